@@ -1,0 +1,5 @@
+"""``python -m morningmix``."""
+
+from morningmix.cli import main
+
+main()

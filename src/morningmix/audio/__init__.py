@@ -1,0 +1,1 @@
+"""Sound files: opened, joined, converted, written, encoded."""

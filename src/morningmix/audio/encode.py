@@ -1,0 +1,69 @@
+"""MP3 for sending around.
+
+pedalboard's encoder, not libsndfile's: both are LAME 3.100 and equal in size and quality (measured: same bit rate, same
+residual to 0.1 dB), but pedalboard's copy takes a third of the time.
+
+MP3 comes in frames of 1152 samples behind an encoder delay; delay and padding are noted in the file's first frame, and
+a player that honours the note plays exactly the frames that were put in. One that does not adds some 0.05 s of silence.
+Peaks may rise by some tenths of a dB in decoding, so a ceiling that holds in the WAV need not hold in the MP3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
+from pathlib import Path
+
+import numpy as np
+import soxr  # noqa: TID251
+from pedalboard.io import AudioFile  # noqa: TID251
+
+from morningmix.audio.write import cannot_write
+from morningmix.units import Block
+
+_RATES_HZ = (32_000, 44_100, 48_000)  # MPEG-1 layer III, ISO/IEC 11172-3
+_QUALITY = "V1"  # variable, about 220 kbit/s for a loud stereo mix (measured)
+
+
+def encode_mp3(blocks: Iterable[Block], path: Path, *, rate_hz: int, channels: int = 2) -> None:
+    """Write float32 blocks ``(channels, frames)`` within -1..1 as an MP3, the same bytes however the sound is cut.
+
+    Rates that MP3 does not know become 44.1 kHz (multiples of 11.025 kHz) or 48 kHz. Raises OutputError when the file
+    cannot be written.
+    """
+    mp3_hz = rate_hz if rate_hz in _RATES_HZ else 44_100 if rate_hz % 11_025 == 0 else 48_000
+    if mp3_hz != rate_hz:
+        blocks = _converted(blocks, rate_hz, mp3_hz, channels)
+    try:
+        file = path.open("wb")
+    except OSError as error:
+        raise cannot_write(path, error) from error
+    try:
+        encoder = AudioFile(file, "w", mp3_hz, channels, format="mp3", quality=_QUALITY)
+        for block in blocks:
+            # A square block would leave the encoder to guess which side is the channels.
+            middle = block.shape[1] // 2 if block.shape[0] == block.shape[1] else 0
+            for piece in (block[:, :middle], block[:, middle:]):
+                if piece.shape[1]:
+                    _checked(path, encoder.write, np.ascontiguousarray(piece))
+        _checked(path, encoder.close)
+    except BaseException:
+        # What the buffer still holds cannot be written either; the first error is the one to tell.
+        with suppress(OSError):
+            file.close()
+        raise
+    _checked(path, file.close)
+
+
+def _checked(path: Path, action: Callable[..., object], *arguments: Block) -> None:
+    try:
+        action(*arguments)
+    except (OSError, RuntimeError) as error:
+        raise cannot_write(path, error) from error
+
+
+def _converted(blocks: Iterable[Block], from_hz: int, to_hz: int, channels: int) -> Iterator[Block]:
+    stream = soxr.ResampleStream(from_hz, to_hz, channels, dtype="float32", quality="HQ")
+    for block in blocks:
+        yield np.ascontiguousarray(stream.resample_chunk(np.ascontiguousarray(block.T)).T)
+    yield np.ascontiguousarray(stream.resample_chunk(np.empty((0, channels), np.float32), last=True).T)

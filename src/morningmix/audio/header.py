@@ -1,0 +1,303 @@
+"""What a sound file says of itself: format, length, names; and what can be saved where the header is damaged.
+
+WAV, RF64 and BW64 are parsed here, because a recorder that lost power leaves lengths that only the size of the file can
+correct. Every other kind is described by libsndfile.
+
+Published layouts: RIFF/WAVE (Microsoft and IBM, Multimedia Programming Interface and Data Specifications 1.0, 1991;
+WAVE_FORMAT_EXTENSIBLE 2001), Broadcast Wave and its bext chunk (EBU Tech 3285), RF64 (EBU Tech 3306), BW64 (ITU-R
+BS.2088), iXML specification (TRACK_LIST, INTERLEAVE_INDEX, NAME).
+"""
+
+from __future__ import annotations
+
+import html
+import os
+import re
+import struct
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import BinaryIO
+
+import soundfile  # noqa: TID251
+
+from morningmix.errors import RecordingsError
+from morningmix.facts import Part
+from morningmix.units import clock
+
+SAMPLE_BYTES = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
+"""Bytes of one sample of the formats that are stored as plain little-endian numbers."""
+
+_UNKNOWN_SIZE = 0xFFFFFFFF
+_LARGEST_TEXT_BYTES = 1 << 20
+_SHORTEST_LOSS_S = 0.1  # design choice: less than this after the sound is padding or a stray tag, not sound
+_RATES_HZ = range(1_000, 1_000_001)
+_KNOWN_CHUNKS = frozenset(
+    b"fmt |data|bext|iXML|LIST|INFO|JUNK|junk|PAD |fact|PEAK|cue |smpl|inst|axml|chna|ds64|r64m|levl|umid|minf|elm1|"
+    b"regn|FLLR|DGDA|MARK|id3 |ID3 |_PMX|acid|bext|cart|afsp|link|plst|labl|note|DISP|CSET|slnt|wavl|mext|qlty|aXML|"
+    b"fake|SyLp|strc|cont".split(b"|")
+)
+_STRAY_TAGS = (b"TAG", b"ID3", b"APETAGEX")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaveLayout:
+    """Where the samples of a WAV, RF64 or BW64 file lie, and what its other chunks say."""
+
+    rate_hz: int
+    channels: int
+    frames: int
+    subtype: str | None
+    """A key of `SAMPLE_BYTES`; None for coded samples (A-law, ADPCM, ...), which libsndfile reads."""
+    data_offset_bytes: int
+    damage: str | None
+    embedded_name: str | None
+    time_reference: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Format:
+    tag: int
+    rate_hz: int
+    channels: int
+    frame_bytes: int
+
+    @property
+    def subtype(self) -> str | None:
+        sample_bytes, rest = divmod(self.frame_bytes, self.channels)
+        names = {1: {1: "PCM_U8", 2: "PCM_16", 3: "PCM_24", 4: "PCM_32"}, 3: {4: "FLOAT", 8: "DOUBLE"}}
+        return None if rest else names.get(self.tag, {}).get(sample_bytes)
+
+
+def read_header(path: Path) -> Part:
+    """Describe one sound file without reading its samples.
+
+    Raises RecordingsError, its message beginning with the file's name, when the file cannot be opened, is not sound or
+    cannot be saved.
+    """
+    try:
+        if is_wave(path):
+            return _wave_part(path, wave_layout(path))
+        if path.stat().st_size == 0:
+            raise RecordingsError(f"{path.name}: the file is empty (0 bytes)")
+        return _libsndfile_part(path)
+    except OSError as error:
+        raise RecordingsError(f"{path.name}: the file cannot be read ({error.strerror or error})") from error
+
+
+def is_wave(path: Path) -> bool:
+    """Whether the file begins as a WAV, RF64 or BW64 file does. Raises OSError."""
+    with path.open("rb") as file:
+        start = file.read(12)
+    return start[:4] in (b"RIFF", b"RF64", b"BW64") and start[8:12] == b"WAVE"
+
+
+def _wave_part(path: Path, layout: WaveLayout) -> Part:
+    if layout.subtype is None:
+        return replace(_libsndfile_part(path), embedded_name=layout.embedded_name, time_reference=layout.time_reference)
+    return Part(
+        path=path,
+        rate_hz=layout.rate_hz,
+        channels=layout.channels,
+        frames=layout.frames,
+        subtype=layout.subtype,
+        embedded_name=layout.embedded_name,
+        time_reference=layout.time_reference,
+        data_offset_bytes=layout.data_offset_bytes if layout.damage else None,
+        damage=layout.damage,
+    )
+
+
+def _libsndfile_part(path: Path) -> Part:
+    try:
+        with soundfile.SoundFile(path) as sound:
+            part = Part(
+                path=path,
+                rate_hz=sound.samplerate,
+                channels=sound.channels,
+                frames=sound.frames,
+                subtype=sound.subtype,
+                embedded_name=_clean(sound.title.encode()) if sound.title else None,
+            )
+    except soundfile.LibsndfileError as error:
+        raise RecordingsError(f"{path.name}: not a sound file, or damaged beyond repair") from error
+    if part.frames >= 1 << 60:
+        raise RecordingsError(f"{path.name}: the file does not say how long it is; save it again as WAV")
+    return part
+
+
+# ---------------------------------------------------------------- WAV, RF64, BW64
+
+
+def wave_layout(path: Path) -> WaveLayout:
+    """Find the samples and the names in a WAV, RF64 or BW64 file, whatever its header claims.
+
+    A length of 0 or 0xFFFFFFFF, one beyond the end of the file, and one that stops amid the samples are replaced by
+    what the file holds. Raises RecordingsError when format or samples are missing, OSError when reading fails.
+    """
+    with path.open("rb") as file:
+        file_bytes = os.fstat(file.fileno()).st_size
+        riff_bytes = struct.unpack("<4xI", file.read(8))[0]
+        data_bytes = None
+        form: _Format | None = None
+        data: tuple[int, int, str | None] | None = None
+        name_of: dict[bytes, str] = {}
+        time_reference = None
+        position = 12
+        while position + 8 <= file_bytes:
+            file.seek(position)
+            chunk_id, chunk_bytes = struct.unpack("<4sI", file.read(8))
+            if not _is_printable(chunk_id):
+                break
+            start = position + 8
+            if chunk_id == b"data" and data is None:
+                if form is None:
+                    raise RecordingsError(f"{path.name}: the header is lost (it does not say what the samples are)")
+                declared = data_bytes if data_bytes is not None and chunk_bytes == _UNKNOWN_SIZE else chunk_bytes
+                end, damage = _data_end(file, start, declared, file_bytes, form)
+                data = start, end, damage
+                if end >= file_bytes - 1:
+                    break
+                position = _next_chunk(file, end, file_bytes)
+                continue
+            text = file.read(min(chunk_bytes, _LARGEST_TEXT_BYTES)) if chunk_bytes and chunk_id in _READ else b""
+            if chunk_id == b"ds64" and len(text) >= 24:
+                riff_bytes, data_bytes = struct.unpack_from("<QQ", text)
+            elif chunk_id == b"fmt " and len(text) >= 16 and form is None:
+                form = _read_format(path, text)
+            elif chunk_id == b"bext" and len(text) >= 346:
+                time_reference = struct.unpack_from("<Q", text, 338)[0]
+                name_of[b"bext"] = _bext_name(text[:256], form.channels if form else 1)
+            elif chunk_id == b"iXML":
+                name_of[b"iXML"] = _ixml_name(text, form.channels if form else 1)
+            elif chunk_id == b"LIST" and text[:4] == b"INFO":
+                name_of[b"LIST"] = _info_name(text)
+            position = _next_chunk(file, start + chunk_bytes, file_bytes)
+    if form is None or data is None:
+        raise RecordingsError(f"{path.name}: there is a header but no sound in the file")
+    start, end, damage = data
+    frames = (end - start) // form.frame_bytes
+    if damage is None and (end - start) % form.frame_bytes:
+        damage = "the last sample is cut off; everything before it is used"
+    if damage is None and riff_bytes != _UNKNOWN_SIZE and not end - 9 <= riff_bytes <= file_bytes - 7:
+        damage = f"the header gives a wrong file size; all {clock(frames / form.rate_hz)} of sound are used"
+    return WaveLayout(
+        rate_hz=form.rate_hz,
+        channels=form.channels,
+        frames=frames,
+        subtype=form.subtype,
+        data_offset_bytes=start,
+        damage=damage,
+        embedded_name=next((name_of[key] for key in (b"iXML", b"bext", b"LIST") if name_of.get(key)), None),
+        time_reference=time_reference,
+    )
+
+
+_READ = (b"ds64", b"fmt ", b"bext", b"iXML", b"LIST")
+
+
+def _read_format(path: Path, text: bytes) -> _Format:
+    tag, channels, rate_hz, _, frame_bytes, _ = struct.unpack_from("<HHIIHH", text)
+    if tag == 0xFFFE and len(text) >= 26:
+        tag = struct.unpack_from("<H", text, 24)[0]  # the GUID of the sub-format begins with the plain tag
+    if channels == 0 or frame_bytes == 0 or rate_hz not in _RATES_HZ:
+        raise RecordingsError(f"{path.name}: the header is damaged ({channels} channels at {rate_hz} Hz)")
+    return _Format(tag=tag, rate_hz=rate_hz, channels=channels, frame_bytes=frame_bytes)
+
+
+def _data_end(file: BinaryIO, start: int, declared: int, file_bytes: int, form: _Format) -> tuple[int, str | None]:
+    """Where the samples end, and what is wrong with the declared length (None: nothing)."""
+    available = file_bytes - start
+
+    def length(size: int) -> str:
+        return clock(size // form.frame_bytes / form.rate_hz)
+
+    saved = f"{length(available)} was recovered from the file itself"
+    if declared > available:
+        if declared == _UNKNOWN_SIZE or declared > max(0x7FFFF000, 2 * available):
+            return file_bytes, f"the header does not say how long the sound is (lost power?); {saved}"
+        return file_bytes, f"the header says {length(declared)} of sound; {saved}, the rest is missing"
+    # A 32-bit length that overflowed is right but for a multiple of 4 GiB.
+    for size in range(declared, available + 1, 1 << 32):
+        if _is_chunk_edge(file, start + size, file_bytes):
+            wrong = f"the header says {length(declared)} of sound; {length(size)} was recovered from the file itself"
+            return start + size, None if size == declared else wrong
+    rest = available - declared
+    file.seek(start + declared)
+    if declared and (rest < _SHORTEST_LOSS_S * form.rate_hz * form.frame_bytes or file.read(8).startswith(_STRAY_TAGS)):
+        return start + declared, None
+    return file_bytes, f"the header says {length(declared)} of sound; {saved}"
+
+
+def _is_chunk_edge(file: BinaryIO, position: int, file_bytes: int) -> bool:
+    """Whether the file ends here, or another chunk begins here (or after a pad byte)."""
+    if position >= file_bytes - 1:
+        return True
+    for edge in (position + position % 2, position):
+        file.seek(edge)
+        head = file.read(8)
+        if len(head) == 8:
+            chunk_id, chunk_bytes = struct.unpack("<4sI", head)
+            if _is_printable(chunk_id) and chunk_bytes <= file_bytes - edge - 8:
+                return True
+    return False
+
+
+def _is_printable(chunk_id: bytes) -> bool:
+    return all(0x20 <= byte < 0x7F for byte in chunk_id)
+
+
+def _next_chunk(file: BinaryIO, end: int, file_bytes: int) -> int:
+    """Position of the chunk after one that ends at `end`; chunks are padded to even, but not every recorder does it."""
+    padded = end + end % 2
+    if padded == end or end + 4 > file_bytes:
+        return padded
+    file.seek(end)
+    ids = file.read(5)
+    return end if ids[:4] in _KNOWN_CHUNKS and ids[1:] not in _KNOWN_CHUNKS else padded
+
+
+# ---------------------------------------------------------------- names
+
+
+def _clean(text: bytes) -> str:
+    """First line of a text field, without what follows its terminating zero."""
+    text = text.split(b"\0", 1)[0]
+    try:
+        words = text.decode("utf-8")
+    except UnicodeDecodeError:
+        words = text.decode("latin-1")
+    lines = [" ".join(line.split()) for line in words.splitlines()]
+    return next(("".join(sign for sign in line if sign.isprintable()) for line in lines if line), "")
+
+
+def _bext_name(text: bytes, channels: int) -> str:
+    """The description; multitrack recorders write lines such as ``sTRK2=Snare`` into it (common practice)."""
+    tracks = re.findall(rb"(?im)^[a-z]?TRK(?:ACK)?\d+=([^\r\n\0]+)", text.split(b"\0", 1)[0])
+    if tracks:
+        return _one_name([_clean(track) for track in tracks], channels)
+    return _clean(text)
+
+
+def _ixml_name(text: bytes, channels: int) -> str:
+    # Patterns, not an XML parser: recorders leave zeros and unescaped signs in it, and a parser would refuse all of it.
+    tracks: list[tuple[int, str]] = []
+    for track in re.findall(rb"(?s)<TRACK>(.*?)</TRACK>", text):
+        name = re.search(rb"(?s)<NAME>(.*?)</NAME>", track)
+        index = re.search(rb"<INTERLEAVE_INDEX>\s*(\d{1,6})", track)
+        if name:
+            tracks.append((int(index[1]) if index else len(tracks) + 1, html.unescape(_clean(name[1].strip()))))
+    return _one_name([name for _, name in sorted(tracks, key=lambda track: track[0])], channels)
+
+
+def _one_name(names: list[str], channels: int) -> str:
+    return " / ".join(dict.fromkeys(name for name in names[:channels] if name))
+
+
+def _info_name(text: bytes) -> str:
+    position = 4
+    while position + 8 <= len(text):
+        item, item_bytes = struct.unpack_from("<4sI", text, position)
+        if item == b"INAM":
+            return _clean(text[position + 8 : position + 8 + item_bytes])
+        position += 8 + item_bytes + item_bytes % 2
+    return ""

@@ -1,0 +1,297 @@
+"""The command line: arguments, progress, words, exit codes. Nothing is decided here.
+
+Rooms with weight are imported inside the commands, so that help appears at once.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer  # noqa: TID251 - the command line is typer's only place
+
+if TYPE_CHECKING:
+    from morningmix.facts import Input
+    from morningmix.pipeline import MixedSong, Result
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Raw tracks of a rehearsal in; a rough mix, stems and a recipe to change it by out.",
+)
+
+
+class Width(str, Enum):
+    """Bits per sample of the files."""
+
+    sixteen = "16"
+    twenty_four = "24"
+
+
+class Format(str, Enum):
+    """File format of mix, stems and tracks."""
+
+    wav = "wav"
+    flac = "flac"
+
+
+class Direction(str, Enum):
+    """Which way to turn a level."""
+
+    up = "up"
+    down = "down"
+
+
+Out = Annotated[Path | None, typer.Option("--out", help="Where to put it, instead of the usual place.")]
+Json = Annotated[bool, typer.Option("--json", help="Print the result for a program to read.")]
+Workers = Annotated[int | None, typer.Option("--workers", min=1, max=64, help="How many threads to use.")]
+
+
+@app.command()
+def mix(
+    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, a recipe, or a recall sheet.")],
+    out: Out = None,
+    bits: Annotated[Width, typer.Option(help="Bits per sample of the files.")] = Width.twenty_four,
+    file_format: Annotated[Format, typer.Option("--format", help="Format of the files.")] = Format.wav,
+    tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix by hand.")] = False,
+    song: Annotated[str | None, typer.Option(help="Mix only the song with this title.")] = None,
+    workers: Workers = None,
+    as_json: Json = False,
+) -> None:
+    """Make a rough mix and stems; write a recipe if there is none."""
+    from morningmix.pipeline import Order
+    from morningmix.pipeline import mix as run
+
+    order = Order(
+        source=source,
+        cwd=Path.cwd(),
+        out=out,
+        bits=16 if bits is Width.sixteen else 24,
+        file_format="flac" if file_format is Format.flac else "wav",
+        tracks=tracks,
+        song=song,
+        **({} if workers is None else {"workers": workers}),
+    )
+    with _Bar(shown=not as_json) as bar:
+        result = run(order, bar.told)
+    if as_json:
+        _print_json(_mix_facts(result))
+        return
+    _say_mix(result)
+
+
+@app.command()
+def recipe(
+    folder: Annotated[Path, typer.Argument(help="Folder with the raw tracks.")],
+    out: Out = None,
+    workers: Workers = None,
+    as_json: Json = False,
+) -> None:
+    """Listen to the tracks and write the recipe only."""
+    from morningmix.pipeline import Order, write_recipe
+
+    order = Order(source=folder, cwd=Path.cwd(), out=out, **({} if workers is None else {"workers": workers}))
+    with _Bar(shown=not as_json) as bar:
+        result = write_recipe(order, bar.told)
+    if as_json:
+        _print_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **_input_facts(result)})
+        return
+    where = _near(result.recipe)
+    typer.echo(
+        f"Wrote {where}. Check the names and roles in it, then: morningmix mix {_quoted(where)}"
+        if result.recipe_is_new
+        else f"{where} is already there and was left as it is. Mix it with: morningmix mix {_quoted(where)}"
+    )
+    _say_inputs(result)
+
+
+@app.command()
+def turn(
+    recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
+    name: Annotated[str, typer.Argument(help="The input to turn, as the recipe calls it.")],
+    direction: Annotated[Direction, typer.Argument(help="up or down")],
+    by_db: Annotated[float, typer.Argument(metavar="DB", min=0.0, max=60.0, help="By how many decibels; 2 is clearly heard.")],
+    song: Annotated[str | None, typer.Option(help="Only in the song with this title.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Change one level in a recipe; the rest of the file stays as it is."""
+    from morningmix.files.recipe import turn as turned
+    from morningmix.files.recipe import write_text_whole
+    from morningmix.files.toml_lines import read_text
+
+    text, old_db, new_db = turned(
+        read_text(recipe_file), name, by_db if direction is Direction.up else -by_db, song
+    )
+    write_text_whole(recipe_file, text)
+    if as_json:
+        _print_json({"recipe": str(recipe_file), "name": name, "song": song, "old_db": old_db, "new_db": new_db})
+        return
+    where = f' in "{song}"' if song else ""
+    typer.echo(
+        f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). "
+        f"Hear it: morningmix mix {_quoted(str(recipe_file))}"
+    )
+
+
+# ---------------------------------------------------------------- words
+
+
+def _say_mix(result: Result) -> None:
+    worth_knowing = [finding.says for finding in result.findings[:2]]
+    if len(result.songs) == 1:
+        one = result.songs[0]
+        first = f"Mixed: {_near(one.mix)}, {_loudness(one)}."
+    else:
+        first = f"Mixed {len(result.songs)} songs into {_near(result.songs[0].folder.parent)}, each at {_loudness(result.songs[0])}."
+    typer.echo(" ".join([first, *(f"{_sentence(says)}." for says in worth_knowing)]))
+    lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
+    if lowered:
+        typer.echo(
+            f"It aims at {lowered[0].target_lufs:.1f} LUFS instead of {lowered[0].wanted_lufs:.1f}: "
+            "more would have squeezed the peaks too hard."
+        )
+    for one in result.songs if len(result.songs) > 1 else ():
+        typer.echo(f"  {_near(one.mix)}  {_loudness(one)}")
+    for finding in result.findings[2:]:
+        typer.echo(f"  {finding.says}")
+    if result.inputs:
+        if result.recipe_is_new:
+            typer.echo(f"New recipe: {_near(result.recipe)}. Change a line in it, and mix it again.")
+        else:
+            typer.echo(f"By the recipe {_near(result.recipe)}.")
+        if result.guesses:
+            _say_guesses(result.guesses)
+
+
+def _say_inputs(result: Result) -> None:
+    if result.input_list is not None:
+        typer.echo(f"Names and roles come from {_near(result.input_list)} where the recipe says nothing.")
+    for one in result.inputs:
+        guess = "?  a guess" if one.role_is_guess else ""
+        level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:.0f} dBFS"
+        typer.echo(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {level}")
+    for finding in result.findings:
+        typer.echo(f"  {finding.says}")
+
+
+def _say_guesses(guesses: tuple[Input, ...]) -> None:
+    named = ", ".join(f"{one.facts.files[0]} {one.role}?" for one in guesses)
+    typer.echo(f"Guessed by ear, so please check in the recipe: {named}.")
+
+
+def _loudness(one: MixedSong) -> str:
+    return "silent" if one.loudness_lufs is None else f"{one.loudness_lufs:.1f} LUFS"
+
+
+def _sentence(text: str) -> str:
+    return (text[:1].upper() + text[1:]).rstrip(".")
+
+
+def _near(path: Path) -> str:
+    """A path as seen from here, if it lies below."""
+    try:
+        return str(path.relative_to(Path.cwd()))
+    except ValueError:
+        return str(path)
+
+
+def _quoted(text: str) -> str:
+    return f'"{text}"' if " " in text else text
+
+
+def _mix_facts(result: Result) -> dict[str, Any]:
+    return {
+        "home": str(result.home),
+        "recipe": str(result.recipe),
+        "recipe_is_new": result.recipe_is_new,
+        "songs": [
+            {
+                "title": one.title,
+                "mix": str(one.mix),
+                "loudness_lufs": one.loudness_lufs,
+                "true_peak_dbtp": one.true_peak_dbtp,
+                "target_lufs": one.target_lufs,
+                "meters_differ_lu": one.meters_differ_lu,
+            }
+            for one in result.songs
+        ],
+        **_input_facts(result),
+    }
+
+
+def _input_facts(result: Result) -> dict[str, Any]:
+    return {
+        "inputs": [
+            {
+                "files": list(one.facts.files),
+                "name": one.name,
+                "role": one.role,
+                "family": one.preset.family,
+                "guess": one.role_is_guess,
+                "peak_dbfs": round(one.facts.peak_dbfs, 2),
+            }
+            for one in result.inputs
+        ],
+        "findings": [{"input": one.name, "kind": one.kind, "says": one.says} for one in result.findings],
+    }
+
+
+def _print_json(facts: dict[str, Any]) -> None:
+    typer.echo(json.dumps(facts, indent=1, ensure_ascii=False))
+
+
+class _Bar:
+    """Progress on the error stream, where a person watches; nothing where none does."""
+
+    def __init__(self, *, shown: bool) -> None:
+        self._shown = shown and sys.stderr.isatty()
+        self._rich: Any = None
+        self._tasks: dict[str, Any] = {}
+
+    def __enter__(self) -> _Bar:
+        if self._shown:
+            from rich.console import Console
+            from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+            self._rich = Progress(
+                TextColumn("{task.description}"),
+                BarColumn(),
+                TimeRemainingColumn(),
+                console=Console(stderr=True),
+                transient=True,
+            )
+            self._rich.start()
+        return self
+
+    def told(self, step: str, share: float) -> None:
+        """One step of the work is this far."""
+        if self._rich is not None:
+            if step not in self._tasks:
+                self._tasks[step] = self._rich.add_task(step, total=1.0)
+            self._rich.update(self._tasks[step], completed=share)
+
+    def __exit__(self, *error: object) -> None:
+        if self._rich is not None:
+            self._rich.stop()
+
+
+def main() -> None:
+    """Run a command; known errors become one line and their exit code, a bug keeps its traceback."""
+    from morningmix.errors import MorningmixError
+
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        app(prog_name="morningmix")
+    except MorningmixError as error:
+        print(f"morningmix: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        print("morningmix: stopped; earlier mixes are as they were.", file=sys.stderr)
+        sys.exit(130)
+

@@ -1,0 +1,63 @@
+"""How loud each family is in the whole.
+
+Wanted are loudnesses re the mix, each over the stretches in which the family's own sources play: the voices where the
+lead sings and nobody else does, drums and bass where they play. What has no number of its own (guitars, keys, whatever
+there is) fills the rest. The power of a mix of gains ``g`` is ``g' C g`` with the K-weighted Gram matrix ``C`` of the
+families, so the same solver serves predicted powers (a diagonal matrix per slot) and measured ones (with all cross terms).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.units import SILENCE_DB
+
+FILLERS = ("guitars", "keys", "other", "playback", "drums", "bass", "vocals")
+"""The first of these that plays, best one without a goal, keeps its level; the others are set against it."""
+
+_ROUNDS, _STEP = 200, 0.5
+_LEAST_SLOTS = 10
+
+
+def solve_gains(
+    gram: NDArray[np.float64],
+    families: Sequence[str],
+    goals_lu: Mapping[str, float | None],
+    where: Mapping[str, NDArray[np.bool_]],
+    most_db: float = 60.0,
+) -> dict[str, float]:
+    """Gain in dB per family that brings each family with a goal to it; the rest keeps 0 dB.
+
+    `gram` is ``(slots, families, families)``, K-weighted power per slot; `where` are the slots over which a goal counts.
+    Gains stay within ``+-most_db``.
+    """
+    chased = _chased(families, goals_lu, where)
+    sums = {index: gram[mask].sum(axis=0) for index, _, mask in chased}
+    gains_db = np.zeros(len(families))
+    for _ in range(_ROUNDS):
+        gains = 10.0 ** (gains_db / 20.0)
+        for index, goal_lu, _ in chased:
+            of_family = gains[index] ** 2 * sums[index][index, index]
+            of_mix = float(gains @ sums[index] @ gains)
+            if of_family > 10.0 ** (SILENCE_DB / 10.0) and of_mix > 0.0:
+                missing_db = goal_lu - 10.0 * float(np.log10(of_family / of_mix))
+                gains_db[index] = float(np.clip(gains_db[index] + _STEP * missing_db, -most_db, most_db))
+    return {family: round(float(gain), 2) for family, gain in zip(families, gains_db, strict=True)}
+
+
+def _chased(
+    families: Sequence[str], goals_lu: Mapping[str, float | None], where: Mapping[str, NDArray[np.bool_]]
+) -> list[tuple[int, float, NDArray[np.bool_]]]:
+    """Index, goal and slots of the families that are moved: those with a goal, but one must stay for the rest to follow."""
+    present = [family for family in FILLERS if family in where and np.count_nonzero(where[family]) >= _LEAST_SLOTS]
+    free = [family for family in present if goals_lu.get(family) is None]
+    stays = (free or present or [""])[0]
+    chased: list[tuple[int, float, NDArray[np.bool_]]] = []
+    for index, family in enumerate(families):
+        goal_lu = goals_lu.get(family)
+        if goal_lu is not None and family in present and family != stays:
+            chased.append((index, goal_lu, where[family]))
+    return chased

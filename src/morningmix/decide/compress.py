@@ -1,0 +1,94 @@
+"""Gentle compression per track from published feature formulas, bounded by the role's preset."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.facts import Input, Measurements
+from morningmix.laws.curves import (
+    compressor_knee_db,
+    compressor_ratio,
+    compressor_threshold_db,
+    gain_db,
+    percussivity_weight,
+)
+from morningmix.plan import Compressor, Reason
+from morningmix.units import powers_db
+
+_SOURCE = "Ma, De Man, Pestana, Black, Reiss, JAES 63(6) 2015, eqs. 15-22, bounded by the preset"
+
+
+def crest_factor(one: Input, plays: NDArray[np.bool_]) -> float:
+    """Peak over RMS, linear, median over the slots in which the input plays; 1 where nothing plays."""
+    if not plays.any():
+        return 1.0
+    power = one.facts.bands[:, plays].sum(axis=0, dtype=np.float64)
+    peaks = one.facts.peaks[plays].astype(np.float64)
+    return float(np.median(peaks / np.sqrt(np.maximum(power, 1e-12))))
+
+
+def low_share(one: Input, measured: Measurements) -> float:
+    """Share of the power under 1 kHz."""
+    spectrum = one.facts.bands.sum(axis=1, dtype=np.float64)
+    total = float(spectrum.sum())
+    return float(spectrum[measured.band_centres_hz < 1000.0].sum()) / total if total > 0.0 else 0.0
+
+
+def decide_compressor(
+    one: Input, gain: float, plays: NDArray[np.bool_], crests: Sequence[float], lows: Sequence[float], low: float
+) -> tuple[Compressor | None, Reason]:
+    """The compressor of one input at its working level.
+
+    `crests` and `lows` are the features of all inputs that take part; `low` is this input's own low share. The threshold of the formula is raised until the
+    mean reduction over the own sound (static curve on the peaks of the slots) is what the preset allows.
+    """
+    bounds = one.preset.compressor
+    if bounds is None or not plays.any():
+        return None, Reason(what="compressor", because=f"{one.role} stays as it was played", source="design choice")
+    crest = crest_factor(one, plays)
+    wp = percussivity_weight(crest, float(np.mean(crests)))
+    wf = low / max(float(np.mean(lows)), 1e-6)
+    power = one.facts.bands[:, plays].sum(axis=0, dtype=np.float64)
+    rms_db = float(10.0 * np.log10(max(float(power.mean()), 1e-12))) + gain
+    ratio = round(min(compressor_ratio(wp, wf), bounds.ratio_max.value), 2)
+    threshold = compressor_threshold_db(rms_db, wp)
+    knee = round(min(compressor_knee_db(threshold), 12.0), 1)
+    levels_db = powers_db(one.facts.peaks[plays].astype(np.float64) ** 2) + gain
+    threshold = round(_bounded_threshold(levels_db, threshold, ratio, knee, bounds.mean_reduction_db.value), 1)
+    mean_db = -float(gain_db(levels_db, threshold, ratio, knee).mean())
+    return (
+        Compressor(
+            threshold_db=threshold,
+            ratio=ratio,
+            knee_db=knee,
+            attack_s=bounds.attack_s.value,
+            release_s=bounds.release_s.value,
+            max_reduction_db=bounds.max_reduction_db.value,
+        ),
+        Reason(
+            what="compressor",
+            because=f"peaks stand {20 * np.log10(max(crest, 1.0)):.0f} dB over the mean level; "
+            f"{ratio:.1f}:1 over {threshold:.0f} dB takes {mean_db:.1f} dB on average",
+            source=_SOURCE,
+        ),
+    )
+
+
+def _bounded_threshold(
+    levels_db: NDArray[np.float64], threshold_db: float, ratio: float, knee_db: float, most_db: float
+) -> float:
+    """The formula's threshold, or the lowest above it whose mean reduction is at most `most_db`."""
+
+    def mean_reduction(at_db: float) -> float:
+        return -float(gain_db(levels_db, at_db, ratio, knee_db).mean())
+
+    if mean_reduction(threshold_db) <= most_db:
+        return threshold_db
+    low, high = threshold_db, 24.0
+    for _ in range(40):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if mean_reduction(middle) > most_db else (low, middle)
+    return high

@@ -1,0 +1,47 @@
+"""High-pass per role, and the roll-off that a bass guitar's loudspeaker would have given."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from morningmix.facts import Defaults, Input, Measurements
+from morningmix.plan import Filter, Reason
+from morningmix.units import power_db
+
+LOUDSPEAKER_HZ = 5000.0
+"""No bass or guitar loudspeaker passes much above this (common practice, no source)."""
+DIRECT_AIR_DB = -45.0
+
+
+def decide_filters(
+    one: Input, defaults: Defaults, measured: Measurements
+) -> tuple[tuple[Filter, ...], tuple[Reason, ...]]:
+    """The filters of one input in order, each with its reason."""
+    filters: list[Filter] = []
+    reasons: list[Reason] = []
+    wished_hz = one.wish.high_pass_hz
+    if wished_hz is not None:
+        filters.append(Filter(kind="high_pass", corner_hz=wished_hz))
+        reasons.append(Reason(what="high_pass_hz", because="as written", source="recipe"))
+    elif (one.wish.high_pass or defaults.high_pass) == "off":
+        reasons.append(Reason(what="high_pass_hz", because="turned off", source="recipe"))
+    elif one.preset.high_pass_hz is not None:
+        corner = one.preset.high_pass_hz
+        filters.append(Filter(kind="high_pass", corner_hz=corner.value))
+        reasons.append(
+            Reason(what="high_pass_hz", because=f"{one.role}: nothing of it lives below", source=corner.source)
+        )
+    if (one.wish.eq or defaults.eq) == "auto" and one.role == "bass":
+        spectrum = one.facts.bands.sum(axis=1, dtype=np.float64)
+        above = float(spectrum[measured.band_centres_hz > LOUDSPEAKER_HZ].sum())
+        air_db = power_db(above / float(spectrum.sum())) if spectrum.sum() > 0.0 else 0.0
+        if spectrum.sum() > 0.0 and air_db > DIRECT_AIR_DB:
+            filters.append(Filter(kind="low_pass", corner_hz=LOUDSPEAKER_HZ))
+            reasons.append(
+                Reason(
+                    what="low_pass_hz",
+                    because=f"{air_db:.0f} dB of it lie above {LOUDSPEAKER_HZ / 1000:.0f} kHz, so it came without a loudspeaker",
+                    source="common practice, no source",
+                )
+            )
+    return tuple(filters), tuple(reasons)

@@ -1,0 +1,31 @@
+"""Gain matching: every input's own sound to one working level, before anything else is set."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.decide.levels import Powers, loudness_of
+from morningmix.facts import TrackFacts
+from morningmix.plan import Reason
+
+WORKING_LUFS = -23.0
+"""Where gain matching puts an input's own sound while it plays (design choice: the alignment level of EBU R 128)."""
+HEADROOM_DBFS = -3.0
+"""Its peaks stay under this, so that the cleaned tracks can be written as they are (design choice)."""
+
+
+def match_gain(track: TrackFacts, powers: Powers, plays: NDArray[np.bool_]) -> tuple[float, Reason]:
+    """Gain in dB from the recorded to the working level, and why."""
+    own_lufs = loudness_of(powers, plays)
+    if own_lufs is None:
+        return 0.0, Reason(what="gain_db", because="nothing plays on it", source="design choice")
+    by_level = WORKING_LUFS - own_lufs
+    by_peak = HEADROOM_DBFS - track.peak_dbfs
+    gain_db = round(min(by_level, by_peak), 2)
+    because = f"it plays at {own_lufs:.1f} LUFS and peaks at {track.peak_dbfs:.1f} dBFS"
+    if by_peak < by_level:
+        because += "; its peaks leave no room for more"
+    return gain_db, Reason(
+        what="gain_db", because=because, source=f"design choice: {WORKING_LUFS:.0f} LUFS working level"
+    )

@@ -1,0 +1,113 @@
+"""When a microphone in front of a person is open.
+
+It is open where it stands above what the other inputs predict as bleed (`measure.bleed`). The threshold comes from the
+track itself: its excess has one heap where nobody sings (its mode, and the spread of the half below it, which no voice
+can reach) and a tail where somebody does. How far above the heap the gate opens depends on how far the tail reaches: a
+quiet singer among loud bleed gets a threshold close to the heap. A gate that cannot tell stays open: bleed is a
+nuisance, a missing line is a ruined song.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.decide.levels import mask_to_spans
+from morningmix.facts import BleedFacts, Spans
+
+LOOK_AHEAD_S = 0.10
+HOLD_S = 0.16
+RAMP_S = 0.06
+"""Opens this long before a line, stays this long after it, and takes this long to move (design choice)."""
+
+_BIN_DB = 0.1
+_LEAST_REACH = 2.0
+_LEAST_SHARE = 0.01
+_OPEN, _OPEN_RANGE = 0.40, (1.0, 2.8)
+_CLOSE, _CLOSE_RANGE = 0.25, (0.6, 1.4)
+_SINGS = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Singing:
+    """Where a microphone hears its own source, and how that was told."""
+
+    open_s: Spans
+    """Where a gate stays open: generous, with look-ahead and hold."""
+    sings_s: Spans
+    """Where the own source is clearly there: for statistics."""
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Heap:
+    """The excess where nobody sings: its mode and the spread below it, and how far the loudest excess reaches."""
+
+    mode_db: float
+    spread_db: float
+    reach: float
+    """92nd percentile of the excess above the mode, in spreads."""
+    share_clear: float
+    """Share of hops more than three spreads above the mode."""
+
+
+def hear_singing(bleed: BleedFacts | None) -> Singing | None:
+    """Stretches of own sound; None if they cannot be told from bleed, so that the gate must stay open."""
+    if bleed is None or len(bleed.excess_db) < 10:
+        return None
+    for excess, against in (
+        (bleed.excess_db, "all other inputs"),
+        (bleed.excess_of_instruments_db, "the instruments"),
+    ):
+        heap = _heap(excess)
+        if heap is not None and heap.reach > 0.0 and heap.share_clear >= _LEAST_SHARE:
+            return _singing(excess, bleed.hop_s, heap, against)
+    return None
+
+
+def _heap(excess_db: NDArray[np.float32]) -> _Heap | None:
+    edges = np.arange(-3.0, 15.0 + _BIN_DB, _BIN_DB)
+    counts, _ = np.histogram(excess_db, edges)
+    window = np.hanning(11)[1:-1]
+    smooth = np.convolve(counts, window / window.sum(), "same")
+    mode = float(edges[int(np.argmax(smooth))] + _BIN_DB / 2.0)
+    below = excess_db[excess_db <= mode]
+    if len(below) < 10:
+        return None
+    spread = max(0.3, float(np.sqrt(np.mean((below - mode) ** 2, dtype=np.float64))))
+    reach = (float(np.quantile(excess_db, 0.92)) - mode) / spread
+    clear = float(np.mean(excess_db > mode + 3.0 * spread))
+    return _Heap(mode, spread, reach, clear)
+
+
+def _singing(excess_db: NDArray[np.float32], hop_s: float, heap: _Heap, against: str) -> Singing:
+    opens = heap.mode_db + heap.spread_db * float(np.clip(_OPEN * heap.reach, *_OPEN_RANGE))
+    closes = heap.mode_db + heap.spread_db * float(np.clip(_CLOSE * heap.reach, *_CLOSE_RANGE))
+    own = _convincing_runs(excess_db, opens, closes)
+    opened = _widen(own, round(LOOK_AHEAD_S / hop_s), round(HOLD_S / hop_s))
+    sings = excess_db > heap.mode_db + heap.spread_db * _SINGS
+    return Singing(
+        open_s=mask_to_spans(opened, hop_s),
+        sings_s=mask_to_spans(_widen(sings, 2, 2), hop_s),
+        because=f"open where it is {opens:.1f} dB louder than {against} predict, {100 * opened.mean():.0f} % of the time",
+    )
+
+
+def _convincing_runs(excess_db: NDArray[np.float32], opens_db: float, closes_db: float) -> NDArray[np.bool_]:
+    """Runs above `closes_db` whose peak reaches `opens_db`."""
+    mask: NDArray[np.bool_] = excess_db > closes_db
+    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        if excess_db[start:stop].max() < opens_db:
+            mask[start:stop] = False
+    return mask
+
+
+def _widen(mask: NDArray[np.bool_], before: int, after: int) -> NDArray[np.bool_]:
+    """Every run longer by `before` hops at its start and `after` at its end."""
+    padded = np.pad(mask, (after, before))
+    total = np.concatenate(([0], np.cumsum(padded)))
+    wide: NDArray[np.bool_] = total[before + after + 1 :] > total[: -(before + after + 1)]
+    return wide

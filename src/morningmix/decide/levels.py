@@ -1,0 +1,73 @@
+"""Predicted K-weighted power of a track per slot, and where its own source plays.
+
+Everything that decides levels looks through this window, so that a filter or a gate that is decided first is heard by
+what is decided later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.facts import Measurements, Spans, TrackFacts
+from morningmix.laws.filters import butterworth_high_pass, low_pass, magnitude_db
+from morningmix.laws.loudness import OFFSET_DB, k_weight_db
+from morningmix.plan import Filter
+from morningmix.units import SILENCE_DB
+
+PLAYS_WITHIN_DB = 20.0
+"""An input without bleed of its own to be told apart plays where it is within this of its loud level."""
+
+Powers = NDArray[np.float64]
+
+
+def filter_gain_db(filters: Sequence[Filter], hz: NDArray[np.float64], rate_hz: int) -> NDArray[np.float64]:
+    """Gain of a track's filters at each frequency, dB, at least -100."""
+    gain = np.zeros(len(hz))
+    for one in filters:
+        make = butterworth_high_pass if one.kind == "high_pass" else low_pass
+        gain += np.maximum(magnitude_db(make(one.corner_hz, rate_hz), hz, rate_hz), -100.0)
+    return gain
+
+
+def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter]) -> Powers:
+    """K-weighted power per slot after the filters, both channels of a pair added: ``(slots,)``."""
+    centres = measured.band_centres_hz
+    weight_db = k_weight_db(np.minimum(centres, 20_000.0)) + filter_gain_db(filters, centres, measured.rate_hz)
+    powers: Powers = (10.0 ** (weight_db / 10.0)) @ track.bands.astype(np.float64) * track.channels
+    return powers
+
+
+def loud_mask(powers: Powers) -> NDArray[np.bool_]:
+    """Slots within `PLAYS_WITHIN_DB` of the 95th percentile of all sounding slots: ``(slots,)``."""
+    sounding = powers[powers > 10.0 ** (SILENCE_DB / 10.0)]
+    if not len(sounding):
+        return np.zeros(len(powers), np.bool_)
+    mask: NDArray[np.bool_] = powers > np.percentile(sounding, 95) * 10.0 ** (-PLAYS_WITHIN_DB / 10.0)
+    return mask
+
+
+def loudness_of(powers: Powers, mask: NDArray[np.bool_]) -> float | None:
+    """Loudness over the slots of a mask, LUFS; None where it is empty or silent."""
+    mean = float(powers[mask].mean()) if mask.any() else 0.0
+    return OFFSET_DB + 10.0 * float(np.log10(mean)) if mean > 10.0 ** (SILENCE_DB / 10.0) else None
+
+
+def spans_to_mask(spans: Spans, slots: int, slot_s: float) -> NDArray[np.bool_]:
+    """Slots whose middle lies in a span: ``(slots,)``."""
+    middles = (np.arange(slots) + 0.5) * slot_s
+    mask = np.zeros(slots, np.bool_)
+    for start, end in spans:
+        mask |= (middles >= start) & (middles < end)
+    return mask
+
+
+def mask_to_spans(mask: NDArray[np.bool_], step_s: float) -> Spans:
+    """Runs of True as stretches in seconds."""
+    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return tuple(
+        (round(float(start) * step_s, 3), round(float(stop) * step_s, 3))
+        for start, stop in zip(edges[::2], edges[1::2], strict=True)
+    )

@@ -1,0 +1,57 @@
+"""Where each input stands between left and right."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from morningmix.facts import Input, Measurements
+from morningmix.plan import Reason
+
+_SOURCE = "Mansbridge, Finn, Reiss, AES 133, 2012: low sounds and leads in the centre, neighbours in pitch to opposite sides"
+WIDTHS = {"guitars": 0.6, "drums": 0.35, "vocals": 0.35}
+"""How far out a family goes (design choice; hard panning is generally unnecessary, same source)."""
+_WIDTH = 0.45
+
+
+def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int, tuple[float, Reason]]:
+    """Pan -1..1 per `Input.index`; inputs of a family that spreads alternate by the pitch of their sound."""
+    pans: dict[int, tuple[float, Reason]] = {}
+    spread: dict[str, list[Input]] = {}
+    for one in inputs:
+        if one.wish.pan is not None:
+            pans[one.index] = one.wish.pan, Reason(what="pan", because="as written", source="recipe")
+        elif one.facts.channels == 2:
+            pans[one.index] = 0.0, Reason(what="pan", because="keeps its own width", source="design choice")
+        elif one.preset.pan == "spread":
+            spread.setdefault(one.preset.family, []).append(one)
+        else:
+            pans[one.index] = 0.0, Reason(what="pan", because=f"{one.role} in the centre", source=_SOURCE)
+    side = -1.0
+    for family, members in sorted(spread.items()):
+        members.sort(key=lambda one: centroid_hz(one, measured))
+        width = WIDTHS.get(family, _WIDTH) * (0.5 if len(members) == 1 else 1.0)
+        for place, one in enumerate(members):
+            # Pairs mirror each other; an odd one out at the end stays nearer to the middle.
+            out = width if len(members) == 1 or place < len(members) // 2 * 2 else 0.0
+            pan = round(side * out, 2)
+            side = -side
+            pans[one.index] = (
+                pan,
+                Reason(
+                    what="pan",
+                    because=f"mean pitch of its sound is {centroid_hz(one, measured):.0f} Hz; shares the width with its neighbours",
+                    source=_SOURCE,
+                ),
+            )
+    return pans
+
+
+def centroid_hz(one: Input, measured: Measurements) -> float:
+    """Power-weighted mean of the logarithmic frequency."""
+    spectrum = one.facts.bands.sum(axis=1, dtype=np.float64)
+    total = float(spectrum.sum())
+    if total <= 0.0:
+        return 1000.0
+    return float(2.0 ** (np.sum(spectrum * np.log2(measured.band_centres_hz)) / total))

@@ -1,0 +1,201 @@
+"""What each input is: from the recipe, the input list, the track's own name, and at last from the sound.
+
+The sound tells the family more surely than the role. What is used (common practice, no source):
+a drum is silence and short peaks; a bass lives under 300 Hz and has no air; no guitar loudspeaker passes much above 9 kHz,
+while a voice microphone in a loud room hears cymbals; an overhead hears them most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from morningmix.facts import Input, InputWish, Measurements, Recording, RolePreset, TrackFacts
+from morningmix.units import power_db
+
+GUESSED = "a guess by ear"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guess:
+    """A role heard from the sound, and what was heard."""
+
+    role: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Sound:
+    centroid_hz: float
+    air_db: float
+    """Power above 9 kHz re all."""
+    crest_db: float
+    swing_db: float
+    """Between the 20th and the 95th percentile of the level."""
+    busy: float
+    """Share of the take within 20 dB of its loud level."""
+    side: float
+
+
+def guess_roles(measured: Measurements) -> tuple[Guess, ...]:
+    """A role for every input from its sound alone, in the order of the take."""
+    sounds = [_sound(track, measured) for track in measured.tracks]
+    guesses: list[Guess | None] = [_plain_guess(track, sound) for track, sound in zip(measured.tracks, sounds, strict=True)]
+    open_microphones = [i for i, guess in enumerate(guesses) if guess is None]
+    drums = any(guess is not None and guess.role in ("kick", "snare") for guess in guesses)
+    airy = [i for i in open_microphones if sounds[i].air_db > -13.0 and sounds[i].centroid_hz > 1200.0]
+    if drums and airy:
+        cymbals = max(airy, key=lambda i: sounds[i].centroid_hz)
+        guesses[cymbals] = Guess(
+            role="overhead", because=f"the brightest microphone, mean pitch of the sound {sounds[cymbals].centroid_hz:.0f} Hz"
+        )
+    voices = [i for i in open_microphones if guesses[i] is None]
+    return tuple(
+        guess
+        if guess is not None
+        else Guess(
+            role="lead vocal" if i == voices[0] else "backing vocal",
+            because="an open microphone that hears more air than a guitar loudspeaker gives",
+        )
+        for i, guess in enumerate(guesses)
+    )
+
+
+def _sound(track: TrackFacts, measured: Measurements) -> _Sound:
+    power = track.bands.sum(axis=0, dtype=np.float64)
+    sounding = power > max(float(np.percentile(power, 95)) * 1e-2, 1e-12)
+    if not sounding.any():
+        return _Sound(0.0, -120.0, 0.0, 0.0, 0.0, 0.0)
+    spectrum = track.bands[:, sounding].mean(axis=1, dtype=np.float64)
+    spectrum /= spectrum.sum()
+    centres = measured.band_centres_hz
+    level_db = 10.0 * np.log10(power + 1e-12)
+    crest = track.peaks[sounding] ** 2 / power[sounding]
+    return _Sound(
+        centroid_hz=float(2.0 ** np.sum(spectrum * np.log2(centres))),
+        air_db=power_db(float(spectrum[centres > 9000.0].sum())),
+        crest_db=power_db(float(np.median(crest))),
+        swing_db=float(np.percentile(level_db, 95) - np.percentile(level_db, 20)),
+        busy=float(sounding.mean()),
+        side=track.side_share,
+    )
+
+
+def _plain_guess(track: TrackFacts, sound: _Sound) -> Guess | None:
+    """What a track shows by itself; None for an open microphone (overhead or voice)."""
+    where = f"mean pitch of the sound {sound.centroid_hz:.0f} Hz"
+    if track.silent or sound.busy == 0.0:
+        return Guess(role="other", because="it recorded nothing")
+    if track.channels == 2 and (sound.busy < 0.5 or sound.side > 0.02):
+        role = "playback" if sound.busy < 0.5 else "keys"
+        return Guess(role=role, because=f"a stereo input that sounds {100 * sound.busy:.0f} % of the time")
+    if sound.crest_db > 11.0 and sound.swing_db > 16.0 and sound.busy < 0.7:
+        if sound.centroid_hz < 110.0:
+            return Guess(role="kick", because=f"short low hits with silence between them, {where}")
+        if sound.centroid_hz < 600.0:
+            return Guess(role="snare", because=f"short hits with silence between them, {where}")
+    if sound.centroid_hz < 300.0 and sound.air_db < -40.0:
+        return Guess(role="bass", because=f"low and steady, no air, {where}")
+    if sound.air_db < -23.5:
+        return Guess(role="electric guitar", because=f"no air above 9 kHz, as from a guitar loudspeaker, {where}")
+    return None
+
+
+def identify(
+    recordings: Sequence[Recording],
+    measured: Measurements,
+    wishes: Mapping[tuple[str, ...], InputWish],
+    roles: Mapping[str, RolePreset],
+    role_from_name: Callable[[str], tuple[str, str] | None],
+) -> tuple[Input, ...]:
+    """Name and role of every input, each with its reason. Names are unique, ignoring case, spaces and hyphens.
+
+    `wishes` holds what recipe and input list say by file names; `role_from_name` finds a role and the word that means it
+    in a track name.
+    """
+    guesses = guess_roles(measured)
+    named: list[Input] = []
+    for index, (recording, facts, guess) in enumerate(zip(recordings, measured.tracks, guesses, strict=True)):
+        wish = wishes.get(recording.files, InputWish(files=recording.files))
+        own_name = recording.embedded_name or _stem(recording.files)
+        by_name = next((hit for text in (wish.name, own_name) if text and (hit := role_from_name(text))), None)
+        if wish.role is not None and wish.role_is_guess:
+            role, because, source, guessed = wish.role, "nobody has confirmed it yet", GUESSED, True
+        elif wish.role is not None:
+            role, because, source, guessed = wish.role, "as written", "recipe or input list", False
+        elif by_name is not None:
+            role, because, source, guessed = by_name[0], f'the name says "{by_name[1]}"', "track name", False
+        else:
+            role, because, source, guessed = guess.role, guess.because, GUESSED, True
+        name = wish.name or (own_name if not guessed else role)
+        named.append(
+            Input(
+                index=index,
+                name=name,
+                role=role,
+                role_is_guess=guessed,
+                role_because=because,
+                role_source=source,
+                preset=roles[role],
+                wish=wish,
+                facts=facts,
+            )
+        )
+    return _distinct(named)
+
+
+def _stem(files: tuple[str, ...]) -> str:
+    return files[0].rsplit(".", 1)[0]
+
+
+def plain(name: str) -> str:
+    """A name as it is compared: without case, spaces, hyphens and underscores."""
+    return "".join(c for c in name.casefold() if c not in " -_")
+
+
+def _distinct(inputs: Sequence[Input]) -> tuple[Input, ...]:
+    """Number the names that come more than once."""
+    counts: dict[str, int] = {}
+    for one in inputs:
+        counts[plain(one.name)] = counts.get(plain(one.name), 0) + 1
+    taken = {key for key, count in counts.items() if count == 1}
+    result: list[Input] = []
+    for one in inputs:
+        name = one.name
+        if counts[plain(one.name)] > 1:
+            number = 1
+            while plain(name := f"{one.name} {number}") in taken:
+                number += 1
+            taken.add(plain(name))
+        result.append(replace(one, name=name))
+    return tuple(result)
+
+
+def choose_lead(
+    inputs: Sequence[Input], sings_alone_s: Mapping[int, float], roles: Mapping[str, RolePreset]
+) -> tuple[Input, ...]:
+    """Among voices whose role is a guess, who sings most while no other voice does leads; the others back.
+
+    A lead that somebody wrote down stays the lead. `sings_alone_s` is by `Input.index`.
+    """
+    voices = [one for one in inputs if one.preset.family == "vocals"]
+    guessed = [one for one in voices if one.role_is_guess and one.wish.role is None]
+    if not guessed:
+        return tuple(inputs)
+    written = [one for one in voices if one not in guessed and one.role == "lead vocal"]
+    lead = None if written else max(guessed, key=lambda one: sings_alone_s.get(one.index, 0.0))
+    changed: dict[int, Input] = {}
+    for one in guessed:
+        role = "lead vocal" if one is lead else "backing vocal"
+        because = (
+            f"{one.role_because}; it sings most by itself, {sings_alone_s.get(one.index, 0.0):.0f} s, so it is taken to lead"
+            if one is lead
+            else one.role_because
+        )
+        named = one.wish.name is not None
+        changed[one.index] = replace(
+            one, role=role, preset=roles[role], role_because=because, name=one.name if named else role
+        )
+    return _distinct([changed.get(one.index, one) for one in inputs])

@@ -1,0 +1,128 @@
+"""Gain curves at control rate: steps of about a millisecond, interpolated per sample."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+
+from morningmix.laws.curves import gain_db, one_pole
+from morningmix.plan import Compressor, Gate, Move
+from morningmix.units import Block, amplitude_db
+
+Curve = NDArray[np.float64]
+"""One value a step: ``(steps,)``."""
+
+
+def hop_frames(rate_hz: int) -> int:
+    """A tenth of a second in frames: the hop of loudness measurement, and what blocks are made of."""
+    return rate_hz // 10
+
+
+def step_frames(rate_hz: int) -> int:
+    """Length of a control step: the divisor of the hop nearest to a millisecond (48 at 48 kHz, 45 at 44.1)."""
+    hop = hop_frames(rate_hz)
+    return min((n for n in range(1, hop + 1) if hop % n == 0), key=lambda n: (abs(n * 1000 - rate_hz), n))
+
+
+def step_peaks(block: Block, step: int) -> NDArray[np.float32]:
+    """Largest absolute sample per step over all channels; a last step may be short: ``(steps,)``."""
+    loudest = np.maximum(block.max(axis=0), -block.min(axis=0))
+    whole = loudest.shape[0] // step * step
+    peaks = loudest[:whole].reshape(-1, step).max(axis=1)
+    if whole < loudest.shape[0]:
+        peaks = np.append(peaks, loudest[whole:].max())
+    result: NDArray[np.float32] = peaks
+    return result
+
+
+def gate_curve(gate: Gate, times_s: Curve) -> Curve:
+    """Gain of a gate in dB at each time: 0 inside its open stretches, the floor outside, straight ramps between."""
+    return _stretches(gate.open_s, times_s, gate.floor_db, 0.0, gate.ramp_s)
+
+
+def moves_curve(moves: Sequence[Move], times_s: Curve) -> Curve:
+    """Gain in dB of all moves together at each time."""
+    total = np.zeros(len(times_s))
+    for move in moves:
+        total += _stretches(((move.from_s, move.to_s),), times_s, 0.0, move.level_db, move.ramp_s)
+    return total
+
+
+def _stretches(
+    spans: Sequence[tuple[float, float]], times_s: Curve, outside_db: float, inside_db: float, ramp_s: float
+) -> Curve:
+    """`inside_db` in the spans, `outside_db` outside, with ramps that lie outside; near spans share the gap's middle."""
+    if not spans or not len(times_s):
+        return np.full(len(times_s), outside_db)
+    starts = np.array([start for start, _ in spans])
+    ends = np.array([end for _, end in spans])
+    before = np.searchsorted(starts, times_s, "right") - 1
+    since_end = np.where(before >= 0, times_s - ends[before], np.inf)
+    until_start = np.append(starts, np.inf)[before + 1] - times_s
+    away_s = np.clip(np.minimum(since_end, until_start), 0.0, ramp_s)
+    return inside_db + (outside_db - inside_db) * away_s / ramp_s
+
+
+class CompressorCurve:
+    """Gain in dB per step of a compressor that hears peaks of steps.
+
+    Feed-forward: peak level, static curve, then a decoupled detector on the reduction in dB (Giannoulis, Massberg,
+    Reiss, JAES 60(6) 2012): a release that falls exponentially, then an attack that smooths it. The falling maximum is
+    exact with a running maximum of logarithms, counted from the first step on, so any cut into blocks gives the same.
+    """
+
+    _INAUDIBLE_DB = 1e-3
+
+    def __init__(self, plan: Compressor, steps_per_second: float) -> None:
+        self._plan = plan
+        self._slope = 1.0 / (plan.release_s * steps_per_second)
+        self._attack = one_pole(plan.attack_s, steps_per_second)
+        self._steps = 0
+        self._largest = -np.inf
+        self._smooth = np.zeros(1)
+
+    def process(self, peaks: NDArray[np.float32]) -> Curve:
+        """Gain, 0 or less, for linear peaks ``(steps,)``."""
+        plan = self._plan
+        level_db = 20.0 * np.log10(np.maximum(peaks.astype(np.float64), 1e-6))
+        wanted_db = np.minimum(-gain_db(level_db, plan.threshold_db, plan.ratio, plan.knee_db), plan.max_reduction_db)
+        slope = (self._steps + np.arange(len(peaks))) * self._slope
+        rising = np.log(np.maximum(wanted_db, self._INAUDIBLE_DB)) + slope
+        if not len(rising):
+            return rising
+        rising[0] = max(rising[0], self._largest)
+        largest = np.maximum.accumulate(rising)
+        self._largest = float(largest[-1])
+        self._steps += len(peaks)
+        falling_db = np.exp(largest - slope)
+        smooth_db, self._smooth = lfilter(
+            [1.0 - self._attack], [1.0, -self._attack], falling_db, zi=self._smooth
+        )
+        curve: Curve = -smooth_db
+        return curve
+
+
+class GainRamp:
+    """Spreads gains per step over samples: each step runs straight from the last step's gain to its own."""
+
+    def __init__(self, step: int, first_db: float = 0.0) -> None:
+        self._along = (np.arange(1, step + 1, dtype=np.float32) / np.float32(step)).astype(np.float32)
+        self._last = np.float32(10.0 ** (first_db / 20.0))
+
+    def process(self, curve_db: Curve, frames: int) -> NDArray[np.float32]:
+        """Linear gain per sample, ``(frames,)``, of the steps that these frames begin."""
+        gains = np.power(10.0, curve_db / 20.0).astype(np.float32)
+        before = np.concatenate(([self._last], gains[:-1]))
+        self._last = gains[-1] if len(gains) else self._last
+        ramp = before[:, None] + (gains - before)[:, None] * self._along
+        samples: NDArray[np.float32] = ramp.reshape(-1)[:frames]
+        return samples
+
+
+def peaks_db(peaks: NDArray[np.float32]) -> Curve:
+    """Levels of linear peaks, dBFS, at least -120."""
+    floor = 10.0 ** (amplitude_db(0.0) / 20.0)
+    return 20.0 * np.log10(np.maximum(peaks.astype(np.float64), floor))

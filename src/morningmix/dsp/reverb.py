@@ -1,0 +1,67 @@
+"""The one door to pedalboard: a small common room."""
+
+from __future__ import annotations
+
+import numpy as np
+import pedalboard
+
+from morningmix.dsp.filter import FilterStage
+from morningmix.laws.filters import butterworth_high_pass
+from morningmix.plan import Reverb
+from morningmix.units import Block
+
+_BUFFER_FRAMES = 8192
+
+
+class ReverbStage:
+    """Wet sound only, stereo, of unity power for noise-like sound. Latency 0.
+
+    pedalboard clears an effect's state without a word when a block is larger than any before, and takes the shorter
+    axis for the channels; so each effect is primed once with a full-size silent block, and never gets a larger one.
+    """
+
+    latency_frames = 0
+
+    def __init__(self, plan: Reverb, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        self._low_cut = FilterStage(butterworth_high_pass(plan.low_cut_hz, rate_hz), 2)
+        self._plan = plan
+        self._gain = _unity_gain(plan, rate_hz)
+        self._effect = _effect(plan, rate_hz)
+
+    def process(self, block: Block) -> Block:
+        """The room's answer to ``(2, frames)``."""
+        low_cut = self._low_cut.process(block)
+        wet = np.empty_like(low_cut)
+        for start in range(0, block.shape[1], _BUFFER_FRAMES):
+            piece = low_cut[:, start : start + _BUFFER_FRAMES]
+            wet[:, start : start + _BUFFER_FRAMES] = _run(self._effect, piece, self._rate_hz)
+        wet *= self._gain
+        return wet
+
+
+def _effect(plan: Reverb, rate_hz: int) -> pedalboard.Reverb:
+    effect = pedalboard.Reverb(room_size=plan.room, damping=plan.damping, wet_level=1.0, dry_level=0.0, width=1.0)
+    _run(effect, np.zeros((2, _BUFFER_FRAMES), np.float32), rate_hz)
+    return effect
+
+
+def _run(effect: pedalboard.Reverb, block: Block, rate_hz: int) -> Block:
+    if block.shape[1] < 3:  # too short for the guess which axis holds the channels
+        return np.concatenate(
+            [_run(effect, np.pad(block, ((0, 0), (0, 3))), rate_hz)[:, : block.shape[1]]], axis=1
+        )
+    answer: Block = effect.process(np.ascontiguousarray(block), rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
+    return answer
+
+
+def _unity_gain(plan: Reverb, rate_hz: int) -> np.float32:
+    """What makes the energy of the room's answer to a click in both channels that of the click."""
+    click = np.zeros((2, 4 * rate_hz // _BUFFER_FRAMES * _BUFFER_FRAMES), np.float32)
+    click[:, 0] = 1.0
+    effect = _effect(plan, rate_hz)
+    energy = 0.0
+    for start in range(0, click.shape[1], _BUFFER_FRAMES):
+        answer = _run(effect, click[:, start : start + _BUFFER_FRAMES], rate_hz)
+        energy += float(np.vdot(answer, answer))
+    return np.float32(np.sqrt(2.0 / energy))

@@ -1,0 +1,45 @@
+"""Everything that can go wrong and that a person can act on.
+
+    MorningmixError
+    |- UsageError        2   the command line asks for something that is not there
+    |- RecipeError       3   recipe, input list, preset or recall sheet
+    |- RecordingsError   4   the raw tracks
+    |- OutputError       5   the place we write to: disk full, no permission
+    |- ChangedError      6   a recording is no longer the one the recall sheet was made from
+    `- BusyError         7   another run works in this home
+
+The number is the exit code. Anything else that escapes is a bug and keeps its traceback (exit code 1).
+What is wrong with the *sound* (silent, clipped, too quiet) is a finding, never an error.
+"""
+
+from __future__ import annotations
+
+
+class MorningmixError(Exception):
+    """Says what is wrong, where, and what to do about it, in one or two short sentences."""
+
+    exit_code = 1
+
+
+class UsageError(MorningmixError):
+    exit_code = 2
+
+
+class RecipeError(MorningmixError):
+    exit_code = 3
+
+
+class RecordingsError(MorningmixError):
+    exit_code = 4
+
+
+class OutputError(MorningmixError):
+    exit_code = 5
+
+
+class ChangedError(MorningmixError):
+    exit_code = 6
+
+
+class BusyError(MorningmixError):
+    exit_code = 7

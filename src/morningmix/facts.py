@@ -1,0 +1,329 @@
+"""What was recorded, measured and asked for. Frozen data; no behaviour beyond simple derived values.
+
+Unknown is ``None``, never NaN or an infinity. Times are seconds from the start of the take unless a name says frames.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+# ---------------------------------------------------------------- what was recorded
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One file on disk, as its header (or what could be saved of it) describes it."""
+
+    path: Path
+    rate_hz: int
+    channels: int
+    frames: int
+    subtype: str
+    """libsndfile's name of the sample format: PCM_16, PCM_24, FLOAT, ..."""
+    embedded_name: str | None = None
+    """Track name inside the file (iXML, bext description, INFO), if any."""
+    time_reference: int | None = None
+    """BWF time reference in frames since midnight."""
+    data_offset_bytes: int | None = None
+    """Set when the header cannot be trusted: the samples start here, as raw little-endian `subtype`."""
+    damage: str | None = None
+    """What is wrong with the file and what was saved of it, in words; None for a sound file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recording:
+    """One input of the desk: one file, a stereo pair in two files, each possibly continued in further files."""
+
+    lanes: tuple[tuple[Part, ...], ...]
+    """Lanes are side by side (left and right of a pair); the parts of a lane follow one another."""
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """How a recipe names it: file name of each lane's first part."""
+        return tuple(lane[0].path.name for lane in self.lanes)
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        return tuple(part for lane in self.lanes for part in lane)
+
+    @property
+    def channels(self) -> int:
+        return sum(lane[0].channels for lane in self.lanes)
+
+    @property
+    def rate_hz(self) -> int:
+        return self.lanes[0][0].rate_hz
+
+    @property
+    def frames(self) -> int:
+        """Length at the recording's own rate; the longest lane counts."""
+        return max(sum(part.frames for part in lane) for lane in self.lanes)
+
+    @property
+    def embedded_name(self) -> str | None:
+        return self.lanes[0][0].embedded_name
+
+    @property
+    def damage(self) -> tuple[str, ...]:
+        return tuple(part.damage for part in self.parts if part.damage)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Take:
+    """All inputs of one recording run, on one clock."""
+
+    folder: Path
+    recordings: tuple[Recording, ...]
+    rate_hz: int
+    """Most common rate; other inputs are resampled to it while they are read."""
+    frames: int
+    """Longest input, at `rate_hz`; shorter ones are silent after their end."""
+    left_out: tuple[str, ...] = ()
+    """Files in the folder that are not used, each with its reason, in words."""
+
+    @property
+    def duration_s(self) -> float:
+        return self.frames / self.rate_hz
+
+
+# ---------------------------------------------------------------- what was asked for
+
+BleedMethod = Literal["gate", "off"]
+Switch = Literal["auto", "off"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputWish:
+    """What the recipe (or input list) says of one input. None: not said, so decided."""
+
+    files: tuple[str, ...]
+    name: str | None = None
+    role: str | None = None
+    role_is_guess: bool = False
+    """The role is written with a question mark behind it."""
+    player: str | None = None
+    level_db: float = 0.0
+    pan: float | None = None
+    mute: bool = False
+    flip: bool | None = None
+    delay_ms: float | None = None
+    high_pass_hz: float | None = None
+    bleed: BleedMethod | None = None
+    compress: Switch | None = None
+    eq: Switch | None = None
+    high_pass: Switch | None = None
+    align: Switch | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Defaults:
+    """The recipe's [defaults]: what counts for every input that does not say otherwise."""
+
+    level_db: float = 0.0
+    bleed: BleedMethod = "gate"
+    compress: Switch = "auto"
+    eq: Switch = "auto"
+    high_pass: Switch = "auto"
+    align: Switch = "auto"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongInputWish:
+    """The recipe's [[song.input]]: what is different for one input in one song."""
+
+    name: str
+    level_db: float = 0.0
+    role: str | None = None
+    pan: float | None = None
+    mute: bool | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoveWish:
+    """The recipe's [[song.move]]: a level change for a stretch of one song; times from the song's start."""
+
+    name: str
+    from_s: float
+    to_s: float
+    level_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongWish:
+    """The recipe's [[song]]; start and end in the take."""
+
+    title: str
+    start_s: float
+    end_s: float
+    keep: bool = True
+    reason: str | None = None
+    inputs: tuple[SongInputWish, ...] = ()
+    moves: tuple[MoveWish, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sourced:
+    """A number and where it comes from: a publication, "common practice" or "design choice"."""
+
+    value: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetPreset:
+    """presets/targets/NAME.toml, with the recipe's own [target] numbers already in place."""
+
+    name: str
+    loudness_lufs: Sourced
+    ceiling_dbtp: Sourced
+    max_limiting_db: Sourced
+    """Most the limiter may take at the 99th percentile before the whole rehearsal aims lower."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompressorBounds:
+    """What the published formulas may ask for, per role."""
+
+    ratio_max: Sourced
+    mean_reduction_db: Sourced
+    max_reduction_db: Sourced
+    attack_s: Sourced
+    release_s: Sourced
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RolePreset:
+    """presets/roles/NAME.toml."""
+
+    role: str
+    family: str
+    """The stem: drums, bass, guitars, keys, vocals, playback, other; "" for roles that are left out of the mix."""
+    words: tuple[str, ...]
+    """Lower-case words in track names that mean this role, in several languages."""
+    level_lu: Sourced | None
+    """Loudness re the whole mix while it plays; None for roles that fill what remains or are left out."""
+    high_pass_hz: Sourced | None
+    gate_floor_db: Sourced | None
+    """How far a closed gate turns this role down; None: never gated."""
+    compressor: CompressorBounds | None
+    pan: Literal["centre", "spread", "keep"]
+    send_lu: Sourced | None
+    """Reverb send re the track's own fader, dB; None: stays dry."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """Everything a recipe file says, defaults filled in."""
+
+    path: Path | None
+    """The recipe's file; None while there is none yet."""
+    tracks: Path
+    """Folder with the raw tracks, absolute."""
+    title: str
+    target: TargetPreset
+    defaults: Defaults = field(default_factory=Defaults)
+    inputs: tuple[InputWish, ...] = ()
+    songs: tuple[SongWish, ...] = ()
+    input_list: Path | None = None
+    """The inputs.toml whose names and roles filled the gaps, if one was found."""
+
+
+# ---------------------------------------------------------------- what was measured
+
+Bands = NDArray[np.float32]
+"""Band powers, linear; a sine of amplitude 1 has 0.5: ``(bands, slots)`` or ``(bands, hops)``."""
+
+Spans = tuple[tuple[float, float], ...]
+"""Stretches in seconds, in order, not overlapping."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackFacts:
+    """What one input's samples say, over the whole take, after resampling to the take's rate."""
+
+    files: tuple[str, ...]
+    sha256: tuple[str, ...]
+    """One per part, in the order of `Recording.parts`."""
+    channels: int
+    peak_dbfs: float
+    """Largest sample; `units.SILENCE_DB` where nothing was recorded."""
+    clipped_runs: int
+    """Runs of three or more successive samples within 0.01 dB of full scale."""
+    dc: float
+    """Mean sample value."""
+    side_share: float
+    """Share of the power that is in the difference of left and right; 0 for a single channel."""
+    bands: Bands
+    """Mean band power per slot of the take (channels averaged): ``(bands, slots)``."""
+    peaks: NDArray[np.float32]
+    """Largest sample per slot, linear: ``(slots,)``."""
+
+    @property
+    def silent(self) -> bool:
+        """Nothing was recorded: not even a preamp's hiss passes -75 dBFS peak."""
+        return self.peak_dbfs < -75.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BleedFacts:
+    """How far an input stands above what the other inputs predict as bleed."""
+
+    hop_s: float
+    excess_db: NDArray[np.float32]
+    """Recorded level over predicted bleed, mean over the bands, all other inputs counted: ``(hops,)``."""
+    excess_of_instruments_db: NDArray[np.float32]
+    """The same with the other voices not counted as bleed: ``(hops,)``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurements:
+    """A whole take, measured. Slots are 0.1 s, longer for takes over ten minutes, so that they never grow in number."""
+
+    rate_hz: int
+    frames: int
+    slot_s: float
+    band_hz: NDArray[np.float64]
+    """Edges of the bands: ``(bands + 1,)``."""
+    tracks: tuple[TrackFacts, ...]
+    """In the order of `Take.recordings`."""
+
+    @property
+    def band_centres_hz(self) -> NDArray[np.float64]:
+        """Geometric middle of each band: ``(bands,)``."""
+        centres: NDArray[np.float64] = np.sqrt(self.band_hz[:-1] * self.band_hz[1:])
+        return centres
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SumFacts:
+    """What was measured of a song's sum at unity gain, per control step of about a millisecond."""
+
+    step_s: float
+    steps_per_hop: int
+    """Steps in 0.1 s."""
+    key_db: NDArray[np.float64]
+    """Larger of the sum's true peak and each stem's sample peak, dBFS: ``(steps,)``."""
+    powers: NDArray[np.float64]
+    """K-weighted power of the sum: ``(steps,)``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Input:
+    """One input with everything that is known of it: what was recorded, measured, guessed and asked for."""
+
+    index: int
+    """Place in `Take.recordings` and `Measurements.tracks`."""
+    name: str
+    role: str
+    role_is_guess: bool
+    role_because: str
+    role_source: str
+    preset: RolePreset
+    wish: InputWish
+    facts: TrackFacts
+    bleed: BleedFacts | None = None

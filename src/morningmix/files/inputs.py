@@ -1,0 +1,110 @@
+"""The band's input list, ``inputs.toml``: which file is what, who plays it, and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from itertools import zip_longest
+from pathlib import Path
+
+from pydantic import Field  # noqa: TID251 - this room may
+
+from morningmix.facts import InputWish
+from morningmix.files.recipe import GUESS, Files, Name, Role
+from morningmix.files.toml_lines import Loc, Strict, checked, parse, plain, read_text
+
+FILE_NAME = "inputs.toml"
+
+
+class _Input(Strict):
+    file: Files
+    name: Name = None
+    role: Role = None
+    player: str | None = None
+
+
+class _File(Strict):
+    input: list[_Input] = Field(default_factory=list)
+
+
+def find_input_list(tracks: Path, recipe_dir: Path | None) -> Path | None:
+    """The list that counts: beside the tracks, beside the recipe, then in the folders above up to the user's home.
+
+    Nearer folders come first. From folders that are not under the user's home it goes up to the top.
+    """
+    starts = [start.resolve() for start in (tracks, recipe_dir) if start is not None]
+    levels = zip_longest(*(_above(start) for start in starts))
+    folders = [*starts, *(folder for level in levels for folder in level if folder is not None)]
+    return next((found for folder in folders if (found := folder / FILE_NAME).is_file()), None)
+
+
+def read_input_list(path: Path) -> tuple[InputWish, ...]:
+    """What the list says. Raises `RecipeError`, with file and line, for whatever is wrong."""
+    toml = parse(read_text(path), path.name)
+    file = checked(_File, toml)
+    seen: dict[tuple[str, str], Loc] = {}
+    for at, each in enumerate(file.input):
+        entries = [("file", name, name.casefold()) for name in each.file]
+        if each.name is not None:
+            entries.append(("name", each.name, plain(each.name)))
+        for key, written, unique in entries:
+            loc: Loc = ("input", at, key)
+            if (key, unique) in seen:
+                line = toml.line(seen[key, unique])
+                raise toml.refusal(loc, f'the {key} "{written}" is already used in line {line}.')
+            seen[key, unique] = loc
+    return tuple(
+        _wish(each) for each in file.input
+    )
+
+
+def _wish(each: _Input) -> InputWish:
+    role = each.role or ""
+    return InputWish(
+        files=tuple(each.file),
+        name=each.name,
+        role=role.removesuffix(GUESS) or None,
+        role_is_guess=role.endswith(GUESS),
+        player=each.player,
+    )
+
+
+def merge(recipe_inputs: Sequence[InputWish], list_inputs: Sequence[InputWish]) -> tuple[InputWish, ...]:
+    """The recipe's inputs with the gaps in name, role and player filled from the list, then what only the list has.
+
+    Two entries are one input when they share a file. A name of the list that the recipe gives to some input is not used
+    a second time.
+    """
+    taken = {plain(wish.name) for wish in recipe_inputs if wish.name is not None}
+    free = [
+        replace(listed, name=None) if listed.name is not None and plain(listed.name) in taken else listed
+        for listed in list_inputs
+    ]
+    merged = [_filled(wish, free) for wish in recipe_inputs]
+    in_recipe = _files(recipe_inputs)
+    return (*merged, *(listed for listed in free if not _files([listed]) & in_recipe))
+
+
+def _filled(wish: InputWish, list_inputs: Iterable[InputWish]) -> InputWish:
+    listed = next((each for each in list_inputs if _files([each]) & _files([wish])), None)
+    if listed is None:
+        return wish
+    return replace(
+        wish,
+        name=listed.name if wish.name is None else wish.name,
+        role=listed.role if wish.role is None else wish.role,
+        role_is_guess=listed.role_is_guess if wish.role is None else wish.role_is_guess,
+        player=listed.player if wish.player is None else wish.player,
+    )
+
+
+def _files(wishes: Iterable[InputWish]) -> set[str]:
+    return {name.casefold() for wish in wishes for name in wish.files}
+
+
+def _above(folder: Path) -> list[Path]:
+    home = Path.home().resolve()
+    parents = list(folder.parents)
+    if folder == home:
+        return []
+    return parents[: parents.index(home) + 1] if home in parents else parents

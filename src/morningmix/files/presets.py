@@ -1,0 +1,209 @@
+"""Presets: what the program takes for granted about a role or a target until a person says otherwise.
+
+One TOML file each, under ``presets/roles`` and ``presets/targets``; every number names its source. A checkout's own
+folder is used where the package sits in one, otherwise the copy inside the installed package.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping
+from functools import cache
+from importlib import resources
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from types import MappingProxyType
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator  # noqa: TID251 - this room may
+
+from morningmix.errors import RecipeError
+from morningmix.facts import CompressorBounds, RolePreset, Sourced, TargetPreset
+from morningmix.files.toml_lines import Strict, checked, did_you_mean, parse, plain
+
+_LARGEST_VOICE_NUMBER = 24
+
+
+def _filled(text: str) -> str:
+    if not text.strip():
+        raise ValueError('must name a publication, "common practice" or "design choice"')
+    return text
+
+
+def _lower_case(words: list[str]) -> list[str]:
+    for word in words:
+        if word != word.lower() or not _parts(word):
+            raise ValueError(f'holds "{word}", which is not a lower-case word')
+    return words
+
+
+class _Number(Strict):
+    value: float
+    source: Annotated[str, AfterValidator(_filled)]
+
+    def sourced(self) -> Sourced:
+        return Sourced(value=self.value, source=self.source)
+
+
+class _Compressor(Strict):
+    ratio_max: _Number
+    mean_reduction_db: _Number
+    max_reduction_db: _Number
+    attack_s: _Number
+    release_s: _Number
+
+
+class _Role(Strict):
+    role: str
+    family: Literal["drums", "bass", "guitars", "keys", "vocals", "playback", "other", ""]
+    pan: Literal["centre", "spread", "keep"]
+    words: Annotated[list[str], AfterValidator(_lower_case)]
+    level_lu: _Number | None = None
+    high_pass_hz: _Number | None = None
+    gate_floor_db: _Number | None = None
+    send_lu: _Number | None = None
+    compressor: _Compressor | None = None
+
+
+class _Target(Strict):
+    loudness_lufs: _Number
+    ceiling_dbtp: _Number
+    max_limiting_db: _Number
+
+
+@cache
+def load_roles() -> Mapping[str, RolePreset]:
+    """All roles by name. Raises `RecipeError`, naming the file, where a preset is wrong."""
+    return MappingProxyType(_read_roles(presets_folder()))
+
+
+def load_target(name: str) -> TargetPreset:
+    """The target of that name. Raises `RecipeError` where there is none, with the nearest name and the list."""
+    return _read_target(presets_folder(), name)
+
+
+def presets_folder() -> Traversable:
+    """The checkout's ``presets`` folder, or the one inside the installed package."""
+    checkout = Path(__file__).resolve().parents[3]
+    if (checkout / "pyproject.toml").is_file() and (checkout / "presets").is_dir():
+        return checkout / "presets"
+    return resources.files("morningmix") / "presets"
+
+
+def role_from_name(name: str, roles: Mapping[str, RolePreset]) -> tuple[str, str] | None:
+    """Role that a track name speaks of, and the word that says so; None where no word is known.
+
+    Whole words count, split at everything that is no letter, at digits and where a capital follows a small letter;
+    spaces inside a word do not matter ("hi hat", "hihat"). The longest word wins, then the first. A voice that has a
+    backing word anywhere, or a number above one behind it ("vocal-2"), is a backing vocal unless its own words say that
+    it leads.
+    """
+    parts = _parts(name)
+    found = [
+        (len(joined), -start, role, word, end)
+        for joined, (role, word) in _dictionary(roles).items()
+        for start, end in _spans(parts, joined)
+    ]
+    if not found:
+        return None
+    _, _, role, word, end = max(found)
+    if role == "lead vocal" and len(_parts(word)) == 1:
+        backing = max((hit for hit in found if hit[2] == "backing vocal"), default=None)
+        if backing is not None:
+            return backing[2], backing[3]
+        number = parts[end] if end < len(parts) else ""
+        if number.isdecimal() and 1 < int(number[:4]) <= _LARGEST_VOICE_NUMBER:
+            return "backing vocal", f"{word} {int(number)}"
+    return role, word
+
+
+# ---------------------------------------------------------------- files
+
+
+def _read_roles(folder: Traversable) -> dict[str, RolePreset]:
+    roles: dict[str, RolePreset] = {}
+    for file in sorted((folder / "roles").iterdir(), key=lambda entry: entry.name):
+        if not file.name.endswith(".toml"):
+            continue
+        toml = parse(_text(file), f"presets/roles/{file.name}", inline_tables=True)
+        read = checked(_Role, toml)
+        if read.role in roles or file.name != f"{read.role.replace(' ', '-')}.toml":
+            raise toml.refusal(("role",), f'the file of the role "{read.role}" must have its name.')
+        bounds = read.compressor
+        roles[read.role] = RolePreset(
+            role=read.role,
+            family=read.family,
+            words=tuple(read.words),
+            pan=read.pan,
+            level_lu=read.level_lu.sourced() if read.level_lu else None,
+            high_pass_hz=read.high_pass_hz.sourced() if read.high_pass_hz else None,
+            gate_floor_db=read.gate_floor_db.sourced() if read.gate_floor_db else None,
+            send_lu=read.send_lu.sourced() if read.send_lu else None,
+            compressor=CompressorBounds(
+                ratio_max=bounds.ratio_max.sourced(),
+                mean_reduction_db=bounds.mean_reduction_db.sourced(),
+                max_reduction_db=bounds.max_reduction_db.sourced(),
+                attack_s=bounds.attack_s.sourced(),
+                release_s=bounds.release_s.sourced(),
+            )
+            if bounds
+            else None,
+        )
+    if not roles:
+        raise RecipeError("There are no role presets in presets/roles. Is the program installed completely?")
+    return roles
+
+
+def _read_target(folder: Traversable, name: str) -> TargetPreset:
+    names = sorted(entry.name.removesuffix(".toml") for entry in (folder / "targets").iterdir())
+    wanted = next((known for known in names if plain(known) == plain(name)), None)
+    if wanted is None:
+        listed = ", ".join(f'"{known}"' for known in names)
+        raise RecipeError(f'there is no target "{name}".{did_you_mean(name, names)} There are: {listed}.')
+    file = folder / "targets" / f"{wanted}.toml"
+    read = checked(_Target, parse(_text(file), f"presets/targets/{file.name}", inline_tables=True))
+    return TargetPreset(
+        name=wanted,
+        loudness_lufs=read.loudness_lufs.sourced(),
+        ceiling_dbtp=read.ceiling_dbtp.sourced(),
+        max_limiting_db=read.max_limiting_db.sourced(),
+    )
+
+
+def _text(file: Traversable) -> str:
+    try:
+        return file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecipeError(f"The preset {file.name} cannot be read: {error}.") from error
+
+
+# ---------------------------------------------------------------- words
+
+_LETTERS_WITHOUT_DECOMPOSITION = str.maketrans({"ł": "l", "ø": "o", "œ": "oe", "æ": "ae", "đ": "d"})
+
+
+def _parts(name: str) -> list[str]:
+    """Runs of letters and runs of digits, without case and accents."""
+    humps = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", unicodedata.normalize("NFC", name))
+    bare = unicodedata.normalize("NFKD", humps.casefold().translate(_LETTERS_WITHOUT_DECOMPOSITION))
+    return re.findall(r"[^\W\d_]+|\d+", "".join(sign for sign in bare if not unicodedata.combining(sign)))
+
+
+def _dictionary(roles: Mapping[str, RolePreset]) -> dict[str, tuple[str, str]]:
+    return {"".join(_parts(word)): (preset.role, word) for preset in roles.values() for word in preset.words}
+
+
+def _spans(parts: list[str], joined: str) -> list[tuple[int, int]]:
+    """Runs of `parts` that read `joined` when written together."""
+    spans = []
+    for start in range(len(parts)):
+        text = ""
+        for end in range(start, len(parts)):
+            text += parts[end]
+            if not joined.startswith(text):
+                break
+            if text == joined:
+                spans.append((start, end + 1))
+                break
+    return spans

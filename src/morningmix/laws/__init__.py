@@ -1,0 +1,1 @@
+"""Pure mathematics that deciding, measuring and processing share."""

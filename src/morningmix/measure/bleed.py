@@ -1,0 +1,213 @@
+"""How far each open microphone stands above the bleed that the other inputs predict.
+
+A microphone in front of a person hears the rest of the band all the time. What it hears is, per band, a sum of the other
+inputs' powers, each through the room: now, and decaying over some 60 and 180 ms. Those weights (never negative) are
+learnt on the hops in which the own source seems to rest, by multiplicative updates of the Itakura-Saito divergence, which
+treat quiet and loud hops alike (Fevotte, Bertin, Durrieu, Neural Computation 21(3) 2009; for microphone leakage:
+Praetzlich et al., ICASSP 2015; Kokkinis, Reiss, Mourjopoulos, IEEE TASL 20(3) 2012). The excess of the recorded level
+over that prediction, in dB, averaged over the bands of a voice, is what a gate can go by.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter1d, uniform_filter1d
+from scipy.signal import lfilter
+
+from morningmix.facts import BleedFacts
+from morningmix.measure.spectrum import BandStore
+
+Array = NDArray[np.float32]
+
+DECAYS_S = (0.06, 0.18)
+"""Time constants of the room's answer besides the immediate one."""
+LOWEST_HZ, HIGHEST_HZ = 120.0, 9000.0
+"""Bands in which a voice is told from bleed."""
+
+_TRAINING_HOPS, _SEGMENT_HOPS, _FIT_HOPS = 6000, 250, 2000
+_CHUNK_HOPS, _WARM_UP_HOPS = 3000, 60
+_ROUNDS, _UPDATES = 4, (25, 25, 25, 50)
+_OVERSUBTRACT = np.float32(1.5)
+_TINY = np.float32(1e-14)
+_CLIP_DB = (-3.0, 15.0)
+_SMOOTHING_HOPS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class _Ear:
+    """What was learnt for one microphone: weights ``(bands, features)`` over the instruments, and over everybody."""
+
+    noise: Array
+    of_instruments: Array
+    of_all: Array
+
+
+def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, BleedFacts]:
+    """Excess over predicted bleed for each of the inputs `ears`.
+
+    `ears` are the microphones in front of people, `others` all inputs that play without being one of them; an ear's own
+    sound in another ear counts as bleed only once it was told from the instruments' bleed there, so that two singers
+    who sing together do not silence each other. Returns nothing for an input that no other input could explain.
+    """
+    if not ears or len(ears) + len(others) < 2 or store.hops < 2 * _SMOOTHING_HOPS:
+        return {}
+    learnt = _learn(store, ears, others)
+    excess_all: dict[int, list[Array]] = {ear: [] for ear in ears}
+    excess_instruments: dict[int, list[Array]] = {ear: [] for ear in ears}
+    bands = _voice_bands(store)
+    for start in range(0, store.hops, _CHUNK_HOPS):
+        stop = min(start + _CHUNK_HOPS, store.hops)
+        early = max(0, start - _WARM_UP_HOPS)
+        features = np.concatenate([_features(store.read(j, early, stop), store.hop_s) for j in others] or [_none(store)])
+        own: dict[int, Array] = {}
+        levels: dict[int, Array] = {}
+        for ear in ears:
+            levels[ear] = store.read(ear, early, stop)
+            bleed = _predict(learnt[ear].of_instruments, features, learnt[ear].noise, levels[ear].shape)
+            excess_instruments[ear].append(_excess_db(levels[ear], bleed, bands)[start - early :])
+            own[ear] = _own_power(levels[ear], bleed)
+        for ear in ears:
+            everybody = _with_voices(features, own, ear, store.hop_s)
+            bleed = _predict(learnt[ear].of_all, everybody, learnt[ear].noise, levels[ear].shape)
+            excess_all[ear].append(_excess_db(levels[ear], bleed, bands)[start - early :])
+    return {
+        ear: BleedFacts(
+            hop_s=store.hop_s,
+            excess_db=_smooth(np.concatenate(excess_all[ear])),
+            excess_of_instruments_db=_smooth(np.concatenate(excess_instruments[ear])),
+        )
+        for ear in ears
+    }
+
+
+def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, _Ear]:
+    spans = _training_spans(store.hops)
+    bands = _voice_bands(store)
+
+    def features_of(track: int) -> Array:
+        return np.concatenate(
+            [_features(store.read(track, early, stop), store.hop_s)[:, :, start - early :] for early, start, stop in spans],
+            axis=2,
+        )
+
+    features = np.concatenate([features_of(track) for track in others] or [_none(store)])
+    levels = {
+        ear: np.concatenate([store.read(ear, start, stop) for _, start, stop in spans], axis=1) for ear in ears
+    }
+    noise = {ear: np.float32(0.5) * np.percentile(levels[ear], 3, axis=1).astype(np.float32) for ear in ears}
+    of_instruments = {ear: _fit(levels[ear], features, noise[ear], bands) for ear in ears}
+    own = {
+        ear: _own_power(levels[ear], _predict(of_instruments[ear], features, noise[ear], levels[ear].shape))
+        for ear in ears
+    }
+    return {
+        ear: _Ear(
+            noise[ear],
+            of_instruments[ear],
+            _fit(levels[ear], _with_voices(features, own, ear, store.hop_s), noise[ear], bands),
+        )
+        for ear in ears
+    }
+
+
+def _training_spans(hops: int) -> list[tuple[int, int, int]]:
+    """Stretches to learn from, spread over the take: where to begin reading, first hop, hop after the last."""
+    if hops <= _TRAINING_HOPS:
+        return [(0, 0, hops)]
+    starts = np.linspace(0, hops - _SEGMENT_HOPS, _TRAINING_HOPS // _SEGMENT_HOPS).astype(int).tolist()
+    return [(max(0, start - _WARM_UP_HOPS), start, start + _SEGMENT_HOPS) for start in starts]
+
+
+def _voice_bands(store: BandStore) -> NDArray[np.bool_]:
+    centres = np.sqrt(store.band_hz[:-1] * store.band_hz[1:])
+    return (centres > LOWEST_HZ) & (centres < HIGHEST_HZ)
+
+
+def _none(store: BandStore) -> Array:
+    return np.zeros((0, store.bands, 1), np.float32)
+
+
+def _features(power: Array, hop_s: float) -> Array:
+    """One input as the room answers it: immediate (3 hops) and decaying, ``(3, bands, hops)``."""
+    answers: list[NDArray[Any]] = [uniform_filter1d(power, 3, axis=1, mode="nearest")]
+    for decay_s in DECAYS_S:
+        keep = np.exp(-hop_s / decay_s)
+        answers.append(lfilter([1.0 - keep], [1.0, -keep], power, axis=1))
+    return np.stack(answers).astype(np.float32)
+
+
+def _with_voices(features: Array, own: Mapping[int, Array], ear: int, hop_s: float) -> Array:
+    voices = [_features(power, hop_s) for other, power in own.items() if other != ear]
+    return np.concatenate([features, *voices])
+
+
+def _predict(weights: Array, features: Array, noise: Array, shape: tuple[int, ...]) -> Array:
+    """Bleed power ``(bands, hops)`` of weights ``(bands, features)`` and features ``(features, bands, hops)``."""
+    bleed = np.broadcast_to(noise[:, None], shape).copy()
+    for index, feature in enumerate(features):
+        bleed += weights[:, index, None] * feature
+    return bleed + _TINY
+
+
+def _own_power(level: Array, bleed: Array) -> Array:
+    own: Array = np.maximum(level - _OVERSUBTRACT * bleed, np.float32(0.0))
+    return own
+
+
+def _excess_db(level: Array, bleed: Array, bands: NDArray[np.bool_]) -> Array:
+    ratio_db = 10.0 * np.log10((level[bands] + _TINY) / bleed[bands])
+    excess: Array = np.clip(ratio_db, *_CLIP_DB).mean(axis=0).astype(np.float32)
+    return excess
+
+
+def _smooth(excess_db: Array) -> Array:
+    smooth: Array = uniform_filter1d(excess_db, _SMOOTHING_HOPS, mode="nearest")
+    return smooth
+
+
+def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) -> Array:
+    """Weights ``(bands, features)`` on the hops in which the own source seems to rest; those are re-judged each round."""
+    if not len(features):
+        return np.zeros((level.shape[0], 0), np.float32)
+    everything = features.sum(axis=0) + _TINY
+    ratio = uniform_filter1d(np.median(np.log(level[bands] / everything[bands] + _TINY), axis=0), 9)
+    loudness = level.sum(axis=0)
+    sounding = loudness > np.percentile(loudness, 95) * 1e-5
+    if np.count_nonzero(sounding) < 2 * _SMOOTHING_HOPS:
+        return np.zeros((level.shape[0], len(features)), np.float32)
+    resting = sounding & (ratio <= np.quantile(ratio[sounding], 0.35))
+    weights = np.zeros((level.shape[0], len(features)), np.float32)
+    for round_, updates in enumerate(_UPDATES):
+        hops = np.flatnonzero(resting)
+        hops = hops[np.linspace(0, len(hops) - 1, min(len(hops), _FIT_HOPS)).astype(int)]
+        weights = _itakura_saito(level[:, hops], features[:, :, hops], noise, updates)
+        if round_ == _ROUNDS - 1:
+            break
+        excess = _smooth(_excess_db(level, _predict(weights, features, noise, level.shape), bands))
+        low = float(np.quantile(excess[sounding], 0.15))
+        judged = sounding & (excess < (max(low + 1.5, 1.2) if round_ else low + 1.0))
+        resting = minimum_filter1d(judged.astype(np.uint8), 9).astype(bool)
+        if np.count_nonzero(resting) < 150:
+            resting = sounding & (excess <= np.quantile(excess[sounding], 0.3))
+    return weights
+
+
+def _itakura_saito(level: Array, features: Array, noise: Array, updates: int) -> Array:
+    """Non-negative weights that explain `level` ``(bands, hops)`` over a fixed noise floor."""
+    terms = np.ascontiguousarray(features.transpose(1, 0, 2)) + _TINY
+    turned = np.ascontiguousarray(terms.transpose(0, 2, 1))
+    wanted = level[:, None, :] + _TINY
+    floor = noise[:, None, None] + _TINY
+    weights = wanted.mean(axis=2, keepdims=True) / terms.mean(axis=2)[:, None, :] / np.float32(len(features))
+    for _ in range(updates):
+        model = weights @ terms + floor
+        up = (wanted / model**2) @ turned
+        down = (1.0 / model) @ turned
+        weights *= np.sqrt(up / np.maximum(down, _TINY))
+    fitted: Array = weights[:, 0]
+    return fitted

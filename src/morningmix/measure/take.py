@@ -1,0 +1,217 @@
+"""Every sample of a take is read once, all inputs side by side on a few threads; small numbers come out.
+
+What was measured is kept in the home's cache, by path, size and time of change of each file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.audio.read import open_recording, sha256_of
+from morningmix.errors import OutputError
+from morningmix.facts import Measurements, Recording, Take, TrackFacts
+from morningmix.measure.spectrum import (
+    HOPS_PER_SECOND,
+    BandMeter,
+    BandStore,
+    BandWriter,
+    band_edges_hz,
+    hop_frames,
+)
+from morningmix.units import Block, amplitude_db
+
+FORMAT = 1
+"""Part of the cache key: raise it when anything in this room measures differently."""
+
+_BLOCK_HOPS = 100
+_SLOT_HOPS = 5
+_MOST_SLOTS = 6000
+_FULL_SCALE = np.float32(10 ** (-0.01 / 20))
+
+
+def slot_hops(take: Take) -> int:
+    """Hops per slot: 0.1 s, longer for takes over ten minutes."""
+    seconds = take.frames / take.rate_hz
+    return _SLOT_HOPS * max(1, int(np.ceil(seconds * HOPS_PER_SECOND / _SLOT_HOPS / _MOST_SLOTS)))
+
+
+def measure_take(
+    take: Take, cache: Path, workers: int, progress: Callable[[float], None] = lambda seconds: None
+) -> tuple[Measurements, BandStore]:
+    """Measure all inputs; `progress` is told the seconds of sound read since it was last told.
+
+    Raises `RecordingsError` for a file that cannot be read and `OutputError` if the cache cannot be written.
+    """
+    try:
+        cache.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"Cannot make the folder {cache}: {error.strerror}.") from error
+    keys = [_cache_key(recording, take) for recording in take.recordings]
+    paths = tuple(cache / f"{key}.bands" for key in keys)
+    with ThreadPoolExecutor(workers) as pool:
+        tracks = tuple(
+            pool.map(
+                lambda job: _measured(job[0], take, job[1], progress),
+                zip(take.recordings, paths, strict=True),
+            )
+        )
+    edges = band_edges_hz(take.rate_hz)
+    store = BandStore(
+        paths=paths,
+        bands=len(edges) - 1,
+        hops=-(-take.frames // hop_frames(take.rate_hz)),
+        hop_s=1.0 / HOPS_PER_SECOND,
+        band_hz=edges,
+    )
+    facts = Measurements(
+        rate_hz=take.rate_hz,
+        frames=take.frames,
+        slot_s=slot_hops(take) / HOPS_PER_SECOND,
+        band_hz=edges,
+        tracks=tracks,
+    )
+    return facts, store
+
+
+def _cache_key(recording: Recording, take: Take) -> str:
+    state = [str(FORMAT), str(take.rate_hz), str(take.frames)]
+    for part in recording.parts:
+        stat = part.path.stat()
+        state += [str(part.path.resolve()), str(stat.st_size), str(stat.st_mtime_ns), str(part.data_offset_bytes)]
+    return hashlib.sha256("\n".join(state).encode()).hexdigest()[:24]
+
+
+def _measured(recording: Recording, take: Take, bands_path: Path, progress: Callable[[float], None]) -> TrackFacts:
+    facts_path = bands_path.with_suffix(".npz")
+    if facts_path.exists() and bands_path.exists():
+        progress(take.duration_s)
+        return _load(facts_path, recording)
+    partial = bands_path.with_suffix(".partial")
+    with BandWriter(partial) as writer:
+        facts = _measure(recording, take, writer, progress)
+    partial.replace(bands_path)
+    _save(facts_path, facts)
+    return facts
+
+
+def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Callable[[float], None]) -> TrackFacts:
+    hop, per_slot = hop_frames(take.rate_hz), slot_hops(take)
+    hops = -(-take.frames // hop)
+    slots = -(-hops // per_slot)
+    meter = BandMeter(take.rate_hz, recording.channels)
+    bands = np.zeros((len(band_edges_hz(take.rate_hz)) - 1, slots), np.float64)
+    peaks = np.zeros(slots, np.float32)
+    total = np.zeros(recording.channels, np.float64)
+    power, side = 0.0, 0.0
+    clipped = _ClippedRuns(recording.channels)
+    done_hops = 0
+
+    def keep(new: NDArray[np.float32]) -> None:
+        nonlocal done_hops
+        if new.shape[1]:
+            writer.write(new)
+            slot = (done_hops + np.arange(new.shape[1])) // per_slot
+            starts = np.flatnonzero(np.diff(slot, prepend=-1))
+            bands[:, slot[starts]] += np.add.reduceat(new, starts, axis=1, dtype=np.float64)
+            done_hops += new.shape[1]
+
+    with open_recording(recording, take.rate_hz) as reader:
+        for start in range(0, take.frames, _BLOCK_HOPS * hop):
+            block = reader.read(min(_BLOCK_HOPS * hop, take.frames - start))
+            keep(meter.update(block))
+            _peaks_per_slot(block, start // hop, hop, per_slot, peaks)
+            total += block.sum(axis=1, dtype=np.float64)
+            if recording.channels == 2:
+                power += float(np.vdot(block, block))
+                difference = block[0] - block[1]
+                side += float(np.vdot(difference, difference)) / 2.0
+            clipped.update(block)
+            progress(block.shape[1] / take.rate_hz)
+    keep(meter.finish())
+    counts = np.full(slots, per_slot, np.float64)
+    counts[-1] = hops - (slots - 1) * per_slot
+    return TrackFacts(
+        files=recording.files,
+        sha256=tuple(sha256_of(part.path) for part in recording.parts),
+        channels=recording.channels,
+        peak_dbfs=amplitude_db(float(peaks.max(initial=0.0))),
+        clipped_runs=clipped.result(),
+        dc=float(np.abs(total).max() / max(take.frames, 1)),
+        side_share=side / power if power > 0.0 else 0.0,
+        bands=(bands / counts).astype(np.float32),
+        peaks=peaks,
+    )
+
+
+def _peaks_per_slot(block: Block, first_hop: int, hop: int, per_slot: int, peaks: NDArray[np.float32]) -> None:
+    loudest = np.maximum(block.max(axis=0), -block.min(axis=0))
+    starts = np.arange(0, loudest.shape[0], hop)
+    per_hop = np.maximum.reduceat(loudest, starts)
+    np.maximum.at(peaks, (first_hop + np.arange(len(starts))) // per_slot, per_hop)
+
+
+class _ClippedRuns:
+    """Counts runs of three or more samples at full scale; a run may cross blocks."""
+
+    def __init__(self, channels: int) -> None:
+        self._open = np.zeros(channels, np.int64)
+        self._runs = 0
+
+    def update(self, block: Block) -> None:
+        for channel, samples in enumerate(block):
+            if self._open[channel] == 0 and max(samples.max(), -samples.min()) < _FULL_SCALE:
+                continue
+            full = np.abs(samples) >= _FULL_SCALE
+            edges = np.diff(full.astype(np.int8), prepend=0, append=0)
+            starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+            lengths = stops - starts
+            if len(starts) and starts[0] == 0:
+                lengths[0] += self._open[channel]
+            elif self._open[channel] >= 3:
+                self._runs += 1
+            self._open[channel] = 0
+            if len(stops) and stops[-1] == len(samples):
+                self._open[channel] = lengths[-1]
+                lengths = lengths[:-1]
+            self._runs += int(np.count_nonzero(lengths >= 3))
+
+    def result(self) -> int:
+        return self._runs + int(np.count_nonzero(self._open >= 3))
+
+
+def _save(path: Path, facts: TrackFacts) -> None:
+    partial = path.with_suffix(".npz.partial")
+    try:
+        with partial.open("wb") as file:
+            np.savez(
+                file,
+                sha256=np.array(facts.sha256),
+                numbers=np.array([facts.peak_dbfs, facts.clipped_runs, facts.dc, facts.side_share], np.float64),
+                bands=facts.bands,
+                peaks=facts.peaks,
+            )
+        partial.replace(path)
+    except OSError as error:
+        raise OutputError(f"Cannot write {path}: {error.strerror}. Is the disk full?") from error
+
+
+def _load(path: Path, recording: Recording) -> TrackFacts:
+    with np.load(path) as kept:
+        peak_dbfs, clipped_runs, dc, side_share = kept["numbers"].tolist()
+        return TrackFacts(
+            files=recording.files,
+            sha256=tuple(str(digest) for digest in kept["sha256"]),
+            channels=recording.channels,
+            peak_dbfs=peak_dbfs,
+            clipped_runs=int(clipped_runs),
+            dc=dc,
+            side_share=side_share,
+            bands=kept["bands"],
+            peaks=kept["peaks"],
+        )

@@ -1,0 +1,166 @@
+"""What was decided. Frozen numbers and the reason of each; the renderer executes them and decides nothing.
+
+A plan says everything that is needed to render the same bytes again from the same recordings, so it is also what the
+recall sheet keeps. Times are seconds from the start of the song.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from morningmix.facts import Spans
+
+FAMILIES = ("drums", "bass", "guitars", "keys", "vocals", "playback", "other")
+"""The stems, each a stereo bus that tracks are summed on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why a number is what it is."""
+
+    what: str
+    """The plan's field, for instance ``gain_db``."""
+    because: str
+    """The measurement or wish behind it, in words a musician reads."""
+    source: str
+    """Publication, "common practice", "design choice", "recipe" or "input list"."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filter:
+    """One second-order filter."""
+
+    kind: Literal["high_pass", "low_pass"]
+    corner_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gate:
+    """Stretches in which the microphone stays open; outside them it is turned down to the floor."""
+
+    open_s: Spans
+    floor_db: float
+    ramp_s: float
+    """Length of the way down and of the way up; both lie outside the open stretch."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compressor:
+    """Feed-forward, detector in dB after the gain computer, smooth decoupled (Giannoulis et al., JAES 60(6) 2012)."""
+
+    threshold_db: float
+    ratio: float
+    knee_db: float
+    attack_s: float
+    release_s: float
+    max_reduction_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """A level change for a stretch, with ramps of `ramp_s` outside it."""
+
+    from_s: float
+    to_s: float
+    level_db: float
+    ramp_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackPlan:
+    """One input on its way to its family: gain, filters, gate, compressor, fader, moves, pan, send."""
+
+    files: tuple[str, ...]
+    name: str
+    role: str
+    role_is_guess: bool
+    family: str
+    """One of `FAMILIES`; "" for an input that is left out."""
+    flip: bool = False
+    delay_s: float = 0.0
+    gain_db: float = 0.0
+    filters: tuple[Filter, ...] = ()
+    gate: Gate | None = None
+    compressor: Compressor | None = None
+    fader_db: float = 0.0
+    moves: tuple[Move, ...] = ()
+    pan: float = 0.0
+    send_db: float | None = None
+    """Reverb send after the fader; None: dry."""
+    reasons: tuple[Reason, ...] = ()
+
+    @property
+    def sounds(self) -> bool:
+        """Whether the input takes part in the mix."""
+        return self.family != ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reverb:
+    """One small room for all; unity send returns the same power as the dry sound."""
+
+    room: float
+    damping: float
+    low_cut_hz: float
+    reasons: tuple[Reason, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Goal:
+    """How loud one family is wanted in the whole, and where that is judged."""
+
+    family: str
+    level_lu: float | None
+    """Loudness re the whole mix over `where_s`; None: it fills what remains."""
+    where_s: Spans
+    wishes_db: float
+    """What the recipe's level wishes do to the family over `where_s`; a trim never undoes a wish."""
+    because: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongPlan:
+    """Everything up to the families of one song."""
+
+    title: str
+    start_s: float
+    end_s: float
+    rate_hz: int
+    tracks: tuple[TrackPlan, ...]
+    reverb: Reverb | None
+    target_lufs: float
+    ceiling_dbtp: float
+    max_limiting_db: float
+    goals: tuple[Goal, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trims:
+    """What is done to the families of one song before they are summed."""
+
+    trims_db: tuple[tuple[str, float], ...]
+    drum_peak_dbfs: float | None
+    """The drums' own peaks are held to this level before the sum; None: left alone."""
+    drum_lookahead_s: float
+    drum_release_s: float
+    gain_db: float
+    """What brings the sum to the target, not counting the limiter."""
+    reasons: tuple[Reason, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MasterPlan:
+    """What happens to the sum of one song: one gain and one limiter curve for all families."""
+
+    trims: Trims
+    gain_db: float
+    target_lufs: float
+    """What the mix aims at, possibly lower than what the recipe asks for."""
+    ceiling_dbfs: float
+    """What the limiter holds; a little under the true-peak ceiling that is promised."""
+    lookahead_s: float
+    release_s: float
+    dither_seed: int
+    reasons: tuple[Reason, ...] = ()

@@ -1,0 +1,173 @@
+"""All inputs of a song in one pass: every track through its strip, summed into families on disk.
+
+What is learnt on the way: the K-weighted Gram matrix of the families per 0.1 s, from which the loudness of any balance
+of them follows exactly, and the drums' peaks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.audio.write import FloatScratch, IntegerWriter
+from morningmix.dsp.control import hop_frames, step_frames, step_peaks
+from morningmix.dsp.dither import Dither
+from morningmix.dsp.meter import KWeighting
+from morningmix.dsp.reverb import ReverbStage
+from morningmix.facts import Recording
+from morningmix.plan import FAMILIES, SongPlan, TrackPlan
+from morningmix.render.output import Output
+from morningmix.render.strip import Strip
+from morningmix.units import Block, db_to_gain
+
+BLOCK_HOPS = 20
+"""Default length of a block, in hops of 0.1 s."""
+
+_TRACK_SEED = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Families:
+    """The families of a song before the master: sound on disk, and what was measured of it."""
+
+    names: tuple[str, ...]
+    frames: int
+    sound: tuple[FloatScratch, ...]
+    gram: NDArray[np.float64]
+    """``(hops, families, families)``: K-weighted power per 0.1 s, left and right added."""
+    drum_peaks: NDArray[np.float32] | None
+    """Largest sample of the drums per control step, linear; None without drums."""
+
+    def close(self) -> None:
+        """Delete the sound."""
+        for scratch in self.sound:
+            scratch.close()
+
+
+class _Family:
+    """One family being summed: its tracks in the plan's order, its share of the common room, its meters."""
+
+    def __init__(self, name: str, plan: SongPlan, scratch: FloatScratch) -> None:
+        self.tracks = [index for index, track in enumerate(plan.tracks) if track.family == name]
+        self._sends = [
+            None if (send := plan.tracks[index].send_db) is None else np.float32(db_to_gain(send))
+            for index in self.tracks
+        ]
+        room = plan.reverb if any(send is not None for send in self._sends) else None
+        self._reverb = ReverbStage(room, plan.rate_hz) if room else None
+        self._weighting = KWeighting(plan.rate_hz, 2)
+        self._step = step_frames(plan.rate_hz) if name == "drums" else 0
+        self.drum_peaks: list[NDArray[np.float32]] = []
+        self.scratch = scratch
+
+    def process(self, placed: Sequence[Block]) -> NDArray[np.float64]:
+        """Sum, add the room, store; returns the K-weighted sum ``(2, frames)``."""
+        total = np.zeros_like(placed[0])
+        for block in placed:
+            total += block
+        if self._reverb is not None:
+            sent = np.zeros_like(total)
+            for block, send in zip(placed, self._sends, strict=True):
+                if send is not None:
+                    sent += block * send
+            total += self._reverb.process(sent)
+        if self._step:
+            self.drum_peaks.append(step_peaks(total, self._step))
+        self.scratch.write(total)
+        return self._weighting.process(total)
+
+
+def render_families(
+    plan: SongPlan,
+    recordings: Sequence[Recording],
+    scratch_folder: Path,
+    pool: Executor,
+    *,
+    tracks_output: Output | None = None,
+    block_hops: int = BLOCK_HOPS,
+    progress: Callable[[float], None] = lambda seconds: None,
+) -> Families:
+    """Render one song's tracks into families. `recordings` are in the order of the plan's tracks.
+
+    With `tracks_output`, every cleaned track is written there too. The result does not depend on the pool nor on
+    `block_hops`. The caller closes the families. Raises `RecordingsError` and `OutputError`.
+    """
+    rate_hz = plan.rate_hz
+    start_frame = round(plan.start_s * rate_hz)
+    frames = round(plan.end_s * rate_hz) - start_frame
+    names = tuple(name for name in FAMILIES if any(track.family == name for track in plan.tracks))
+    hop = hop_frames(rate_hz)
+    grams: list[NDArray[np.float64]] = []
+    with ExitStack() as kept, ExitStack() as open_now:
+        scratches = tuple(kept.enter_context(FloatScratch(scratch_folder, 2)) for _ in names)
+        families = [_Family(name, plan, scratch) for name, scratch in zip(names, scratches, strict=True)]
+        strips = {
+            index: open_now.enter_context(Strip(track, recordings[index], rate_hz, start_frame, frames))
+            for index, track in enumerate(plan.tracks)
+            if track.sounds
+        }
+        writers = {
+            index: open_now.enter_context(_TrackWriter(plan.tracks[index], index, recordings[index], tracks_output, plan, frames))
+            for index in strips
+            if tracks_output is not None
+        }
+
+        def strip(job: tuple[int, int]) -> Block:
+            index, count = job
+            track = strips[index].process(count)
+            if index in writers:
+                writers[index].write(track)
+            return strips[index].place(track)
+
+        for start in range(0, frames, block_hops * hop):
+            count = min(block_hops * hop, frames - start)
+            placed = dict(zip(strips, pool.map(strip, [(index, count) for index in strips]), strict=True))
+            weighted = list(
+                pool.map(lambda family: family.process([placed[index] for index in family.tracks]), families)
+            )
+            grams.append(_gram(weighted, hop))
+            progress(count / rate_hz)
+        kept.pop_all()
+    drums = families[names.index("drums")].drum_peaks if "drums" in names else None
+    return Families(
+        names=names,
+        frames=frames,
+        sound=scratches,
+        gram=np.concatenate(grams) if grams else np.zeros((0, len(names), len(names))),
+        drum_peaks=np.concatenate(drums) if drums else None,
+    )
+
+
+def _gram(weighted: Sequence[NDArray[np.float64]], hop: int) -> NDArray[np.float64]:
+    """Products of all pairs per hop, mean over the hop's frames; a last hop that is not whole is dropped."""
+    hops = weighted[0].shape[1] // hop if weighted else 0
+    stacked = np.stack([w[:, : hops * hop].reshape(2, hops, hop) for w in weighted]) if weighted else np.zeros((0, 2, 0, 0))
+    by_hop = np.ascontiguousarray(stacked.transpose(2, 0, 1, 3)).reshape(hops, len(weighted), 2 * hop)
+    products: NDArray[np.float64] = by_hop @ by_hop.transpose(0, 2, 1) / hop
+    return products
+
+
+class _TrackWriter:
+    """Writes one cleaned track, dithered."""
+
+    def __init__(
+        self, track: TrackPlan, index: int, recording: Recording, output: Output | None, plan: SongPlan, frames: int
+    ) -> None:
+        assert output is not None
+        self._dither = Dither(_TRACK_SEED + index, recording.channels, output.bits)
+        self._writer: IntegerWriter = output.writer(track.name, plan.rate_hz, recording.channels, frames)
+
+    def write(self, track: Block) -> None:
+        self._writer.write(self._dither.process(track))
+
+    def __enter__(self) -> _TrackWriter:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._writer.close()

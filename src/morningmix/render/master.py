@@ -1,0 +1,145 @@
+"""The sum of a song's families: measured once, then written as stems and as their exact sum."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Executor
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.dsp.control import hop_frames, peaks_db, step_frames
+from morningmix.dsp.dither import Dither
+from morningmix.dsp.meter import KWeighting
+from morningmix.dsp.truepeak import TruePeakEnvelope
+from morningmix.facts import SumFacts
+from morningmix.laws.limiting import expand, limiter_gain_db
+from morningmix.plan import MasterPlan, Trims
+from morningmix.render.families import BLOCK_HOPS, Families
+from morningmix.render.output import Output
+from morningmix.units import Block, db_to_gain
+
+
+@dataclass(frozen=True, slots=True)
+class _Trimmed:
+    """Families at their trims, the drums' peaks held; every read gives the same samples."""
+
+    families: Families
+    gains: tuple[np.float32, ...]
+    drum_curve_db: NDArray[np.float64] | None
+    step: int
+
+    def read(self, start: int, frames: int) -> list[Block]:
+        """Each family's next frames, in the order of `Families.names`."""
+        blocks = []
+        for name, scratch, gain in zip(self.families.names, self.families.sound, self.gains, strict=True):
+            block = scratch.read(start, frames)
+            block *= gain
+            if name == "drums" and self.drum_curve_db is not None:
+                block *= expand(self.drum_curve_db, self.step, start, frames)
+            blocks.append(block)
+        return blocks
+
+
+def _trimmed(families: Families, plan: Trims, rate_hz: int) -> _Trimmed:
+    trims = dict(plan.trims_db)
+    step = step_frames(rate_hz)
+    curve = None
+    if plan.drum_peak_dbfs is not None and families.drum_peaks is not None:
+        curve = limiter_gain_db(
+            peaks_db(families.drum_peaks) + trims.get("drums", 0.0),
+            plan.drum_peak_dbfs,
+            plan.drum_lookahead_s,
+            plan.drum_release_s,
+            step / rate_hz,
+        )
+    gains = tuple(np.float32(db_to_gain(trims.get(name, 0.0))) for name in families.names)
+    return _Trimmed(families, gains, curve, step)
+
+
+def measure_sum(
+    families: Families,
+    trims: Trims,
+    ceiling_dbfs: float,
+    rate_hz: int,
+    *,
+    block_hops: int = BLOCK_HOPS,
+    progress: Callable[[float], None] = lambda seconds: None,
+) -> SumFacts:
+    """Peaks and K-weighted power per control step of the trimmed sum, before the master's gain."""
+    trimmed = _trimmed(families, trims, rate_hz)
+    step, hop = step_frames(rate_hz), hop_frames(rate_hz)
+    # True peaks matter from a little under the ceiling on; 3 dB are room for what limiting makes up in gain.
+    of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0))
+    weighting = KWeighting(rate_hz, 2)
+    stem_peaks: list[NDArray[np.float32]] = []
+    powers: list[NDArray[np.float64]] = []
+    for start in range(0, families.frames, block_hops * hop):
+        frames = min(block_hops * hop, families.frames - start)
+        blocks = trimmed.read(start, frames)
+        total = np.zeros((2, frames), np.float32)
+        for block in blocks:
+            total += block
+        of_sum.update(total)
+        starts = np.arange(0, frames, step)
+        loudest = np.zeros(frames, np.float32)
+        for block in blocks:
+            np.maximum(loudest, np.abs(block).max(axis=0), out=loudest)
+        stem_peaks.append(np.maximum.reduceat(loudest, starts))
+        squares = np.square(weighting.process(total)).sum(axis=0)
+        powers.append(np.add.reduceat(squares, starts) / step)
+        progress(frames / rate_hz)
+    key = np.maximum(of_sum.result(), np.concatenate(stem_peaks))
+    return SumFacts(
+        step_s=step / rate_hz, steps_per_hop=hop // step, key_db=peaks_db(key), powers=np.concatenate(powers)
+    )
+
+
+def write_master(
+    families: Families,
+    plan: MasterPlan,
+    facts: SumFacts,
+    rate_hz: int,
+    mix: Output,
+    title: str,
+    stems: Output,
+    pool: Executor,
+    *,
+    block_hops: int = BLOCK_HOPS,
+    progress: Callable[[float], None] = lambda seconds: None,
+) -> tuple[Path, ...]:
+    """Write mix and stems; returns their paths, the mix first.
+
+    Each stem is quantised with its own dither, and the mix is the sum of those integers, so mix minus stems is zero.
+    The master's curve is one for all, so what holds for the sum at the limiter holds for every file.
+    """
+    trimmed = _trimmed(families, plan.trims, rate_hz)
+    curve_db = plan.gain_db + limiter_gain_db(
+        facts.key_db + plan.gain_db, plan.ceiling_dbfs, plan.lookahead_s, plan.release_s, facts.step_s
+    )
+    step, hop = step_frames(rate_hz), hop_frames(rate_hz)
+    dithers = [Dither(plan.dither_seed + index, 2, mix.bits) for index in range(len(families.names))]
+    with ExitStack() as stack:
+        mix_writer = stack.enter_context(mix.writer(title, rate_hz, 2, families.frames))
+        writers = [stack.enter_context(stems.writer(name, rate_hz, 2, families.frames)) for name in families.names]
+
+        def stem(job: tuple[int, Block, NDArray[np.float32]]) -> NDArray[np.int32]:
+            index, block, gain = job
+            block *= gain
+            samples = dithers[index].process(block)
+            writers[index].write(samples)
+            return samples
+
+        for start in range(0, families.frames, block_hops * hop):
+            frames = min(block_hops * hop, families.frames - start)
+            gain = expand(curve_db, step, start, frames)
+            jobs = [(index, block, gain) for index, block in enumerate(trimmed.read(start, frames))]
+            total = np.zeros((2, frames), np.int32)
+            for samples in pool.map(stem, jobs):
+                total += samples
+            mix_writer.write(total)
+            progress(frames / rate_hz)
+    return (mix.path(title), *(stems.path(name) for name in families.names))

@@ -1,0 +1,107 @@
+"""One input through its chain: gain, filters, gate and compressor; then fader, moves and pan into its family."""
+
+from __future__ import annotations
+
+from types import TracebackType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.audio.read import open_recording
+from morningmix.dsp.control import CompressorCurve, GainRamp, gate_curve, moves_curve, step_frames, step_peaks
+from morningmix.dsp.filter import FilterStage
+from morningmix.facts import Recording
+from morningmix.laws.filters import butterworth_high_pass, low_pass
+from morningmix.laws.pan import balance, constant_power
+from morningmix.plan import TrackPlan
+from morningmix.units import Block, db_to_gain
+
+
+class Strip:
+    """Reads one input from the start of a song and renders it block by block; a context manager.
+
+    Blocks must be whole control steps long (`dsp.control.step_frames`), except the last. Raises `RecordingsError` from
+    the reader.
+    """
+
+    def __init__(self, plan: TrackPlan, recording: Recording, rate_hz: int, start_frame: int, frames: int) -> None:
+        self._plan = plan
+        self._step = step_frames(rate_hz)
+        self._steps_per_second = rate_hz / self._step
+        delay = round(plan.delay_s * rate_hz)
+        self._silent = max(0, delay - start_frame)
+        self._reader = open_recording(recording, rate_hz, max(0, start_frame - delay), frames)
+        self._gain = np.float32(db_to_gain(plan.gain_db) * (-1.0 if plan.flip else 1.0))
+        sections = [
+            (butterworth_high_pass if one.kind == "high_pass" else low_pass)(one.corner_hz, rate_hz)
+            for one in plan.filters
+        ]
+        self._filter = FilterStage(np.concatenate(sections), recording.channels) if sections else None
+        self._compressor = CompressorCurve(plan.compressor, self._steps_per_second) if plan.compressor else None
+        self._steps = 0
+        self._dynamics_ramp: GainRamp | None = None
+        self._moves_ramp: GainRamp | None = None
+        fader = db_to_gain(plan.fader_db)
+        left, right = constant_power(plan.pan) if recording.channels == 1 else balance(plan.pan)
+        self._to_left, self._to_right = np.float32(fader * left), np.float32(fader * right)
+
+    def process(self, frames: int) -> Block:
+        """The next frames, cleaned and at working level, before fader and moves: ``(channels, frames)``."""
+        block = self._read(frames)
+        block *= self._gain
+        if self._filter is not None:
+            block = self._filter.process(block)
+        plan = self._plan
+        if plan.gate is None and self._compressor is None:
+            self._steps += -(-frames // self._step)
+            return block
+        times_s = self._times_s(frames)
+        curve_db = np.zeros(len(times_s))
+        if plan.gate is not None:
+            curve_db += gate_curve(plan.gate, times_s)
+        if self._compressor is not None:
+            heard = step_peaks(block, self._step)
+            if plan.gate is not None:
+                heard = (heard * 10.0 ** (curve_db / 20.0)).astype(np.float32)
+            curve_db += self._compressor.process(heard)
+        if self._dynamics_ramp is None:
+            self._dynamics_ramp = GainRamp(self._step, float(curve_db[0]))
+        block *= self._dynamics_ramp.process(curve_db, frames)
+        self._steps += len(times_s)
+        return block
+
+    def place(self, track: Block) -> Block:
+        """What `process` just gave, at its fader and place between left and right: ``(2, frames)``."""
+        if self._plan.moves:
+            frames = track.shape[1]
+            steps = -(-frames // self._step)
+            times_s = (self._steps - steps + np.arange(steps)) / self._steps_per_second
+            curve_db = moves_curve(self._plan.moves, times_s)
+            if self._moves_ramp is None:
+                self._moves_ramp = GainRamp(self._step, float(curve_db[0]))
+            track = track * self._moves_ramp.process(curve_db, frames)
+        placed = np.empty((2, track.shape[1]), np.float32)
+        np.multiply(track[0], self._to_left, out=placed[0])
+        np.multiply(track[-1], self._to_right, out=placed[1])
+        return placed
+
+    def _times_s(self, frames: int) -> NDArray[np.float64]:
+        times: NDArray[np.float64] = (self._steps + np.arange(-(-frames // self._step))) / self._steps_per_second
+        return times
+
+    def _read(self, frames: int) -> Block:
+        lead = min(self._silent, frames)
+        if not lead:
+            return self._reader.read(frames)
+        self._silent -= lead
+        block = np.zeros((self._reader.channels, frames), np.float32)
+        block[:, lead:] = self._reader.read(frames - lead)
+        return block
+
+    def __enter__(self) -> Strip:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._reader.close()

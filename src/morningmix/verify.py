@@ -1,0 +1,80 @@
+"""The written files, measured again: loudness and peaks of each, and whether the stems add up to the mix."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyloudnorm  # noqa: TID251 - the independent second meter lives here
+
+from morningmix.audio.header import read_header
+from morningmix.audio.read import open_recording
+from morningmix.dsp.control import hop_frames
+from morningmix.dsp.meter import Loudness, LoudnessMeter
+from morningmix.facts import Recording
+
+METERS_AGREE_LU = 0.05
+_WINDOW_S = 60.0
+_SHORTEST_S = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verified:
+    """What was read back from disk."""
+
+    loudness: tuple[Loudness, ...]
+    """Of each file, the mix first."""
+    residual: float
+    """Largest magnitude of mix minus stems, linear; zero by construction."""
+    meters_differ_lu: float | None
+    """Our meter less pyloudnorm on up to a minute of the mix; None where that is too short or silent."""
+
+
+def verify(
+    files: Sequence[Path], pool: Executor, progress: Callable[[float], None] = lambda seconds: None
+) -> Verified:
+    """Measure the mix (first) and its stems. Raises `RecordingsError` if one cannot be read back."""
+    recordings = [Recording(lanes=((read_header(path),),)) for path in files]
+    rate_hz, frames = recordings[0].rate_hz, recordings[0].frames
+    meters = [LoudnessMeter(rate_hz, recording.channels) for recording in recordings]
+    block_frames = 20 * hop_frames(rate_hz)
+    residual = 0.0
+    with ExitStack() as stack:
+        readers = [stack.enter_context(open_recording(recording, rate_hz)) for recording in recordings]
+
+        def read(index: int) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
+            block = readers[index].read(min(block_frames, frames - start))
+            meters[index].update(block)
+            return block
+
+        for start in range(0, frames, block_frames):
+            blocks = list(pool.map(read, range(len(readers))))
+            rest = blocks[0].astype(np.float64)
+            for block in blocks[1:]:
+                rest -= block
+            residual = max(residual, float(np.abs(rest).max()))
+            progress(blocks[0].shape[1] / rate_hz)
+    return Verified(
+        loudness=tuple(meter.result() for meter in meters),
+        residual=residual,
+        meters_differ_lu=_difference_lu(recordings[0]),
+    )
+
+
+def _difference_lu(mix: Recording) -> float | None:
+    """Our reading less that of pyloudnorm's De Man filters on a minute from the middle."""
+    rate_hz = mix.rate_hz
+    frames = min(mix.frames, round(_WINDOW_S * rate_hz))
+    if frames < _SHORTEST_S * rate_hz:
+        return None
+    with open_recording(mix, rate_hz, (mix.frames - frames) // 2, frames) as reader:
+        sound = reader.read(frames)
+    ours = LoudnessMeter(rate_hz, mix.channels)
+    ours.update(sound)
+    reading = ours.result().integrated_lufs
+    theirs = float(pyloudnorm.Meter(rate_hz, filter_class="DeMan").integrated_loudness(sound.T))
+    return reading - theirs if reading is not None and np.isfinite(theirs) else None
