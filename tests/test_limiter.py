@@ -13,8 +13,8 @@ from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 from scipy import signal
 
-from morningmix.laws.limiting import expand, limiter_gain_db
 from morningmix.dsp.truepeak import TruePeak, TruePeakEnvelope
+from morningmix.laws.limiting import expand, limiter_gain_db
 from morningmix.units import Block
 
 STEP_S = 0.001

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -25,21 +25,21 @@ app = typer.Typer(
 )
 
 
-class Width(str, Enum):
+class Width(StrEnum):
     """Bits per sample of the files."""
 
     sixteen = "16"
     twenty_four = "24"
 
 
-class Format(str, Enum):
+class Format(StrEnum):
     """File format of mix, stems and tracks."""
 
     wav = "wav"
     flac = "flac"
 
 
-class Direction(str, Enum):
+class Direction(StrEnum):
     """Which way to turn a level."""
 
     up = "up"
@@ -74,7 +74,7 @@ def mix(
         file_format="flac" if file_format is Format.flac else "wav",
         tracks=tracks,
         song=song,
-        **({} if workers is None else {"workers": workers}),
+        workers=workers,
     )
     with _Bar(shown=not as_json) as bar:
         result = run(order, bar.told)
@@ -94,7 +94,7 @@ def recipe(
     """Listen to the tracks and write the recipe only."""
     from morningmix.pipeline import Order, write_recipe
 
-    order = Order(source=folder, cwd=Path.cwd(), out=out, **({} if workers is None else {"workers": workers}))
+    order = Order(source=folder, cwd=Path.cwd(), out=out, workers=workers)
     with _Bar(shown=not as_json) as bar:
         result = write_recipe(order, bar.told)
     if as_json:
@@ -114,7 +114,9 @@ def turn(
     recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
     name: Annotated[str, typer.Argument(help="The input to turn, as the recipe calls it.")],
     direction: Annotated[Direction, typer.Argument(help="up or down")],
-    by_db: Annotated[float, typer.Argument(metavar="DB", min=0.0, max=60.0, help="By how many decibels; 2 is clearly heard.")],
+    by_db: Annotated[
+        float, typer.Argument(metavar="DB", min=0.0, max=60.0, help="By how many decibels; 2 is clearly heard.")
+    ],
     song: Annotated[str | None, typer.Option(help="Only in the song with this title.")] = None,
     as_json: Json = False,
 ) -> None:
@@ -123,17 +125,14 @@ def turn(
     from morningmix.files.recipe import write_text_whole
     from morningmix.files.toml_lines import read_text
 
-    text, old_db, new_db = turned(
-        read_text(recipe_file), name, by_db if direction is Direction.up else -by_db, song
-    )
+    text, old_db, new_db = turned(read_text(recipe_file), name, by_db if direction is Direction.up else -by_db, song)
     write_text_whole(recipe_file, text)
     if as_json:
         _print_json({"recipe": str(recipe_file), "name": name, "song": song, "old_db": old_db, "new_db": new_db})
         return
     where = f' in "{song}"' if song else ""
     typer.echo(
-        f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). "
-        f"Hear it: morningmix mix {_quoted(str(recipe_file))}"
+        f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). Hear it: morningmix mix {_quoted(str(recipe_file))}"
     )
 
 
@@ -146,7 +145,8 @@ def _say_mix(result: Result) -> None:
         one = result.songs[0]
         first = f"Mixed: {_near(one.mix)}, {_loudness(one)}."
     else:
-        first = f"Mixed {len(result.songs)} songs into {_near(result.songs[0].folder.parent)}, each at {_loudness(result.songs[0])}."
+        where = _near(result.songs[0].folder.parent)
+        first = f"Mixed {len(result.songs)} songs into {where}, each at {_loudness(result.songs[0])}."
     typer.echo(" ".join([first, *(f"{_sentence(says)}." for says in worth_knowing)]))
     lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
     if lowered:
@@ -294,4 +294,3 @@ def main() -> None:
     except KeyboardInterrupt:
         print("morningmix: stopped; earlier mixes are as they were.", file=sys.stderr)
         sys.exit(130)
-

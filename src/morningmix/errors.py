@@ -22,24 +22,36 @@ class MorningmixError(Exception):
 
 
 class UsageError(MorningmixError):
+    """The command line asks for something that is not there."""
+
     exit_code = 2
 
 
 class RecipeError(MorningmixError):
+    """Recipe, input list, preset or recall sheet."""
+
     exit_code = 3
 
 
 class RecordingsError(MorningmixError):
+    """The raw tracks."""
+
     exit_code = 4
 
 
 class OutputError(MorningmixError):
+    """The place we write to."""
+
     exit_code = 5
 
 
 class ChangedError(MorningmixError):
+    """A recording is not the one a recall sheet was made from."""
+
     exit_code = 6
 
 
 class BusyError(MorningmixError):
+    """Another run works in this home."""
+
     exit_code = 7

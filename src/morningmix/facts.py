@@ -49,14 +49,17 @@ class Recording:
 
     @property
     def parts(self) -> tuple[Part, ...]:
+        """Every file of the input, lane after lane."""
         return tuple(part for lane in self.lanes for part in lane)
 
     @property
     def channels(self) -> int:
+        """1 or 2."""
         return sum(lane[0].channels for lane in self.lanes)
 
     @property
     def rate_hz(self) -> int:
+        """The rate it was recorded at."""
         return self.lanes[0][0].rate_hz
 
     @property
@@ -66,10 +69,12 @@ class Recording:
 
     @property
     def embedded_name(self) -> str | None:
+        """Track name inside the first file."""
         return self.lanes[0][0].embedded_name
 
     @property
     def damage(self) -> tuple[str, ...]:
+        """What is wrong with its files, in words."""
         return tuple(part.damage for part in self.parts if part.damage)
 
 
@@ -88,6 +93,7 @@ class Take:
 
     @property
     def duration_s(self) -> float:
+        """Length of the longest input."""
         return self.frames / self.rate_hz
 
 

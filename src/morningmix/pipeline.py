@@ -6,13 +6,12 @@ Everything that touches a home is done under its lock, and nothing in it changes
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
 from threadpoolctl import threadpool_limits
 
 from morningmix import __version__
@@ -20,18 +19,14 @@ from morningmix.audio.encode import encode_mp3
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording, sha256_of
 from morningmix.decide.desk import Finding, find_faults
-from morningmix.decide.gate import Singing, hear_singing
-from morningmix.decide.levels import spans_to_mask
 from morningmix.decide.master import UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
-from morningmix.decide.roles import choose_lead, identify, plain
+from morningmix.decide.roles import plain
 from morningmix.decide.song import decide_song
 from morningmix.dsp.control import hop_frames, peaks_db
-from morningmix.errors import ChangedError, RecipeError, RecordingsError, UsageError
-from morningmix.facts import Input, InputWish, Measurements, Recipe, Recording, SongWish, SumFacts, Take
-from morningmix.files.inputs import find_input_list, merge, read_input_list
-from morningmix.files.presets import load_roles, role_from_name
+from morningmix.errors import ChangedError, RecipeError, UsageError
+from morningmix.facts import Input, Recording, SongWish, SumFacts, Take
+from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
-from morningmix.files.recipe import InputLine, new_recipe, read_recipe, write_text_whole
 from morningmix.home import (
     EARLIER,
     RECALL,
@@ -45,18 +40,13 @@ from morningmix.home import (
     refuse_inside,
     safe_name,
 )
-from morningmix.measure.bleed import hear_bleed
-from morningmix.measure.spectrum import BandStore
-from morningmix.measure.take import measure_take
+from morningmix.listen import Heard, Progress, listen, path_from, share
 from morningmix.plan import MasterPlan, SongPlan, Trims
 from morningmix.recordings import find_take, pair
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import measure_sum, write_master
 from morningmix.render.output import Bits, FileFormat, Output
 from morningmix.verify import METERS_AGREE_LU, Verified, verify
-
-Progress = Callable[[str, float], None]
-"""Told the step and the share of it that is done, 0..1."""
 
 
 def no_progress(step: str, share: float) -> None:
@@ -74,7 +64,8 @@ class Order:
     file_format: FileFormat = "wav"
     tracks: bool = False
     song: str | None = None
-    workers: int = max(1, min(4, os.cpu_count() or 1))
+    workers: int | None = None
+    """Threads; None: one per core, at most four."""
     block_hops: int = BLOCK_HOPS
 
 
@@ -111,158 +102,12 @@ class Result:
         return tuple(one for one in self.inputs if one.role_is_guess and not one.facts.silent)
 
 
-# ---------------------------------------------------------------- what is there
+def _workers(order: Order) -> int:
+    return order.workers or max(1, min(4, os.cpu_count() or 1))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Heard:
-    """A take, measured and understood."""
-
-    home: Home
-    recipe: Recipe
-    recipe_is_new: bool
-    take: Take
-    measured: Measurements
-    inputs: tuple[Input, ...]
-    singing: dict[int, Singing | None]
-
-
-def _listen(order: Order, home: Home, progress: Progress) -> _Heard:
-    """Read, measure and name a take, and see to it that there is a recipe."""
-    recipe = read_recipe(home.recipe) if home.recipe.exists() else None
-    source = (order.cwd / order.source).resolve()
-    if source.is_dir():
-        if recipe is not None and not (recipe.tracks.exists() and recipe.tracks.samefile(source)):
-            raise RecipeError(
-                f"{home.recipe} mixes the tracks in {recipe.tracks}, not those in {source}. "
-                "Name another place with --out, or change its tracks line."
-            )
-        tracks = source
-    else:
-        assert recipe is not None
-        tracks = recipe.tracks
-    refuse_inside(home, tracks)
-    take = find_take(tracks)
-    list_path = find_input_list(tracks, home.root)
-    listed = read_input_list(list_path) if list_path else ()
-    take = _paired(take, merge(recipe.inputs if recipe else (), listed))
-    seconds = take.duration_s * len(take.recordings)
-    measured, store = measure_take(
-        take, home.cache, order.workers, _share(progress, "listening to the tracks", seconds)
-    )
-    inputs, singing = _understand(take, measured, store, merge(recipe.inputs if recipe else (), listed))
-    is_new = recipe is None
-    if recipe is None:
-        text = new_recipe(
-            tracks=_path_from(tracks, home.root), title=tracks.name or "Rehearsal", inputs=[_line(one) for one in inputs]
-        )
-        with output_errors(home.root):
-            home.root.mkdir(parents=True, exist_ok=True)
-        write_text_whole(home.recipe, text)
-        recipe = read_recipe(home.recipe)
-        # From here on all that counts is what the recipe says, as it will next time.
-        inputs, singing = _understand(take, measured, store, merge(recipe.inputs, listed))
-    _refuse_missing(recipe, take)
-    recipe = replace(recipe, input_list=list_path)
-    return _Heard(
-        home=home,
-        recipe=recipe,
-        recipe_is_new=is_new,
-        take=take,
-        measured=measured,
-        inputs=inputs,
-        singing=singing,
-    )
-
-
-def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
-    """Stereo pairs in two files, as recipe or input list ask for them."""
-    present = {name for recording in take.recordings for name in recording.files}
-    for wish in wishes:
-        if len(wish.files) == 2 and set(wish.files) <= present:
-            take = pair(take, (wish.files[0], wish.files[1]))
-    return take
-
-
-def _refuse_missing(recipe: Recipe, take: Take) -> None:
-    present = {name for recording in take.recordings for name in recording.files}
-    missing = [name for wish in recipe.inputs for name in wish.files if name not in present]
-    if missing:
-        left_out = next((says for says in take.left_out if missing[0] in says), None)
-        raise RecordingsError(
-            left_out
-            or f"{recipe.path.name if recipe.path else 'The recipe'} names {missing[0]}, which is not in {take.folder}. "
-            "Put the file back, or take its [[input]] out of the recipe."
-        )
-
-
-def _understand(
-    take: Take, measured: Measurements, store: BandStore, wishes: Sequence[InputWish]
-) -> tuple[tuple[Input, ...], dict[int, Singing | None]]:
-    """Roles, and where the people at the microphones sing."""
-    roles = load_roles()
-    by_files = {recording.files: _wish_of(recording, wishes) for recording in take.recordings}
-    inputs = identify(take.recordings, measured, by_files, roles, lambda name: role_from_name(name, roles))
-    playing = [one for one in inputs if one.preset.family and not one.facts.silent]
-    ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
-    bleed = hear_bleed(store, ears, [one.index for one in playing if one.index not in ears])
-    inputs = tuple(replace(one, bleed=bleed.get(one.index)) for one in inputs)
-    singing = {index: hear_singing(bleed.get(index)) for index in ears}
-    return choose_lead(inputs, _sings_alone_s(inputs, singing, measured), roles), singing
-
-
-def _wish_of(recording: Recording, wishes: Sequence[InputWish]) -> InputWish:
-    files = {name.casefold() for name in recording.files}
-    found = next((wish for wish in wishes if {name.casefold() for name in wish.files} & files), None)
-    return found or InputWish(files=recording.files)
-
-
-def _sings_alone_s(
-    inputs: Sequence[Input], singing: dict[int, Singing | None], measured: Measurements
-) -> dict[int, float]:
-    """Seconds in which each voice sings and no other does."""
-    slots = measured.tracks[0].bands.shape[1] if measured.tracks else 0
-    masks = {
-        one.index: spans_to_mask(heard.sings_s, slots, measured.slot_s)
-        for one in inputs
-        if one.preset.family == "vocals" and (heard := singing.get(one.index)) is not None
-    }
-    alone: dict[int, float] = {}
-    for index, mask in masks.items():
-        others = [other for at, other in masks.items() if at != index]
-        by_itself = mask & ~np.any(others, axis=0) if others else mask
-        alone[index] = float(np.count_nonzero(by_itself)) * measured.slot_s
-    return alone
-
-
-def _line(one: Input) -> InputLine:
-    return InputLine(
-        files=one.facts.files,
-        name=one.name,
-        role=one.role,
-        player=one.wish.player,
-        guessed=one.role_is_guess,
-        note="recorded nothing" if one.facts.silent else None,
-    )
-
-
-def _path_from(folder: Path, start: Path) -> str:
-    """`folder` as seen from `start`, with forward slashes; absolute where the system knows no way."""
-    try:
-        return Path(os.path.relpath(folder, start)).as_posix()
-    except ValueError:
-        return folder.as_posix()
-
-
-def _share(progress: Progress, step: str, total: float) -> Callable[[float], None]:
-    done = 0.0
-
-    def told(seconds: float) -> None:
-        nonlocal done
-        done += seconds
-        progress(step, min(1.0, done / total) if total > 0.0 else 1.0)
-
-    return told
+def _source(order: Order) -> Path:
+    return (order.cwd / order.source).resolve()
 
 
 # ---------------------------------------------------------------- the commands
@@ -272,7 +117,7 @@ def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
     """Listen to a take and write its recipe if there is none; mixes nothing."""
     home = home_of(order.source, order.cwd, order.out)
     with threadpool_limits(1), locked(home):
-        heard = _listen(order, home, progress)
+        heard = listen(_source(order), home, _workers(order), progress)
     return _result(heard, ())
 
 
@@ -284,25 +129,35 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
     if order.source.suffix == ".json":
         return _mix_again(order, progress)
     home = home_of(order.source, order.cwd, order.out)
-    with threadpool_limits(1), locked(home), ThreadPoolExecutor(order.workers) as pool:
+    with threadpool_limits(1), locked(home), ThreadPoolExecutor(_workers(order)) as pool:
         recover(home)
-        heard = _listen(order, home, progress)
+        heard = listen(_source(order), home, _workers(order), progress)
         recordings = heard.take.recordings
         wishes = _songs(heard, order.song)
         plans = [(number, _plan(heard, wish)) for number, wish in wishes]
         with ExitStack() as stack:
-            ready = [
-                _to_sum(plan, number, recordings, home, order, pool, stack, progress) for number, plan in plans
-            ]
+            ready = [_to_sum(plan, number, recordings, home, order, pool, stack, progress) for number, plan in plans]
             target = min([one.reachable_lufs for one in ready], default=heard.recipe.target.loudness_lufs.value)
             songs = []
             for one in ready:
                 master = decide_master(one.plan, one.trims, one.facts, target)
-                songs.append(_finish(one, master, recordings, heard.take.folder, hashes_of(heard), home, order, pool, progress))
+                songs.append(
+                    _finish(
+                        one,
+                        master,
+                        recordings,
+                        heard.take.folder,
+                        [track.sha256 for track in heard.measured.tracks],
+                        home,
+                        order,
+                        pool,
+                        progress,
+                    )
+                )
     return _result(heard, tuple(songs))
 
 
-def _result(heard: _Heard, songs: tuple[MixedSong, ...]) -> Result:
+def _result(heard: Heard, songs: tuple[MixedSong, ...]) -> Result:
     return Result(
         home=heard.home.root,
         recipe=heard.home.recipe,
@@ -314,12 +169,7 @@ def _result(heard: _Heard, songs: tuple[MixedSong, ...]) -> Result:
     )
 
 
-def hashes_of(heard: _Heard) -> tuple[tuple[str, ...], ...]:
-    """SHA-256 of every part of every input, in the order of the take."""
-    return tuple(track.sha256 for track in heard.measured.tracks)
-
-
-def _songs(heard: _Heard, only: str | None) -> list[tuple[int, SongWish]]:
+def _songs(heard: Heard, only: str | None) -> list[tuple[int, SongWish]]:
     """Songs to mix, numbered as they lie in the take; the whole take where the recipe lists none."""
     kept = [song for song in heard.recipe.songs if song.keep]
     end_s = heard.take.duration_s
@@ -327,7 +177,7 @@ def _songs(heard: _Heard, only: str | None) -> list[tuple[int, SongWish]]:
         kept = [SongWish(title=heard.recipe.title, start_s=0.0, end_s=end_s)]
     for song in kept:
         if song.start_s >= end_s:
-            raise RecipeError(f'The song "{song.title}" starts after the recording ends. Check its start in the recipe.')
+            raise RecipeError(f'"{song.title}" starts after the recording ends. Check its start in the recipe.')
     numbered = [(number, replace(song, end_s=min(song.end_s, end_s))) for number, song in enumerate(kept, 1)]
     if only is None:
         return numbered
@@ -338,7 +188,7 @@ def _songs(heard: _Heard, only: str | None) -> list[tuple[int, SongWish]]:
     return chosen
 
 
-def _plan(heard: _Heard, song: SongWish) -> SongPlan:
+def _plan(heard: Heard, song: SongWish) -> SongPlan:
     return decide_song(
         title=song.title,
         start_s=song.start_s,
@@ -387,7 +237,7 @@ def _to_sum(
         pool,
         tracks_output=tracks if order.tracks else None,
         block_hops=order.block_hops,
-        progress=_share(progress, f"mixing {plan.title}", seconds),
+        progress=share(progress, f"mixing {plan.title}", seconds),
     )
     stack.callback(families.close)
     drums = peaks_db(families.drum_peaks) if families.drum_peaks is not None else None
@@ -398,7 +248,7 @@ def _to_sum(
         plan.ceiling_dbtp - UNDER_CEILING_DB,
         plan.rate_hz,
         block_hops=order.block_hops,
-        progress=_share(progress, f"hearing the sum of {plan.title}", seconds),
+        progress=share(progress, f"hearing the sum of {plan.title}", seconds),
     )
     return _Ready(
         plan=plan,
@@ -437,11 +287,11 @@ def _finish(
         stems_output,
         pool,
         block_hops=order.block_hops,
-        progress=_share(progress, f"writing {plan.title}", seconds),
+        progress=share(progress, f"writing {plan.title}", seconds),
     )
     ready.families.close()
     encoding = pool.submit(_encode, paths[0], partial / f"{paths[0].stem}.mp3")
-    verified = verify(paths, pool, _share(progress, f"checking {plan.title}", seconds))
+    verified = verify(paths, pool, share(progress, f"checking {plan.title}", seconds))
     encoding.result()
     _refuse_wrong(verified, plan.title)
     _write_sheet(ready, master, paths, recordings, tracks_folder, hashes, verified, order, home)
@@ -495,7 +345,7 @@ def _write_sheet(
     recall = Recall(
         morningmix=__version__,
         title=ready.plan.title,
-        tracks_folder=_path_from(tracks_folder, home.mixes / ready.folder_name),
+        tracks_folder=path_from(tracks_folder, home.mixes / ready.folder_name),
         recordings=tuple(
             RecordedInput(
                 files=recording.files, parts=tuple(part.path.name for part in recording.parts), sha256=tuple(sha256)
@@ -554,14 +404,12 @@ def _mix_again(order: Order, progress: Progress) -> Result:
     order = replace(
         order, bits=recall.settings.bits, file_format=recall.settings.file_format, tracks=recall.settings.tracks
     )
-    with threadpool_limits(1), locked(home), ThreadPoolExecutor(order.workers) as pool, ExitStack() as stack:
+    with threadpool_limits(1), locked(home), ThreadPoolExecutor(_workers(order)) as pool, ExitStack() as stack:
         recover(home)
         take = find_take(tracks)
         recordings = _recalled(recall, take, sheet)
         number = int(song_folder.name[:2]) if song_folder.name[:2].isdigit() else 1
-        ready = _to_sum(
-            recall.plan, number, recordings, home, order, pool, stack, progress, recall.master.trims
-        )
+        ready = _to_sum(recall.plan, number, recordings, home, order, pool, stack, progress, recall.master.trims)
         hashes = [one.sha256 for one in recall.recordings]
         song = _finish(ready, recall.master, recordings, tracks, hashes, home, order, pool, progress)
     return Result(home=root, recipe=home.recipe, recipe_is_new=False, songs=(song,), inputs=(), findings=())

@@ -33,7 +33,8 @@ def amplitude_db(amplitude: float) -> float:
 def powers_db(power: NDArray[Any]) -> NDArray[np.float64]:
     """`power_db` of every element."""
     floor = 10.0 ** (SILENCE_DB / 10.0)
-    return 10.0 * np.log10(np.maximum(power, floor, dtype=np.float64))
+    levels: NDArray[np.float64] = 10.0 * np.log10(np.maximum(power, floor, dtype=np.float64))
+    return levels
 
 
 def clock(seconds: float) -> str:

@@ -16,6 +16,7 @@ from morningmix.audio.read import open_recording
 from morningmix.dsp.control import hop_frames
 from morningmix.dsp.meter import Loudness, LoudnessMeter
 from morningmix.facts import Recording
+from morningmix.units import Block
 
 METERS_AGREE_LU = 0.05
 _WINDOW_S = 60.0
@@ -34,9 +35,7 @@ class Verified:
     """Our meter less pyloudnorm on up to a minute of the mix; None where that is too short or silent."""
 
 
-def verify(
-    files: Sequence[Path], pool: Executor, progress: Callable[[float], None] = lambda seconds: None
-) -> Verified:
+def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], None]) -> Verified:
     """Measure the mix (first) and its stems. Raises `RecordingsError` if one cannot be read back."""
     recordings = [Recording(lanes=((read_header(path),),)) for path in files]
     rate_hz, frames = recordings[0].rate_hz, recordings[0].frames
@@ -46,13 +45,15 @@ def verify(
     with ExitStack() as stack:
         readers = [stack.enter_context(open_recording(recording, rate_hz)) for recording in recordings]
 
-        def read(index: int) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
-            block = readers[index].read(min(block_frames, frames - start))
+        def read(job: tuple[int, int]) -> Block:
+            index, count = job
+            block = readers[index].read(count)
             meters[index].update(block)
             return block
 
         for start in range(0, frames, block_frames):
-            blocks = list(pool.map(read, range(len(readers))))
+            count = min(block_frames, frames - start)
+            blocks = list(pool.map(read, [(index, count) for index in range(len(readers))]))
             rest = blocks[0].astype(np.float64)
             for block in blocks[1:]:
                 rest -= block

@@ -1,1 +1,1 @@
-"""Sound files: opened, joined, converted, written, encoded."""
+"""The only room that touches sound files."""

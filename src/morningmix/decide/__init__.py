@@ -1,0 +1,1 @@
+"""Pure decisions: numbers in, numbers with reasons out. No audio, no files, no clock."""

@@ -3,7 +3,7 @@
 Wanted are loudnesses re the mix, each over the stretches in which the family's own sources play: the voices where the
 lead sings and nobody else does, drums and bass where they play. What has no number of its own (guitars, keys, whatever
 there is) fills the rest. The power of a mix of gains ``g`` is ``g' C g`` with the K-weighted Gram matrix ``C`` of the
-families, so the same solver serves predicted powers (a diagonal matrix per slot) and measured ones (with all cross terms).
+families, so the same solver serves predicted powers (a diagonal matrix per slot) and measured ones (with cross terms).
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ def solve_gains(
 ) -> dict[str, float]:
     """Gain in dB per family that brings each family with a goal to it; the rest keeps 0 dB.
 
-    `gram` is ``(slots, families, families)``, K-weighted power per slot; `where` are the slots over which a goal counts.
+    `gram` is ``(slots, families, families)``, K-weighted power per slot; `where` are the slots over which a
+    goal counts.
     Gains stay within ``+-most_db``.
     """
     chased = _chased(families, goals_lu, where)
@@ -51,7 +52,7 @@ def solve_gains(
 def _chased(
     families: Sequence[str], goals_lu: Mapping[str, float | None], where: Mapping[str, NDArray[np.bool_]]
 ) -> list[tuple[int, float, NDArray[np.bool_]]]:
-    """Index, goal and slots of the families that are moved: those with a goal, but one must stay for the rest to follow."""
+    """Index, goal and slots of the families that are moved: those with a goal, but one must stay as it is."""
     present = [family for family in FILLERS if family in where and np.count_nonzero(where[family]) >= _LEAST_SLOTS]
     free = [family for family in present if goals_lu.get(family) is None]
     stays = (free or present or [""])[0]

@@ -42,8 +42,9 @@ def decide_compressor(
 ) -> tuple[Compressor | None, Reason]:
     """The compressor of one input at its working level.
 
-    `crests` and `lows` are the features of all inputs that take part; `low` is this input's own low share. The threshold of the formula is raised until the
-    mean reduction over the own sound (static curve on the peaks of the slots) is what the preset allows.
+    `crests` and `lows` are the features of all inputs that take part; `low` is this input's own low share. The
+    threshold of the formula is raised until the mean reduction over the own sound (static curve on the peaks of the
+    slots) is what the preset allows.
     """
     bounds = one.preset.compressor
     if bounds is None or not plays.any():

@@ -27,7 +27,9 @@ def find_faults(inputs: Sequence[Input], take: Take) -> tuple[Finding, ...]:
     """Findings, worst first."""
     found = [finding for one in inputs for finding in _of_input(one)]
     for recording, one in zip(take.recordings, inputs, strict=True):
-        found += [Finding(name=one.name, kind="damaged", says=f"{one.name}: {says}", weight=80.0) for says in recording.damage]
+        found += [
+            Finding(name=one.name, kind="damaged", says=f"{one.name}: {says}", weight=80.0) for says in recording.damage
+        ]
     found += [Finding(name="", kind="left out", says=says, weight=70.0) for says in take.left_out]
     return tuple(sorted(found, key=lambda finding: -finding.weight))
 
@@ -52,7 +54,8 @@ def _of_input(one: Input) -> list[Finding]:
             Finding(
                 name=one.name,
                 kind="quiet",
-                says=f"{one.name} peaks at {facts.peak_dbfs:.0f} dBFS, which is very quiet: turn it up, or give it a DI box or preamp",
+                says=f"{one.name} peaks at {facts.peak_dbfs:.0f} dBFS, which is very quiet: "
+                "turn it up, or give it a DI box or preamp",
                 weight=40.0,
             )
         )

@@ -40,7 +40,8 @@ def decide_filters(
             reasons.append(
                 Reason(
                     what="low_pass_hz",
-                    because=f"{air_db:.0f} dB of it lie above {LOUDSPEAKER_HZ / 1000:.0f} kHz, so it came without a loudspeaker",
+                    because=f"{air_db:.0f} dB of it lie above {LOUDSPEAKER_HZ / 1000:.0f} kHz, "
+                    "so it came without a loudspeaker",
                     source="common practice, no source",
                 )
             )

@@ -91,7 +91,8 @@ def _singing(excess_db: NDArray[np.float32], hop_s: float, heap: _Heap, against:
     return Singing(
         open_s=mask_to_spans(opened, hop_s),
         sings_s=mask_to_spans(_widen(sings, 2, 2), hop_s),
-        because=f"open where it is {opens:.1f} dB louder than {against} predict, {100 * opened.mean():.0f} % of the time",
+        because=f"open where it is {opens:.1f} dB louder than {against} predict, "
+        f"{100 * opened.mean():.0f} % of the time",
     )
 
 

@@ -28,9 +28,7 @@ _LIMITING_PERCENTILE = 99.0
 _SOURCE = "design choice after Giannoulis et al., JAES 60(6) 2012"
 
 
-def decide_trims(
-    plan: SongPlan, names: Sequence[str], gram: Array, drum_peaks_db: Array | None
-) -> Trims:
+def decide_trims(plan: SongPlan, names: Sequence[str], gram: Array, drum_peaks_db: Array | None) -> Trims:
     """One trim per family with a goal, at most 3 dB, from the measured families.
 
     `gram` is ``(hops, families, families)``. What the recipe's level wishes did to a family is taken out of the
@@ -62,7 +60,8 @@ def decide_trims(
         reasons.append(
             Reason(
                 what="drum_peak_dbfs",
-                because=f"the drums' highest peaks, by at most {MOST_DRUM_PEAK_DB:.0f} dB, so that the limiter has less to do",
+                because=f"the drums' highest peaks, by at most {MOST_DRUM_PEAK_DB:.0f} dB, "
+                "so that the limiter has less to do",
                 source="design choice",
             )
         )
@@ -117,7 +116,8 @@ def decide_master(plan: SongPlan, trims: Trims, facts: SumFacts, target_lufs: fl
     reasons.append(
         Reason(
             what="gain_db",
-            because=f"brings the sum to {target_lufs:.1f} LUFS; the limiter takes {limited:.1f} dB at the loudest hundredth",
+            because=f"brings the sum to {target_lufs:.1f} LUFS; "
+            f"the limiter takes {limited:.1f} dB at the loudest hundredth",
             source=_SOURCE,
         )
     )

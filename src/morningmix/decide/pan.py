@@ -9,7 +9,9 @@ import numpy as np
 from morningmix.facts import Input, Measurements
 from morningmix.plan import Reason
 
-_SOURCE = "Mansbridge, Finn, Reiss, AES 133, 2012: low sounds and leads in the centre, neighbours in pitch to opposite sides"
+_SOURCE = (
+    "Mansbridge, Finn, Reiss, AES 133, 2012: low sounds and leads in the centre, neighbours in pitch to opposite sides"
+)
 WIDTHS = {"guitars": 0.6, "drums": 0.35, "vocals": 0.35}
 """How far out a family goes (design choice; hard panning is generally unnecessary, same source)."""
 _WIDTH = 0.45
@@ -41,7 +43,8 @@ def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int,
                 pan,
                 Reason(
                     what="pan",
-                    because=f"mean pitch of its sound is {centroid_hz(one, measured):.0f} Hz; shares the width with its neighbours",
+                    because=f"mean pitch of its sound is {centroid_hz(one, measured):.0f} Hz; "
+                    "shares the width with its neighbours",
                     source=_SOURCE,
                 ),
             )

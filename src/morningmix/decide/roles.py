@@ -1,8 +1,8 @@
 """What each input is: from the recipe, the input list, the track's own name, and at last from the sound.
 
 The sound tells the family more surely than the role. What is used (common practice, no source):
-a drum is silence and short peaks; a bass lives under 300 Hz and has no air; no guitar loudspeaker passes much above 9 kHz,
-while a voice microphone in a loud room hears cymbals; an overhead hears them most.
+a drum is silence and short peaks; a bass lives under 300 Hz and has no air; no guitar loudspeaker passes much above
+9 kHz, while a voice microphone in a loud room hears cymbals; an overhead hears them most.
 """
 
 from __future__ import annotations
@@ -42,14 +42,17 @@ class _Sound:
 def guess_roles(measured: Measurements) -> tuple[Guess, ...]:
     """A role for every input from its sound alone, in the order of the take."""
     sounds = [_sound(track, measured) for track in measured.tracks]
-    guesses: list[Guess | None] = [_plain_guess(track, sound) for track, sound in zip(measured.tracks, sounds, strict=True)]
+    guesses: list[Guess | None] = [
+        _plain_guess(track, sound) for track, sound in zip(measured.tracks, sounds, strict=True)
+    ]
     open_microphones = [i for i, guess in enumerate(guesses) if guess is None]
     drums = any(guess is not None and guess.role in ("kick", "snare") for guess in guesses)
     airy = [i for i in open_microphones if sounds[i].air_db > -13.0 and sounds[i].centroid_hz > 1200.0]
     if drums and airy:
         cymbals = max(airy, key=lambda i: sounds[i].centroid_hz)
         guesses[cymbals] = Guess(
-            role="overhead", because=f"the brightest microphone, mean pitch of the sound {sounds[cymbals].centroid_hz:.0f} Hz"
+            role="overhead",
+            because=f"the brightest microphone, mean pitch {sounds[cymbals].centroid_hz:.0f} Hz",
         )
     voices = [i for i in open_microphones if guesses[i] is None]
     return tuple(
@@ -112,8 +115,8 @@ def identify(
 ) -> tuple[Input, ...]:
     """Name and role of every input, each with its reason. Names are unique, ignoring case, spaces and hyphens.
 
-    `wishes` holds what recipe and input list say by file names; `role_from_name` finds a role and the word that means it
-    in a track name.
+    `wishes` holds what recipe and input list say by file names; `role_from_name` finds a role and the word that
+    means it in a track name.
     """
     guesses = guess_roles(measured)
     named: list[Input] = []
@@ -190,7 +193,7 @@ def choose_lead(
     for one in guessed:
         role = "lead vocal" if one is lead else "backing vocal"
         because = (
-            f"{one.role_because}; it sings most by itself, {sings_alone_s.get(one.index, 0.0):.0f} s, so it is taken to lead"
+            f"{one.role_because}; it sings {sings_alone_s.get(one.index, 0.0):.0f} s by itself, so it is taken to lead"
             if one is lead
             else one.role_because
         )

@@ -70,7 +70,7 @@ def decide_song(
     pans = decide_pans(sounding, here)
     by_index = {strip.one.index: strip for strip in strips}
     tracks = tuple(
-        _track(by_index[one.index], family_gain, pans[one.index], goals, recipe, song)
+        _track(by_index[one.index], family_gain, pans[one.index], goals, song)
         if one.index in by_index
         else _absent(one)
         for one in inputs
@@ -315,9 +315,7 @@ def _family_gains(strips: Sequence[_Strip], goals: Sequence[Goal]) -> dict[str, 
     for strip in strips:
         index = families.index(strip.one.preset.family)
         gram[:, index, index] += strip.powers * _gain2(strip.level_db)
-    where = {
-        family: _where(family, [s for s in strips if s.one.preset.family == family])[0] for family in families
-    }
+    where = {family: _where(family, [s for s in strips if s.one.preset.family == family])[0] for family in families}
     return solve_gains(gram, families, {goal.family: goal.level_lu for goal in goals}, where)
 
 
@@ -326,7 +324,6 @@ def _track(
     family_gain: Mapping[str, float],
     pan: tuple[float, Reason],
     goals: Sequence[Goal],
-    recipe: Recipe,
     song: SongWish | None,
 ) -> TrackPlan:
     one = strip.one

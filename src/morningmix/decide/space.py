@@ -14,7 +14,11 @@ def decide_reverb() -> Reverb:
         room=0.45,
         damping=0.5,
         low_cut_hz=200.0,
-        reasons=(Reason(what="room", because="about a second, its low end kept out", source=f"design choice after {_SOURCE}"),),
+        reasons=(
+            Reason(
+                what="room", because="about a second, its low end kept out", source=f"design choice after {_SOURCE}"
+            ),
+        ),
     )
 
 

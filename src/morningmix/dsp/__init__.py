@@ -1,0 +1,1 @@
+"""Stages and meters: small stateful objects that take blocks."""

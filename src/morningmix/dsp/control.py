@@ -54,7 +54,7 @@ def moves_curve(moves: Sequence[Move], times_s: Curve) -> Curve:
 def _stretches(
     spans: Sequence[tuple[float, float]], times_s: Curve, outside_db: float, inside_db: float, ramp_s: float
 ) -> Curve:
-    """`inside_db` in the spans, `outside_db` outside, with ramps that lie outside; near spans share the gap's middle."""
+    """`inside_db` in the spans, `outside_db` outside, with ramps that lie outside; near spans share a gap."""
     if not spans or not len(times_s):
         return np.full(len(times_s), outside_db)
     starts = np.array([start for start, _ in spans])
@@ -63,7 +63,8 @@ def _stretches(
     since_end = np.where(before >= 0, times_s - ends[before], np.inf)
     until_start = np.append(starts, np.inf)[before + 1] - times_s
     away_s = np.clip(np.minimum(since_end, until_start), 0.0, ramp_s)
-    return inside_db + (outside_db - inside_db) * away_s / ramp_s
+    curve: Curve = inside_db + (outside_db - inside_db) * away_s / ramp_s
+    return curve
 
 
 class CompressorCurve:
@@ -92,15 +93,13 @@ class CompressorCurve:
         slope = (self._steps + np.arange(len(peaks))) * self._slope
         rising = np.log(np.maximum(wanted_db, self._INAUDIBLE_DB)) + slope
         if not len(rising):
-            return rising
+            return np.zeros(0)
         rising[0] = max(rising[0], self._largest)
         largest = np.maximum.accumulate(rising)
         self._largest = float(largest[-1])
         self._steps += len(peaks)
         falling_db = np.exp(largest - slope)
-        smooth_db, self._smooth = lfilter(
-            [1.0 - self._attack], [1.0, -self._attack], falling_db, zi=self._smooth
-        )
+        smooth_db, self._smooth = lfilter([1.0 - self._attack], [1.0, -self._attack], falling_db, zi=self._smooth)
         curve: Curve = -smooth_db
         return curve
 
@@ -125,4 +124,5 @@ class GainRamp:
 def peaks_db(peaks: NDArray[np.float32]) -> Curve:
     """Levels of linear peaks, dBFS, at least -120."""
     floor = 10.0 ** (amplitude_db(0.0) / 20.0)
-    return 20.0 * np.log10(np.maximum(peaks.astype(np.float64), floor))
+    levels: Curve = 20.0 * np.log10(np.maximum(peaks.astype(np.float64), floor))
+    return levels

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-import pedalboard
+import pedalboard  # noqa: TID251 - this room is its door
 
 from morningmix.dsp.filter import FilterStage
 from morningmix.laws.filters import butterworth_high_pass
@@ -48,9 +48,7 @@ def _effect(plan: Reverb, rate_hz: int) -> pedalboard.Reverb:
 
 def _run(effect: pedalboard.Reverb, block: Block, rate_hz: int) -> Block:
     if block.shape[1] < 3:  # too short for the guess which axis holds the channels
-        return np.concatenate(
-            [_run(effect, np.pad(block, ((0, 0), (0, 3))), rate_hz)[:, : block.shape[1]]], axis=1
-        )
+        return np.concatenate([_run(effect, np.pad(block, ((0, 0), (0, 3))), rate_hz)[:, : block.shape[1]]], axis=1)
     answer: Block = effect.process(np.ascontiguousarray(block), rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
     return answer
 

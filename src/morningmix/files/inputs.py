@@ -53,9 +53,7 @@ def read_input_list(path: Path) -> tuple[InputWish, ...]:
                 line = toml.line(seen[key, unique])
                 raise toml.refusal(loc, f'the {key} "{written}" is already used in line {line}.')
             seen[key, unique] = loc
-    return tuple(
-        _wish(each) for each in file.input
-    )
+    return tuple(_wish(each) for each in file.input)
 
 
 def _wish(each: _Input) -> InputWish:

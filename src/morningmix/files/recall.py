@@ -13,8 +13,6 @@ from pydantic import BaseModel, ConfigDict, ValidationError  # noqa: TID251 - fi
 from morningmix.errors import RecipeError
 from morningmix.plan import MasterPlan, SongPlan
 
-FORMAT = 1
-
 
 class _Sheet(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -50,7 +48,7 @@ class Settings(_Sheet):
 class Recall(_Sheet):
     """A whole recall sheet."""
 
-    recall: Literal[1] = FORMAT
+    recall: Literal[1] = 1
     morningmix: str
     """The version that wrote it."""
     title: str
@@ -75,7 +73,8 @@ def read_recall(path: Path) -> Recall:
         first = error.errors()[0]
         where = ".".join(str(step) for step in first["loc"]) or "the file"
         raise RecipeError(
-            f"{path.name} is not a recall sheet this version can read ({where}: {first['msg']}). Mix from the recipe instead."
+            f"{path.name} is not a recall sheet this version can read ({where}: {first['msg']}). "
+            "Mix from the recipe instead."
         ) from error
 
 

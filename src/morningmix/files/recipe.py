@@ -291,11 +291,15 @@ def _target(wish: _Target, toml: Toml) -> TargetPreset:
     return target
 
 
+def _confirmed(role: str | None) -> str | None:
+    return role.removesuffix(GUESS) if role else None
+
+
 def _input_wish(wish: _Input, defaults: _Defaults) -> InputWish:
     return InputWish(
         files=tuple(wish.file),
         name=wish.name,
-        role=wish.role.removesuffix(GUESS) if wish.role else None,
+        role=_confirmed(wish.role),
         role_is_guess=bool(wish.role and wish.role.endswith(GUESS)),
         player=wish.player,
         level_db=defaults.level_db if wish.level_db is None else wish.level_db,
@@ -321,7 +325,11 @@ def _song_wish(song: _Song, names: dict[str, str]) -> SongWish:
         reason=song.reason,
         inputs=tuple(
             SongInputWish(
-                name=names[plain(each.name)], level_db=each.level_db, role=each.role.removesuffix(GUESS) if each.role else None, pan=each.pan, mute=each.mute
+                name=names[plain(each.name)],
+                level_db=each.level_db,
+                role=each.role.removesuffix(GUESS) if each.role else None,
+                pan=each.pan,
+                mute=each.mute,
             )
             for each in song.input
         ),

@@ -1,0 +1,1 @@
+"""Small numbers from sound: every sample is read once."""

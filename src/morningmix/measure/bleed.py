@@ -1,9 +1,9 @@
 """How far each open microphone stands above the bleed that the other inputs predict.
 
-A microphone in front of a person hears the rest of the band all the time. What it hears is, per band, a sum of the other
-inputs' powers, each through the room: now, and decaying over some 60 and 180 ms. Those weights (never negative) are
-learnt on the hops in which the own source seems to rest, by multiplicative updates of the Itakura-Saito divergence, which
-treat quiet and loud hops alike (Fevotte, Bertin, Durrieu, Neural Computation 21(3) 2009; for microphone leakage:
+A microphone in front of a person hears the rest of the band all the time. What it hears is, per band, a sum of the
+other inputs' powers, each through the room: now, and decaying over some 60 and 180 ms. Those weights (never negative)
+are learnt on the hops in which the own source seems to rest, by multiplicative updates of the Itakura-Saito divergence,
+which treat quiet and loud hops alike (Fevotte, Bertin, Durrieu, Neural Computation 21(3) 2009; for microphone leakage:
 Praetzlich et al., ICASSP 2015; Kokkinis, Reiss, Mourjopoulos, IEEE TASL 20(3) 2012). The excess of the recorded level
 over that prediction, in dB, averaged over the bands of a voice, is what a gate can go by.
 """
@@ -63,7 +63,9 @@ def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> 
     for start in range(0, store.hops, _CHUNK_HOPS):
         stop = min(start + _CHUNK_HOPS, store.hops)
         early = max(0, start - _WARM_UP_HOPS)
-        features = np.concatenate([_features(store.read(j, early, stop), store.hop_s) for j in others] or [_none(store)])
+        features = np.concatenate(
+            [_features(store.read(j, early, stop), store.hop_s) for j in others] or [_none(store)]
+        )
         own: dict[int, Array] = {}
         levels: dict[int, Array] = {}
         for ear in ears:
@@ -91,14 +93,15 @@ def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapp
 
     def features_of(track: int) -> Array:
         return np.concatenate(
-            [_features(store.read(track, early, stop), store.hop_s)[:, :, start - early :] for early, start, stop in spans],
+            [
+                _features(store.read(track, early, stop), store.hop_s)[:, :, start - early :]
+                for early, start, stop in spans
+            ],
             axis=2,
         )
 
     features = np.concatenate([features_of(track) for track in others] or [_none(store)])
-    levels = {
-        ear: np.concatenate([store.read(ear, start, stop) for _, start, stop in spans], axis=1) for ear in ears
-    }
+    levels = {ear: np.concatenate([store.read(ear, start, stop) for _, start, stop in spans], axis=1) for ear in ears}
     noise = {ear: np.float32(0.5) * np.percentile(levels[ear], 3, axis=1).astype(np.float32) for ear in ears}
     of_instruments = {ear: _fit(levels[ear], features, noise[ear], bands) for ear in ears}
     own = {
@@ -171,7 +174,7 @@ def _smooth(excess_db: Array) -> Array:
 
 
 def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) -> Array:
-    """Weights ``(bands, features)`` on the hops in which the own source seems to rest; those are re-judged each round."""
+    """Weights ``(bands, features)`` on the hops in which the own source seems to rest, re-judged each round."""
     if not len(features):
         return np.zeros((level.shape[0], 0), np.float32)
     everything = features.sum(axis=0) + _TINY

@@ -7,6 +7,7 @@ Two hours of ten inputs are some 250 MB, so they live on disk as decibels in flo
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
 
@@ -64,7 +65,7 @@ class BandMeter:
         self._window = (window / np.sqrt(self._size * np.sum(window**2) / 2.0)).astype(np.float32)
         edges = band_edges_bins(rate_hz)
         self._select = np.zeros((self._size // 2 + 1, len(edges) - 1), np.float32)
-        for band, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        for band, (low, high) in enumerate(pairwise(edges)):
             self._select[low:high, band] = 1.0
         lead = (self._size - self._hop) // 2
         self._kept: Block = np.zeros((channels, lead), np.float32)
@@ -89,9 +90,9 @@ class BandMeter:
         need = self._size + (group - 1) * self._hop
         used = 0
         while self._kept.shape[1] - used >= need:
-            frames = np.lib.stride_tricks.sliding_window_view(
-                self._kept[:, used : used + need], self._size, axis=1
-            )[:, :: self._hop]
+            frames = np.lib.stride_tricks.sliding_window_view(self._kept[:, used : used + need], self._size, axis=1)[
+                :, :: self._hop
+            ]
             spectrum = scipy.fft.rfft(frames * self._window, axis=2)
             power = (spectrum.real**2 + spectrum.imag**2).mean(axis=0)
             done.append(np.ascontiguousarray((power @ self._select).T))

@@ -42,7 +42,7 @@ def slot_hops(take: Take) -> int:
 
 
 def measure_take(
-    take: Take, cache: Path, workers: int, progress: Callable[[float], None] = lambda seconds: None
+    take: Take, cache: Path, workers: int, progress: Callable[[float], None]
 ) -> tuple[Measurements, BandStore]:
     """Measure all inputs; `progress` is told the seconds of sound read since it was last told.
 

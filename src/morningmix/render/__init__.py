@@ -1,0 +1,1 @@
+"""Executes plans: reads tracks, sums families, writes stems and mix. Decides nothing."""

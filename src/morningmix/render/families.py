@@ -91,7 +91,7 @@ def render_families(
     *,
     tracks_output: Output | None = None,
     block_hops: int = BLOCK_HOPS,
-    progress: Callable[[float], None] = lambda seconds: None,
+    progress: Callable[[float], None],
 ) -> Families:
     """Render one song's tracks into families. `recordings` are in the order of the plan's tracks.
 
@@ -113,7 +113,9 @@ def render_families(
             if track.sounds
         }
         writers = {
-            index: open_now.enter_context(_TrackWriter(plan.tracks[index], index, recordings[index], tracks_output, plan, frames))
+            index: open_now.enter_context(
+                _TrackWriter(plan.tracks[index], index, recordings[index], tracks_output, plan, frames)
+            )
             for index in strips
             if tracks_output is not None
         }
@@ -129,7 +131,7 @@ def render_families(
             count = min(block_hops * hop, frames - start)
             placed = dict(zip(strips, pool.map(strip, [(index, count) for index in strips]), strict=True))
             weighted = list(
-                pool.map(lambda family: family.process([placed[index] for index in family.tracks]), families)
+                pool.map(_Family.process, families, ([placed[i] for i in family.tracks] for family in families))
             )
             grams.append(_gram(weighted, hop))
             progress(count / rate_hz)
@@ -147,7 +149,9 @@ def render_families(
 def _gram(weighted: Sequence[NDArray[np.float64]], hop: int) -> NDArray[np.float64]:
     """Products of all pairs per hop, mean over the hop's frames; a last hop that is not whole is dropped."""
     hops = weighted[0].shape[1] // hop if weighted else 0
-    stacked = np.stack([w[:, : hops * hop].reshape(2, hops, hop) for w in weighted]) if weighted else np.zeros((0, 2, 0, 0))
+    stacked = (
+        np.stack([w[:, : hops * hop].reshape(2, hops, hop) for w in weighted]) if weighted else np.zeros((0, 2, 0, 0))
+    )
     by_hop = np.ascontiguousarray(stacked.transpose(2, 0, 1, 3)).reshape(hops, len(weighted), 2 * hop)
     products: NDArray[np.float64] = by_hop @ by_hop.transpose(0, 2, 1) / hop
     return products

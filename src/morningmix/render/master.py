@@ -67,7 +67,7 @@ def measure_sum(
     rate_hz: int,
     *,
     block_hops: int = BLOCK_HOPS,
-    progress: Callable[[float], None] = lambda seconds: None,
+    progress: Callable[[float], None],
 ) -> SumFacts:
     """Peaks and K-weighted power per control step of the trimmed sum, before the master's gain."""
     trimmed = _trimmed(families, trims, rate_hz)
@@ -109,7 +109,7 @@ def write_master(
     pool: Executor,
     *,
     block_hops: int = BLOCK_HOPS,
-    progress: Callable[[float], None] = lambda seconds: None,
+    progress: Callable[[float], None],
 ) -> tuple[Path, ...]:
     """Write mix and stems; returns their paths, the mix first.
 

@@ -29,5 +29,10 @@ class Output:
         """Begin a file; the folder is made if need be."""
         self.folder.mkdir(parents=True, exist_ok=True)
         return IntegerWriter(
-            self.path(name), rate_hz=rate_hz, channels=channels, frames=frames, bits=self.bits, file_format=self.file_format
+            self.path(name),
+            rate_hz=rate_hz,
+            channels=channels,
+            frames=frames,
+            bits=self.bits,
+            file_format=self.file_format,
         )

@@ -1,0 +1,179 @@
+"""What lies in a folder of raw tracks, measured and understood: names, roles, who sings where, and the recipe."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from morningmix.decide.gate import Singing, hear_singing
+from morningmix.decide.levels import spans_to_mask
+from morningmix.decide.roles import choose_lead, identify
+from morningmix.errors import RecipeError, RecordingsError
+from morningmix.facts import Input, InputWish, Measurements, Recipe, Recording, Take
+from morningmix.files.inputs import find_input_list, merge, read_input_list
+from morningmix.files.presets import load_roles, role_from_name
+from morningmix.files.recipe import InputLine, new_recipe, read_recipe, write_text_whole
+from morningmix.home import Home, output_errors, refuse_inside
+from morningmix.measure.bleed import hear_bleed
+from morningmix.measure.spectrum import BandStore
+from morningmix.measure.take import measure_take
+from morningmix.recordings import find_take, pair
+
+Progress = Callable[[str, float], None]
+"""Told the step and the share of it that is done, 0..1."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A take, measured and understood."""
+
+    home: Home
+    recipe: Recipe
+    recipe_is_new: bool
+    take: Take
+    measured: Measurements
+    inputs: tuple[Input, ...]
+    singing: dict[int, Singing | None]
+
+
+def listen(source: Path, home: Home, workers: int, progress: Progress) -> Heard:
+    """Read, measure and name a take, and see to it that there is a recipe.
+
+    `source` is the folder or the recipe, absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
+    """
+    recipe = read_recipe(home.recipe) if home.recipe.exists() else None
+    if source.is_dir():
+        if recipe is not None and not (recipe.tracks.exists() and recipe.tracks.samefile(source)):
+            raise RecipeError(
+                f"{home.recipe} mixes the tracks in {recipe.tracks}, not those in {source}. "
+                "Name another place with --out, or change its tracks line."
+            )
+        tracks = source
+    else:
+        assert recipe is not None
+        tracks = recipe.tracks
+    refuse_inside(home, tracks)
+    take = find_take(tracks)
+    list_path = find_input_list(tracks, home.root)
+    listed = read_input_list(list_path) if list_path else ()
+    take = _paired(take, merge(recipe.inputs if recipe else (), listed))
+    seconds = take.duration_s * len(take.recordings)
+    measured, store = measure_take(take, home.cache, workers, share(progress, "listening to the tracks", seconds))
+    inputs, singing = _understand(take, measured, store, merge(recipe.inputs if recipe else (), listed))
+    is_new = recipe is None
+    if recipe is None:
+        text = new_recipe(
+            tracks=path_from(tracks, home.root), title=tracks.name or "Rehearsal", inputs=[_line(one) for one in inputs]
+        )
+        with output_errors(home.root):
+            home.root.mkdir(parents=True, exist_ok=True)
+        write_text_whole(home.recipe, text)
+        recipe = read_recipe(home.recipe)
+        # From here on all that counts is what the recipe says, as it will next time.
+        inputs, singing = _understand(take, measured, store, merge(recipe.inputs, listed))
+    _refuse_missing(recipe, take)
+    recipe = replace(recipe, input_list=list_path)
+    return Heard(
+        home=home,
+        recipe=recipe,
+        recipe_is_new=is_new,
+        take=take,
+        measured=measured,
+        inputs=inputs,
+        singing=singing,
+    )
+
+
+def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
+    """Stereo pairs in two files, as recipe or input list ask for them."""
+    present = {name for recording in take.recordings for name in recording.files}
+    for wish in wishes:
+        if len(wish.files) == 2 and set(wish.files) <= present:
+            take = pair(take, (wish.files[0], wish.files[1]))
+    return take
+
+
+def _refuse_missing(recipe: Recipe, take: Take) -> None:
+    present = {name for recording in take.recordings for name in recording.files}
+    missing = [name for wish in recipe.inputs for name in wish.files if name not in present]
+    if missing:
+        left_out = next((says for says in take.left_out if missing[0] in says), None)
+        raise RecordingsError(
+            left_out
+            or f"The recipe names {missing[0]}, which is not in {take.folder}. "
+            "Put the file back, or take its [[input]] out of the recipe."
+        )
+
+
+def _understand(
+    take: Take, measured: Measurements, store: BandStore, wishes: Sequence[InputWish]
+) -> tuple[tuple[Input, ...], dict[int, Singing | None]]:
+    """Roles, and where the people at the microphones sing."""
+    roles = load_roles()
+    by_files = {recording.files: _wish_of(recording, wishes) for recording in take.recordings}
+    inputs = identify(take.recordings, measured, by_files, roles, lambda name: role_from_name(name, roles))
+    playing = [one for one in inputs if one.preset.family and not one.facts.silent]
+    ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
+    bleed = hear_bleed(store, ears, [one.index for one in playing if one.index not in ears])
+    inputs = tuple(replace(one, bleed=bleed.get(one.index)) for one in inputs)
+    singing = {index: hear_singing(bleed.get(index)) for index in ears}
+    return choose_lead(inputs, _sings_alone_s(inputs, singing, measured), roles), singing
+
+
+def _wish_of(recording: Recording, wishes: Sequence[InputWish]) -> InputWish:
+    files = {name.casefold() for name in recording.files}
+    found = next((wish for wish in wishes if {name.casefold() for name in wish.files} & files), None)
+    return found or InputWish(files=recording.files)
+
+
+def _sings_alone_s(
+    inputs: Sequence[Input], singing: dict[int, Singing | None], measured: Measurements
+) -> dict[int, float]:
+    """Seconds in which each voice sings and no other does."""
+    slots = measured.tracks[0].bands.shape[1] if measured.tracks else 0
+    masks = {
+        one.index: spans_to_mask(heard.sings_s, slots, measured.slot_s)
+        for one in inputs
+        if one.preset.family == "vocals" and (heard := singing.get(one.index)) is not None
+    }
+    alone: dict[int, float] = {}
+    for index, mask in masks.items():
+        others = [other for at, other in masks.items() if at != index]
+        by_itself = mask & ~np.any(others, axis=0) if others else mask
+        alone[index] = float(np.count_nonzero(by_itself)) * measured.slot_s
+    return alone
+
+
+def _line(one: Input) -> InputLine:
+    return InputLine(
+        files=one.facts.files,
+        name=one.name,
+        role=one.role,
+        player=one.wish.player,
+        guessed=one.role_is_guess,
+        note="recorded nothing" if one.facts.silent else None,
+    )
+
+
+def path_from(folder: Path, start: Path) -> str:
+    """`folder` as seen from `start`, with forward slashes; absolute where the system knows no way."""
+    try:
+        return Path(os.path.relpath(folder, start)).as_posix()
+    except ValueError:
+        return folder.as_posix()
+
+
+def share(progress: Progress, step: str, total: float) -> Callable[[float], None]:
+    """Turns seconds of sound done into the share of a step."""
+    done = 0.0
+
+    def told(seconds: float) -> None:
+        nonlocal done
+        done += seconds
+        progress(step, min(1.0, done / total) if total > 0.0 else 1.0)
+
+    return told
