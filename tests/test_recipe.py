@@ -385,7 +385,8 @@ def test_a_generated_recipe_says_what_is_a_guess_and_what_is_empty() -> None:
         ],
     )
     assert 'role = "kick"\n' in text
-    assert 'file = ["2.wav", "3.wav"]\nname = "keys"\nrole = "keys"  # a guess\nplayer = "Mara"\n' in text
+    assert 'file = ["2.wav", "3.wav"]\nname = "keys"\nrole = "keys?"  # a guess' in text
+    assert 'player = "Mara"\n' in text
     assert 'file = "4.wav"  # nothing was recorded here\nname = "4"\n' in text
     assert max(map(len, text.splitlines())) <= 120
 
@@ -532,3 +533,15 @@ def test_a_disk_that_fills_up_leaves_the_old_text(tmp_path: Path, monkeypatch: p
 def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="cannot be written"):
         write_text_whole(tmp_path / "nowhere" / "recipe.toml", "x")
+
+
+def test_a_question_mark_behind_a_role_makes_it_a_guess(tmp_path: Path) -> None:
+    path = tmp_path / "recipe.toml"
+    path.write_text(
+        'recipe = 1\n[rehearsal]\ntracks = "."\n[[input]]\nfile = "a.wav"\nrole = "Lead Vocal?"\n'
+        '[[input]]\nfile = "b.wav"\nrole = "kick"\n',
+        encoding="utf-8",
+    )
+    voice, kick = read_recipe(path).inputs
+    assert (voice.role, voice.role_is_guess) == ("lead vocal", True)
+    assert (kick.role, kick.role_is_guess) == ("kick", False)

@@ -312,9 +312,9 @@ class SumFacts:
     step_s: float
     steps_per_hop: int
     """Steps in 0.1 s."""
-    key_db: NDArray[np.float64]
+    key_db: NDArray[np.float32]
     """Larger of the sum's true peak and each stem's sample peak, dBFS: ``(steps,)``."""
-    powers: NDArray[np.float64]
+    powers: NDArray[np.float32]
     """K-weighted power of the sum: ``(steps,)``."""
 
 

@@ -46,7 +46,7 @@ from morningmix.recordings import find_take, pair
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import measure_sum, write_master
 from morningmix.render.output import Bits, FileFormat, Output
-from morningmix.verify import METERS_AGREE_LU, Verified, verify
+from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
 
 
 def no_progress(step: str, share: float) -> None:
@@ -293,7 +293,8 @@ def _finish(
     encoding = pool.submit(_encode, paths[0], partial / f"{paths[0].stem}.mp3")
     verified = verify(paths, pool, share(progress, f"checking {plan.title}", seconds))
     encoding.result()
-    _refuse_wrong(verified, plan.title)
+    differ_lu = meters_differ_lu(paths[0])
+    _refuse_wrong(verified.residual, differ_lu, plan.title)
     _write_sheet(ready, master, paths, recordings, tracks_folder, hashes, verified, order, home)
     finish_song(partial, home.mixes, ready.folder_name, replaces=_former_folder(home, plan, ready.folder_name))
     folder = home.mixes / ready.folder_name
@@ -306,7 +307,7 @@ def _finish(
         target_lufs=master.target_lufs,
         wanted_lufs=plan.target_lufs,
         residual=verified.residual,
-        meters_differ_lu=verified.meters_differ_lu,
+        meters_differ_lu=differ_lu,
     )
 
 
@@ -321,12 +322,12 @@ def _encode(mix_path: Path, mp3_path: Path) -> None:
         encode_mp3(blocks, mp3_path, rate_hz=recording.rate_hz)
 
 
-def _refuse_wrong(verified: Verified, title: str) -> None:
+def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:
     """What must never happen: then nothing is put in place, and the traceback is wanted."""
-    if verified.residual != 0.0:
-        raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {verified.residual:g} is left')
-    if verified.meters_differ_lu is not None and abs(verified.meters_differ_lu) > METERS_AGREE_LU:
-        raise RuntimeError(f'two loudness meters differ by {verified.meters_differ_lu:.3f} LU on "{title}"')
+    if residual != 0.0:
+        raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {residual:g} is left')
+    if differ_lu is not None and abs(differ_lu) > METERS_AGREE_LU:
+        raise RuntimeError(f'two loudness meters differ by {differ_lu:.3f} LU on "{title}"')
 
 
 def _write_sheet(

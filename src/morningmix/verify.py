@@ -31,8 +31,6 @@ class Verified:
     """Of each file, the mix first."""
     residual: float
     """Largest magnitude of mix minus stems, linear; zero by construction."""
-    meters_differ_lu: float | None
-    """Our meter less pyloudnorm on up to a minute of the mix; None where that is too short or silent."""
 
 
 def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], None]) -> Verified:
@@ -59,15 +57,15 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
                 rest -= block
             residual = max(residual, float(np.abs(rest).max()))
             progress(blocks[0].shape[1] / rate_hz)
-    return Verified(
-        loudness=tuple(meter.result() for meter in meters),
-        residual=residual,
-        meters_differ_lu=_difference_lu(recordings[0]),
-    )
+    return Verified(loudness=tuple(meter.result() for meter in meters), residual=residual)
 
 
-def _difference_lu(mix: Recording) -> float | None:
-    """Our reading less that of pyloudnorm's De Man filters on a minute from the middle."""
+def meters_differ_lu(path: Path) -> float | None:
+    """Our reading less that of pyloudnorm's De Man filters on a minute from the middle of a mix.
+
+    None where the mix is too short or silent. It takes some 70 MB for that minute.
+    """
+    mix = Recording(lanes=((read_header(path),),))
     rate_hz = mix.rate_hz
     frames = min(mix.frames, round(_WINDOW_S * rate_hz))
     if frames < _SHORTEST_S * rate_hz:

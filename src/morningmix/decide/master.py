@@ -28,7 +28,7 @@ _LIMITING_PERCENTILE = 99.0
 _SOURCE = "design choice after Giannoulis et al., JAES 60(6) 2012"
 
 
-def decide_trims(plan: SongPlan, names: Sequence[str], gram: Array, drum_peaks_db: Array | None) -> Trims:
+def decide_trims(plan: SongPlan, names: Sequence[str], gram: Array, drum_peaks_db: NDArray[np.float32] | None) -> Trims:
     """One trim per family with a goal, at most 3 dB, from the measured families.
 
     `gram` is ``(hops, families, families)``. What the recipe's level wishes did to a family is taken out of the
@@ -90,7 +90,7 @@ def mix_loudness(gram: Array, gains: Array) -> float | None:
     return gated_loudness(np.convolve(powers, np.full(4, 0.25), "valid")) if len(powers) >= 4 else None
 
 
-def _drum_peak(peaks_db: Array | None, trim_db: float) -> float | None:
+def _drum_peak(peaks_db: NDArray[np.float32] | None, trim_db: float) -> float | None:
     """Level that only the drums' highest peaks pass, and those by at most 3 dB."""
     if peaks_db is None or not len(peaks_db):
         return None
@@ -160,14 +160,14 @@ def _gain_for(facts: SumFacts, target_lufs: float, ceiling_db: float, start_db: 
     return gain
 
 
-def _curve(facts: SumFacts, gain_db: float, ceiling_db: float) -> Array:
-    return limiter_gain_db(facts.key_db + gain_db, ceiling_db, LOOKAHEAD_S, RELEASE_S, facts.step_s)
+def _curve(facts: SumFacts, gain_db: float, ceiling_db: float) -> NDArray[np.float32]:
+    return limiter_gain_db(facts.key_db + np.float32(gain_db), ceiling_db, LOOKAHEAD_S, RELEASE_S, facts.step_s)
 
 
 def _limited_loudness(facts: SumFacts, gain_db: float, ceiling_db: float) -> float | None:
-    powers = facts.powers * 10.0 ** ((gain_db + _curve(facts, gain_db, ceiling_db)) / 10.0)
+    powers = facts.powers * np.power(np.float32(10.0), (np.float32(gain_db) + _curve(facts, gain_db, ceiling_db)) / 10)
     hops = len(powers) // facts.steps_per_hop
-    per_hop = powers[: hops * facts.steps_per_hop].reshape(hops, -1).mean(axis=1)
+    per_hop = powers[: hops * facts.steps_per_hop].reshape(hops, -1).mean(axis=1, dtype=np.float64)
     return gated_loudness(np.convolve(per_hop, np.full(4, 0.25), "valid")) if hops >= 4 else None
 
 

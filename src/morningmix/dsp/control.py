@@ -121,8 +121,8 @@ class GainRamp:
         return samples
 
 
-def peaks_db(peaks: NDArray[np.float32]) -> Curve:
-    """Levels of linear peaks, dBFS, at least -120."""
-    floor = 10.0 ** (amplitude_db(0.0) / 20.0)
-    levels: Curve = 20.0 * np.log10(np.maximum(peaks.astype(np.float64), floor))
+def peaks_db(peaks: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Levels of linear peaks, dBFS, at least -120: ``(steps,)``."""
+    floor = np.float32(10.0 ** (amplitude_db(0.0) / 20.0))
+    levels: NDArray[np.float32] = np.float32(20.0) * np.log10(np.maximum(peaks, floor))
     return levels

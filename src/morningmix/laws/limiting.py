@@ -16,35 +16,56 @@ _INAUDIBLE_DB = 1e-3
 """A release ends here."""
 
 
+_CHUNK_STEPS = 32_768
+"""Steps worked on at a time: a song's temporary arrays stay small; the result does not depend on it."""
+
+
 def limiter_gain_db(
-    peak_db: NDArray[np.float64], ceiling_db: float, lookahead_s: float, release_s: float, step_s: float
-) -> NDArray[np.float64]:
+    peak_db: NDArray[np.floating], ceiling_db: float, lookahead_s: float, release_s: float, step_s: float
+) -> NDArray[np.float32]:
     """Gain of each step, dB, 0 or less: peak plus gain never exceeds the ceiling. ``(steps,)`` in and out.
 
     The reduction in dB grows along half a cosine over the look-ahead before a peak, and falls exponentially with the
     time constant `release_s` after it.
     """
-    needed_db = np.maximum(np.asarray(peak_db, dtype=np.float64) - ceiling_db, 0.0)
-    if not needed_db.any():
-        return np.zeros(needed_db.size)
-    # An exponential decay is a constant slope in the logarithm, which a running maximum follows exactly.
-    slope = np.arange(needed_db.size) * (step_s / release_s)
-    logarithm = np.maximum.accumulate(np.log(np.maximum(needed_db, _INAUDIBLE_DB)) + slope) - slope
-    # A little above the floor, so that rounding cannot make the floor itself count as a reduction.
-    falling_db = np.where(logarithm > math.log(_INAUDIBLE_DB) + 1e-6, np.exp(logarithm), 0.0)
-    falling_db = np.maximum(falling_db, needed_db)
+    steps = len(peak_db)
     ahead = max(1, round(lookahead_s / step_s))
-    held_db = _largest_ahead(np.concatenate((np.zeros(ahead), falling_db)), ahead)
     weights = 1.0 - np.cos(2.0 * math.pi * np.arange(1, ahead + 2) / (ahead + 2))
     weights /= weights.sum()
-    smooth_db = np.zeros(needed_db.size)
-    for lag, weight in enumerate(weights):
-        smooth_db += weight * held_db[ahead - lag :][: needed_db.size]
-    # A weighted mean of equal values may fall short of them by a rounding error.
-    return -np.maximum(smooth_db, needed_db)
+    gain_db = np.zeros(steps, np.float32)
+    falling_db = np.zeros(ahead)
+    largest = -math.inf
+    for start in range(0, steps + ahead, _CHUNK_STEPS):
+        # The reduction at a step is known once `ahead` more steps are: so this chunk gives the gains of an earlier one.
+        stop = min(start + _CHUNK_STEPS, steps + ahead)
+        needed_db = np.zeros(stop - start)
+        known = max(0, min(stop, steps) - start)
+        needed_db[:known] = np.maximum(peak_db[start : start + known].astype(np.float64) - ceiling_db, 0.0)
+        # An exponential decay is a constant slope in the logarithm, which a running maximum follows exactly.
+        slope = np.arange(start, stop) * (step_s / release_s)
+        rising = np.log(np.maximum(needed_db, _INAUDIBLE_DB)) + slope
+        rising[0] = max(rising[0], largest)
+        np.maximum.accumulate(rising, out=rising)
+        largest = float(rising[-1])
+        logarithm = rising - slope
+        # A little above the floor, so that rounding cannot make the floor itself count as a reduction.
+        new_db = np.where(logarithm > math.log(_INAUDIBLE_DB) + 1e-6, np.exp(logarithm), 0.0)
+        falling_db = np.concatenate((falling_db, np.maximum(new_db, needed_db)))
+        ready = len(falling_db) - 2 * ahead
+        if ready > 0:
+            held_db = _largest_ahead(falling_db, ahead)
+            smooth_db = np.zeros(ready)
+            for lag, weight in enumerate(weights):
+                smooth_db += weight * held_db[ahead - lag :][:ready]
+            first = stop - ready - ahead
+            # A weighted mean of equal values may fall short of them by a rounding error.
+            needed = np.maximum(peak_db[first : first + ready].astype(np.float64) - ceiling_db, 0.0)
+            gain_db[first : first + ready] = -np.maximum(smooth_db, needed)
+            falling_db = falling_db[ready:]
+    return gain_db
 
 
-def expand(gain_db: NDArray[np.float64], step_frames: int, start_frame: int, frames: int) -> NDArray[np.float32]:
+def expand(gain_db: NDArray[np.floating], step_frames: int, start_frame: int, frames: int) -> NDArray[np.float32]:
     """Linear gain per sample, ``(frames,)`` from `start_frame` on, never above the gain of the sample's step.
 
     The gain at the edge of two steps is the lower of theirs; between edges it runs straight. After the last step its

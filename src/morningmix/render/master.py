@@ -29,7 +29,7 @@ class _Trimmed:
 
     families: Families
     gains: tuple[np.float32, ...]
-    drum_curve_db: NDArray[np.float64] | None
+    drum_curve_db: NDArray[np.float32] | None
     step: int
 
     def read(self, start: int, frames: int) -> list[Block]:
@@ -50,7 +50,7 @@ def _trimmed(families: Families, plan: Trims, rate_hz: int) -> _Trimmed:
     curve = None
     if plan.drum_peak_dbfs is not None and families.drum_peaks is not None:
         curve = limiter_gain_db(
-            peaks_db(families.drum_peaks) + trims.get("drums", 0.0),
+            peaks_db(families.drum_peaks) + np.float32(trims.get("drums", 0.0)),
             plan.drum_peak_dbfs,
             plan.drum_lookahead_s,
             plan.drum_release_s,
@@ -76,7 +76,7 @@ def measure_sum(
     of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0))
     weighting = KWeighting(rate_hz, 2)
     stem_peaks: list[NDArray[np.float32]] = []
-    powers: list[NDArray[np.float64]] = []
+    powers: list[NDArray[np.float32]] = []
     for start in range(0, families.frames, block_hops * hop):
         frames = min(block_hops * hop, families.frames - start)
         blocks = trimmed.read(start, frames)
@@ -90,7 +90,7 @@ def measure_sum(
             np.maximum(loudest, np.abs(block).max(axis=0), out=loudest)
         stem_peaks.append(np.maximum.reduceat(loudest, starts))
         squares = np.square(weighting.process(total)).sum(axis=0)
-        powers.append(np.add.reduceat(squares, starts) / step)
+        powers.append((np.add.reduceat(squares, starts) / step).astype(np.float32))
         progress(frames / rate_hz)
     key = np.maximum(of_sum.result(), np.concatenate(stem_peaks))
     return SumFacts(
@@ -117,8 +117,8 @@ def write_master(
     The master's curve is one for all, so what holds for the sum at the limiter holds for every file.
     """
     trimmed = _trimmed(families, plan.trims, rate_hz)
-    curve_db = plan.gain_db + limiter_gain_db(
-        facts.key_db + plan.gain_db, plan.ceiling_dbfs, plan.lookahead_s, plan.release_s, facts.step_s
+    curve_db = np.float32(plan.gain_db) + limiter_gain_db(
+        facts.key_db + np.float32(plan.gain_db), plan.ceiling_dbfs, plan.lookahead_s, plan.release_s, facts.step_s
     )
     step, hop = step_frames(rate_hz), hop_frames(rate_hz)
     dithers = [Dither(plan.dither_seed + index, 2, mix.bits) for index in range(len(families.names))]
