@@ -19,7 +19,7 @@ from morningmix.facts import Recording
 from morningmix.units import Block
 
 METERS_AGREE_LU = 0.05
-_WINDOW_S = 60.0
+_WINDOW_S = 30.0
 _SHORTEST_S = 3.0
 
 
@@ -61,9 +61,9 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
 
 
 def meters_differ_lu(path: Path) -> float | None:
-    """Our reading less that of pyloudnorm's De Man filters on a minute from the middle of a mix.
+    """Our reading less that of pyloudnorm's De Man filters on half a minute from the middle of a mix.
 
-    None where the mix is too short or silent. It takes some 70 MB for that minute.
+    None where the mix is too short or silent. A longer stretch would take more memory than all the rest.
     """
     mix = Recording(lanes=((read_header(path),),))
     rate_hz = mix.rate_hz
