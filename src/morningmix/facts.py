@@ -333,3 +333,43 @@ class Input:
     wish: InputWish
     facts: TrackFacts
     bleed: BleedFacts | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Singing:
+    """Where a microphone hears its own source, and how that was told."""
+
+    open_s: Spans
+    """Where a gate stays open: generous, with look-ahead and hold."""
+    sings_s: Spans
+    """Where the own source is clearly there: for statistics."""
+    because: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing to know, about one input or about the whole take."""
+
+    name: str
+    """Input, or "" for the take."""
+    kind: str
+    says: str
+    weight: float
+    """Worse is larger."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongFacts:
+    """What was measured of one song while it was rendered and written, for people to look at. Hops are 0.1 s."""
+
+    hop_s: float
+    reduction_db: tuple[tuple[str, NDArray[np.float32]], ...]
+    """Per input with a compressor: its gain, 0 or less, mean per hop."""
+    limiter_db: NDArray[np.float32]
+    """Gain of the master's limiter, 0 or less, lowest per hop."""
+    short_term_lufs: NDArray[np.float32]
+    """Loudness of the mix over the 3 s that end with each hop, at least -120."""
+    band_hz: NDArray[np.float64]
+    """Edges of the spectrum's bands: ``(bands + 1,)``."""
+    spectrum_db: NDArray[np.float32]
+    """Mean level of the mix per band, dBFS: ``(bands,)``."""

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from morningmix.decide.gate import Singing, hear_singing
+from morningmix.decide.gate import hear_singing
 from morningmix.decide.levels import spans_to_mask
 from morningmix.decide.roles import choose_lead, identify
 from morningmix.errors import RecipeError, RecordingsError
-from morningmix.facts import Input, InputWish, Measurements, Recipe, Recording, Take
+from morningmix.facts import Input, InputWish, Measurements, Recipe, Recording, Singing, Take
 from morningmix.files.inputs import find_input_list, merge, read_input_list
 from morningmix.files.presets import load_roles, role_from_name
 from morningmix.files.recipe import InputLine, new_recipe, read_recipe, write_text_whole

@@ -18,13 +18,13 @@ from morningmix import __version__
 from morningmix.audio.encode import encode_mp3
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording, sha256_of
-from morningmix.decide.desk import Finding, find_faults
-from morningmix.decide.master import UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
+from morningmix.decide.desk import find_faults
+from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
 from morningmix.decide.roles import plain
 from morningmix.decide.song import decide_song
 from morningmix.dsp.control import hop_frames, peaks_db
 from morningmix.errors import ChangedError, RecipeError, UsageError
-from morningmix.facts import Input, Recording, SongWish, SumFacts, Take
+from morningmix.facts import Finding, Input, Recording, SongFacts, SongWish, SumFacts, Take
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
 from morningmix.home import (
@@ -44,7 +44,7 @@ from morningmix.listen import Heard, Progress, listen, path_from, share
 from morningmix.plan import MasterPlan, SongPlan, Trims
 from morningmix.recordings import find_take, pair
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
-from morningmix.render.master import measure_sum, write_master
+from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Bits, FileFormat, Output
 from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
 
@@ -82,6 +82,9 @@ class MixedSong:
     wanted_lufs: float
     residual: float
     meters_differ_lu: float | None
+    plan: SongPlan
+    master: MasterPlan
+    facts: SongFacts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,6 +311,16 @@ def _finish(
         wanted_lufs=plan.target_lufs,
         residual=verified.residual,
         meters_differ_lu=differ_lu,
+        plan=plan,
+        master=master,
+        facts=SongFacts(
+            hop_s=HOP_S,
+            reduction_db=ready.families.reduction_db,
+            limiter_db=limiter_per_hop(ready.facts, master),
+            short_term_lufs=verified.short_term_lufs,
+            band_hz=verified.band_hz,
+            spectrum_db=verified.spectrum_db,
+        ),
     )
 
 

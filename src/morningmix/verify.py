@@ -10,13 +10,17 @@ from pathlib import Path
 
 import numpy as np
 import pyloudnorm  # noqa: TID251 - the independent second meter lives here
+from numpy.typing import NDArray
 
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording
 from morningmix.dsp.control import hop_frames
 from morningmix.dsp.meter import Loudness, LoudnessMeter
+from morningmix.dsp.spectrum import BandMeter, band_edges_hz
+from morningmix.dsp.spectrum import hop_frames as spectrum_hop_frames
 from morningmix.facts import Recording
-from morningmix.units import Block
+from morningmix.laws.loudness import OFFSET_DB
+from morningmix.units import Block, powers_db
 
 METERS_AGREE_LU = 0.05
 _WINDOW_S = 30.0
@@ -31,6 +35,11 @@ class Verified:
     """Of each file, the mix first."""
     residual: float
     """Largest magnitude of mix minus stems, linear; zero by construction."""
+    short_term_lufs: NDArray[np.float32]
+    """Loudness of the mix over the 3 s that end with each 0.1 s, at least -120."""
+    band_hz: NDArray[np.float64]
+    spectrum_db: NDArray[np.float32]
+    """Mean level of the mix per band, dBFS: ``(bands,)``."""
 
 
 def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], None]) -> Verified:
@@ -40,6 +49,8 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
     meters = [LoudnessMeter(rate_hz, recording.channels) for recording in recordings]
     block_frames = 20 * hop_frames(rate_hz)
     residual = 0.0
+    spectrum = BandMeter(rate_hz, recordings[0].channels)
+    powers = np.zeros(len(band_edges_hz(rate_hz)) - 1)
     with ExitStack() as stack:
         readers = [stack.enter_context(open_recording(recording, rate_hz)) for recording in recordings]
 
@@ -56,8 +67,17 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
             for block in blocks[1:]:
                 rest -= block
             residual = max(residual, float(np.abs(rest).max()))
+            powers += spectrum.update(blocks[0]).sum(axis=1, dtype=np.float64)
             progress(blocks[0].shape[1] / rate_hz)
-    return Verified(loudness=tuple(meter.result() for meter in meters), residual=residual)
+    powers += spectrum.finish().sum(axis=1, dtype=np.float64)
+    hops = max(1, frames // spectrum_hop_frames(rate_hz))
+    return Verified(
+        loudness=tuple(meter.result() for meter in meters),
+        residual=residual,
+        short_term_lufs=(OFFSET_DB + powers_db(meters[0].short_term_powers())).astype(np.float32),
+        band_hz=band_edges_hz(rate_hz),
+        spectrum_db=powers_db(powers / hops).astype(np.float32),
+    )
 
 
 def meters_differ_lu(path: Path) -> float | None:

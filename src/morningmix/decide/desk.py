@@ -3,24 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
-from morningmix.facts import Input, Take
+from morningmix.facts import Finding, Input, Take
 
 TOO_QUIET_DBFS = -30.0
 """An input that never peaks above this looks like a microphone in a line input (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """One thing to know, about one input or about the whole take."""
-
-    name: str
-    """Input, or "" for the take."""
-    kind: str
-    says: str
-    weight: float
-    """Worse is larger."""
 
 
 def find_faults(inputs: Sequence[Input], take: Take) -> tuple[Finding, ...]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.decide.levels import mask_to_spans
-from morningmix.facts import BleedFacts, Spans
+from morningmix.facts import BleedFacts, Singing
 
 LOOK_AHEAD_S = 0.10
 HOLD_S = 0.16
@@ -28,17 +28,6 @@ _LEAST_SHARE = 0.01
 _OPEN, _OPEN_RANGE = 0.40, (1.0, 2.8)
 _CLOSE, _CLOSE_RANGE = 0.25, (0.6, 1.4)
 _SINGS = 2.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Singing:
-    """Where a microphone hears its own source, and how that was told."""
-
-    open_s: Spans
-    """Where a gate stays open: generous, with look-ahead and hold."""
-    sings_s: Spans
-    """Where the own source is clearly there: for statistics."""
-    because: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,16 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording, sha256_of
+from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import OutputError
 from morningmix.facts import Measurements, Recording, Take, TrackFacts
-from morningmix.measure.spectrum import (
-    HOPS_PER_SECOND,
-    BandMeter,
-    BandStore,
-    BandWriter,
-    band_edges_hz,
-    hop_frames,
-)
+from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.units import Block, amplitude_db
 
 FORMAT = 1

@@ -43,6 +43,8 @@ class Families:
     """``(hops, families, families)``: K-weighted power per 0.1 s, left and right added."""
     drum_peaks: NDArray[np.float32] | None
     """Largest sample of the drums per control step, linear; None without drums."""
+    reduction_db: tuple[tuple[str, NDArray[np.float32]], ...]
+    """Per input with a compressor, its gain, mean per 0.1 s."""
 
     def close(self) -> None:
         """Delete the sound."""
@@ -143,6 +145,11 @@ def render_families(
         sound=scratches,
         gram=np.concatenate(grams) if grams else np.zeros((0, len(names), len(names))),
         drum_peaks=np.concatenate(drums) if drums else None,
+        reduction_db=tuple(
+            (plan.tracks[index].name, np.concatenate(one.reductions_db))
+            for index, one in strips.items()
+            if one.reductions_db
+        ),
     )
 
 

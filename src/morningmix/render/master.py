@@ -117,9 +117,7 @@ def write_master(
     The master's curve is one for all, so what holds for the sum at the limiter holds for every file.
     """
     trimmed = _trimmed(families, plan.trims, rate_hz)
-    curve_db = np.float32(plan.gain_db) + limiter_gain_db(
-        facts.key_db + np.float32(plan.gain_db), plan.ceiling_dbfs, plan.lookahead_s, plan.release_s, facts.step_s
-    )
+    curve_db = np.float32(plan.gain_db) + _limiter_curve(facts, plan)
     step, hop = step_frames(rate_hz), hop_frames(rate_hz)
     dithers = [Dither(plan.dither_seed + index, 2, mix.bits) for index in range(len(families.names))]
     with ExitStack() as stack:
@@ -143,3 +141,17 @@ def write_master(
             mix_writer.write(total)
             progress(frames / rate_hz)
     return (mix.path(title), *(stems.path(name) for name in families.names))
+
+
+def _limiter_curve(facts: SumFacts, plan: MasterPlan) -> NDArray[np.float32]:
+    return limiter_gain_db(
+        facts.key_db + np.float32(plan.gain_db), plan.ceiling_dbfs, plan.lookahead_s, plan.release_s, facts.step_s
+    )
+
+
+def limiter_per_hop(facts: SumFacts, plan: MasterPlan) -> NDArray[np.float32]:
+    """Lowest gain of the limiter in each 0.1 s, dB: ``(hops,)``."""
+    curve_db = _limiter_curve(facts, plan)
+    starts = np.arange(0, len(curve_db), facts.steps_per_hop)
+    lowest: NDArray[np.float32] = np.minimum.reduceat(curve_db, starts) if len(curve_db) else curve_db
+    return lowest

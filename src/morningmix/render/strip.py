@@ -8,7 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording
-from morningmix.dsp.control import CompressorCurve, GainRamp, gate_curve, moves_curve, step_frames, step_peaks
+from morningmix.dsp.control import (
+    CompressorCurve,
+    GainRamp,
+    gate_curve,
+    hop_frames,
+    moves_curve,
+    step_frames,
+    step_peaks,
+)
 from morningmix.dsp.filter import FilterStage
 from morningmix.facts import Recording
 from morningmix.laws.filters import butterworth_high_pass, low_pass
@@ -39,6 +47,9 @@ class Strip:
         self._filter = FilterStage(np.concatenate(sections), recording.channels) if sections else None
         self._compressor = CompressorCurve(plan.compressor, self._steps_per_second) if plan.compressor else None
         self._steps = 0
+        self._steps_per_hop = hop_frames(rate_hz) // self._step
+        self.reductions_db: list[NDArray[np.float32]] = []
+        """Gain of the compressor, mean per 0.1 s, of the blocks so far."""
         self._dynamics_ramp: GainRamp | None = None
         self._moves_ramp: GainRamp | None = None
         fader = db_to_gain(plan.fader_db)
@@ -63,7 +74,12 @@ class Strip:
             heard = step_peaks(block, self._step)
             if plan.gate is not None:
                 heard = (heard * 10.0 ** (curve_db / 20.0)).astype(np.float32)
-            curve_db += self._compressor.process(heard)
+            reduction_db = self._compressor.process(heard)
+            curve_db += reduction_db
+            hops = len(reduction_db) // self._steps_per_hop * self._steps_per_hop
+            self.reductions_db.append(
+                reduction_db[:hops].reshape(-1, self._steps_per_hop).mean(axis=1).astype(np.float32)
+            )
         if self._dynamics_ramp is None:
             self._dynamics_ramp = GainRamp(self._step, float(curve_db[0]))
         block *= self._dynamics_ramp.process(curve_db, frames)
