@@ -249,6 +249,22 @@ Spans = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Hum:
+    """Mains hum in an input."""
+
+    mains_hz: float
+    level_dbfs: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turned:
+    """A gain that was turned in mid-take."""
+
+    at_s: float
+    step_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrackFacts:
     """What one input's samples say, over the whole take, after resampling to the take's rate."""
 
@@ -261,7 +277,12 @@ class TrackFacts:
     clipped_runs: int
     """Runs of three or more successive samples within 0.01 dB of full scale."""
     dc: float
-    """Mean sample value."""
+    """Mean sample value, its magnitude."""
+    hum: Hum | None
+    pops_s: Spans
+    """Stretches with a pop; statistics and peaks leave them out."""
+    dropouts: int
+    """Stretches of digital silence in the middle of loud sound."""
     side_share: float
     """Share of the power that is in the difference of left and right; 0 for a single channel."""
     bands: Bands
@@ -284,6 +305,19 @@ class BleedFacts:
     """Recorded level over predicted bleed, mean over the bands, all other inputs counted: ``(hops,)``."""
     excess_of_instruments_db: NDArray[np.float32]
     """The same with the other voices not counted as bleed: ``(hops,)``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlignmentFacts:
+    """A close drum microphone against the overhead."""
+
+    delay_s: float
+    """How much later the overhead hears the drum, as it stands; negative where the close microphone is late."""
+    likeness: float
+    """How alike they are at that delay, 0..1."""
+    flipped_delay_s: float
+    """The same with the close microphone upside down."""
+    flipped_likeness: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -333,6 +367,8 @@ class Input:
     wish: InputWish
     facts: TrackFacts
     bleed: BleedFacts | None = None
+    alignment: AlignmentFacts | None = None
+    turned: Turned | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

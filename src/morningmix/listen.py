@@ -13,14 +13,28 @@ from morningmix.decide.gate import hear_singing
 from morningmix.decide.levels import spans_to_mask
 from morningmix.decide.roles import choose_lead, identify
 from morningmix.errors import RecipeError, RecordingsError
-from morningmix.facts import Input, InputWish, Measurements, Recipe, Recording, Singing, Take
+from morningmix.facts import (
+    AlignmentFacts,
+    BleedFacts,
+    Input,
+    InputWish,
+    Measurements,
+    Recipe,
+    Recording,
+    Singing,
+    Take,
+    TrackFacts,
+    Turned,
+)
 from morningmix.files.inputs import find_input_list, merge, read_input_list
 from morningmix.files.presets import load_roles, role_from_name
 from morningmix.files.recipe import InputLine, new_recipe, read_recipe, write_text_whole
 from morningmix.home import Home, output_errors, refuse_inside
+from morningmix.measure.alignment import SPEAKS_HZ, align, loudest_hits
 from morningmix.measure.bleed import hear_bleed
 from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
+from morningmix.measure.turned import find_turn, heap_step_db
 from morningmix.recordings import find_take, pair
 
 Progress = Callable[[str, float], None]
@@ -76,6 +90,7 @@ def listen(source: Path, home: Home, workers: int, progress: Progress) -> Heard:
         # From here on all that counts is what the recipe says, as it will next time.
         inputs, singing = _understand(take, measured, store, merge(recipe.inputs, listed))
     _refuse_missing(recipe, take)
+    measured = replace(measured, tracks=tuple(one.facts for one in inputs))
     recipe = replace(recipe, input_list=list_path)
     return Heard(
         home=home,
@@ -118,10 +133,64 @@ def _understand(
     inputs = identify(take.recordings, measured, by_files, roles, lambda name: role_from_name(name, roles))
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
     ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
-    bleed = hear_bleed(store, ears, [one.index for one in playing if one.index not in ears])
-    inputs = tuple(replace(one, bleed=bleed.get(one.index)) for one in inputs)
+    others = [one.index for one in playing if one.index not in ears]
+    bleed = hear_bleed(store, ears, others)
+    turned = {index: found for index in ears if (found := _turn(bleed.get(index))) is not None}
+    if turned:
+        # What was learnt from two gains at once is worth little: bring them back and listen again.
+        bleed = hear_bleed(replace(store, turned=tuple(turned.items())), ears, others)
+        turned = {index: _refined(found, bleed.get(index)) for index, found in turned.items()}
     singing = {index: hear_singing(bleed.get(index)) for index in ears}
+    aligned = _aligned(take, measured, playing)
+    inputs = tuple(
+        replace(
+            one,
+            facts=_brought_back(one.facts, turned.get(one.index), measured.slot_s),
+            bleed=bleed.get(one.index),
+            alignment=aligned.get(one.index),
+            turned=turned.get(one.index),
+        )
+        for one in inputs
+    )
     return choose_lead(inputs, _sings_alone_s(inputs, singing, measured), roles), singing
+
+
+def _turn(bleed: BleedFacts | None) -> Turned | None:
+    return None if bleed is None else find_turn(bleed.excess_of_instruments_db, bleed.hop_s)
+
+
+def _refined(turned: Turned, bleed: BleedFacts | None) -> Turned:
+    """What was still missing, now that the bleed is learnt from one gain."""
+    if bleed is None:
+        return turned
+    rest_db = heap_step_db(bleed.excess_of_instruments_db, round(turned.at_s / bleed.hop_s))
+    return replace(turned, step_db=round(turned.step_db + rest_db, 1))
+
+
+def _brought_back(facts: TrackFacts, turned: Turned | None, slot_s: float) -> TrackFacts:
+    """Slot statistics as if the gain had never been turned; what was recorded (peak, clipping) stays as it was."""
+    if turned is None:
+        return facts
+    bands, peaks = facts.bands.copy(), facts.peaks.copy()
+    at = round(turned.at_s / slot_s)
+    bands[:, at:] *= np.float32(10.0 ** (-turned.step_db / 10.0))
+    peaks[at:] *= np.float32(10.0 ** (-turned.step_db / 20.0))
+    return replace(facts, bands=bands, peaks=peaks)
+
+
+def _aligned(take: Take, measured: Measurements, playing: Sequence[Input]) -> dict[int, AlignmentFacts]:
+    """Kick and snare against the first overhead."""
+    overhead = next((one for one in playing if one.role == "overhead"), None)
+    found: dict[int, AlignmentFacts] = {}
+    for one in playing:
+        if overhead is None or one.role not in SPEAKS_HZ:
+            continue
+        hits_s = loudest_hits(one.facts.peaks, measured.slot_s)
+        close, above = take.recordings[one.index], take.recordings[overhead.index]
+        alignment = align(close, above, take.rate_hz, hits_s, SPEAKS_HZ[one.role])
+        if alignment is not None:
+            found[one.index] = alignment
+    return found
 
 
 def _wish_of(recording: Recording, wishes: Sequence[InputWish]) -> InputWish:

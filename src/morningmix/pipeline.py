@@ -167,7 +167,7 @@ def _result(heard: Heard, songs: tuple[MixedSong, ...]) -> Result:
         recipe_is_new=heard.recipe_is_new,
         songs=songs,
         inputs=heard.inputs,
-        findings=find_faults(heard.inputs, heard.take),
+        findings=find_faults(heard.inputs, heard.take, heard.measured, heard.singing),
         input_list=heard.recipe.input_list,
     )
 

@@ -79,6 +79,11 @@ class TrackPlan:
     """One of `FAMILIES`; "" for an input that is left out."""
     flip: bool = False
     delay_s: float = 0.0
+    """May be negative: the input is then heard earlier."""
+    turned: tuple[float, float] | None = None
+    """Where a gain was turned in mid-take, and what makes up for it from there on, dB."""
+    ducked_s: Spans = ()
+    """Pops, turned down."""
     gain_db: float = 0.0
     filters: tuple[Filter, ...] = ()
     gate: Gate | None = None

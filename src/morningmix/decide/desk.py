@@ -1,18 +1,31 @@
-"""What a person should know of a take: what went wrong at the desk, in words, worst first."""
+"""What to change at the desk next time: what went wrong, in words, worst first.
+
+Only what a person can act on is said. Levels at which something is said are common practice, no source, unless marked.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from morningmix.facts import Finding, Input, Take
+import numpy as np
+
+from morningmix.decide.align import flip_margin_db
+from morningmix.decide.levels import k_powers, loudness_of, spans_to_mask
+from morningmix.facts import Finding, Input, Measurements, Singing, Take
+from morningmix.units import clock
 
 TOO_QUIET_DBFS = -30.0
-"""An input that never peaks above this looks like a microphone in a line input (common practice, no source)."""
+LITTLE_HEADROOM_DBFS = -1.0
+MOST_DC = 0.002
+UPSIDE_DOWN_DB = 2.0
+VOICE_OVER_BAND_LU = 3.0
 
 
-def find_faults(inputs: Sequence[Input], take: Take) -> tuple[Finding, ...]:
-    """Findings, worst first."""
-    found = [finding for one in inputs for finding in _of_input(one)]
+def find_faults(
+    inputs: Sequence[Input], take: Take, measured: Measurements, singing: Mapping[int, Singing | None]
+) -> tuple[Finding, ...]:
+    """Findings, worst first; `inputs` are in the order of the take."""
+    found = [finding for one in inputs for finding in _of_input(one, measured, singing.get(one.index))]
     for recording, one in zip(take.recordings, inputs, strict=True):
         found += [
             Finding(name=one.name, kind="damaged", says=f"{one.name}: {says}", weight=80.0) for says in recording.damage
@@ -21,29 +34,127 @@ def find_faults(inputs: Sequence[Input], take: Take) -> tuple[Finding, ...]:
     return tuple(sorted(found, key=lambda finding: -finding.weight))
 
 
-def _of_input(one: Input) -> list[Finding]:
-    facts = one.facts
+def _of_input(one: Input, measured: Measurements, heard: Singing | None) -> list[Finding]:
+    facts, name = one.facts, one.name
     if facts.silent:
-        return [Finding(name=one.name, kind="silent", says=f"{one.name} recorded nothing", weight=60.0)]
-    found = []
-    if facts.clipped_runs:
+        return [
+            _finding(one, "silent", 60.0, f"{name} recorded nothing: check its cable, its mute and that it was armed")
+        ]
+    found: list[Finding] = []
+    # A pop may hit full scale by itself; then it is said once.
+    if facts.clipped_runs > 2 * len(facts.pops_s):
         times = "once" if facts.clipped_runs == 1 else f"{facts.clipped_runs} times"
+        drum = one.preset.family == "drums"
+        advice = "switch its pad on, or turn it down about 6 dB" if drum else "turn it down about 6 dB"
+        weight = 50.0 + min(facts.clipped_runs, 400) / 10.0
+        found.append(_finding(one, "clipped", weight, f"{name} hit full scale {times}: {advice}"))
+    elif facts.peak_dbfs > LITTLE_HEADROOM_DBFS:
         found.append(
-            Finding(
-                name=one.name,
-                kind="clipped",
-                says=f"{one.name} hit full scale {times}: turn it down about 6 dB, or switch its pad on",
-                weight=50.0 + min(facts.clipped_runs, 400) / 10.0,
+            _finding(
+                one,
+                "headroom",
+                20.0,
+                f"{name} came within {max(-facts.peak_dbfs, 0.0):.1f} dB of full scale: turn it down about 6 dB",
             )
         )
     if facts.peak_dbfs < TOO_QUIET_DBFS:
+        direct = one.preset.family in ("bass", "guitars", "keys")
+        looks_like = "a passive instrument in a line input" if direct else "a microphone in a line input"
         found.append(
-            Finding(
-                name=one.name,
-                kind="quiet",
-                says=f"{one.name} peaks at {facts.peak_dbfs:.0f} dBFS, which is very quiet: "
-                "turn it up, or give it a DI box or preamp",
-                weight=40.0,
+            _finding(
+                one,
+                "quiet",
+                45.0,
+                f"{name} peaks at {facts.peak_dbfs:.0f} dBFS: this looks like {looks_like}; "
+                f"a {'DI box or preamp' if direct else 'microphone input'} would bring it up",
             )
         )
+    if one.turned is not None:
+        way = "down" if one.turned.step_db < 0.0 else "up"
+        found.append(
+            _finding(
+                one,
+                "turned",
+                40.0,
+                f"the gain of {name} was turned {way} by {abs(one.turned.step_db):.0f} dB at {clock(one.turned.at_s)}: "
+                "made up for here; better leave gains alone while recording",
+            )
+        )
+    if facts.hum is not None:
+        found.append(
+            _finding(
+                one,
+                "hum",
+                42.0,
+                f"{name} hums at {facts.hum.mains_hz:.0f} Hz ({facts.hum.level_dbfs:.0f} dBFS): "
+                "try another cable, keep it away from power supplies, or use a DI box with its ground lifted",
+            )
+        )
+    if facts.pops_s:
+        times = ", ".join(clock(start) for start, _ in facts.pops_s[:3])
+        found.append(
+            _finding(
+                one,
+                "pop",
+                38.0,
+                f"{name} popped at {times}{' and later' if len(facts.pops_s) > 3 else ''}: "
+                "turned down here; look for a loose plug, and mute before plugging",
+            )
+        )
+    if facts.dropouts:
+        found.append(
+            _finding(
+                one,
+                "dropout",
+                44.0,
+                f"{name} dropped out {facts.dropouts} time{'s' if facts.dropouts > 1 else ''}: "
+                "try another cable or a faster card",
+            )
+        )
+    if facts.dc > MOST_DC:
+        found.append(
+            _finding(
+                one, "dc", 15.0, f"{name} sits {100.0 * facts.dc:.1f} % off centre (DC): have that input looked at"
+            )
+        )
+    margin_db = flip_margin_db(one)
+    if margin_db is not None and margin_db >= UPSIDE_DOWN_DB:
+        found.append(
+            _finding(
+                one,
+                "polarity",
+                35.0,
+                f"{name} is upside down against the overhead: turned over here; press its polarity switch, "
+                "or look for a cable wired the other way",
+            )
+        )
+    drowned = _drowned(one, measured, heard)
+    if drowned is not None:
+        found.append(drowned)
     return found
+
+
+def _drowned(one: Input, measured: Measurements, heard: Singing | None) -> Finding | None:
+    """A voice microphone in which the band is about as loud as the voice."""
+    if one.preset.family != "vocals" or heard is None:
+        return None
+    powers = k_powers(one.facts, measured, ())
+    sings = spans_to_mask(heard.sings_s, len(powers), measured.slot_s)
+    rests = ~spans_to_mask(heard.open_s, len(powers), measured.slot_s)
+    if np.count_nonzero(sings) < 20 or np.count_nonzero(rests) < 20:
+        return None
+    rests &= powers > float(np.percentile(powers[rests], 50))
+    with_voice, without = loudness_of(powers, sings), loudness_of(powers, rests)
+    if with_voice is None or without is None or with_voice - without >= VOICE_OVER_BAND_LU:
+        return None
+    return _finding(
+        one,
+        "drowned",
+        30.0,
+        f"{one.name} hears the band nearly as loud as the voice: sing closer to it, "
+        "and turn its back to drums and loudspeakers",
+    )
+
+
+def _finding(one: Input, kind: str, weight: float, says: str) -> Finding:
+    return Finding(name=one.name, kind=kind, says=says, weight=weight)

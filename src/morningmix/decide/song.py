@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.decide.align import decide_alignment
 from morningmix.decide.balance import solve_gains
 from morningmix.decide.compress import crest_factor, decide_compressor, low_share
 from morningmix.decide.filters import decide_filters
@@ -20,7 +21,7 @@ from morningmix.decide.space import decide_reverb, decide_send
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Sourced, Spans
 from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.plan import FAMILIES, Compressor, Filter, Gate, Goal, Move, Reason, SongPlan, TrackPlan
-from morningmix.units import db_to_gain, powers_db
+from morningmix.units import clock, db_to_gain, powers_db
 
 MOVE_RAMP_S = 0.3
 UNCLEAR_VOICE_LU = -6.0
@@ -70,7 +71,7 @@ def decide_song(
     pans = decide_pans(sounding, here)
     by_index = {strip.one.index: strip for strip in strips}
     tracks = tuple(
-        _track(by_index[one.index], family_gain, pans[one.index], goals, song)
+        _track(by_index[one.index], family_gain, pans[one.index], goals, recipe, song, start_s, end_s)
         if one.index in by_index
         else _absent(one)
         for one in inputs
@@ -324,10 +325,14 @@ def _track(
     family_gain: Mapping[str, float],
     pan: tuple[float, Reason],
     goals: Sequence[Goal],
+    recipe: Recipe,
     song: SongWish | None,
+    start_s: float,
+    end_s: float,
 ) -> TrackPlan:
     one = strip.one
     send, why_send = decide_send(one)
+    flip, delay_s, why_aligned = decide_alignment(one, recipe.defaults)
     goal = next(goal for goal in goals if goal.family == one.preset.family)
     fader = strip.level_db + family_gain[one.preset.family] + one.wish.level_db
     wanted = one.preset.level_lu
@@ -340,8 +345,10 @@ def _track(
         role=one.role,
         role_is_guess=one.role_is_guess,
         family=one.preset.family,
-        flip=bool(one.wish.flip),
-        delay_s=(one.wish.delay_ms or 0.0) / 1000.0,
+        flip=flip,
+        delay_s=delay_s,
+        turned=None if one.turned is None else (round(one.turned.at_s - start_s, 3), -one.turned.step_db),
+        ducked_s=_shift(one.facts.pops_s, start_s, end_s),
         gain_db=strip.gain_db,
         filters=strip.filters,
         gate=strip.gate,
@@ -356,8 +363,33 @@ def _track(
         send_db=send,
         reasons=(
             *strip.reasons,
+            *why_aligned,
+            *_mended(one),
             Reason(what="fader_db", because=because, source=wanted.source if wanted else goal.source),
             pan[1],
             why_send,
         ),
     )
+
+
+def _mended(one: Input) -> tuple[Reason, ...]:
+    """What is made up for, and why."""
+    reasons = []
+    if one.turned is not None:
+        reasons.append(
+            Reason(
+                what="turned",
+                because=f"its gain was turned by {one.turned.step_db:+.1f} dB at {clock(one.turned.at_s)}; "
+                "the rest of the take is brought back",
+                source="design choice",
+            )
+        )
+    if one.facts.pops_s:
+        reasons.append(
+            Reason(
+                what="ducked_s",
+                because=f"{len(one.facts.pops_s)} pop{'s' if len(one.facts.pops_s) > 1 else ''} turned down by 20 dB",
+                source="design choice",
+            )
+        )
+    return tuple(reasons)

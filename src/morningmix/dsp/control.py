@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from morningmix.facts import Spans
 from morningmix.laws.curves import gain_db, one_pole
 from morningmix.plan import Compressor, Gate, Move
 from morningmix.units import Block, amplitude_db
@@ -41,6 +42,15 @@ def step_peaks(block: Block, step: int) -> NDArray[np.float32]:
 def gate_curve(gate: Gate, times_s: Curve) -> Curve:
     """Gain of a gate in dB at each time: 0 inside its open stretches, the floor outside, straight ramps between."""
     return _stretches(gate.open_s, times_s, gate.floor_db, 0.0, gate.ramp_s)
+
+
+DUCK_DB, DUCK_RAMP_S = -20.0, 0.005
+"""How far and how fast a pop is turned down (design choice)."""
+
+
+def ducks_curve(spans: Spans, times_s: Curve) -> Curve:
+    """Gain in dB at each time: turned down inside the spans."""
+    return _stretches(spans, times_s, 0.0, DUCK_DB, DUCK_RAMP_S)
 
 
 def moves_curve(moves: Sequence[Move], times_s: Curve) -> Curve:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.errors import OutputError
-from morningmix.facts import Bands
+from morningmix.facts import Bands, Turned
 
 _FLOOR_POWER = 1e-13
 
@@ -53,6 +53,8 @@ class BandStore:
     hops: int
     hop_s: float
     band_hz: NDArray[np.float64]
+    turned: tuple[tuple[int, Turned], ...] = ()
+    """Inputs whose gain was turned in mid-take: what is read of them is brought back from there on."""
 
     def read(self, track: int, start: int, stop: int) -> Bands:
         """Hops `start` to `stop` of one input, linear power: ``(bands, stop - start)``."""
@@ -60,4 +62,8 @@ class BandStore:
             file.seek(start * self.bands * 2)
             level_db = np.fromfile(file, np.float16, (stop - start) * self.bands).reshape(-1, self.bands)
         power: Bands = np.power(np.float32(10.0), level_db.T.astype(np.float32) / np.float32(10.0))
+        for turned_track, turned in self.turned:
+            if turned_track == track:
+                at = max(0, round(turned.at_s / self.hop_s) - start)
+                power[:, at:] *= np.float32(10.0 ** (-turned.step_db / 10.0))
         return power

@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 from morningmix.audio.read import open_recording, sha256_of
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import OutputError
-from morningmix.facts import Measurements, Recording, Take, TrackFacts
+from morningmix.facts import Hum, Measurements, Recording, Take, TrackFacts
+from morningmix.measure.faults import DropoutMeter, HumMeter, PopMeter, pop_spans
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.units import Block, amplitude_db
 
-FORMAT = 1
+FORMAT = 3
 """Part of the cache key: raise it when anything in this room measures differently."""
 
 _BLOCK_HOPS = 100
@@ -104,6 +105,9 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
     total = np.zeros(recording.channels, np.float64)
     power, side = 0.0, 0.0
     clipped = _ClippedRuns(recording.channels)
+    hum = HumMeter(take.rate_hz)
+    pops = PopMeter(take.rate_hz, recording.channels)
+    dropouts = DropoutMeter(take.rate_hz)
     done_hops = 0
 
     def keep(new: NDArray[np.float32]) -> None:
@@ -126,10 +130,16 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
                 difference = block[0] - block[1]
                 side += float(np.vdot(difference, difference)) / 2.0
             clipped.update(block)
+            hum.update(block)
+            pops.update(block)
+            dropouts.update(block)
             progress(block.shape[1] / take.rate_hz)
     keep(meter.finish())
     counts = np.full(slots, per_slot, np.float64)
     counts[-1] = hops - (slots - 1) * per_slot
+    popped = pops.result()
+    bands /= counts
+    _forget_pops(popped, per_slot, bands, peaks)
     return TrackFacts(
         files=recording.files,
         sha256=tuple(sha256_of(part.path) for part in recording.parts),
@@ -137,10 +147,23 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
         peak_dbfs=amplitude_db(float(peaks.max(initial=0.0))),
         clipped_runs=clipped.result(),
         dc=float(np.abs(total).max() / max(take.frames, 1)),
+        hum=hum.result(),
+        pops_s=pop_spans(popped, 1.0 / HOPS_PER_SECOND),
+        dropouts=dropouts.result(),
         side_share=side / power if power > 0.0 else 0.0,
-        bands=(bands / counts).astype(np.float32),
+        bands=bands.astype(np.float32),
         peaks=peaks,
     )
+
+
+def _forget_pops(
+    popped: tuple[int, ...], per_slot: int, bands: NDArray[np.float64], peaks: NDArray[np.float32]
+) -> None:
+    """Slots with a pop take the numbers of the slot before (the first that of the next)."""
+    bad = {slot for hop in popped for slot in (hop // per_slot, (hop + 2) // per_slot) if slot < len(peaks)}
+    for slot in sorted(bad):
+        good = next((near for near in (*range(slot - 1, -1, -1), *range(slot, len(peaks))) if near not in bad), slot)
+        bands[:, slot], peaks[slot] = bands[:, good], peaks[good]
 
 
 def _peaks_per_slot(block: Block, first_hop: int, hop: int, per_slot: int, peaks: NDArray[np.float32]) -> None:
@@ -186,7 +209,11 @@ def _save(path: Path, facts: TrackFacts) -> None:
             np.savez(
                 file,
                 sha256=np.array(facts.sha256),
-                numbers=np.array([facts.peak_dbfs, facts.clipped_runs, facts.dc, facts.side_share], np.float64),
+                numbers=np.array(
+                    [facts.peak_dbfs, facts.clipped_runs, facts.dc, facts.side_share, facts.dropouts], np.float64
+                ),
+                hum=np.array([] if facts.hum is None else [facts.hum.mains_hz, facts.hum.level_dbfs], np.float64),
+                pops_s=np.array(facts.pops_s, np.float64).reshape(-1, 2),
                 bands=facts.bands,
                 peaks=facts.peaks,
             )
@@ -197,7 +224,8 @@ def _save(path: Path, facts: TrackFacts) -> None:
 
 def _load(path: Path, recording: Recording) -> TrackFacts:
     with np.load(path) as kept:
-        peak_dbfs, clipped_runs, dc, side_share = kept["numbers"].tolist()
+        peak_dbfs, clipped_runs, dc, side_share, dropouts = kept["numbers"].tolist()
+        hum = kept["hum"].tolist()
         return TrackFacts(
             files=recording.files,
             sha256=tuple(str(digest) for digest in kept["sha256"]),
@@ -206,6 +234,9 @@ def _load(path: Path, recording: Recording) -> TrackFacts:
             clipped_runs=int(clipped_runs),
             dc=dc,
             side_share=side_share,
+            hum=Hum(mains_hz=hum[0], level_dbfs=hum[1]) if hum else None,
+            pops_s=tuple((float(start), float(end)) for start, end in kept["pops_s"]),
+            dropouts=int(dropouts),
             bands=kept["bands"],
             peaks=kept["peaks"],
         )

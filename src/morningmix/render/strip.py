@@ -11,6 +11,7 @@ from morningmix.audio.read import open_recording
 from morningmix.dsp.control import (
     CompressorCurve,
     GainRamp,
+    ducks_curve,
     gate_curve,
     hop_frames,
     moves_curve,
@@ -50,6 +51,7 @@ class Strip:
         self._steps_per_hop = hop_frames(rate_hz) // self._step
         self.reductions_db: list[NDArray[np.float32]] = []
         """Gain of the compressor, mean per 0.1 s, of the blocks so far."""
+        self._mending_ramp: GainRamp | None = None
         self._dynamics_ramp: GainRamp | None = None
         self._moves_ramp: GainRamp | None = None
         fader = db_to_gain(plan.fader_db)
@@ -60,6 +62,7 @@ class Strip:
         """The next frames, cleaned and at working level, before fader and moves: ``(channels, frames)``."""
         block = self._read(frames)
         block *= self._gain
+        self._mend(block)
         if self._filter is not None:
             block = self._filter.process(block)
         plan = self._plan
@@ -100,6 +103,21 @@ class Strip:
         np.multiply(track[0], self._to_left, out=placed[0])
         np.multiply(track[-1], self._to_right, out=placed[1])
         return placed
+
+    def _mend(self, block: Block) -> None:
+        """Bring back a gain that was turned, and turn pops down, before anything else hears the input."""
+        plan = self._plan
+        if plan.turned is None and not plan.ducked_s:
+            return
+        times_s = self._times_s(block.shape[1])
+        curve_db = np.zeros(len(times_s))
+        if plan.turned is not None:
+            curve_db += np.where(times_s >= plan.turned[0], plan.turned[1], 0.0)
+        if plan.ducked_s:
+            curve_db += ducks_curve(plan.ducked_s, times_s)
+        if self._mending_ramp is None:
+            self._mending_ramp = GainRamp(self._step, float(curve_db[0]))
+        block *= self._mending_ramp.process(curve_db, block.shape[1])
 
     def _times_s(self, frames: int) -> NDArray[np.float64]:
         times: NDArray[np.float64] = (self._steps + np.arange(-(-frames // self._step))) / self._steps_per_second

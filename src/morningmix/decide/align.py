@@ -1,0 +1,64 @@
+"""Close drum microphones against the overhead: delay and polarity."""
+
+from __future__ import annotations
+
+import math
+
+from morningmix.facts import Defaults, Input
+from morningmix.plan import Reason
+
+LEAST_LIKENESS = 0.2
+LEAST_MARGIN_DB = 1.5
+"""A polarity is only turned when that gives this much more of the drum (design choice)."""
+
+_SOURCE = "Clifford and Reiss, JAES 61(11) 2013"
+
+
+def flip_margin_db(one: Input) -> float | None:
+    """By how much more of the drum an input turned upside down would give with the overhead, dB; None if unknown."""
+    facts = one.alignment
+    if facts is None:
+        return None
+    return 10.0 * math.log10((1.0 + max(facts.flipped_likeness, 0.0)) / (1.0 + max(facts.likeness, 0.0)))
+
+
+def decide_alignment(one: Input, defaults: Defaults) -> tuple[bool, float, tuple[Reason, ...]]:
+    """Whether to flip an input, its delay in seconds, and why."""
+    wish = one.wish
+    reasons: list[Reason] = []
+    flip, delay_s = False, 0.0
+    margin_db = flip_margin_db(one)
+    if (wish.align or defaults.align) == "off":
+        margin_db = None
+    if one.alignment is not None and margin_db is not None:
+        flip = margin_db >= LEAST_MARGIN_DB
+        likeness = one.alignment.flipped_likeness if flip else one.alignment.likeness
+        delay_s = one.alignment.flipped_delay_s if flip else one.alignment.delay_s
+        if likeness < LEAST_LIKENESS:
+            flip, delay_s = False, 0.0
+            reasons.append(
+                Reason(what="delay_s", because="cannot be told from the overhead, so it stays", source=_SOURCE)
+            )
+        else:
+            reasons.append(
+                Reason(
+                    what="delay_s",
+                    because=f"the overhead hears it {1000.0 * delay_s:.1f} ms later",
+                    source=_SOURCE,
+                )
+            )
+        if flip:
+            reasons.append(
+                Reason(
+                    what="flip",
+                    because=f"upside down it gives {margin_db:.1f} dB more with the overhead",
+                    source="common practice, no source",
+                )
+            )
+    if wish.flip is not None:
+        flip = wish.flip
+        reasons.append(Reason(what="flip", because="as written", source="recipe"))
+    if wish.delay_ms is not None:
+        delay_s = wish.delay_ms / 1000.0
+        reasons.append(Reason(what="delay_s", because="as written", source="recipe"))
+    return flip, delay_s, tuple(reasons)

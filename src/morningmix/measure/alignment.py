@@ -1,0 +1,82 @@
+"""How late a close drum microphone is against the overhead, and whether it pulls the same way.
+
+The delay is where the generalised cross-correlation with phase transform peaks in the band where the drum speaks,
+averaged over Hann-windowed frames around the loudest hits (Clifford and Reiss, JAES 61(11) 2013: right within 2 samples
+in 90 % of frames with a Hann window). The same peak upside down tells how well the other polarity would do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from morningmix.audio.read import open_recording
+from morningmix.facts import AlignmentFacts, Recording
+
+HITS = 40
+SPEAKS_HZ = {"kick": (40.0, 400.0), "snare": (150.0, 800.0)}
+"""Where a drum speaks, by role (common practice, no source)."""
+_APART_S = 0.25
+_FRAME_S, _MOST_S, _SLOT_S = 0.085, 0.012, 0.1
+_LEAST_HITS = 5
+
+
+def loudest_hits(peaks: NDArray[np.float32], slot_s: float) -> tuple[float, ...]:
+    """Start times of the loudest slots of a drum, apart from each other, in order: seconds."""
+    order = np.argsort(-peaks, kind="stable")
+    chosen: list[float] = []
+    for slot in order[: 20 * HITS]:
+        at = float(slot) * slot_s
+        if peaks[slot] > 0.0 and all(abs(at - other) >= _APART_S for other in chosen):
+            chosen.append(at)
+        if len(chosen) == HITS:
+            break
+    return tuple(sorted(chosen))
+
+
+def align(
+    close: Recording, overhead: Recording, rate_hz: int, hits_s: Sequence[float], band_hz: tuple[float, float]
+) -> AlignmentFacts | None:
+    """Compare a close microphone with the overhead around its hits; None where there are too few.
+
+    Raises `RecordingsError` if one cannot be read.
+    """
+    pairs = _frames(close, overhead, rate_hz, hits_s)
+    if len(pairs) < _LEAST_HITS:
+        return None
+    size = pairs.shape[2]
+    spectra = scipy.fft.rfft(pairs * np.hanning(size), 2 * size, axis=2)
+    hz = np.arange(spectra.shape[2]) * rate_hz / (2 * size)
+    speaks = (hz >= band_hz[0]) & (hz <= band_hz[1])
+    cross = spectra[:, 1] * np.conj(spectra[:, 0])
+    phase = np.where(speaks, cross / np.maximum(np.abs(cross), 1e-20), 0.0).mean(axis=0)
+    correlation = scipy.fft.irfft(phase, 2 * size) * size / np.count_nonzero(speaks)
+    most = round(_MOST_S * rate_hz)
+    lags = np.concatenate((np.arange(0, most + 1), np.arange(-most, 0)))
+    nearby = correlation[lags]
+    same, opposite = int(np.argmax(nearby)), int(np.argmin(nearby))
+    return AlignmentFacts(
+        delay_s=float(lags[same]) / rate_hz,
+        likeness=float(nearby[same]),
+        flipped_delay_s=float(lags[opposite]) / rate_hz,
+        flipped_likeness=-float(nearby[opposite]),
+    )
+
+
+def _frames(close: Recording, overhead: Recording, rate_hz: int, hits_s: Sequence[float]) -> NDArray[np.float64]:
+    """``(hits, 2, frames)``: close microphone and overhead, each frame centred on the close microphone's peak."""
+    size = round(_FRAME_S * rate_hz)
+    search = round(_SLOT_S * rate_hz)
+    frames = []
+    for at in hits_s:
+        start = max(0, round(at * rate_hz) - size // 2)
+        pair = []
+        for recording in (close, overhead):
+            with open_recording(recording, rate_hz, start, size + search) as reader:
+                pair.append(reader.read(size + search).mean(axis=0, dtype=np.float64))
+        peak = int(np.argmax(np.abs(pair[0][size // 2 : size // 2 + search])))
+        frames.append([sound[peak : peak + size] for sound in pair])
+    return np.array(frames) if frames else np.zeros((0, 2, size))

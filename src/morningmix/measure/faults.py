@@ -1,0 +1,152 @@
+"""What goes wrong at a desk and can be heard in one input alone: hum, pops, dropouts. Streaming meters."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.dsp.spectrum import hop_frames
+from morningmix.facts import Hum, Spans
+from morningmix.units import Block, power_db
+
+MAINS_HZ = (50.0, 60.0)
+_HARMONICS = 4
+_DECIMATED_HZ = 2000
+_BESIDE_HZ = (-7.0, -5.0, 5.0, 7.0)
+_CLEAR_DB, _ALSO_CLEAR_DB = 8.0, 3.5
+_LEAST_HUM_DBFS = -66.0
+
+
+class HumMeter:
+    """Lines at mains frequency and its harmonics that stand above their neighbourhood nearly all the time.
+
+    Every second is decimated to about 2 kHz and compared at the lines and 5 and 7 Hz beside them. A note may sit on a
+    line for a while; hum is there in four seconds out of five, and on a harmonic too (common practice, no source).
+    """
+
+    def __init__(self, rate_hz: int) -> None:
+        self._factor = max(1, rate_hz // _DECIMATED_HZ)
+        self._second = rate_hz // self._factor
+        self._kept = np.zeros(0, np.float32)
+        times = np.arange(self._second) * self._factor / rate_hz
+        window = np.hanning(self._second)
+        lines = np.array([mains * k for mains in MAINS_HZ for k in range(1, _HARMONICS + 1)])
+        hz = (lines[:, None] + np.array((0.0, *_BESIDE_HZ))).ravel()
+        # A sine of amplitude 1 on a line has power 1 there.
+        self._waves = (np.exp(-2j * np.pi * hz[:, None] * times) * window * 2.0 / window.sum()).T
+        self._seconds: list[NDArray[np.float64]] = []
+
+    def update(self, block: Block) -> None:
+        """Take in a block ``(channels, frames)``."""
+        sound = np.concatenate((self._kept, block.mean(axis=0)))
+        length = self._second * self._factor
+        whole = len(sound) // length
+        for index in range(whole):
+            second = sound[index * length : (index + 1) * length].reshape(self._second, self._factor)
+            powers = np.abs(second.mean(axis=1, dtype=np.float64) @ self._waves) ** 2
+            self._seconds.append(powers.reshape(len(MAINS_HZ), _HARMONICS, 1 + len(_BESIDE_HZ)))
+        self._kept = sound[whole * length :]
+
+    def result(self) -> Hum | None:
+        """The hum, if there is one."""
+        if len(self._seconds) < 5:
+            return None
+        powers = np.array(self._seconds)
+        lines, beside = powers[..., 0], powers[..., 1:].mean(axis=-1)
+        standing_db = np.percentile(10.0 * np.log10((lines + 1e-16) / (beside + 1e-16)), 20, axis=0)
+        levels = np.percentile(lines, 20, axis=0)
+        for index, mains in enumerate(MAINS_HZ):
+            clear = standing_db[index] > _CLEAR_DB
+            level_dbfs = power_db(float(levels[index].sum()) / 2.0)
+            standing = clear[0] and np.count_nonzero(standing_db[index] > _ALSO_CLEAR_DB) >= 2
+            if standing and level_dbfs > _LEAST_HUM_DBFS:
+                return Hum(mains_hz=mains, level_dbfs=level_dbfs)
+        return None
+
+
+_POP_TIMES, _LEAST_JUMP, _MOST_POPS = 4.0, 0.25, 20
+_POP_HOPS = 3
+
+
+class PopMeter:
+    """Jumps from one sample to the next that are far out of an input's own habit: a plug, a switch, a static pop."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._hop = hop_frames(rate_hz)
+        self._last: Block = np.zeros((channels, 1), np.float32)
+        self._kept = np.zeros(0, np.float32)
+        self._jumps: list[NDArray[np.float32]] = []
+
+    def update(self, block: Block) -> None:
+        """Take in a block ``(channels, frames)``."""
+        steps = np.abs(np.diff(block, axis=1, prepend=self._last)).max(axis=0)
+        self._last = block[:, -1:].copy()
+        steps = np.concatenate((self._kept, steps))
+        whole = len(steps) // self._hop * self._hop
+        self._jumps.append(steps[:whole].reshape(-1, self._hop).max(axis=1))
+        self._kept = steps[whole:]
+
+    def result(self) -> tuple[int, ...]:
+        """Hops with a pop."""
+        jumps = np.concatenate([*self._jumps, self._kept.max(keepdims=True) if len(self._kept) else self._kept])
+        if not len(jumps):
+            return ()
+        usual = float(np.percentile(jumps, 99.5))
+        pops = np.flatnonzero(jumps > max(_POP_TIMES * usual, _LEAST_JUMP))
+        return tuple(int(hop) for hop in pops) if len(pops) <= _MOST_POPS else ()
+
+
+def pop_spans(hops: Sequence[int], hop_s: float) -> Spans:
+    """Stretches to turn down around pops, in seconds; near ones are one."""
+    spans: list[tuple[float, float]] = []
+    for hop in hops:
+        start, end = round(hop * hop_s, 3), round((hop + _POP_HOPS) * hop_s, 3)
+        if spans and start <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], end)
+        else:
+            spans.append((start, end))
+    return tuple(spans)
+
+
+_DROPOUT_S, _LOUD = 0.002, 0.01
+
+
+class DropoutMeter:
+    """Counts stretches of exact digital silence that begin in the middle of loud sound."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self._least = round(_DROPOUT_S * rate_hz)
+        self._run = 0
+        self._cut = False
+        self._last = 0.0
+        self._found = 0
+
+    def update(self, block: Block) -> None:
+        """Take in a block ``(channels, frames)``."""
+        silent: NDArray[np.bool_] = np.all(block == 0.0, axis=0)
+        frames = block.shape[1]
+        edges = np.diff(silent.astype(np.int8), prepend=0, append=0)
+        starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+        if self._run and not (len(starts) and starts[0] == 0):
+            self._end()
+        # Single zeros abound in quiet sound: only long runs count, and those that may go on across blocks.
+        matters = (stops - starts >= self._least) | (starts == 0) | (stops == frames)
+        for start, stop in zip(starts[matters], stops[matters], strict=True):
+            if not self._run:
+                before = float(np.abs(block[:, start - 1]).max()) if start else self._last
+                self._cut = before > _LOUD
+            self._run += int(stop - start)
+            if stop < frames:
+                self._end()
+        self._last = float(np.abs(block[:, -1]).max()) if frames else self._last
+
+    def _end(self) -> None:
+        if self._cut and self._run >= self._least:
+            self._found += 1
+        self._run, self._cut = 0, False
+
+    def result(self) -> int:
+        """Dropouts after which sound came back."""
+        return self._found

@@ -1,0 +1,1 @@
+"""One page a rehearsal, for the band: what was found, decided and measured."""

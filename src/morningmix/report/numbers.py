@@ -1,0 +1,180 @@
+"""What the pictures show, computed from the measurements: levels, who plays when, octave bands, how loud in the mix.
+
+Slots, bands and powers are those of `facts.Measurements`; levels are dB re full scale unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from morningmix.facts import Input, Measurements, Singing, SongFacts, Spans
+from morningmix.laws.filters import butterworth_high_pass, low_pass, magnitude_db
+from morningmix.laws.loudness import OFFSET_DB, k_weight_db
+from morningmix.plan import MasterPlan, SongPlan, TrackPlan
+from morningmix.units import SILENCE_DB, powers_db
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+PLAYS_WITHIN_DB = 20.0
+"""Where nothing tells own sound from bleed, an input plays while it is within this of its loud level."""
+
+MOST_COLUMNS = 600
+"""No picture has more points than this from left to right."""
+
+SLOPE_DB_PER_OCTAVE = -2.0
+"""Octave-band levels of 772 number-one singles fall about so from 100 Hz to 4 kHz: 5 dB per octave in spectral
+density, less the 3 dB by which an octave band is wider than the one below (Pestana et al., AES 135, 2013)."""
+
+SLOPE_FROM_HZ, SLOPE_TO_HZ = 100.0, 4000.0
+OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+"""Nominal middles of the octave bands (IEC 61260-1)."""
+_COVERED = 0.75
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """How loud one input was recorded; the levels are None where it never plays."""
+
+    peak_dbfs: float
+    quiet_dbfs: float | None
+    typical_dbfs: float | None
+    loud_dbfs: float | None
+    """10th, 50th and 90th percentile of the mean (RMS) level of the slots in which it plays."""
+
+
+def spans_to_mask(spans: Spans, slots: int, slot_s: float) -> Mask:
+    """Slots whose middle lies in a span: ``(slots,)``."""
+    if not spans:
+        return np.zeros(slots, np.bool_)
+    starts, ends = np.array(spans, np.float64).T
+    middles = (np.arange(slots) + 0.5) * slot_s
+    at = np.searchsorted(starts, middles, side="right") - 1
+    mask: Mask = (at >= 0) & (middles < ends[np.maximum(at, 0)])
+    return mask
+
+
+def k_powers(one: Input, measured: Measurements, track: TrackPlan | None = None) -> Array:
+    """K-weighted power per slot of the take after the filters of `track`, channels added: ``(slots,)``."""
+    centres = measured.band_centres_hz
+    weight_db = np.asarray(k_weight_db(np.minimum(centres, 20_000.0)))
+    for one_filter in track.filters if track else ():
+        make = butterworth_high_pass if one_filter.kind == "high_pass" else low_pass
+        corner = make(one_filter.corner_hz, measured.rate_hz)
+        weight_db = weight_db + np.maximum(magnitude_db(corner, centres, measured.rate_hz), -100.0)
+    powers: Array = (10.0 ** (weight_db / 10.0)) @ one.facts.bands.astype(np.float64) * one.facts.channels
+    return powers
+
+
+def loud_mask(powers: Array) -> Mask:
+    """Slots within `PLAYS_WITHIN_DB` of the 95th percentile of all that sound: ``(slots,)``."""
+    sounding = powers[powers > 10.0 ** (SILENCE_DB / 10.0)]
+    if not len(sounding):
+        return np.zeros(len(powers), np.bool_)
+    mask: Mask = powers > np.percentile(sounding, 95) * 10.0 ** (-PLAYS_WITHIN_DB / 10.0)
+    return mask
+
+
+def plays(one: Input, heard: Singing | None, measured: Measurements) -> Mask:
+    """Slots of the take in which the input's own sound plays, as far as can be told: ``(slots,)``."""
+    slots = one.facts.bands.shape[1]
+    if one.facts.silent:
+        return np.zeros(slots, np.bool_)
+    if heard is not None:
+        return spans_to_mask(heard.sings_s, slots, measured.slot_s)
+    return loud_mask(k_powers(one, measured))
+
+
+def level_of(one: Input, playing: Mask) -> Level:
+    """Recorded levels of one input."""
+    power = one.facts.bands.sum(axis=0, dtype=np.float64)[playing]
+    quiet, typical, loud = np.percentile(powers_db(power), [10, 50, 90]) if len(power) else (None, None, None)
+    return Level(
+        peak_dbfs=one.facts.peak_dbfs,
+        quiet_dbfs=None if quiet is None else float(quiet),
+        typical_dbfs=None if typical is None else float(typical),
+        loud_dbfs=None if loud is None else float(loud),
+    )
+
+
+def covered(spans: Spans, edges_s: Array) -> Array:
+    """Share of each column between `edges_s` that the spans cover, 0..1: ``(columns,)``."""
+    if not spans:
+        return np.zeros(len(edges_s) - 1)
+    points = np.array(spans, np.float64)
+    total = np.concatenate(([0.0], np.repeat(np.cumsum(points[:, 1] - points[:, 0]), 2)[:-1]))
+    share: Array = np.diff(np.interp(edges_s, points.ravel(), total)) / np.diff(edges_s)
+    return np.clip(share, 0.0, 1.0)
+
+
+def columns(values: ArrayLike, most: int = MOST_COLUMNS, *, lowest: bool = False) -> Array:
+    """`values` in at most `most` columns, each the mean (or the lowest) of what falls into it."""
+    values = np.asarray(values, np.float64)
+    if len(values) <= most:
+        return values
+    starts = np.arange(most) * len(values) // most
+    if lowest:
+        return np.asarray(np.minimum.reduceat(values, starts))
+    return np.asarray(np.add.reduceat(values, starts) / np.diff(starts, append=len(values)))
+
+
+def octave_levels(song: SongFacts) -> tuple[tuple[float, float], ...]:
+    """(middle in Hz, level in dBFS) of each octave band that the measured bands cover by three quarters.
+
+    The power of a measured band is taken as spread evenly over its hertz.
+    """
+    powers = 10.0 ** (song.spectrum_db.astype(np.float64) / 10.0)
+    low, high = song.band_hz[:-1], song.band_hz[1:]
+    levels = []
+    for centre in OCTAVES_HZ:
+        bottom, top = centre / 2**0.5, centre * 2**0.5
+        inside = np.clip(np.minimum(high, top) - np.maximum(low, bottom), 0.0, None)
+        if inside.sum() >= _COVERED * (top - bottom):
+            levels.append((centre, float(powers_db(np.array([np.sum(powers * inside / (high - low))]))[0])))
+    return tuple(levels)
+
+
+def slope_levels(octaves: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """The published slope through the mean of the octaves it is known for: (middle in Hz, level in dBFS)."""
+    known = [(hz, level) for hz, level in octaves if SLOPE_FROM_HZ <= hz <= SLOPE_TO_HZ]
+    if len(known) < 2:
+        return ()
+    places = np.log2([hz for hz, _ in known])
+    middle = float(np.mean([level for _, level in known])) - SLOPE_DB_PER_OCTAVE * float(places.mean())
+    return tuple(
+        (hz, middle + SLOPE_DB_PER_OCTAVE * float(place)) for (hz, _), place in zip(known, places, strict=True)
+    )
+
+
+def loudness_in_mix_lu(
+    one: Input,
+    track: TrackPlan,
+    playing: Mask,
+    measured: Measurements,
+    plan: SongPlan,
+    master: MasterPlan,
+    song: SongFacts,
+    mix_lufs: float,
+) -> float | None:
+    """Estimated loudness of one input re the whole mix while it plays in this song, LU; None if it does not.
+
+    From the measured bands through filters, compressor, fader, the family's trim and the master's gain; the limiter
+    and the drums' own peak control, which hardly change loudness, are left aside.
+    """
+    first = int(plan.start_s / measured.slot_s)
+    last = max(int(np.ceil(plan.end_s / measured.slot_s)), first + 1)
+    here = playing[first:last]
+    if not (track.sounds and here.any()):
+        return None
+    gain_db = np.full(len(here), track.gain_db + track.fader_db + master.gain_db)
+    gain_db += dict(master.trims.trims_db).get(track.family, 0.0)
+    reduction = dict(song.reduction_db).get(track.name)
+    if reduction is not None and len(reduction):
+        middles = (np.arange(len(here)) + 0.5) * measured.slot_s
+        gain_db += np.interp(middles, (np.arange(len(reduction)) + 0.5) * song.hop_s, reduction.astype(np.float64))
+    power = float((k_powers(one, measured, track)[first:last] * 10.0 ** (gain_db / 10.0))[here].mean())
+    return OFFSET_DB + 10.0 * float(np.log10(power)) - mix_lufs if power > 0.0 else None

@@ -1,0 +1,394 @@
+"""The pictures of the page, as inline SVG.
+
+A picture is as wide as the page: what lies sideways is in percent, heights and letters are in pixels, so that letters
+keep their size on a telephone. Curves sit in an inner drawing that stretches. Colours come from the page's style; what
+a colour says, a shape or a word says too. Every text that comes in is plain and is escaped here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.report.numbers import Level
+from morningmix.report.words import hertz, minutes, number, safe, short
+
+Array = NDArray[np.float64]
+Anchor = Literal["start", "middle", "end"]
+
+HATCH = (
+    '<svg class="defs" width="0" height="0" aria-hidden="true" focusable="false"><defs>'
+    '<pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+    '<path class="hatch-line" d="M0 0v7"/></pattern></defs></svg>'
+)
+"""Drawn once a page; pictures fill with it what is not known."""
+
+LOWEST_DBFS = -60.0
+_TALL = 100
+"""Height of an inner drawing in its own units, whatever its height on the page."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelRow:
+    """One input in the picture of levels."""
+
+    name: str
+    level: Level
+    silent: bool
+    clipped_runs: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lane:
+    """One input in the picture of who plays when."""
+
+    name: str
+    says: str
+    """A few words at the right end of the lane."""
+    own: Array
+    """Share of each column in which its own sound plays, 0..1."""
+    open: Array | None = None
+    """The same for the stretches in which its microphone stays open."""
+    unclear: bool = False
+    """Nobody can tell when its own sound plays."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """One input in the picture of who stands where."""
+
+    name: str
+    pan: float
+    wide: bool
+    """Recorded in stereo: it has a width of its own."""
+    loudness_lu: float | None
+
+
+# ---------------------------------------------------------------- pieces
+
+
+def _picture(key: str, title: str, desc: str, height: float, body: str) -> str:
+    return (
+        f'<svg class="picture" role="img" aria-labelledby="{key}-t" aria-describedby="{key}-d" width="100%" '
+        f'height="{height:g}"><title id="{key}-t">{safe(title)}</title><desc id="{key}-d">{safe(desc)}</desc>'
+        f"{body}</svg>"
+    )
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.2f}".rstrip("0").rstrip(".") + "%"
+
+
+def _text(at: float, y: float, text: str, style: str = "", anchor: Anchor = "start", dx: float = 0.0) -> str:
+    """`text` is escaped already."""
+    kind = f' class="{style}"' if style else ""
+    turn = "" if anchor == "start" else f' text-anchor="{anchor}"'
+    move = f' dx="{dx:g}"' if dx else ""
+    return f'<text x="{_percent(at)}" y="{y:g}"{kind}{turn}{move}>{text}</text>'
+
+
+def _bar(at: float, wide: float, y: float, tall: float, style: str) -> str:
+    return f'<rect x="{_percent(at)}" y="{y:g}" width="{_percent(max(wide, 0.0))}" height="{tall:g}" class="{style}"/>'
+
+
+def _line(x1: float, y1: float, x2: float, y2: float, style: str) -> str:
+    return f'<line x1="{_percent(x1)}" y1="{y1:g}" x2="{_percent(x2)}" y2="{y2:g}" class="{style}"/>'
+
+
+def _inner(wide: int, y: float, tall: float, body: str) -> str:
+    return (
+        f'<svg y="{y:g}" width="100%" height="{tall:g}" viewBox="0 0 {wide} {_TALL}" preserveAspectRatio="none">'
+        f"{body}</svg>"
+    )
+
+
+def _steps(heights: Array) -> str:
+    """Outline of columns that stand on the floor; heights 0..1."""
+    levels = np.rint(_TALL * (1.0 - np.clip(heights, 0.0, 1.0))).astype(int)
+    starts = np.flatnonzero(np.diff(levels, prepend=-1))
+    ends = np.append(starts[1:], len(levels))
+    return (
+        f"M0 {_TALL}" + "".join(f"V{levels[a]}H{b}" for a, b in zip(starts, ends, strict=True)) + f"V{_TALL}z"
+        if len(levels)
+        else ""
+    )
+
+
+def _hanging(depths: Array) -> str:
+    """Outline of columns that hang from the ceiling; depths 0..1."""
+    levels = np.rint(_TALL * np.clip(depths, 0.0, 1.0)).astype(int)
+    starts = np.flatnonzero(np.diff(levels, prepend=-1))
+    ends = np.append(starts[1:], len(levels))
+    return (
+        "M0 0" + "".join(f"V{levels[a]}H{b}" for a, b in zip(starts, ends, strict=True)) + "V0z" if len(levels) else ""
+    )
+
+
+def _curve(heights: Array, start: float, wide: float) -> str:
+    """Points 0..1 joined by straight lines, spread evenly from `start` over `wide` units."""
+    places = np.rint(start + np.arange(len(heights)) * wide / max(len(heights) - 1, 1)).astype(int)
+    levels = np.rint(_TALL * (1.0 - np.clip(heights, 0.0, 1.0))).astype(int)
+    moves = zip(np.diff(places), np.diff(levels), strict=True)
+    return f"M{places[0]} {levels[0]}" + "".join(f"l{x} {y}" for x, y in moves) if len(heights) else ""
+
+
+def ticks_s(seconds: float) -> tuple[float, ...]:
+    """Round times from 0, at most six and none of them so near the end that it touches the end's own figure."""
+    steps = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600, 7200)
+    step = next((step for step in steps if seconds / step <= 5.0), seconds / 4.0 or 1.0)
+    return tuple(float(t) for t in np.arange(0.0, seconds - 0.4 * step, step))
+
+
+def _time_grid(seconds: float, top: float, bottom: float) -> str:
+    """Faint lines at round times, with the times under them."""
+    if not seconds > 0.0:
+        return ""
+    drawn = []
+    for at in ticks_s(seconds):
+        drawn.append(_line(at / seconds, top, at / seconds, bottom, "grid"))
+        anchor: Anchor = "middle" if at else "start"
+        drawn.append(_text(at / seconds, bottom + 15, minutes(at), "fine", anchor))
+    return "".join(drawn) + _text(1.0, bottom + 15, minutes(seconds), "fine", "end")
+
+
+# ---------------------------------------------------------------- the pictures
+
+
+def landscape(key: str, desc: str, ridges: Sequence[tuple[str, Array]]) -> str:
+    """The take as hills: one ridge per group of inputs, heights 0..1, the farthest first."""
+    drawn = "".join(
+        f'<path class="ridge ridge-{place}" d="{_curve(heights, 0, 600)}V{_TALL}H0z"/>'
+        for place, (_, heights) in enumerate(ridges, 1)
+        if len(heights)
+    )
+    return _picture(key, "The take as a landscape", desc, 120, _inner(600, 0, 120, drawn))
+
+
+def levels(key: str, desc: str, rows: Sequence[LevelRow]) -> str:
+    """How loud each input was recorded, from very quiet at the left to full scale at the right edge."""
+    row_px, top = 46.0, 22.0
+    bottom = top + row_px * len(rows)
+
+    def at(level_db: float) -> float:
+        return float(np.clip((level_db - LOWEST_DBFS) / -LOWEST_DBFS, 0.0, 1.0)) * 0.985
+
+    drawn = [_bar(at(-18.0), at(-6.0) - at(-18.0), top - 6, bottom - top + 6, "calm")]
+    drawn += [_text((at(-18.0) + at(-6.0)) / 2, 11, "comfortable peak", "fine", "middle")]
+    for level_db in (-60, -48, -36, -24, -12, 0):
+        place = at(level_db)
+        drawn.append(_line(place, top - 6, place, bottom, "edge" if level_db == 0 else "grid"))
+        anchor: Anchor = "start" if level_db == -60 else "end" if level_db == 0 else "middle"
+        drawn.append(_text(place, bottom + 15, number(level_db, 0), "fine", anchor))
+    for place, row in enumerate(rows):
+        y = top + row_px * place
+        drawn.append(_text(0, y + 14, short(row.name), "name"))
+        drawn.append(_text(at(0), y + 14, _level_words(row), "strong" if row.clipped_runs else "fine", "end", -8))
+        middle = y + 30
+        if row.silent:
+            drawn.append(_line(0, middle, at(0), middle, "nothing"))
+            continue
+        drawn.append(_line(0, middle, at(0), middle, "grid"))
+        drawn.append(_line(0, middle, at(row.level.peak_dbfs), middle, "reach"))
+        if row.level.quiet_dbfs is not None and row.level.loud_dbfs is not None:
+            low = at(row.level.quiet_dbfs)
+            drawn.append(_bar(low, max(at(row.level.loud_dbfs) - low, 0.004), middle - 6, 12, "own round"))
+        if row.level.typical_dbfs is not None:
+            drawn.append(f'<circle cx="{_percent(at(row.level.typical_dbfs))}" cy="{middle:g}" r="4" class="typical"/>')
+        drawn.append(_peak_mark(at(row.level.peak_dbfs), middle, hit=row.clipped_runs > 0))
+    return _picture(key, "How loud each input was recorded", desc, bottom + 22, "".join(drawn))
+
+
+def _level_words(row: LevelRow) -> str:
+    if row.silent:
+        return "recorded nothing"
+    if row.clipped_runs:
+        return "hit the edge " + ("once" if row.clipped_runs == 1 else f"{row.clipped_runs} times")
+    return f"{number(max(-row.level.peak_dbfs, 0.0))} dB of room"
+
+
+def _peak_mark(place: float, y: float, *, hit: bool) -> str:
+    """A stroke at the peak; a burst where it went over the edge."""
+    if not hit:
+        return _line(place, y - 9, place, y + 9, "peak")
+    burst = "M-13 0h17M-10 -9l10 18M-10 9l10 -18M-5 -11v22"
+    return f'<svg x="{_percent(place)}" y="{y:g}" overflow="visible"><path class="burst" d="{burst}"/></svg>'
+
+
+def lanes(key: str, desc: str, rows: Sequence[Lane], seconds: float, songs: Sequence[tuple[float, float]]) -> str:
+    """When each input's own sound plays, over the whole take, with the songs as numbered brackets over it."""
+    row_px, top = 38.0, 34.0 if songs else 8.0
+    bottom = top + row_px * len(rows)
+    drawn = []
+    for place, (start_s, end_s) in enumerate(songs, 1):
+        at, wide = start_s / seconds, (end_s - start_s) / seconds
+        drawn.append(_bar(at, wide, 6, bottom - 6, "song"))
+        drawn.append(_bar(at, wide, 6, 20, "song-head"))
+        drawn.append(_text(at + wide / 2, 21, str(place), "song-number", "middle"))
+    drawn.append(_time_grid(seconds, top, bottom))
+    for place, row in enumerate(rows):
+        y = top + row_px * place
+        drawn.append(_text(0, y + 15, short(row.name), "name"))
+        drawn.append(_text(1, y + 15, safe(row.says), "fine", "end"))
+        if row.unclear:
+            drawn.append(_bar(0, 1, y + 20, 14, "unclear"))
+        wide = len(row.own)
+        inner = f'<path class="open" d="{_steps(row.open)}"/>' if row.open is not None else ""
+        if wide and not row.unclear:
+            inner += f'<path class="own" d="{_steps(row.own)}"/>'
+        drawn.append(_inner(max(wide, 1), y + 20, 14, inner) if inner else "")
+        drawn.append(_line(0, y + 34, 1, y + 34, "floor"))
+    return _picture(key, "Who plays when", desc, bottom + 22, "".join(drawn))
+
+
+def loudness(
+    key: str,
+    desc: str,
+    short_term_lufs: Array,
+    first_s: float,
+    seconds: float,
+    target_lufs: float,
+    limiter_db: Array,
+) -> str:
+    """Loudness of a mix over its 3 s windows against the target, and under it what the limiter takes."""
+    top, tall, limiter_top, limiter_tall = 20.0, 150.0, 196.0, 34.0
+    high, low = _loudness_range(short_term_lufs, target_lufs)
+
+    def height(lufs: float) -> float:
+        return (lufs - low) / (high - low)
+
+    def y_of(lufs: float) -> float:
+        return top + tall * (1.0 - height(lufs))
+
+    bottom = limiter_top + limiter_tall
+    drawn = [_time_grid(seconds, top, bottom)]
+    for lufs in np.arange(np.ceil(low / 6.0) * 6.0, high, 6.0):
+        drawn.append(_line(0, y_of(lufs), 1, y_of(lufs), "grid"))
+        if abs(lufs - target_lufs) >= 3.5:
+            drawn.append(_text(0, y_of(lufs) - 4, number(lufs, 0), "fine"))
+    if len(short_term_lufs):
+        start = 600.0 * first_s / seconds
+        curve = _curve((short_term_lufs - low) / (high - low), start, 600.0 - start)
+        area = f"{curve}V{_TALL}H{round(start)}z"
+        drawn.append(_inner(600, top, tall, f'<path class="hill" d="{area}"/><path class="curve" d="{curve}"/>'))
+    drawn.append(_line(0, y_of(target_lufs), 1, y_of(target_lufs), "target"))
+    drawn.append(_text(0, y_of(target_lufs) - 6, f"aim: {number(target_lufs)} LUFS", "strong halo"))
+    drawn.append(_line(0, top + tall, 1, top + tall, "floor"))
+    most = max(3.0, -float(limiter_db.min()) if len(limiter_db) else 0.0)
+    drawn.append(_text(0, limiter_top - 6, "peaks held back by the limiter", "name"))
+    drawn.append(_text(1, limiter_top - 6, f"down to −{most:.0f} dB", "fine", "end"))
+    if len(limiter_db):
+        held = f'<path class="held" d="{_hanging(-limiter_db / most)}"/>'
+        drawn.append(_inner(len(limiter_db), limiter_top, limiter_tall, held))
+    drawn.append(_line(0, limiter_top, 1, limiter_top, "floor"))
+    return _picture(key, "Loudness of the mix over time", desc, bottom + 22, "".join(drawn))
+
+
+def _loudness_range(lufs: Array, target_lufs: float) -> tuple[float, float]:
+    """Top and bottom of the loudness picture: the target and the music, at most 30 LU."""
+    top = max(target_lufs, float(lufs.max()) if len(lufs) else target_lufs)
+    high = float(np.ceil(top + 2.0))
+    sounding = lufs[lufs > high - 30.0]
+    low = float(np.floor(min(target_lufs - 10.0, float(sounding.min()) if len(sounding) else target_lufs)))
+    return high, max(low, high - 30.0)
+
+
+def reductions(key: str, desc: str, rows: Sequence[tuple[str, str, Array]], seconds: float) -> str:
+    """How far each compressor turns its input down over time: (name, words, gain in dB per column)."""
+    row_px = 40.0
+    most = max(6.0, *(-float(gain.min()) for _, _, gain in rows if len(gain)))
+    bottom = 4.0 + row_px * len(rows)
+    drawn = [_time_grid(seconds, 4, bottom)]
+    for place, (name, says, gain) in enumerate(rows):
+        y = 4.0 + row_px * place
+        drawn.append(_text(0, y + 14, short(name), "name"))
+        drawn.append(_text(1, y + 14, safe(says), "fine", "end"))
+        if len(gain):
+            drawn.append(_inner(len(gain), y + 19, 18, f'<path class="held" d="{_hanging(-gain / most)}"/>'))
+        drawn.append(_line(0, y + 19, 1, y + 19, "floor"))
+    return _picture(key, "How far the compressors turn down", desc, bottom + 22, "".join(drawn))
+
+
+def spectrum(key: str, desc: str, octaves: Sequence[tuple[float, float]], slope: Sequence[tuple[float, float]]) -> str:
+    """Octave-band levels of a mix as columns, with the published slope across them."""
+    top, tall = 26.0, 190.0
+    highest = max(level for _, level in (*octaves, *slope))
+    low, high = highest - 36.0, highest + 1.0
+
+    def y_of(level_db: float) -> float:
+        return top + tall * (1.0 - float(np.clip((level_db - low) / (high - low), 0.0, 1.0)))
+
+    step = 1.0 / len(octaves)
+    places = {hz: (place + 0.5) * step for place, (hz, _) in enumerate(octaves)}
+    drawn = []
+    for hz, level in octaves:
+        at, y = places[hz], y_of(level)
+        drawn.append(_bar(at - 0.36 * step, 0.72 * step, y, top + tall - y, "own column"))
+        drawn.append(_text(at, top + tall + 15, f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}", "fine", "middle"))
+    drawn.append(_line(0, top + tall, 1, top + tall, "floor"))
+    if slope:
+        (first_hz, first), (last_hz, last) = slope[0], slope[-1]
+        drawn.append(_line(places[first_hz], y_of(first), places[last_hz], y_of(last), "slope-halo"))
+        drawn.append(_line(places[first_hz], y_of(first), places[last_hz], y_of(last), "slope"))
+        drawn += [
+            f'<circle cx="{_percent(places[hz])}" cy="{y_of(level):.1f}" r="3.5" class="slope-dot"/>'
+            for hz, level in slope
+        ]
+    # Above column and line, whichever is higher, so that figure and line never lie on each other.
+    lines = dict(slope)
+    for hz, level in octaves:
+        y = min(y_of(level), y_of(lines.get(hz, level)))
+        drawn.append(_text(places[hz], y - 8, number(level, 0), "fine", "middle"))
+    drawn.append(_text(0, top + tall + 32, "deep", "fine"))
+    drawn.append(_text(0.5, top + tall + 32, "octaves, middle in Hz", "fine", "middle"))
+    drawn.append(_text(1, top + tall + 32, "high", "fine", "end"))
+    return _picture(key, "From deep to high", desc, top + tall + 40, "".join(drawn))
+
+
+def places(key: str, desc: str, rows: Sequence[Place]) -> str:
+    """Who stands where between left and right, the loudest on top; a bigger dot is louder."""
+    row_px, top = 30.0, 24.0
+    bottom = top + row_px * len(rows)
+
+    def at(pan: float) -> float:
+        return 0.56 + 0.36 * pan
+
+    drawn = []
+    for pan, word in ((-1.0, "left"), (0.0, "centre"), (1.0, "right")):
+        drawn.append(_text(at(pan), 12, word, "fine", "middle"))
+        drawn.append(_line(at(pan), 18, at(pan), bottom, "grid"))
+    for place, row in enumerate(rows):
+        y = top + row_px * (place + 0.5)
+        drawn.append(_text(0, y + 4, "not heard" if row.loudness_lu is None else number(row.loudness_lu), "fine"))
+        radius = 3.5 if row.loudness_lu is None else float(np.clip(12.0 + 0.42 * row.loudness_lu, 3.5, 12.0))
+        if row.wide:
+            drawn.append(
+                f'<line x1="{_percent(at(row.pan) - 0.15)}" x2="{_percent(at(row.pan) + 0.15)}" y1="{y:g}" y2="{y:g}" '
+                f'stroke-width="{2 * radius:.1f}" class="wide"/>'
+            )
+        drawn.append(f'<circle cx="{_percent(at(row.pan))}" cy="{y:g}" r="{radius:.1f}" class="stands"/>')
+        move = radius + 5.0
+        if row.pan > 0.1:
+            drawn.append(_text(at(row.pan), y + 4, short(row.name, 18), "name halo", "end", -move))
+        else:
+            drawn.append(_text(at(row.pan), y + 4, short(row.name, 18), "name halo", "start", move))
+    return _picture(key, "Who stands where, and how loud", desc, bottom + 4, "".join(drawn))
+
+
+def octave_words(hz: float) -> str:
+    """What musicians call an octave, with its middle (common usage, no source)."""
+    words = {
+        63.0: "rumble",
+        125.0: "boom",
+        250.0: "warmth",
+        500.0: "body",
+        1000.0: "middle",
+        2000.0: "bite",
+        4000.0: "edge",
+        8000.0: "sizzle",
+        16000.0: "air",
+    }
+    return f"{words[hz]} ({hertz(hz)})" if hz in words else hertz(hz)

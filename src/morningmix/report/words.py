@@ -1,0 +1,85 @@
+"""Text that is safe in a page, and numbers as people read them."""
+
+from __future__ import annotations
+
+import html
+import unicodedata
+from collections.abc import Sequence
+
+_UNSEEN = {"Cc", "Cs", "Co", "Cn"}
+"""Unicode categories that a page cannot hold or that show nothing: controls, halves of a pair, unassigned."""
+
+
+def clean(text: str) -> str:
+    """`text` on one line, without characters that no page may hold; not escaped."""
+    spaced = " ".join(text.split())
+    return "".join("\N{REPLACEMENT CHARACTER}" if unicodedata.category(sign) in _UNSEEN else sign for sign in spaced)
+
+
+def safe(text: str) -> str:
+    """`clean`, escaped for an element's content or a quoted attribute."""
+    return html.escape(clean(text), quote=True)
+
+
+def named(text: str) -> str:
+    """A name or title as content of an HTML element; its direction of writing stays its own."""
+    return f"<bdi>{safe(text)}</bdi>"
+
+
+def short(text: str, most: int = 22) -> str:
+    """`safe`, cut to what fits over a lane of a narrow picture; wide signs count twice."""
+    text = clean(text)
+    widths = [2 if unicodedata.east_asian_width(sign) in "WF" else 1 for sign in text]
+    if sum(widths) <= most:
+        return html.escape(text)
+    kept = 0
+    for end, width in enumerate(widths):
+        kept += width
+        if kept >= most:
+            return html.escape(text[:end].rstrip()) + "…"
+    return html.escape(text)
+
+
+def number(value: float, digits: int = 1, *, signed: bool = False) -> str:
+    """A number with a true minus sign, never a negative zero."""
+    value = round(value, digits) + 0.0
+    return f"{value:{'+' if signed else ''}.{digits}f}".replace("-", "−")
+
+
+def minutes(seconds: float) -> str:
+    """``3:12`` or ``1:03:12``, to the second."""
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
+
+
+def count(amount: int, one: str, many: str | None = None) -> str:
+    """``one song``, ``3 songs``; small amounts in words."""
+    small = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    said = small[amount] if amount < len(small) else str(amount)
+    return f"{said} {one if amount == 1 else many or one + 's'}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """``a, b and c``."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else ""
+
+
+def sentence(text: str) -> str:
+    """`clean`, with a capital at the start and a full stop at the end."""
+    text = clean(text)
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
+
+
+def hertz(value_hz: float) -> str:
+    """``90 Hz`` or ``4 kHz``."""
+    return f"{value_hz / 1000:g} kHz" if value_hz >= 1000 else f"{value_hz:g} Hz"
+
+
+def side(pan: float) -> str:
+    """Where a pan position is, in words."""
+    if round(pan, 2) == 0.0:
+        return "centre"
+    return f"{abs(pan) * 100:.0f} % {'left' if pan < 0 else 'right'}"
