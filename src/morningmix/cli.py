@@ -88,6 +88,7 @@ def mix(
 def recipe(
     folder: Annotated[Path, typer.Argument(help="Folder with the raw tracks.")],
     out: Out = None,
+    ask: Annotated[bool, typer.Option("--ask", help="Walk through the inputs whose role is a guess.")] = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
@@ -100,6 +101,9 @@ def recipe(
     if as_json:
         _print_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **_input_facts(result)})
         return
+    if ask:
+        _ask(result)
+        return
     where = _near(result.recipe)
     typer.echo(
         f"Wrote {where}. Check the names and roles in it, then: morningmix mix {_quoted(where)}"
@@ -107,6 +111,124 @@ def recipe(
         else f"{where} is already there and was left as it is. Mix it with: morningmix mix {_quoted(where)}"
     )
     _say_inputs(result)
+
+
+def _ask(result: Result) -> None:
+    """One question an input whose role is a guess; what is answered is written at once."""
+    from morningmix.errors import RecipeError
+    from morningmix.files.presets import load_roles
+    from morningmix.files.recipe import confirm, write_text_whole
+    from morningmix.files.toml_lines import read_text
+
+    where = _near(result.recipe)
+    guesses = result.guesses
+    if not guesses:
+        typer.echo(f"Every role in {where} is settled. Mix it with: morningmix mix {_quoted(where)}")
+        return
+    typer.echo(f"{len(guesses)} roles in {where} are guesses. Enter takes a guess; or type the role; ? lists them.")
+    settled = 0
+    for one in guesses:
+        typer.echo(f"\n{' + '.join(one.facts.files)}  {one.name}")
+        typer.echo(f"  {_activity(one)}  peaks at {one.facts.peak_dbfs:.0f} dBFS")
+        while True:
+            typer.echo(f"  {one.role}? ", nl=False)
+            answer = sys.stdin.readline()
+            if not answer:
+                typer.echo(f"\nStopped there; {settled} of {len(guesses)} are settled in {where}.")
+                return
+            if answer.strip() == "?":
+                typer.echo("  " + ", ".join(load_roles()))
+                continue
+            try:
+                text = confirm(read_text(result.recipe), one.name, answer.strip() or one.role)
+            except RecipeError as error:
+                typer.echo(f"  {error}")
+                continue
+            write_text_whole(result.recipe, text)
+            settled += 1
+            break
+    typer.echo(f"\nAll settled. Mix it with: morningmix mix {_quoted(where)}")
+
+
+def _activity(one: Input) -> str:
+    """When an input is loud, start to end, in forty signs."""
+    import numpy as np
+
+    parts = np.array_split(one.facts.peaks, 40)
+    levels = [20.0 * float(np.log10(max(float(part.max(initial=0.0)), 1e-6))) for part in parts]
+    top = max(levels)
+    signs = " .:-=+*#"
+    return "".join(signs[int(np.clip((level - top + 48.0) / 48.0 * (len(signs) - 1), 0, 7))] for level in levels)
+
+
+@app.command()
+def check(
+    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, or a recipe.")],
+    out: Out = None,
+    workers: Workers = None,
+    as_json: Json = False,
+) -> None:
+    """Say what the recorder got, input by input, and what to change at the desk next time."""
+    from morningmix.pipeline import Order
+    from morningmix.pipeline import check as run
+
+    with _Bar(shown=not as_json) as bar:
+        result = run(Order(source=source, cwd=Path.cwd(), out=out, workers=workers), bar.told)
+    if as_json:
+        _print_json(_input_facts(result))
+        return
+    count = len(result.findings)
+    if not count:
+        typer.echo("All inputs look fine; nothing to change at the desk.")
+    else:
+        things = "1 thing" if count == 1 else f"{count} things"
+        typer.echo(f"{things} to change next time, worst first:")
+        for finding in result.findings:
+            typer.echo(f"  {_sentence(finding.says)}.")
+    typer.echo("")
+    width = max((len(one.name) for one in result.inputs), default=0)
+    for one in result.inputs:
+        role = f"{one.role}{'?' if one.role_is_guess else ''}"
+        level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:6.1f} dBFS"
+        kinds = ", ".join(finding.kind for finding in result.findings if finding.name == one.name)
+        typer.echo(f"  {one.name:{width}}  {level:22}  {role:18}  {kinds}".rstrip())
+
+
+@app.command()
+def why(
+    source: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe that was mixed, or a recall sheet.")],
+    name: Annotated[str | None, typer.Argument(help="One input; without it, everything.")] = None,
+    song: Annotated[str | None, typer.Option(help="Only the song with this title.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Say in words what was decided in the last mix, with the measurement behind it."""
+    from morningmix.errors import UsageError
+    from morningmix.explain import input_in_words, whole_in_words
+    from morningmix.files.recall import read_recall
+    from morningmix.files.toml_lines import did_you_mean, plain
+
+    folder = source if source.is_dir() else source.parent
+    sheets = [source] if source.suffix == ".json" else sorted(folder.glob("mixes/[0-9]*/recall.json"))
+    recalls = [read_recall(sheet) for sheet in sheets]
+    if song is not None:
+        recalls = [recall for recall in recalls if plain(recall.title) == plain(song)]
+    if not recalls:
+        raise UsageError(f"Nothing was mixed yet by {source}. First: morningmix mix {_quoted(str(source))}")
+    if as_json:
+        _print_json({recall.title: recall.model_dump(mode="json", include={"plan", "master"}) for recall in recalls})
+        return
+    for recall in recalls:
+        tracks = recall.plan.tracks
+        chosen = [track for track in tracks if name is None or plain(track.name) == plain(name)]
+        if not chosen:
+            names = [track.name for track in tracks]
+            raise UsageError(
+                f'There is no input "{name}".{did_you_mean(name or "", names)} There are: {", ".join(names)}.'
+            )
+        lines = whole_in_words(recall.plan, recall.master) if name is None else []
+        for track in chosen:
+            lines += ([""] if lines else []) + input_in_words(track)
+        typer.echo("\n".join(lines))
 
 
 @app.command()

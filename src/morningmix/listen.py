@@ -27,7 +27,7 @@ from morningmix.facts import (
     Turned,
 )
 from morningmix.files.inputs import find_input_list, merge, read_input_list
-from morningmix.files.presets import load_roles, role_from_name
+from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import InputLine, new_recipe, read_recipe, write_text_whole
 from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.measure.alignment import SPEAKS_HZ, align, loudest_hits
@@ -54,8 +54,8 @@ class Heard:
     singing: dict[int, Singing | None]
 
 
-def listen(source: Path, home: Home, workers: int, progress: Progress) -> Heard:
-    """Read, measure and name a take, and see to it that there is a recipe.
+def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_recipe: bool = True) -> Heard:
+    """Read, measure and name a take, and see to it that there is a recipe (but for `write_recipe` being False).
 
     `source` is the folder or the recipe, absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
     """
@@ -79,7 +79,9 @@ def listen(source: Path, home: Home, workers: int, progress: Progress) -> Heard:
     measured, store = measure_take(take, home.cache, workers, share(progress, "listening to the tracks", seconds))
     inputs, singing = _understand(take, measured, store, merge(recipe.inputs if recipe else (), listed))
     is_new = recipe is None
-    if recipe is None:
+    if recipe is None and not write_recipe:
+        recipe = Recipe(path=None, tracks=tracks, title=tracks.name or "Rehearsal", target=load_target("demo"))
+    elif recipe is None:
         text = new_recipe(
             tracks=path_from(tracks, home.root), title=tracks.name or "Rehearsal", inputs=[_line(one) for one in inputs]
         )

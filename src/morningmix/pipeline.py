@@ -25,6 +25,7 @@ from morningmix.decide.song import decide_song
 from morningmix.dsp.control import hop_frames, peaks_db
 from morningmix.errors import ChangedError, RecipeError, UsageError
 from morningmix.facts import Finding, Input, Recording, SongFacts, SongWish, SumFacts, Take
+from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
 from morningmix.home import (
@@ -122,6 +123,16 @@ def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
     with threadpool_limits(1), locked(home):
         heard = listen(_source(order), home, _workers(order), progress)
     return _result(heard, ())
+
+
+def check(order: Order, progress: Progress = no_progress) -> Result:
+    """What the recorder got; writes the findings into the home, and nothing else but the cache."""
+    home = home_of(order.source, order.cwd, order.out)
+    with threadpool_limits(1), locked(home):
+        heard = listen(_source(order), home, _workers(order), progress, write_recipe=False)
+        result = _result(heard, ())
+        write_findings(home.root / FINDINGS, result.findings)
+    return result
 
 
 def mix(order: Order, progress: Progress = no_progress) -> Result:

@@ -67,7 +67,7 @@ def decide_song(
     strips = _strips(sounding, singing, here, start_s, end_s, recipe)
     strips = _levels_inside_families(strips)
     goals = _goals(strips, here, roles)
-    family_gain = _family_gains(strips, goals)
+    family_gain = _family_gains(strips, goals, recipe.target.loudness_lufs.value)
     pans = decide_pans(sounding, here)
     by_index = {strip.one.index: strip for strip in strips}
     tracks = tuple(
@@ -126,7 +126,7 @@ def _left_out(one: Input) -> Reason | None:
     if one.facts.silent:
         return Reason(what="mute", because="it recorded nothing", source="design choice")
     if one.preset.family == "":
-        return Reason(what="mute", because=f"a {one.role} is no part of the mix", source="design choice")
+        return Reason(what="mute", because=f"{one.role}: no part of a mix", source="design choice")
     return None
 
 
@@ -207,7 +207,7 @@ def _gate(
         return None, Reason(what="gate", because="turned off", source="recipe")
     floor = one.preset.gate_floor_db
     if floor is None:
-        return None, Reason(what="gate", because=f"a {one.role} is never gated", source="design choice")
+        return None, Reason(what="gate", because=f"{one.role}: never gated", source="design choice")
     if heard is None:
         return None, Reason(
             what="gate", because="its own sound cannot be told from bleed, so it stays open", source="design choice"
@@ -306,8 +306,11 @@ def _mean(powers: Powers | int, mask: NDArray[np.bool_]) -> float:
     return max(float(np.asarray(powers)[mask].mean()), 1e-12)
 
 
-def _family_gains(strips: Sequence[_Strip], goals: Sequence[Goal]) -> dict[str, float]:
-    """Gain per family from predicted powers, as if families were independent of each other."""
+def _family_gains(strips: Sequence[_Strip], goals: Sequence[Goal], target_lufs: float) -> dict[str, float]:
+    """Gain per family from predicted powers, as if families were independent of each other.
+
+    All of them together are brought to the target, so that the master has little left to do.
+    """
     families = [goal.family for goal in goals]
     if not strips:
         return {}
@@ -317,7 +320,11 @@ def _family_gains(strips: Sequence[_Strip], goals: Sequence[Goal]) -> dict[str, 
         index = families.index(strip.one.preset.family)
         gram[:, index, index] += strip.powers * _gain2(strip.level_db)
     where = {family: _where(family, [s for s in strips if s.one.preset.family == family])[0] for family in families}
-    return solve_gains(gram, families, {goal.family: goal.level_lu for goal in goals}, where)
+    solved = solve_gains(gram, families, {goal.family: goal.level_lu for goal in goals}, where)
+    powers = gram.diagonal(axis1=1, axis2=2) @ np.array([_gain2(solved[family]) for family in families])
+    whole_lufs = loudness_of(powers, loud_mask(powers))
+    shift = target_lufs - whole_lufs if whole_lufs is not None else 0.0
+    return {family: gain + shift for family, gain in solved.items()}
 
 
 def _track(

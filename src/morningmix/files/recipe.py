@@ -460,6 +460,27 @@ def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[s
     return _with_lines(text, end, "", lines), old, new
 
 
+def confirm(text: str, name: str, role: str) -> str:
+    """A recipe's text with an input's written role changed, and the remark behind it gone: somebody has said so.
+
+    Raises `UsageError` for a name that is not there or has no role yet, `RecipeError` for an unknown role.
+    """
+    toml = parse(text, "recipe.toml")
+    file = _checked_file(toml)
+    names = [wish.called() for wish in file.input]
+    at = _index(name, names)
+    place = toml.places.get(("input", at, "role")) if at is not None else None
+    if place is None:
+        raise UsageError(_sentence_case(_unknown_name(name, names)))
+    try:
+        known = _role(role.removesuffix(GUESS))
+    except ValueError as error:
+        raise RecipeError(f"The role {error}") from error
+    line_end = text[place.value_end : place.end]
+    newline = line_end[len(line_end.rstrip("\r\n")) :]
+    return text[: place.value_start] + _quoted(known or "") + newline + text[place.end :]
+
+
 def _song_input(file: _File, title: str, name: str) -> tuple[Loc, float]:
     """Place and level of a song's own table for an input; the place may be one that does not exist yet."""
     titles = [song.title for song in file.song]

@@ -171,7 +171,7 @@ def _header(
         f'<header><div class="inside"><h1>{named(title)}: {_happened(songs)} {_next_step(heard, songs)}</h1>'
         f'<p class="lead">{_worth_knowing(heard, findings, songs)}</p>'
         f'<p class="quiet">{minutes(take.duration_s)} of recording, '
-        f"{count(len(heard), 'input')} at {number(take.rate_hz / 1000.0, 1)} kHz.</p>"
+        f"{count(len(heard), 'input')} at {hertz(take.rate_hz)}.</p>"
         f"{_navigation(songs)}{hills}{legend}</div></header>"
     )
 
@@ -275,13 +275,11 @@ def _findings_section(findings: Sequence[Finding], heard: Sequence[_Heard]) -> s
     )
     guesses = [one.one for one in heard if one.one.role_is_guess and not one.one.facts.silent]
     if guesses:
-        rows = [
-            [named(one.name), f"{safe(one.role)}?", safe(sentence(one.role_because)), _files(one)] for one in guesses
-        ]
+        rows = [[named(one.name), f"{safe(one.role)}?", _files(one)] for one in guesses]
         content += (
             "<h3>Please check: these roles are guesses</h3><p>Open the recipe. Where a guess is right, take away its "
             "question mark; where it is wrong, write the right role.</p>"
-            + _table("Guessed roles", ("Input", "Guess", "Why", "File"), rows)
+            + _table("Guessed roles", ("Input", "Guess", "File"), rows)
         )
     return f'<section id="next-time"><h2>What to change at the desk next time</h2>{content}</section>'
 

@@ -177,6 +177,7 @@ def levels(key: str, desc: str, rows: Sequence[LevelRow]) -> str:
         return float(np.clip((level_db - LOWEST_DBFS) / -LOWEST_DBFS, 0.0, 1.0)) * 0.985
 
     drawn = [_bar(at(-18.0), at(-6.0) - at(-18.0), top - 6, bottom - top + 6, "calm")]
+    drawn += [_line(at(level_db), top - 6, at(level_db), bottom, "calm-edge") for level_db in (-18.0, -6.0)]
     drawn += [_text((at(-18.0) + at(-6.0)) / 2, 11, "comfortable peak", "fine", "middle")]
     for level_db in (-60, -48, -36, -24, -12, 0):
         place = at(level_db)
@@ -278,7 +279,7 @@ def loudness(
     drawn.append(_text(0, y_of(target_lufs) - 6, f"aim: {number(target_lufs)} LUFS", "strong halo"))
     drawn.append(_line(0, top + tall, 1, top + tall, "floor"))
     most = max(3.0, -float(limiter_db.min()) if len(limiter_db) else 0.0)
-    drawn.append(_text(0, limiter_top - 6, "peaks held back by the limiter", "name"))
+    drawn.append(_text(0, limiter_top - 6, "the limiter", "name"))
     drawn.append(_text(1, limiter_top - 6, f"down to −{most:.0f} dB", "fine", "end"))
     if len(limiter_db):
         held = f'<path class="held" d="{_hanging(-limiter_db / most)}"/>'
@@ -365,10 +366,7 @@ def places(key: str, desc: str, rows: Sequence[Place]) -> str:
         drawn.append(_text(0, y + 4, "not heard" if row.loudness_lu is None else number(row.loudness_lu), "fine"))
         radius = 3.5 if row.loudness_lu is None else float(np.clip(12.0 + 0.42 * row.loudness_lu, 3.5, 12.0))
         if row.wide:
-            drawn.append(
-                f'<line x1="{_percent(at(row.pan) - 0.15)}" x2="{_percent(at(row.pan) + 0.15)}" y1="{y:g}" y2="{y:g}" '
-                f'stroke-width="{2 * radius:.1f}" class="wide"/>'
-            )
+            drawn.append(_bar(at(row.pan) - 0.15, 0.3, y - radius, 2.0 * radius, "wide"))
         drawn.append(f'<circle cx="{_percent(at(row.pan))}" cy="{y:g}" r="{radius:.1f}" class="stands"/>')
         move = radius + 5.0
         if row.pan > 0.1:

@@ -70,6 +70,7 @@ nav a{display:inline-block;padding:.3rem 0}
 .cards{display:grid;gap:.8rem;grid-template-columns:repeat(auto-fill,minmax(min(100%,17rem),1fr));margin:1rem 0}
 .card{background:var(--card);border:1px solid var(--rule);border-radius:.7rem;padding:.8rem 1rem;min-width:0}
 .card p{margin:.15rem 0}
+.card h3{margin:.1rem 0 .2rem}
 .card .big{font-size:1.5rem;font-weight:650;letter-spacing:-.01em}
 .finding{border-left:.35rem solid var(--look)}
 .fine-day{border-left:.35rem solid var(--sound)}
@@ -89,8 +90,9 @@ line,path{fill:none;vector-effect:non-scaling-stroke}
 .floor{stroke:var(--soft);stroke-width:1}
 .edge{stroke:var(--ink);stroke-width:2}
 .calm{fill:var(--calm)}
+.calm-edge{stroke:var(--soft);stroke-width:1;stroke-dasharray:1 4}
 .own{fill:var(--sound)}
-.open{fill:var(--faint)}
+.open{fill:var(--faint);stroke:var(--sound);stroke-width:1}
 .round{rx:6px}
 .column{rx:2px}
 .reach{stroke:var(--sound);stroke-width:2}
@@ -111,7 +113,7 @@ line,path{fill:none;vector-effect:non-scaling-stroke}
 .slope-halo{stroke:var(--card);stroke-width:6}
 .slope-dot{fill:var(--card);stroke:var(--look);stroke-width:2}
 .stands{fill:var(--sound);stroke:var(--card);stroke-width:1.5}
-.wide{stroke:var(--faint);stroke-linecap:round}
+.wide{fill:var(--faint);stroke:var(--sound);rx:12px}
 .ridge{stroke:var(--sound);stroke-width:1}
 .ridge-1{fill:var(--calm)}
 .ridge-2{fill:var(--faint)}
