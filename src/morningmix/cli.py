@@ -287,6 +287,8 @@ def _say_mix(result: Result) -> None:
             typer.echo(f"By the recipe {_near(result.recipe)}.")
         if result.guesses:
             _say_guesses(result.guesses)
+        if result.report is not None:
+            typer.echo(f"What was found and decided, with pictures: {_near(result.report)}")
 
 
 def _say_inputs(result: Result) -> None:

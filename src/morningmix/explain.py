@@ -16,7 +16,10 @@ def whole_in_words(plan: SongPlan, master: MasterPlan) -> list[str]:
             continue
         aim = f"wanted at {goal.level_lu:+.1f} LU re the mix, {goal.because}"
         lines.append(f"  {goal.family}: {aim}; trimmed by {trim:+.1f} dB. [{goal.source}]")
-    for reason in (*master.reasons, *others)
+    others = [reason for reason in master.trims.reasons if not reason.what.startswith("trim ")]
+    lines += [
+        f"  {_master_words(reason, master)}: {reason.because}. [{reason.source}]"
+        for reason in (*master.reasons, *others)
     ]
     if plan.reverb is not None:
         lines += [f"  One small room for all: {reason.because}. [{reason.source}]" for reason in plan.reverb.reasons]

@@ -404,7 +404,7 @@ class SongFacts:
     limiter_db: NDArray[np.float32]
     """Gain of the master's limiter, 0 or less, lowest per hop."""
     short_term_lufs: NDArray[np.float32]
-    """Loudness of the mix over the 3 s that end with each hop, at least -120."""
+    """Loudness of the mix over every 3 s, a value a hop; the first is over 0 to 3 s. At least -120."""
     band_hz: NDArray[np.float64]
     """Edges of the spectrum's bands: ``(bands + 1,)``."""
     spectrum_db: NDArray[np.float32]

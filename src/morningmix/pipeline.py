@@ -28,6 +28,7 @@ from morningmix.facts import Finding, Input, Recording, SongFacts, SongWish, Sum
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
+from morningmix.files.recipe import write_text_whole
 from morningmix.home import (
     EARLIER,
     RECALL,
@@ -47,11 +48,15 @@ from morningmix.recordings import find_take, pair
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Bits, FileFormat, Output
+from morningmix.report.page import ReportedSong, report_page
 from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
 
 
 def no_progress(step: str, share: float) -> None:
     """Says nothing."""
+
+
+REPORT = "report.html"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +104,7 @@ class Result:
     inputs: tuple[Input, ...]
     findings: tuple[Finding, ...]
     input_list: Path | None = None
+    report: Path | None = None
 
     @property
     def guesses(self) -> tuple[Input, ...]:
@@ -168,7 +174,34 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
                         progress,
                     )
                 )
-    return _result(heard, tuple(songs))
+        result = _result(heard, tuple(songs))
+        write_findings(home.root / FINDINGS, result.findings)
+        if order.song is None:
+            write_text_whole(home.mixes / REPORT, _report(heard, result))
+            result = replace(result, report=home.mixes / REPORT)
+    return result
+
+
+def _report(heard: Heard, result: Result) -> str:
+    return report_page(
+        title=heard.recipe.title,
+        take=heard.take,
+        measured=heard.measured,
+        inputs=heard.inputs,
+        singing=heard.singing,
+        findings=result.findings,
+        songs=[
+            ReportedSong(
+                title=song.title,
+                plan=song.plan,
+                master=song.master,
+                facts=song.facts,
+                loudness_lufs=song.loudness_lufs,
+                true_peak_dbtp=song.true_peak_dbtp,
+            )
+            for song in result.songs
+        ],
+    )
 
 
 def _result(heard: Heard, songs: tuple[MixedSong, ...]) -> Result:

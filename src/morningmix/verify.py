@@ -36,7 +36,7 @@ class Verified:
     residual: float
     """Largest magnitude of mix minus stems, linear; zero by construction."""
     short_term_lufs: NDArray[np.float32]
-    """Loudness of the mix over the 3 s that end with each 0.1 s, at least -120."""
+    """Loudness of the mix over every 3 s, a value each 0.1 s; the first is over 0 to 3 s. At least -120."""
     band_hz: NDArray[np.float64]
     spectrum_db: NDArray[np.float32]
     """Mean level of the mix per band, dBFS: ``(bands,)``."""

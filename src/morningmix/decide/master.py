@@ -117,7 +117,7 @@ def decide_master(plan: SongPlan, trims: Trims, facts: SumFacts, target_lufs: fl
         Reason(
             what="gain_db",
             because=f"brings the sum to {target_lufs:.1f} LUFS; "
-            f"the limiter takes {limited:.1f} dB at the loudest hundredth",
+            f"the limiter takes {abs(limited):.1f} dB at the loudest hundredth",
             source=_SOURCE,
         )
     )

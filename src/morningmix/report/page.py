@@ -371,7 +371,8 @@ def _lanes_figure(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedS
     return _figure(
         "Who plays when",
         pictures.lanes("lanes", desc, rows, seconds, stretches),
-        "Dark: its own sound plays. Pale, for voices: the microphone is open, a little before and after. Hatched: "
+        "Full colour: its own sound plays. Pale with an outline: a voice's microphone is open, a little before and "
+        "after. Hatched: "
         f"nobody can be told from the bleed.{over}",
         _in_numbers(table),
     )
@@ -561,7 +562,7 @@ def _spectrum_words(octaves: Sequence[tuple[float, float]], slope: Sequence[tupl
 
 def _reductions_figure(key: str, song: ReportedSong, seconds: float) -> str:
     rows = [
-        (name, f"{number(float(gain.mean()))} dB on average, {number(float(gain.min()))} at most", columns(gain, 300))
+        (name, f"mean {number(float(gain.mean()))} dB, most {number(float(gain.min()))} dB", columns(gain, 300))
         for name, gain in song.facts.reduction_db
         if len(gain)
     ]

@@ -266,17 +266,16 @@ def loudness(
 
     bottom = limiter_top + limiter_tall
     drawn = [_time_grid(seconds, top, bottom)]
-    for lufs in np.arange(np.ceil(low / 6.0) * 6.0, high, 6.0):
-        drawn.append(_line(0, y_of(lufs), 1, y_of(lufs), "grid"))
-        if abs(lufs - target_lufs) >= 3.5:
-            drawn.append(_text(0, y_of(lufs) - 4, number(lufs, 0), "fine"))
+    scale = [float(lufs) for lufs in np.arange(np.ceil(low / 6.0) * 6.0, high, 6.0)]
+    drawn += [_line(0, y_of(lufs), 1, y_of(lufs), "grid") for lufs in scale]
     if len(short_term_lufs):
         start = 600.0 * first_s / seconds
         curve = _curve((short_term_lufs - low) / (high - low), start, 600.0 - start)
         area = f"{curve}V{_TALL}H{round(start)}z"
         drawn.append(_inner(600, top, tall, f'<path class="hill" d="{area}"/><path class="curve" d="{curve}"/>'))
+    drawn += [_text(0, y_of(lufs) - 4, number(lufs, 0), "fine") for lufs in scale if abs(lufs - target_lufs) >= 3.5]
     drawn.append(_line(0, y_of(target_lufs), 1, y_of(target_lufs), "target"))
-    drawn.append(_text(0, y_of(target_lufs) - 6, f"aim: {number(target_lufs)} LUFS", "strong halo"))
+    drawn.append(_text(1, y_of(target_lufs) - 6, f"aim: {number(target_lufs)} LUFS", "strong halo", "end"))
     drawn.append(_line(0, top + tall, 1, top + tall, "floor"))
     most = max(3.0, -float(limiter_db.min()) if len(limiter_db) else 0.0)
     drawn.append(_text(0, limiter_top - 6, "the limiter", "name"))
@@ -305,7 +304,7 @@ def reductions(key: str, desc: str, rows: Sequence[tuple[str, str, Array]], seco
     drawn = [_time_grid(seconds, 4, bottom)]
     for place, (name, says, gain) in enumerate(rows):
         y = 4.0 + row_px * place
-        drawn.append(_text(0, y + 14, short(name), "name"))
+        drawn.append(_text(0, y + 14, short(name, 18), "name"))
         drawn.append(_text(1, y + 14, safe(says), "fine", "end"))
         if len(gain):
             drawn.append(_inner(len(gain), y + 19, 18, f'<path class="held" d="{_hanging(-gain / most)}"/>'))

@@ -26,7 +26,7 @@ def named(text: str) -> str:
     return f"<bdi>{safe(text)}</bdi>"
 
 
-def short(text: str, most: int = 22) -> str:
+def short(text: str, most: int = 20) -> str:
     """`safe`, cut to what fits over a lane of a narrow picture; wide signs count twice."""
     text = clean(text)
     widths = [2 if unicodedata.east_asian_width(sign) in "WF" else 1 for sign in text]
