@@ -398,9 +398,12 @@ class _Bar:
                 self._tasks[step] = self._rich.add_task(step, total=1.0)
             self._rich.update(self._tasks[step], completed=share)
 
-    def __exit__(self, *error: object) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *error: object) -> None:
         if self._rich is not None:
             self._rich.stop()
+        if kind is KeyboardInterrupt:
+            # typer turns it into exit code 130 without a word.
+            print("morningmix: stopped; earlier mixes are as they were.", file=sys.stderr)
 
 
 def main() -> None:
@@ -415,6 +418,3 @@ def main() -> None:
     except MorningmixError as error:
         print(f"morningmix: {error}", file=sys.stderr)
         sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        print("morningmix: stopped; earlier mixes are as they were.", file=sys.stderr)
-        sys.exit(130)

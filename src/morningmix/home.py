@@ -260,7 +260,8 @@ def _finish_swap(mixes: Path) -> None:
     built = folder / _NEW / journal["built"]
     if built.is_dir():
         earlier = mixes / EARLIER
-        earlier.mkdir(exist_ok=True)
+        if journal["moves"]:
+            earlier.mkdir(exist_ok=True)
         (folder / _TRASH).mkdir(exist_ok=True)
         for name in journal["discard"]:
             _throw_away(earlier / name, folder / _TRASH)

@@ -176,6 +176,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
                 )
         result = _result(heard, tuple(songs))
         write_findings(home.root / FINDINGS, result.findings)
+        recover(home)
         if order.song is None:
             write_text_whole(home.mixes / REPORT, _report(heard, result))
             result = replace(result, report=home.mixes / REPORT)
@@ -470,6 +471,7 @@ def _mix_again(order: Order, progress: Progress) -> Result:
         ready = _to_sum(recall.plan, number, recordings, home, order, pool, stack, progress, recall.master.trims)
         hashes = [one.sha256 for one in recall.recordings]
         song = _finish(ready, recall.master, recordings, tracks, hashes, home, order, pool, progress)
+        recover(home)
     return Result(home=root, recipe=home.recipe, recipe_is_new=False, songs=(song,), inputs=(), findings=())
 
 

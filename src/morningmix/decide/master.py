@@ -167,7 +167,7 @@ def _curve(facts: SumFacts, gain_db: float, ceiling_db: float) -> NDArray[np.flo
 def _limited_loudness(facts: SumFacts, gain_db: float, ceiling_db: float) -> float | None:
     powers = facts.powers * np.power(np.float32(10.0), (np.float32(gain_db) + _curve(facts, gain_db, ceiling_db)) / 10)
     hops = len(powers) // facts.steps_per_hop
-    per_hop = powers[: hops * facts.steps_per_hop].reshape(hops, -1).mean(axis=1, dtype=np.float64)
+    per_hop = powers[: hops * facts.steps_per_hop].reshape(hops, facts.steps_per_hop).mean(axis=1, dtype=np.float64)
     return gated_loudness(np.convolve(per_hop, np.full(4, 0.25), "valid")) if hops >= 4 else None
 
 

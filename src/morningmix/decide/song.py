@@ -164,8 +164,8 @@ def _strips(
         told = heard is not None and one.preset.gate_floor_db is not None
         plays = spans_to_mask(_shift(heard.sings_s, start_s, end_s), slots, here.slot_s) if heard and told else loud
         raw.append((one, filters, reasons, powers, plays, heard if told else None))
-    crests = [crest_factor(one, plays) for one, _, _, _, plays, _ in raw] or [1.0]
-    lows = [low_share(one, here) for one, *_ in raw] or [1.0]
+    crests = [crest_factor(one, plays) for one, _, _, _, plays, _ in raw]
+    lows = [low_share(one, here) for one, *_ in raw]
     strips = []
     for (one, filters, reasons, powers, plays, heard), low in zip(raw, lows, strict=True):
         gain, why_gain = match_gain(one.facts, powers, plays)

@@ -14,7 +14,8 @@ from morningmix.units import Block, power_db
 MAINS_HZ = (50.0, 60.0)
 _HARMONICS = 4
 _DECIMATED_HZ = 2000
-_BESIDE_HZ = (-7.0, -5.0, 5.0, 7.0)
+_WINDOW_S = 4
+_BESIDE_HZ = (-3.0, -2.0, 2.0, 3.0)
 _CLEAR_DB, _ALSO_CLEAR_DB = 8.0, 3.5
 _LEAST_HUM_DBFS = -66.0
 
@@ -22,38 +23,38 @@ _LEAST_HUM_DBFS = -66.0
 class HumMeter:
     """Lines at mains frequency and its harmonics that stand above their neighbourhood nearly all the time.
 
-    Every second is decimated to about 2 kHz and compared at the lines and 5 and 7 Hz beside them. A note may sit on a
-    line for a while; hum is there in four seconds out of five, and on a harmonic too (common practice, no source).
+    Windows of 4 s, longer than notes last, are decimated to about 2 kHz and compared at the lines and 2 and 3 Hz
+    beside them. A note may sit on a line for a while; hum is there in four windows out of five, and on a harmonic too (common practice, no source).
     """
 
     def __init__(self, rate_hz: int) -> None:
         self._factor = max(1, rate_hz // _DECIMATED_HZ)
-        self._second = rate_hz // self._factor
+        self._length = _WINDOW_S * rate_hz // self._factor
         self._kept = np.zeros(0, np.float32)
-        times = np.arange(self._second) * self._factor / rate_hz
-        window = np.hanning(self._second)
+        times = np.arange(self._length) * self._factor / rate_hz
+        window = np.hanning(self._length)
         lines = np.array([mains * k for mains in MAINS_HZ for k in range(1, _HARMONICS + 1)])
         hz = (lines[:, None] + np.array((0.0, *_BESIDE_HZ))).ravel()
         # A sine of amplitude 1 on a line has power 1 there.
         self._waves = (np.exp(-2j * np.pi * hz[:, None] * times) * window * 2.0 / window.sum()).T
-        self._seconds: list[NDArray[np.float64]] = []
+        self._windows: list[NDArray[np.float64]] = []
 
     def update(self, block: Block) -> None:
         """Take in a block ``(channels, frames)``."""
         sound = np.concatenate((self._kept, block.mean(axis=0)))
-        length = self._second * self._factor
-        whole = len(sound) // length
+        frames = self._length * self._factor
+        whole = len(sound) // frames
         for index in range(whole):
-            second = sound[index * length : (index + 1) * length].reshape(self._second, self._factor)
-            powers = np.abs(second.mean(axis=1, dtype=np.float64) @ self._waves) ** 2
-            self._seconds.append(powers.reshape(len(MAINS_HZ), _HARMONICS, 1 + len(_BESIDE_HZ)))
-        self._kept = sound[whole * length :]
+            window = sound[index * frames : (index + 1) * frames].reshape(self._length, self._factor)
+            powers = np.abs(window.mean(axis=1, dtype=np.float64) @ self._waves) ** 2
+            self._windows.append(powers.reshape(len(MAINS_HZ), _HARMONICS, 1 + len(_BESIDE_HZ)))
+        self._kept = sound[whole * frames :]
 
     def result(self) -> Hum | None:
         """The hum, if there is one."""
-        if len(self._seconds) < 5:
+        if len(self._windows) < 5:
             return None
-        powers = np.array(self._seconds)
+        powers = np.array(self._windows)
         lines, beside = powers[..., 0], powers[..., 1:].mean(axis=-1)
         standing_db = np.percentile(10.0 * np.log10((lines + 1e-16) / (beside + 1e-16)), 20, axis=0)
         levels = np.percentile(lines, 20, axis=0)
