@@ -21,7 +21,7 @@ from morningmix.measure.faults import DropoutMeter, HumMeter, PopMeter, pop_span
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.units import Block, amplitude_db
 
-FORMAT = 4
+FORMAT = 5
 """Part of the cache key: raise it when anything in this room measures differently."""
 
 _BLOCK_HOPS = 100
