@@ -692,3 +692,10 @@ def test_faults_are_said_worst_first() -> None:
     ]
     assert [fault.weight for fault in faults] == sorted((fault.weight for fault in faults), reverse=True)
     assert "7 times" in next(fault.says for fault in faults if fault.kind == "clipped")
+
+
+def test_everything_muted(heard: Heard) -> None:
+    plan = plan_of(heard, {name: {"mute": True} for name in NAMES})
+    assert not any(track.sounds for track in plan.tracks)
+    assert plan.goals == ()
+    assert plan.reverb is None

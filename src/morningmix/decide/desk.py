@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from morningmix.decide.align import flip_margin_db
-from morningmix.decide.levels import k_powers, loudness_of, spans_to_mask
+from morningmix.decide.levels import k_powers, loud_mask, loudness_of, spans_to_mask
 from morningmix.facts import Finding, Input, Measurements, Singing, Take
 from morningmix.units import clock
 
@@ -143,7 +143,9 @@ def _drowned(one: Input, measured: Measurements, heard: Singing | None) -> Findi
     rests = ~spans_to_mask(heard.open_s, len(powers), measured.slot_s)
     if np.count_nonzero(sings) < 20 or np.count_nonzero(rests) < 20:
         return None
-    rests &= powers > float(np.percentile(powers[rests], 50))
+    rests &= loud_mask(powers)
+    if np.count_nonzero(rests) < 20:
+        return None
     with_voice, without = loudness_of(powers, sings), loudness_of(powers, rests)
     if with_voice is None or without is None or with_voice - without >= VOICE_OVER_BAND_LU:
         return None
