@@ -364,7 +364,7 @@ PEAKS_DBFS = {
     "kick": -9.0, "overhead": -12.0, "bass": -41.0, "guitar": -11.0, "piano": -14.0, "trumpet": -13.0,
     "lead": -10.0, "harmony": -12.0,
 }  # fmt: skip
-SNARE_OVER_DB = 7.0
+SNARE_OVER_DB = 3.0
 """The snare's loudest hit would need this much more room than there is."""
 HISS_DBFS = -92.0
 

@@ -158,14 +158,16 @@ def _understand(
 
 
 def _turn(bleed: BleedFacts | None) -> Turned | None:
-    return None if bleed is None else find_turn(bleed.excess_of_instruments_db, bleed.hop_s)
+    if bleed is None:
+        return None
+    return find_turn(bleed.excess_db, bleed.hop_s) or find_turn(bleed.excess_of_instruments_db, bleed.hop_s)
 
 
 def _refined(turned: Turned, bleed: BleedFacts | None) -> Turned:
     """What was still missing, now that the bleed is learnt from one gain."""
     if bleed is None:
         return turned
-    rest_db = heap_step_db(bleed.excess_of_instruments_db, round(turned.at_s / bleed.hop_s))
+    rest_db = heap_step_db(bleed.excess_db, round(turned.at_s / bleed.hop_s))
     return replace(turned, step_db=round(turned.step_db + rest_db, 1))
 
 

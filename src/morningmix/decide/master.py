@@ -140,7 +140,7 @@ def reachable_lufs(plan: SongPlan, trims: Trims, facts: SumFacts) -> float:
     gain = _gain_for(facts, wanted, ceiling, trims.gain_db)
     if _limiting_db(facts, gain, ceiling) <= plan.max_limiting_db:
         return wanted
-    low, high = gain - 30.0, gain
+    low, high = min(gain, ceiling - float(facts.key_db.max())), gain
     for _ in range(14):
         middle = (low + high) / 2.0
         low, high = (middle, high) if _limiting_db(facts, middle, ceiling) <= plan.max_limiting_db else (low, middle)

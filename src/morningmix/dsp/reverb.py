@@ -33,9 +33,15 @@ class ReverbStage:
         """The room's answer to ``(2, frames)``."""
         low_cut = self._low_cut.process(block)
         wet = np.empty_like(low_cut)
-        for start in range(0, block.shape[1], _BUFFER_FRAMES):
-            piece = low_cut[:, start : start + _BUFFER_FRAMES]
-            wet[:, start : start + _BUFFER_FRAMES] = _run(self._effect, piece, self._rate_hz)
+        start = 0
+        while start < block.shape[1]:
+            left = block.shape[1] - start
+            # No piece of one or two frames is left over.
+            stop = start + (
+                _BUFFER_FRAMES - 3 if _BUFFER_FRAMES < left < _BUFFER_FRAMES + 3 else min(left, _BUFFER_FRAMES)
+            )
+            wet[:, start:stop] = _run(self._effect, low_cut[:, start:stop], self._rate_hz)
+            start = stop
         wet *= self._gain
         return wet
 

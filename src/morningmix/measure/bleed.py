@@ -140,13 +140,14 @@ def _features(power: Array, hop_s: float) -> Array:
     answers: list[NDArray[Any]] = [uniform_filter1d(power, 3, axis=1, mode="nearest")]
     for decay_s in DECAYS_S:
         keep = np.exp(-hop_s / decay_s)
-        answers.append(lfilter([1.0 - keep], [1.0, -keep], power, axis=1))
+        # As if the first hop had gone on for ever: otherwise a take would begin with bleed that nothing predicts.
+        answers.append(lfilter([1.0 - keep], [1.0, -keep], power, axis=1, zi=keep * power[:, :1])[0])
     return np.stack(answers).astype(np.float32)
 
 
 def _with_voices(features: Array, own: Mapping[int, Array], ear: int, hop_s: float) -> Array:
     voices = [_features(power, hop_s) for other, power in own.items() if other != ear]
-    return np.concatenate([features, *voices])
+    return np.concatenate([each for each in (features, *voices) if len(each)] or [features])
 
 
 def _predict(weights: Array, features: Array, noise: Array, shape: tuple[int, ...]) -> Array:
@@ -177,7 +178,8 @@ def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) 
     """Weights ``(bands, features)`` on the hops in which the own source seems to rest, re-judged each round."""
     if not len(features):
         return np.zeros((level.shape[0], 0), np.float32)
-    everything = features.sum(axis=0) + _TINY
+    # Every feature at its own mean level, so that no input's gain decides which hops seem to rest.
+    everything = (features / (features.mean(axis=2, keepdims=True) + _TINY)).sum(axis=0) + _TINY
     ratio = uniform_filter1d(np.median(np.log(level[bands] / everything[bands] + _TINY), axis=0), 9)
     loudness = level.sum(axis=0)
     sounding = loudness > np.percentile(loudness, 95) * 1e-5

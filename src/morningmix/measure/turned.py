@@ -13,7 +13,7 @@ from morningmix.facts import Turned
 
 LEAST_STEP_DB = 2.0
 _SIDE_S = 10.0
-_NEAR_DB, _LEAST_MASS, _MOST_SPREAD_DB = 1.0, 0.12, 1.3
+_NEAR_DB, _LEAST_MASS, _MOST_SPREAD_DB = 1.0, 0.12, 1.6
 _GAIN_IN_MASS = 0.08
 
 
