@@ -6,7 +6,6 @@ import json
 from pathlib import Path
 
 from commands import run
-
 from morningmix.files.recall import read_recall
 
 TAKE = Path(__file__).parent.parent / "demo_audio" / "take"

@@ -178,8 +178,10 @@ def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) 
     """Weights ``(bands, features)`` on the hops in which the own source seems to rest, re-judged each round."""
     if not len(features):
         return np.zeros((level.shape[0], 0), np.float32)
-    # Every feature at its own mean level, so that no input's gain decides which hops seem to rest.
-    everything = (features / (features.mean(axis=2, keepdims=True) + _TINY)).sum(axis=0) + _TINY
+    # Each input counts by how well its level goes with this one's, whatever its gain.
+    together = (level * features).mean(axis=2, keepdims=True)
+    alone = (features * features).mean(axis=2, keepdims=True)
+    everything = (features * (together / (alone + _TINY**2))).sum(axis=0) + _TINY
     ratio = uniform_filter1d(np.median(np.log(level[bands] / everything[bands] + _TINY), axis=0), 9)
     loudness = level.sum(axis=0)
     sounding = loudness > np.percentile(loudness, 95) * 1e-5
