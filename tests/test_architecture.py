@@ -33,6 +33,8 @@ SAME_LEVEL = {
     ("home", "files"),
     ("plan", "facts"),
     ("laws", "units"),
+    ("laws", "facts"),
+    ("laws", "plan"),
     ("facts", "units"),
     ("__main__", "cli"),
 }

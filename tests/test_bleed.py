@@ -11,9 +11,9 @@ import pytest
 from numpy.typing import NDArray
 
 from morningmix.decide.gate import hear_singing
-from morningmix.decide.levels import spans_to_mask
 from morningmix.dsp.spectrum import BandMeter, band_edges_hz
 from morningmix.facts import BleedFacts, Singing
+from morningmix.laws.levels import spans_to_mask
 from morningmix.measure import bleed
 from morningmix.measure.bleed import hear_bleed
 from morningmix.measure.spectrum import BandStore, BandWriter

@@ -17,7 +17,6 @@ from morningmix.decide.compress import decide_compressor
 from morningmix.decide.desk import find_faults
 from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import HEADROOM_DBFS, WORKING_LUFS, match_gain
-from morningmix.decide.levels import k_powers, loud_mask, loudness_of
 from morningmix.decide.master import MOST_DRUM_PEAK_DB, MOST_TRIM_DB, decide_master, decide_trims, mix_loudness
 from morningmix.decide.pan import WIDTHS, decide_pans
 from morningmix.decide.roles import choose_lead, guess_roles, identify
@@ -41,6 +40,7 @@ from morningmix.files.presets import load_roles, role_from_name
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
 from morningmix.home import home_of
 from morningmix.laws.curves import gain_db as compressor_gain_db
+from morningmix.laws.levels import k_powers, loud_mask, loudness_of
 from morningmix.laws.loudness import power_of
 from morningmix.listen import Heard, listen
 from morningmix.plan import Goal, Move, SongPlan, TrackPlan, Trims

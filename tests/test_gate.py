@@ -12,8 +12,8 @@ from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 
 from morningmix.decide.gate import HOLD_S, LOOK_AHEAD_S, hear_singing
-from morningmix.decide.levels import mask_to_spans, spans_to_mask
 from morningmix.facts import BleedFacts, Spans
+from morningmix.laws.levels import mask_to_spans, spans_to_mask
 
 HOP_S = 0.02
 

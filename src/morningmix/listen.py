@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 
 from morningmix.decide.gate import hear_singing
-from morningmix.decide.levels import spans_to_mask
 from morningmix.decide.roles import choose_lead, identify
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.facts import (
@@ -30,6 +29,7 @@ from morningmix.files.inputs import find_input_list, merge, read_input_list
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import InputLine, new_recipe, read_recipe, write_text_whole
 from morningmix.home import Home, output_errors, refuse_inside
+from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.alignment import SPEAKS_HZ, align, loudest_hits
 from morningmix.measure.bleed import hear_bleed
 from morningmix.measure.spectrum import BandStore

@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from morningmix.decide.align import flip_margin_db
-from morningmix.decide.levels import k_powers, loud_mask, loudness_of, spans_to_mask
 from morningmix.facts import Finding, Input, Measurements, Singing, Take
+from morningmix.laws.levels import k_powers, loud_mask, loudness_of, spans_to_mask
 from morningmix.units import clock
 
 TOO_QUIET_DBFS = -30.0

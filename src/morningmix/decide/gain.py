@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.decide.levels import Powers, loudness_of
 from morningmix.facts import TrackFacts
+from morningmix.laws.levels import Powers, loudness_of
 from morningmix.plan import Reason
 
 WORKING_LUFS = -23.0

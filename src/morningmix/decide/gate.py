@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.decide.levels import mask_to_spans
 from morningmix.facts import BleedFacts, Singing
+from morningmix.laws.levels import mask_to_spans
 
 LOOK_AHEAD_S = 0.10
 HOLD_S = 0.16

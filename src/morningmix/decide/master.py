@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.decide.balance import solve_gains
-from morningmix.decide.levels import spans_to_mask
 from morningmix.facts import SumFacts
+from morningmix.laws.levels import spans_to_mask
 from morningmix.laws.limiting import limiter_gain_db
 from morningmix.laws.loudness import gated_loudness
 from morningmix.plan import Goal, MasterPlan, Reason, SongPlan, Trims

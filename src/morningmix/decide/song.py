@@ -14,12 +14,12 @@ from morningmix.decide.compress import crest_factor, decide_compressor, low_shar
 from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import match_gain
 from morningmix.decide.gate import RAMP_S
-from morningmix.decide.levels import Powers, k_powers, loud_mask, loudness_of, mask_to_spans, spans_to_mask
 from morningmix.decide.pan import decide_pans
 from morningmix.decide.roles import plain
 from morningmix.decide.space import decide_reverb, decide_send
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Sourced, Spans
 from morningmix.laws.curves import gain_db as compressor_gain_db
+from morningmix.laws.levels import Powers, k_powers, loud_mask, loudness_of, mask_to_spans, spans_to_mask
 from morningmix.plan import FAMILIES, Compressor, Filter, Gate, Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.units import clock, db_to_gain, powers_db
 

@@ -12,16 +12,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from morningmix.facts import Input, Measurements, Singing, SongFacts, Spans
-from morningmix.laws.filters import butterworth_high_pass, low_pass, magnitude_db
-from morningmix.laws.loudness import OFFSET_DB, k_weight_db
+from morningmix.laws.levels import k_powers, loud_mask, spans_to_mask
+from morningmix.laws.loudness import OFFSET_DB
 from morningmix.plan import MasterPlan, SongPlan, TrackPlan
-from morningmix.units import SILENCE_DB, powers_db
+from morningmix.units import powers_db
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-
-PLAYS_WITHIN_DB = 20.0
-"""Where nothing tells own sound from bleed, an input plays while it is within this of its loud level."""
 
 MOST_COLUMNS = 600
 """No picture has more points than this from left to right."""
@@ -47,38 +44,6 @@ class Level:
     """10th, 50th and 90th percentile of the mean (RMS) level of the slots in which it plays."""
 
 
-def spans_to_mask(spans: Spans, slots: int, slot_s: float) -> Mask:
-    """Slots whose middle lies in a span: ``(slots,)``."""
-    if not spans:
-        return np.zeros(slots, np.bool_)
-    starts, ends = np.array(spans, np.float64).T
-    middles = (np.arange(slots) + 0.5) * slot_s
-    at = np.searchsorted(starts, middles, side="right") - 1
-    mask: Mask = (at >= 0) & (middles < ends[np.maximum(at, 0)])
-    return mask
-
-
-def k_powers(one: Input, measured: Measurements, track: TrackPlan | None = None) -> Array:
-    """K-weighted power per slot of the take after the filters of `track`, channels added: ``(slots,)``."""
-    centres = measured.band_centres_hz
-    weight_db = np.asarray(k_weight_db(np.minimum(centres, 20_000.0)))
-    for one_filter in track.filters if track else ():
-        make = butterworth_high_pass if one_filter.kind == "high_pass" else low_pass
-        corner = make(one_filter.corner_hz, measured.rate_hz)
-        weight_db = weight_db + np.maximum(magnitude_db(corner, centres, measured.rate_hz), -100.0)
-    powers: Array = (10.0 ** (weight_db / 10.0)) @ one.facts.bands.astype(np.float64) * one.facts.channels
-    return powers
-
-
-def loud_mask(powers: Array) -> Mask:
-    """Slots within `PLAYS_WITHIN_DB` of the 95th percentile of all that sound: ``(slots,)``."""
-    sounding = powers[powers > 10.0 ** (SILENCE_DB / 10.0)]
-    if not len(sounding):
-        return np.zeros(len(powers), np.bool_)
-    mask: Mask = powers > np.percentile(sounding, 95) * 10.0 ** (-PLAYS_WITHIN_DB / 10.0)
-    return mask
-
-
 def plays(one: Input, heard: Singing | None, measured: Measurements) -> Mask:
     """Slots of the take in which the input's own sound plays, as far as can be told: ``(slots,)``."""
     slots = one.facts.bands.shape[1]
@@ -86,7 +51,7 @@ def plays(one: Input, heard: Singing | None, measured: Measurements) -> Mask:
         return np.zeros(slots, np.bool_)
     if heard is not None:
         return spans_to_mask(heard.sings_s, slots, measured.slot_s)
-    return loud_mask(k_powers(one, measured))
+    return loud_mask(k_powers(one.facts, measured, ()))
 
 
 def level_of(one: Input, playing: Mask) -> Level:
@@ -176,5 +141,5 @@ def loudness_in_mix_lu(
     if reduction is not None and len(reduction):
         middles = (np.arange(len(here)) + 0.5) * measured.slot_s
         gain_db += np.interp(middles, (np.arange(len(reduction)) + 0.5) * song.hop_s, reduction.astype(np.float64))
-    power = float((k_powers(one, measured, track)[first:last] * 10.0 ** (gain_db / 10.0))[here].mean())
+    power = float((k_powers(one.facts, measured, track.filters)[first:last] * 10.0 ** (gain_db / 10.0))[here].mean())
     return OFFSET_DB + 10.0 * float(np.log10(power)) - mix_lufs if power > 0.0 else None

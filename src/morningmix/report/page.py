@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from morningmix.facts import Finding, Input, Measurements, Singing, SongFacts, Take
+from morningmix.laws.levels import k_powers
 from morningmix.plan import MasterPlan, Reason, SongPlan, TrackPlan
 from morningmix.report import pictures
 from morningmix.report.numbers import (
@@ -21,7 +22,6 @@ from morningmix.report.numbers import (
     Mask,
     columns,
     covered,
-    k_powers,
     level_of,
     loudness_in_mix_lu,
     octave_levels,
@@ -218,7 +218,7 @@ def _ridges(heard: Sequence[_Heard], measured: Measurements) -> list[tuple[str, 
     sounding = [one for one in heard if one.one.preset.family and not one.one.facts.silent]
     if not sounding:
         return []
-    powers = {one.one.index: k_powers(one.one, measured) for one in sounding}
+    powers = {one.one.index: k_powers(one.one.facts, measured, ()) for one in sounding}
     groups = (
         ("everything", [powers[one.one.index] for one in sounding]),
         (

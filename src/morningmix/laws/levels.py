@@ -57,10 +57,12 @@ def loudness_of(powers: Powers, mask: NDArray[np.bool_]) -> float | None:
 
 def spans_to_mask(spans: Spans, slots: int, slot_s: float) -> NDArray[np.bool_]:
     """Slots whose middle lies in a span: ``(slots,)``."""
+    if not spans:
+        return np.zeros(slots, np.bool_)
+    starts, ends = np.array(spans, np.float64).T
     middles = (np.arange(slots) + 0.5) * slot_s
-    mask = np.zeros(slots, np.bool_)
-    for start, end in spans:
-        mask |= (middles >= start) & (middles < end)
+    at = np.searchsorted(starts, middles, side="right") - 1
+    mask: NDArray[np.bool_] = (at >= 0) & (middles < ends[np.maximum(at, 0)])
     return mask
 
 
