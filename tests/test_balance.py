@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -60,6 +60,8 @@ def test_goals_are_met_with_cross_terms_and_where_each_family_plays(seed: int, c
     goals: dict[str, float | None] = {
         family: level_lu(gram, wanted, family, where[family]) for family in ("drums", "vocals")
     }
+    # Families that cancel each other can take more than all of the power; such goals are not the solver's to meet.
+    assume(sum(10.0 ** (goal / 10.0) for goal in goals.values() if goal is not None) < 0.8)
     gains_db = solve_gains(gram, families, goals, where)
     assert gains_db["guitars"] == 0.0
     for family, goal in goals.items():

@@ -33,7 +33,8 @@ def solve_gains(
 
     `gram` is ``(slots, families, families)``, K-weighted power per slot; `where` are the slots over which a
     goal counts.
-    Gains stay within ``+-most_db``.
+    Gains stay within ``+-most_db``. Goals must leave something for the rest: where the power shares they ask for add
+    up to nearly all or more, gains run into that limit.
     """
     chased = _chased(families, goals_lu, where)
     sums = {index: gram[mask].sum(axis=0) for index, _, mask in chased}
