@@ -30,6 +30,7 @@ from morningmix.facts import (
     MoveWish,
     Part,
     Recording,
+    Singing,
     SongInputWish,
     SongWish,
     SumFacts,
@@ -699,3 +700,24 @@ def test_everything_muted(heard: Heard) -> None:
     assert not any(track.sounds for track in plan.tracks)
     assert plan.goals == ()
     assert plan.reverb is None
+
+
+@pytest.mark.parametrize(("band_db", "drowned"), [(-15.0, False), (-1.0, True)])
+def test_a_voice_is_drowned_by_the_band_and_not_by_singing_in_step(band_db: float, drowned: bool) -> None:
+    """The lead sings for 8 s, by itself for half of that; where the harmony joins, it is taken for bleed and seems to rest.
+
+    In the last 2 s nobody sings: only there the band itself can be heard, at `band_db` re the voice.
+    """
+    sung = 1e-2
+    level = np.where(np.arange(100) < 80, sung, sung * 10.0 ** (band_db / 10.0))
+    lead = an_input("lead vocal", facts_of(bump(800.0, 1.5), level), 0)
+    harmony = an_input("backing vocal", facts_of(bump(700.0, 1.5), np.where(level == sung, sung, 1e-5)), 1)
+    first, second = ((0.0, 4.0),), ((4.0, 8.0),)
+    singing = {
+        0: Singing(open_s=first, sings_s=first, because=""),
+        1: Singing(open_s=second, sings_s=second, because=""),
+    }
+    files = recordings("lead", "harmony")
+    take = Take(folder=Path("card"), recordings=tuple(files), rate_hz=48_000, frames=480_000)
+    said = find_faults((lead, harmony), take, measurements(lead.facts, harmony.facts), singing)
+    assert any(one.kind == "drowned" and one.name == lead.name for one in said) is drowned

@@ -25,7 +25,8 @@ def find_faults(
     inputs: Sequence[Input], take: Take, measured: Measurements, singing: Mapping[int, Singing | None]
 ) -> tuple[Finding, ...]:
     """Findings, worst first; `inputs` are in the order of the take."""
-    found = [finding for one in inputs for finding in _of_input(one, measured, singing.get(one.index))]
+    found = [finding for one in inputs for finding in _of_input(one)]
+    found += _drowned(inputs, measured, singing)
     for recording, one in zip(take.recordings, inputs, strict=True):
         found += [
             Finding(name=one.name, kind="damaged", says=f"{one.name}: {says}", weight=80.0) for says in recording.damage
@@ -34,7 +35,7 @@ def find_faults(
     return tuple(sorted(found, key=lambda finding: -finding.weight))
 
 
-def _of_input(one: Input, measured: Measurements, heard: Singing | None) -> list[Finding]:
+def _of_input(one: Input) -> list[Finding]:
     facts, name = one.facts, one.name
     if facts.silent:
         return [
@@ -128,34 +129,35 @@ def _of_input(one: Input, measured: Measurements, heard: Singing | None) -> list
                 "or look for a cable wired the other way",
             )
         )
-    drowned = _drowned(one, measured, heard)
-    if drowned is not None:
-        found.append(drowned)
     return found
 
 
-def _drowned(one: Input, measured: Measurements, heard: Singing | None) -> Finding | None:
-    """A voice microphone in which the band is about as loud as the voice."""
-    if one.preset.family != "vocals" or heard is None:
-        return None
-    powers = k_powers(one.facts, measured, ())
-    sings = spans_to_mask(heard.sings_s, len(powers), measured.slot_s)
-    rests = ~spans_to_mask(heard.open_s, len(powers), measured.slot_s)
-    if np.count_nonzero(sings) < 20 or np.count_nonzero(rests) < 20:
-        return None
-    rests &= loud_mask(powers)
-    if np.count_nonzero(rests) < 20:
-        return None
-    with_voice, without = loudness_of(powers, sings), loudness_of(powers, rests)
-    if with_voice is None or without is None or with_voice - without >= VOICE_OVER_BAND_LU:
-        return None
-    return _finding(
-        one,
-        "drowned",
-        30.0,
-        f"{one.name} hears the band nearly as loud as the voice: sing closer to it, "
-        "and turn its back to drums and loudspeakers",
-    )
+def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[int, Singing | None]) -> list[Finding]:
+    """Voice microphones in which the band is about as loud as the voice.
+
+    How loud the band is shows only where nobody sings: a voice that sings in step with another may be taken for the
+    other's bleed, and its own microphone would then seem to rest.
+    """
+    voices = [(one, heard) for one in inputs if one.preset.family == "vocals" and (heard := singing.get(one.index))]
+    if not voices:
+        return []
+    slots = voices[0][0].facts.bands.shape[1]
+    somebody = np.any([spans_to_mask(heard.open_s, slots, measured.slot_s) for _, heard in voices], axis=0)
+    found = []
+    for one, heard in voices:
+        powers = k_powers(one.facts, measured, ())
+        sings = spans_to_mask(heard.sings_s, slots, measured.slot_s)
+        band = ~somebody & loud_mask(powers)
+        if min(np.count_nonzero(sings), np.count_nonzero(band)) < 20:
+            continue
+        with_voice, without = loudness_of(powers, sings), loudness_of(powers, band)
+        if with_voice is not None and without is not None and with_voice - without < VOICE_OVER_BAND_LU:
+            says = (
+                f"{one.name} hears the band nearly as loud as the voice: sing closer to it, "
+                "and turn its back to drums and loudspeakers"
+            )
+            found.append(_finding(one, "drowned", 30.0, says))
+    return found
 
 
 def _finding(one: Input, kind: str, weight: float, says: str) -> Finding:
