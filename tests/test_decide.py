@@ -704,7 +704,7 @@ def test_everything_muted(heard: Heard) -> None:
 
 @pytest.mark.parametrize(("band_db", "drowned"), [(-15.0, False), (-1.0, True)])
 def test_a_voice_is_drowned_by_the_band_and_not_by_singing_in_step(band_db: float, drowned: bool) -> None:
-    """The lead sings for 8 s, by itself for half of that; where the harmony joins, it is taken for bleed and seems to rest.
+    """The lead sings for 8 s; where the harmony joins after 4, it is taken for bleed and seems to rest.
 
     In the last 2 s nobody sings: only there the band itself can be heard, at `band_db` re the voice.
     """
