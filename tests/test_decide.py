@@ -360,7 +360,7 @@ def facts_of(
         "peaks": peaks,
     }
     missing = {
-        field.name: {"hum": None, "pops_s": (), "dropouts": 0}[field.name]
+        field.name: {"hum": None, "pops_s": (), "dropouts": 0, "broken_samples": 0}[field.name]
         for field in dataclasses.fields(TrackFacts)
         if field.name not in plain
     }

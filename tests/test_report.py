@@ -71,6 +71,7 @@ def an_input(index: int, name: str, role: str, seconds: float, slot_s: float = 0
         hum=None,
         pops_s=(),
         dropouts=0,
+        broken_samples=0,
         side_share=0.0,
         bands=level,
         peaks=np.full(slots, 0.3, np.float32),

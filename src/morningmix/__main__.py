@@ -1,5 +1,20 @@
-"""``python -m morningmix``."""
+"""The way in: ``morningmix`` and ``python -m morningmix``. An interrupt ends with one line from the first import on."""
 
-from morningmix.cli import main
+from __future__ import annotations
 
-main()
+import sys
+
+
+def main() -> None:
+    """Run the command line."""
+    try:
+        from morningmix.cli import main as command_line
+
+        command_line()
+    except KeyboardInterrupt:
+        print("morningmix: stopped; earlier mixes are as they were.", file=sys.stderr)
+        sys.exit(130)
+
+
+if __name__ == "__main__":
+    main()

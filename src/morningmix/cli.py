@@ -6,6 +6,7 @@ Rooms with weight are imported inside the commands, so that help appears at once
 from __future__ import annotations
 
 import json
+import shlex
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer  # noqa: TID251 - the command line is typer's only place
 
 if TYPE_CHECKING:
-    from morningmix.facts import Input
+    from morningmix.facts import Finding, Input
     from morningmix.pipeline import MixedSong, Result
 
 app = typer.Typer(
@@ -184,7 +185,7 @@ def check(
         things = "1 thing" if count == 1 else f"{count} things"
         typer.echo(f"{things} to change next time, worst first:")
         for finding in result.findings:
-            typer.echo(f"  {_sentence(finding.says)}.")
+            typer.echo(f"  {_sentence(finding)}")
     typer.echo("")
     width = max((len(one.name) for one in result.inputs), default=0)
     for one in result.inputs:
@@ -262,14 +263,14 @@ def turn(
 
 
 def _say_mix(result: Result) -> None:
-    worth_knowing = [finding.says for finding in result.findings[:2]]
+    worth_knowing = [_sentence(finding) for finding in result.findings[:2]]
     if len(result.songs) == 1:
         one = result.songs[0]
         first = f"Mixed: {_near(one.mix)}, {_loudness(one)}."
     else:
         where = _near(result.songs[0].folder.parent)
         first = f"Mixed {len(result.songs)} songs into {where}, each at {_loudness(result.songs[0])}."
-    typer.echo(" ".join([first, *(f"{_sentence(says)}." for says in worth_knowing)]))
+    typer.echo(" ".join([first, *worth_knowing]))
     lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
     if lowered:
         typer.echo(
@@ -281,6 +282,7 @@ def _say_mix(result: Result) -> None:
     for finding in result.findings[2:]:
         typer.echo(f"  {finding.says}")
     if result.inputs:
+        _say_input_list(result)
         if result.recipe_is_new:
             typer.echo(f"New recipe: {_near(result.recipe)}. Change a line in it, and mix it again.")
         else:
@@ -291,9 +293,13 @@ def _say_mix(result: Result) -> None:
             typer.echo(f"What was found and decided, with pictures: {_near(result.report)}")
 
 
-def _say_inputs(result: Result) -> None:
+def _say_input_list(result: Result) -> None:
     if result.input_list is not None:
         typer.echo(f"Names and roles come from {_near(result.input_list)} where the recipe says nothing.")
+
+
+def _say_inputs(result: Result) -> None:
+    _say_input_list(result)
     for one in result.inputs:
         guess = "?  a guess" if one.role_is_guess else ""
         level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:.0f} dBFS"
@@ -308,11 +314,15 @@ def _say_guesses(guesses: tuple[Input, ...]) -> None:
 
 
 def _loudness(one: MixedSong) -> str:
-    return "silent" if one.loudness_lufs is None else f"{one.loudness_lufs:.1f} LUFS"
+    if one.loudness_lufs is not None:
+        return f"{one.loudness_lufs:.1f} LUFS"
+    return "silent" if one.true_peak_dbtp is None else "too short to measure"
 
 
-def _sentence(text: str) -> str:
-    return (text[:1].upper() + text[1:]).rstrip(".")
+def _sentence(finding: Finding) -> str:
+    """As it stands in running text; a file that was left out comes first in its line and is called as it is called."""
+    first = finding.says[:1] if finding.kind == "left out" else finding.says[:1].upper()
+    return f"{first}{finding.says[1:]}".rstrip(".") + "."
 
 
 def _near(path: Path) -> str:
@@ -324,7 +334,10 @@ def _near(path: Path) -> str:
 
 
 def _quoted(text: str) -> str:
-    return f'"{text}"' if " " in text else text
+    """A path as it can be typed after a command."""
+    if sys.platform == "win32":
+        return f'"{text}"' if " " in text else text
+    return shlex.quote(text)
 
 
 def _mix_facts(result: Result) -> dict[str, Any]:
@@ -332,6 +345,7 @@ def _mix_facts(result: Result) -> dict[str, Any]:
         "home": str(result.home),
         "recipe": str(result.recipe),
         "recipe_is_new": result.recipe_is_new,
+        "input_list": None if result.input_list is None else str(result.input_list),
         "songs": [
             {
                 "title": one.title,
@@ -398,12 +412,9 @@ class _Bar:
                 self._tasks[step] = self._rich.add_task(step, total=1.0)
             self._rich.update(self._tasks[step], completed=share)
 
-    def __exit__(self, kind: type[BaseException] | None, *error: object) -> None:
+    def __exit__(self, *error: object) -> None:
         if self._rich is not None:
             self._rich.stop()
-        if kind is KeyboardInterrupt:
-            # typer turns it into exit code 130 without a word.
-            print("morningmix: stopped; earlier mixes are as they were.", file=sys.stderr)
 
 
 def main() -> None:
@@ -415,6 +426,11 @@ def main() -> None:
             stream.reconfigure(errors="replace")
     try:
         app(prog_name="morningmix")
+    except SystemExit as end:
+        if end.code == 130:
+            # typer makes this of an interrupt, without a word.
+            raise KeyboardInterrupt from end
+        raise
     except MorningmixError as error:
         print(f"morningmix: {error}", file=sys.stderr)
         sys.exit(error.exit_code)

@@ -283,6 +283,8 @@ class TrackFacts:
     """Stretches with a pop; statistics and peaks leave them out."""
     dropouts: int
     """Stretches of digital silence in the middle of loud sound."""
+    broken_samples: int
+    """Samples that are not numbers; they count and sound as silence."""
     side_share: float
     """Share of the power that is in the difference of left and right; 0 for a single channel."""
     bands: Bands
@@ -294,6 +296,11 @@ class TrackFacts:
     def silent(self) -> bool:
         """Nothing was recorded: not even a preamp's hiss passes -75 dBFS peak."""
         return self.peak_dbfs < -75.0
+
+    def momentary(self, slot_s: float) -> bool:
+        """Too short a sound to measure: less than the 0.4 s of a block of BS.1770, in a stretch that is longer."""
+        sounding = int(np.count_nonzero(self.peaks)) * slot_s
+        return not self.silent and sounding < 0.39 < len(self.peaks) * slot_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -54,10 +54,10 @@ class Heard:
     singing: dict[int, Singing | None]
 
 
-def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_recipe: bool = True) -> Heard:
-    """Read, measure and name a take, and see to it that there is a recipe (but for `write_recipe` being False).
+def look(source: Path, home: Home) -> tuple[Recipe | None, Take]:
+    """The recipe, if there is one, and the take it or the folder `source` means. Writes nothing, not even a lock.
 
-    `source` is the folder or the recipe, absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
+    Raises `RecipeError`, `RecordingsError`, and `UsageError` where home would lie among the raw tracks.
     """
     recipe = read_recipe(home.recipe) if home.recipe.exists() else None
     if source.is_dir():
@@ -71,7 +71,16 @@ def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_
         assert recipe is not None
         tracks = recipe.tracks
     refuse_inside(home, tracks)
-    take = find_take(tracks)
+    return recipe, find_take(tracks)
+
+
+def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_recipe: bool = True) -> Heard:
+    """Read, measure and name a take, and see to it that there is a recipe (but for `write_recipe` being False).
+
+    `source` is the folder or the recipe, absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
+    """
+    recipe, take = look(source, home)
+    tracks = take.folder
     list_path = find_input_list(tracks, home.root)
     listed = read_input_list(list_path) if list_path else ()
     take = _paired(take, merge(recipe.inputs if recipe else (), listed))

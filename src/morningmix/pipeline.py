@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -23,7 +23,7 @@ from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, dec
 from morningmix.decide.roles import plain
 from morningmix.decide.song import decide_song
 from morningmix.dsp.control import hop_frames, peaks_db
-from morningmix.errors import ChangedError, RecipeError, UsageError
+from morningmix.errors import ChangedError, OutputError, RecipeError, UsageError
 from morningmix.facts import Finding, Input, Recording, SongFacts, SongWish, SumFacts, Take
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
@@ -42,7 +42,7 @@ from morningmix.home import (
     refuse_inside,
     safe_name,
 )
-from morningmix.listen import Heard, Progress, listen, path_from, share
+from morningmix.listen import Heard, Progress, listen, look, path_from, share
 from morningmix.plan import MasterPlan, SongPlan, Trims
 from morningmix.recordings import find_take, pair
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
@@ -120,12 +120,25 @@ def _source(order: Order) -> Path:
     return (order.cwd / order.source).resolve()
 
 
+def _home(order: Order) -> Home:
+    """The order's home, once it is clear that there is something to work on: until then nothing is written."""
+    home = home_of(order.source, order.cwd, order.out)
+    look(_source(order), home)
+    return home
+
+
+def _clear(home: Home) -> None:
+    """Leave no half-built song behind, whatever ended the run; what is still left is cleared by the next."""
+    with suppress(OutputError):
+        recover(home)
+
+
 # ---------------------------------------------------------------- the commands
 
 
 def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
     """Listen to a take and write its recipe if there is none; mixes nothing."""
-    home = home_of(order.source, order.cwd, order.out)
+    home = _home(order)
     with threadpool_limits(1), locked(home):
         heard = listen(_source(order), home, _workers(order), progress)
     return _result(heard, ())
@@ -133,7 +146,7 @@ def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
 
 def check(order: Order, progress: Progress = no_progress) -> Result:
     """What the recorder got; writes the findings into the home, and nothing else but the cache."""
-    home = home_of(order.source, order.cwd, order.out)
+    home = _home(order)
     with threadpool_limits(1), locked(home):
         heard = listen(_source(order), home, _workers(order), progress, write_recipe=False)
         result = _result(heard, ())
@@ -146,16 +159,18 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
 
     Raises the errors of `morningmix.errors`; whatever is raised, earlier mixes are as they were.
     """
-    if order.source.suffix == ".json":
+    if order.source.suffix == ".json" and not _source(order).is_dir():
         return _mix_again(order, progress)
-    home = home_of(order.source, order.cwd, order.out)
+    home = _home(order)
     with threadpool_limits(1), locked(home), ThreadPoolExecutor(_workers(order)) as pool:
         recover(home)
         heard = listen(_source(order), home, _workers(order), progress)
         recordings = heard.take.recordings
-        wishes = _songs(heard, order.song)
-        plans = [(number, _plan(heard, wish)) for number, wish in wishes]
+        wishes = _songs(heard)
+        wanted = frozenset(_folder_name(number, wish.title) for number, wish in wishes)
+        plans = [(number, _plan(heard, wish)) for number, wish in _chosen(wishes, order.song)]
         with ExitStack() as stack:
+            stack.callback(_clear, home)
             ready = [_to_sum(plan, number, recordings, home, order, pool, stack, progress) for number, plan in plans]
             target = min([one.reachable_lufs for one in ready], default=heard.recipe.target.loudness_lufs.value)
             songs = []
@@ -172,11 +187,11 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
                         order,
                         pool,
                         progress,
+                        wanted,
                     )
                 )
         result = _result(heard, tuple(songs))
         write_findings(home.root / FINDINGS, result.findings)
-        recover(home)
         if order.song is None:
             write_text_whole(home.mixes / REPORT, _report(heard, result))
             result = replace(result, report=home.mixes / REPORT)
@@ -217,8 +232,8 @@ def _result(heard: Heard, songs: tuple[MixedSong, ...]) -> Result:
     )
 
 
-def _songs(heard: Heard, only: str | None) -> list[tuple[int, SongWish]]:
-    """Songs to mix, numbered as they lie in the take; the whole take where the recipe lists none."""
+def _songs(heard: Heard) -> list[tuple[int, SongWish]]:
+    """Songs to keep, numbered in the order of the recipe; the whole take where it lists none."""
     kept = [song for song in heard.recipe.songs if song.keep]
     end_s = heard.take.duration_s
     if not heard.recipe.songs:
@@ -226,14 +241,21 @@ def _songs(heard: Heard, only: str | None) -> list[tuple[int, SongWish]]:
     for song in kept:
         if song.start_s >= end_s:
             raise RecipeError(f'"{song.title}" starts after the recording ends. Check its start in the recipe.')
-    numbered = [(number, replace(song, end_s=min(song.end_s, end_s))) for number, song in enumerate(kept, 1)]
+    return [(number, replace(song, end_s=min(song.end_s, end_s))) for number, song in enumerate(kept, 1)]
+
+
+def _chosen(songs: list[tuple[int, SongWish]], only: str | None) -> list[tuple[int, SongWish]]:
     if only is None:
-        return numbered
-    chosen = [(number, song) for number, song in numbered if plain(song.title) == plain(only)]
+        return songs
+    chosen = [(number, song) for number, song in songs if plain(song.title) == plain(only)]
     if not chosen:
-        titles = ", ".join(f'"{song.title}"' for _, song in numbered)
+        titles = ", ".join(f'"{song.title}"' for _, song in songs)
         raise UsageError(f'There is no song "{only}". There are: {titles}.')
     return chosen
+
+
+def _folder_name(number: int, title: str) -> str:
+    return f"{number:02d} {safe_name(title)}"
 
 
 def _plan(heard: Heard, song: SongWish) -> SongPlan:
@@ -274,7 +296,7 @@ def _to_sum(
     progress: Progress,
     trims: Trims | None = None,
 ) -> _Ready:
-    folder_name = f"{number:02d} {safe_name(plan.title)}"
+    folder_name = _folder_name(number, plan.title)
     partial = begin_song(home.mixes, folder_name)
     seconds = plan.end_s - plan.start_s
     tracks = Output(folder=partial / "tracks", bits=order.bits, file_format=order.file_format)
@@ -319,6 +341,7 @@ def _finish(
     order: Order,
     pool: Executor,
     progress: Progress,
+    wanted: frozenset[str],
 ) -> MixedSong:
     """Write, verify, and put the song in its place."""
     plan, partial = ready.plan, ready.partial
@@ -344,7 +367,7 @@ def _finish(
     differ_lu = meters_differ_lu(paths[0])
     _refuse_wrong(verified.residual, differ_lu, plan.title)
     _write_sheet(ready, master, paths, recordings, tracks_folder, hashes, verified, order, home)
-    finish_song(partial, home.mixes, ready.folder_name, replaces=_former_folder(home, plan, ready.folder_name))
+    finish_song(partial, home.mixes, ready.folder_name, replaces=_former_folder(home, plan, wanted))
     folder = home.mixes / ready.folder_name
     return MixedSong(
         title=plan.title,
@@ -433,11 +456,11 @@ def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 2)
 
 
-def _former_folder(home: Home, plan: SongPlan, folder_name: str) -> str | None:
-    """The folder in which this stretch of the take lay under another title or number."""
+def _former_folder(home: Home, plan: SongPlan, wanted: frozenset[str]) -> str | None:
+    """The folder in which this stretch of the take lay under another title or number; never one of those `wanted`."""
     for sheet in sorted(home.mixes.glob(f"*/{RECALL}")):
         name = sheet.parent.name
-        if name in (folder_name, EARLIER):
+        if name == EARLIER or name in wanted:
             continue
         try:
             former = read_recall(sheet).plan
@@ -452,26 +475,31 @@ def _former_folder(home: Home, plan: SongPlan, folder_name: str) -> str | None:
 
 
 def _mix_again(order: Order, progress: Progress) -> Result:
-    sheet = (order.cwd / order.source).resolve()
+    sheet = _source(order)
+    if not sheet.exists():
+        raise UsageError(f"There is no {sheet}.")
     recall = read_recall(sheet)
     song_folder = sheet.parent
+    if song_folder.parent.name == EARLIER:
+        # The sheet speaks of the place where it was written, one folder up.
+        song_folder = song_folder.parent.parent / song_folder.name
     mixes = (order.cwd / order.out).resolve() if order.out else song_folder.parent
     root = song_folder.parent.parent
     home = Home(root=root, mixes=mixes, recipe=root / "recipe.toml", cache=root / ".cache")
     tracks = (song_folder / recall.tracks_folder).resolve()
     refuse_inside(home, tracks)
+    recordings = _recalled(recall, find_take(tracks), sheet)
     order = replace(
         order, bits=recall.settings.bits, file_format=recall.settings.file_format, tracks=recall.settings.tracks
     )
     with threadpool_limits(1), locked(home), ThreadPoolExecutor(_workers(order)) as pool, ExitStack() as stack:
         recover(home)
-        take = find_take(tracks)
-        recordings = _recalled(recall, take, sheet)
+        stack.callback(_clear, home)
         number = int(song_folder.name[:2]) if song_folder.name[:2].isdigit() else 1
         ready = _to_sum(recall.plan, number, recordings, home, order, pool, stack, progress, recall.master.trims)
         hashes = [one.sha256 for one in recall.recordings]
-        song = _finish(ready, recall.master, recordings, tracks, hashes, home, order, pool, progress)
-        recover(home)
+        wanted = frozenset({ready.folder_name})
+        song = _finish(ready, recall.master, recordings, tracks, hashes, home, order, pool, progress, wanted)
     return Result(home=root, recipe=home.recipe, recipe_is_new=False, songs=(song,), inputs=(), findings=())
 
 
@@ -486,7 +514,11 @@ def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:
         recording = by_files.get(one.files)
         if recording is None:
             raise ChangedError(f"{' and '.join(one.files)} is no longer in {take.folder}, but {sheet.name} needs it.")
-        for part, wanted in zip(recording.parts, one.sha256, strict=False):
+        names = tuple(part.path.name for part in recording.parts)
+        if names != one.parts:
+            differ = " and ".join(sorted(set(names) ^ set(one.parts))) or "the order of the files"
+            raise ChangedError(f"{sheet.name} was made from other files: {differ} makes the difference.")
+        for part, wanted in zip(recording.parts, one.sha256, strict=True):
             if sha256_of(part.path) != wanted:
                 raise ChangedError(
                     f"{part.path.name} is not the file that {sheet.name} was made from. "

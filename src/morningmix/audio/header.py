@@ -30,7 +30,8 @@ SAMPLE_BYTES = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, 
 _UNKNOWN_SIZE = 0xFFFFFFFF
 _LARGEST_TEXT_BYTES = 1 << 20
 _SHORTEST_LOSS_S = 0.1  # design choice: less than this after the sound is padding or a stray tag, not sound
-_RATES_HZ = range(1_000, 1_000_001)
+_RATES_HZ = range(8_000, 1_000_001)
+"""Design choice: below is no music, and far above no converter."""
 _KNOWN_CHUNKS = frozenset(
     b"fmt |data|bext|iXML|LIST|INFO|JUNK|junk|PAD |fact|PEAK|cue |smpl|inst|axml|chna|ds64|r64m|levl|umid|minf|elm1|"
     b"regn|FLLR|DGDA|MARK|id3 |ID3 |_PMX|acid|bext|cart|afsp|link|plst|labl|note|DISP|CSET|slnt|wavl|mext|qlty|aXML|"
@@ -76,12 +77,18 @@ def read_header(path: Path) -> Part:
     """
     try:
         if is_wave(path):
-            return _wave_part(path, wave_layout(path))
-        if path.stat().st_size == 0:
+            part = _wave_part(path, wave_layout(path))
+        elif path.stat().st_size == 0:
             raise RecordingsError(f"{path.name}: the file is empty (0 bytes)")
-        return _libsndfile_part(path)
+        else:
+            part = _libsndfile_part(path)
     except OSError as error:
         raise RecordingsError(f"{path.name}: the file cannot be read ({error.strerror or error})") from error
+    if part.rate_hz not in _RATES_HZ:
+        raise RecordingsError(
+            f"{path.name}: {part.rate_hz} samples a second are too few or too many for music; set the recorder to 48000"
+        )
+    return part
 
 
 def is_wave(path: Path) -> bool:
@@ -199,7 +206,7 @@ def _read_format(path: Path, text: bytes) -> _Format:
     tag, channels, rate_hz, _, frame_bytes, _ = struct.unpack_from("<HHIIHH", text)
     if tag == 0xFFFE and len(text) >= 26:
         tag = struct.unpack_from("<H", text, 24)[0]  # the GUID of the sub-format begins with the plain tag
-    if channels == 0 or frame_bytes == 0 or rate_hz not in _RATES_HZ:
+    if channels == 0 or frame_bytes == 0 or rate_hz == 0 or rate_hz >= _RATES_HZ.stop:
         raise RecordingsError(f"{path.name}: the header is damaged ({channels} channels at {rate_hz} Hz)")
     return _Format(tag=tag, rate_hz=rate_hz, channels=channels, frame_bytes=frame_bytes)
 

@@ -87,6 +87,11 @@ class RecordingReader:
         self._position += frames
         return block
 
+    @property
+    def broken_samples(self) -> int:
+        """Samples read so far that were not finite; where rates are converted some may count twice."""
+        return sum(lane.broken_samples for lane in self._lanes)
+
     def close(self) -> None:
         """Close the files."""
         for lane in self._lanes:
@@ -105,6 +110,9 @@ class _Lane(Protocol):
     channels: int
     frames: int
 
+    @property
+    def broken_samples(self) -> int: ...
+
     def read_into(self, start: int, out: Block) -> None: ...
     def close(self) -> None: ...
 
@@ -116,6 +124,7 @@ class _Joined:
         self.channels = parts[0].channels
         self.rate_hz = parts[0].rate_hz
         self.frames = sum(part.frames for part in parts)
+        self.broken_samples = 0
         self._parts = parts
         self._opened: _PlainSamples | _CodedSamples | None = None
 
@@ -128,7 +137,10 @@ class _Joined:
         for part in self._parts:
             first, last = max(start, part_start), min(stop, part_start + part.frames)
             if first < last:
-                self._open(part).read_into(first - part_start, out[:, first - start : last - start])
+                wanted = out[:, first - start : last - start]
+                self._open(part).read_into(first - part_start, wanted)
+                if part.subtype in ("FLOAT", "DOUBLE"):
+                    self.broken_samples += _silence_what_is_not_finite(wanted)
                 filled = last - start
             part_start += part.frames
         out[:, filled:] = 0.0
@@ -161,6 +173,10 @@ class _Converted:
         self._around_in, self._around_out = around * step_in, around * step_out
         self._index = -1
         self._segment: Block = np.empty((self.channels, 0), np.float32)
+
+    @property
+    def broken_samples(self) -> int:
+        return self._lane.broken_samples
 
     def read_into(self, start: int, out: Block) -> None:
         wanted = min(out.shape[1], max(0, self.frames - start))
@@ -211,13 +227,18 @@ def _stopped(part: Part, frame: int) -> RecordingsError:
     )
 
 
-def _silence_what_is_not_finite(sound: Block) -> None:
+def _silence_what_is_not_finite(sound: Block) -> int:
+    """How many samples it was."""
     # One product over all samples is not finite if any of them is not; the slow search is for that case only.
+    count = 0
     for row in sound:
         with np.errstate(all="ignore"):
             suspicious = not math.isfinite(float(np.dot(row, row)))
         if suspicious:
-            row[~np.isfinite(row)] = 0.0
+            broken = ~np.isfinite(row)
+            row[broken] = 0.0
+            count += int(np.count_nonzero(broken))
+    return count
 
 
 class _PlainSamples:
@@ -242,8 +263,6 @@ class _PlainSamples:
                 done += count
         except OSError as error:
             raise _stopped(self.part, start + done) from error
-        if self.part.subtype in ("FLOAT", "DOUBLE"):
-            _silence_what_is_not_finite(out)
 
     def _fill(self, size: int) -> None:
         view = self._bytes.data[1 : 1 + size]
@@ -306,8 +325,6 @@ class _CodedSamples:
         if got < out.shape[1]:
             raise _stopped(self.part, start + got)
         self._position = start + got
-        if self.part.subtype in ("FLOAT", "DOUBLE"):
-            _silence_what_is_not_finite(out)
 
     def close(self) -> None:
         self._sound.close()

@@ -25,7 +25,7 @@ def find_faults(
     inputs: Sequence[Input], take: Take, measured: Measurements, singing: Mapping[int, Singing | None]
 ) -> tuple[Finding, ...]:
     """Findings, worst first; `inputs` are in the order of the take."""
-    found = [finding for one in inputs for finding in _of_input(one)]
+    found = [finding for one in inputs for finding in _of_input(one, measured.slot_s)]
     found += _drowned(inputs, measured, singing)
     for recording, one in zip(take.recordings, inputs, strict=True):
         found += [
@@ -35,13 +35,26 @@ def find_faults(
     return tuple(sorted(found, key=lambda finding: -finding.weight))
 
 
-def _of_input(one: Input) -> list[Finding]:
+def _of_input(one: Input, slot_s: float) -> list[Finding]:
     facts, name = one.facts, one.name
     if facts.silent:
         return [
             _finding(one, "silent", 60.0, f"{name} recorded nothing: check its cable, its mute and that it was armed")
         ]
+    if facts.momentary(slot_s):
+        says = f"{name} recorded only a moment of sound and was left out: check its cable and that it was armed"
+        return [_finding(one, "silent", 60.0, says)]
     found: list[Finding] = []
+    if facts.broken_samples:
+        count = "1 sample" if facts.broken_samples == 1 else f"{facts.broken_samples} samples"
+        found.append(
+            _finding(
+                one,
+                "damaged",
+                80.0,
+                f"{name} has {count} that cannot be played, silent here: copy the file from the recorder again",
+            )
+        )
     # A pop may hit full scale by itself; then it is said once.
     if facts.clipped_runs > 2 * len(facts.pops_s):
         times = "once" if facts.clipped_runs == 1 else f"{facts.clipped_runs} times"

@@ -63,7 +63,7 @@ def decide_song(
     """Everything up to the families. `singing` is by `Input.index`, in seconds of the take."""
     here = _cut(measured, start_s, end_s)
     inputs = [_in_song(one, here, song, roles) for one in inputs]
-    sounding = [one for one in inputs if _left_out(one) is None]
+    sounding = [one for one in inputs if _left_out(one, here.slot_s) is None]
     strips = _strips(sounding, singing, here, start_s, end_s, recipe)
     strips = _levels_inside_families(strips)
     goals = _goals(strips, here, roles)
@@ -73,7 +73,7 @@ def decide_song(
     tracks = tuple(
         _track(by_index[one.index], family_gain, pans[one.index], goals, recipe, song, start_s, end_s)
         if one.index in by_index
-        else _absent(one)
+        else _absent(one, here.slot_s)
         for one in inputs
     )
     return SongPlan(
@@ -120,18 +120,20 @@ def _in_song(one: Input, here: Measurements, song: SongWish | None, roles: Mappi
     )
 
 
-def _left_out(one: Input) -> Reason | None:
+def _left_out(one: Input, slot_s: float) -> Reason | None:
     if one.wish.mute:
         return Reason(what="mute", because="muted", source="recipe")
     if one.facts.silent:
         return Reason(what="mute", because="it recorded nothing", source="design choice")
+    if one.facts.momentary(slot_s):
+        return Reason(what="mute", because="it sounds for less than 0.4 s, a block of BS.1770", source="design choice")
     if one.preset.family == "":
         return Reason(what="mute", because=f"{one.role}: no part of a mix", source="design choice")
     return None
 
 
-def _absent(one: Input) -> TrackPlan:
-    reason = _left_out(one)
+def _absent(one: Input, slot_s: float) -> TrackPlan:
+    reason = _left_out(one, slot_s)
     return TrackPlan(
         files=one.facts.files,
         name=one.name,

@@ -61,7 +61,8 @@ def _run(effect: pedalboard.Reverb, block: Block, rate_hz: int) -> Block:
 
 def _unity_gain(plan: Reverb, rate_hz: int) -> np.float32:
     """What makes the energy of the room's answer to a click in both channels that of the click."""
-    click = np.zeros((2, 4 * rate_hz // _BUFFER_FRAMES * _BUFFER_FRAMES), np.float32)
+    buffers = max(1, 4 * rate_hz // _BUFFER_FRAMES)
+    click = np.zeros((2, buffers * _BUFFER_FRAMES), np.float32)
     click[:, 0] = 1.0
     effect = _effect(plan, rate_hz)
     energy = 0.0

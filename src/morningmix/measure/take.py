@@ -21,7 +21,7 @@ from morningmix.measure.faults import DropoutMeter, HumMeter, PopMeter, pop_span
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.units import Block, amplitude_db
 
-FORMAT = 5
+FORMAT = 6
 """Part of the cache key: raise it when anything in this room measures differently."""
 
 _BLOCK_HOPS = 100
@@ -134,6 +134,7 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
             pops.update(block)
             dropouts.update(block)
             progress(block.shape[1] / take.rate_hz)
+        broken_samples = reader.broken_samples
     keep(meter.finish())
     counts = np.full(slots, per_slot, np.float64)
     counts[-1] = hops - (slots - 1) * per_slot
@@ -150,6 +151,7 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
         hum=hum.result(),
         pops_s=pop_spans(popped, 1.0 / HOPS_PER_SECOND),
         dropouts=dropouts.result(),
+        broken_samples=broken_samples,
         side_share=side / power if power > 0.0 else 0.0,
         bands=bands.astype(np.float32),
         peaks=peaks,
@@ -210,7 +212,15 @@ def _save(path: Path, facts: TrackFacts) -> None:
                 file,
                 sha256=np.array(facts.sha256),
                 numbers=np.array(
-                    [facts.peak_dbfs, facts.clipped_runs, facts.dc, facts.side_share, facts.dropouts], np.float64
+                    [
+                        facts.peak_dbfs,
+                        facts.clipped_runs,
+                        facts.dc,
+                        facts.side_share,
+                        facts.dropouts,
+                        facts.broken_samples,
+                    ],
+                    np.float64,
                 ),
                 hum=np.array([] if facts.hum is None else [facts.hum.mains_hz, facts.hum.level_dbfs], np.float64),
                 pops_s=np.array(facts.pops_s, np.float64).reshape(-1, 2),
@@ -224,7 +234,7 @@ def _save(path: Path, facts: TrackFacts) -> None:
 
 def _load(path: Path, recording: Recording) -> TrackFacts:
     with np.load(path) as kept:
-        peak_dbfs, clipped_runs, dc, side_share, dropouts = kept["numbers"].tolist()
+        peak_dbfs, clipped_runs, dc, side_share, dropouts, broken_samples = kept["numbers"].tolist()
         hum = kept["hum"].tolist()
         return TrackFacts(
             files=recording.files,
@@ -237,6 +247,7 @@ def _load(path: Path, recording: Recording) -> TrackFacts:
             hum=Hum(mains_hz=hum[0], level_dbfs=hum[1]) if hum else None,
             pops_s=tuple((float(start), float(end)) for start, end in kept["pops_s"]),
             dropouts=int(dropouts),
+            broken_samples=int(broken_samples),
             bands=kept["bands"],
             peaks=kept["peaks"],
         )

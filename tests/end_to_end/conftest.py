@@ -1,0 +1,46 @@
+"""One short take, mixed once; every test works on a copy of its own."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from commands import run
+from synthetic import write_take
+
+
+@pytest.fixture(scope="session")
+def card(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Raw tracks with telling names; nobody may write here."""
+    folder = tmp_path_factory.mktemp("card") / "Thursday"
+    write_take(folder, seconds=4.0)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def mixed(card: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A place with the tracks and their mix, made by the command; nobody may write here.
+
+    ``said.txt`` is what the command said.
+    """
+    place = tmp_path_factory.mktemp("mixed")
+    shutil.copytree(card, place / "Thursday")
+    done = run("mix", "Thursday", "--tracks", cwd=place)
+    assert done.returncode == 0, done.stderr
+    (place / "said.txt").write_text(done.stdout, encoding="utf-8")
+    return place
+
+
+@pytest.fixture
+def place(mixed: Path, tmp_path: Path) -> Path:
+    """A copy of the mixed place, to change at will."""
+    shutil.copytree(mixed, tmp_path, dirs_exist_ok=True)
+    return tmp_path
+
+
+@pytest.fixture
+def take(card: Path, tmp_path: Path) -> Path:
+    """A copy of the tracks alone: ``take`` in an otherwise empty place."""
+    return shutil.copytree(card, tmp_path / "take")

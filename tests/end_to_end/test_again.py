@@ -1,0 +1,249 @@
+"""The same recipe gives the same bytes; another one takes the place of the old mix whole, or not at all."""
+
+from __future__ import annotations
+
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from commands import digests, run
+from end_to_end.said import run_here
+from morningmix.files.recall import read_recall
+from morningmix.pipeline import Order, mix
+
+posix = pytest.mark.skipif(sys.platform == "win32", reason="signals are sent the POSIX way")
+
+HOME = "Thursday mix"
+SONG = Path(HOME) / "mixes" / "01 Thursday"
+RECIPE = Path(HOME) / "recipe.toml"
+
+
+def _rewrite(recipe: Path, old: str, new: str) -> None:
+    text = recipe.read_text(encoding="utf-8")
+    assert old in text
+    recipe.write_text(text.replace(old, new), encoding="utf-8")
+
+
+# ---------------------------------------------------------------- same bytes
+
+
+@pytest.mark.parametrize(
+    "wishes",
+    [{"workers": 1, "block_hops": 5}, {"workers": 3, "block_hops": 20}, {"workers": 2, "block_hops": 7}],
+    ids=str,
+)
+def test_bytes_are_the_same_whatever_the_workers_and_blocks(wishes: dict[str, Any], place: Path) -> None:
+    """Every file of the song, the MP3 and the recall sheet too; the cache of the first run is thrown away."""
+    before = digests(place / SONG)
+    shutil.rmtree(place / HOME / ".cache")
+    mix(Order(source=place / RECIPE, cwd=place, tracks=True, **wishes))
+    assert digests(place / SONG) == before
+
+
+def test_the_command_gives_the_same_bytes_again_with_and_without_its_cache(place: Path) -> None:
+    before = digests(place / SONG)
+    for _ in range(2):
+        done = run("mix", "Thursday", "--tracks", "--workers", "3", cwd=place)
+        assert done.returncode == 0, done.stderr
+        assert digests(place / SONG) == before
+
+
+@pytest.mark.parametrize(
+    "settings", [{"bits": 16, "file_format": "flac"}, {"tracks": True}], ids=["16-bit flac", "with tracks"]
+)
+def test_a_recall_sheet_alone_gives_the_same_bytes_again(settings: dict[str, Any], place: Path) -> None:
+    """No recipe, no cache: the sheet and the raw tracks are enough."""
+    mix(Order(source=place / RECIPE, cwd=place, **settings))
+    before = digests(place / SONG)
+    (place / RECIPE).unlink()
+    shutil.rmtree(place / HOME / ".cache")
+    done = run_here("mix", place / SONG / "recall.json", "--workers", "1", cwd=place)
+    assert done.returncode == 0, done.stderr
+    assert digests(place / SONG) == before
+    assert not (place / RECIPE).exists()
+
+
+def test_a_recall_sheet_goes_by_its_own_plan_whatever_the_recipe_says_now(place: Path) -> None:
+    before = digests(place / SONG)
+    assert run_here("turn", RECIPE, "bass", "down", "6", cwd=place).returncode == 0
+    recipe = (place / RECIPE).read_bytes()
+    done = run_here("mix", SONG / "recall.json", "--out", "again", cwd=place)
+    assert done.returncode == 0, done.stderr
+    again = digests(place / "again" / "01 Thursday")
+    # The sheet itself names the tracks' folder as seen from where it lies.
+    assert again.keys() == before.keys()
+    assert {name for name in again if again[name] != before[name]} <= {"recall.json"}
+    assert digests(place / SONG) == before
+    assert (place / RECIPE).read_bytes() == recipe
+
+
+# ---------------------------------------------------------------- one level turned
+
+
+def test_a_turned_level_moves_that_fader_by_exactly_that_and_no_other(place: Path) -> None:
+    before = read_recall(place / SONG / "recall.json")
+    done = run_here("turn", RECIPE, "Lead-Vocal", "down", "2.5", cwd=place)
+    assert done.returncode == 0, done.stderr
+    mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+    after = read_recall(place / SONG / "recall.json")
+    moved = {
+        new.name: new.fader_db - old.fader_db for old, new in zip(before.plan.tracks, after.plan.tracks, strict=True)
+    }
+    assert moved.pop("lead vocal") == pytest.approx(-2.5, abs=1e-9)
+    assert set(moved.values()) == {0.0}
+
+
+# ---------------------------------------------------------------- the old version
+
+
+def test_a_retitled_song_takes_its_folder_and_what_somebody_put_there_along(place: Path) -> None:
+    song = place / SONG
+    first = digests(song)
+    (song / "my notes.txt").write_text("bridge too loud", encoding="utf-8")
+    (song / "stems" / "ideas").mkdir()
+    (song / "stems" / "ideas" / "riff.txt").write_text("E minor", encoding="utf-8")
+    _rewrite(place / RECIPE, 'title = "Thursday"', 'title = "Copper/Rain: Gauge?"')
+    assert run_here("mix", "Thursday", cwd=place).returncode == 0
+    mixes = place / HOME / "mixes"
+    assert {path.name for path in mixes.iterdir()} == {"01 Copper-Rain- Gauge", "earlier", "report.html"}
+    new = mixes / "01 Copper-Rain- Gauge"
+    assert (new / "Copper-Rain- Gauge.wav").is_file()
+    assert not (new / "Thursday.wav").exists()
+    assert (new / "my notes.txt").read_text(encoding="utf-8") == "bridge too loud"
+    assert (new / "stems" / "ideas" / "riff.txt").read_text(encoding="utf-8") == "E minor"
+    earlier = list((mixes / "earlier").iterdir())
+    assert len(earlier) == 1
+    assert first.items() <= digests(earlier[0]).items()
+
+
+def test_only_the_version_before_is_kept(place: Path) -> None:
+    mixes = place / HOME / "mixes"
+    versions = [digests(place / SONG)]
+    for _ in range(2):
+        assert run_here("turn", RECIPE, "bass", "up", "1", cwd=place).returncode == 0
+        mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+        versions.append(digests(place / SONG))
+        assert {path.name for path in (mixes / "earlier").iterdir()} == {"01 Thursday"}
+        assert digests(mixes / "earlier" / "01 Thursday") == versions[-2]
+    assert len({version["Thursday.wav"] for version in versions}) == 3
+
+
+def test_songs_that_change_places_keep_what_is_theirs(place: Path) -> None:
+    """The folder follows the stretch of the take, not the number."""
+    one = '\n[[song]]\ntitle = "One"\nstart = 0\nend = 2\n'
+    two = '\n[[song]]\ntitle = "Two"\nstart = 2\nend = 4\n'
+    text = (place / RECIPE).read_text(encoding="utf-8")
+    (place / RECIPE).write_text(text + one + two, encoding="utf-8")
+    mix(Order(source=place / RECIPE, cwd=place))
+    mixes = place / HOME / "mixes"
+    for title, folder in (("One", "01 One"), ("Two", "02 Two")):
+        (mixes / folder / "whose.txt").write_text(title, encoding="utf-8")
+    (place / RECIPE).write_text(text + two + one, encoding="utf-8")
+    mix(Order(source=place / RECIPE, cwd=place))
+    for title, folder in (("Two", "01 Two"), ("One", "02 One")):
+        assert (mixes / folder / "whose.txt").read_text(encoding="utf-8") == title
+        assert (mixes / folder / f"{title}.wav").is_file()
+    assert not (mixes / "01 One").exists()
+    assert not (mixes / "02 Two").exists()
+
+
+# ---------------------------------------------------------------- stopped in the middle
+
+
+def _stop(place: Path, how: signal.Signals, when: Callable[[], bool]) -> subprocess.CompletedProcess[str]:
+    """Mix, and send the signal as soon as `when` holds; if it never does, the run ends by itself."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "morningmix", "mix", "Thursday", "--tracks"],
+        cwd=place,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    until = time.monotonic() + 60.0
+    while not when() and process.poll() is None and time.monotonic() < until:
+        time.sleep(0.001)
+    process.send_signal(how)
+    said, complained = process.communicate(timeout=60)
+    return subprocess.CompletedProcess(process.args, process.returncode, said, complained)
+
+
+def _is_clean(place: Path) -> None:
+    """No half-built folder, no temporary file; what was measured is kept."""
+    assert {path.name for path in (place / HOME / "mixes").iterdir()} <= {"01 Thursday", "earlier", "report.html"}
+    assert {path.name for path in (place / HOME).iterdir()} == {"recipe.toml", "findings.json", ".cache", "mixes"}
+    left = {path.name for path in (place / HOME / ".cache").rglob("*")}
+    assert all(name == "lock" or name.endswith((".bands", ".npz")) for name in left), left
+    assert {path.suffix for path in (place / "Thursday").iterdir()} == {".wav"}
+
+
+@posix
+@pytest.mark.parametrize("sign", ["", "01 Thursday/tracks", "01 Thursday/stems", "01 Thursday/Thursday.mp3"])
+def test_a_run_killed_while_it_builds_leaves_the_old_mix(sign: str, place: Path) -> None:
+    before = digests(place / SONG)
+    recipe = (place / RECIPE).read_bytes()
+    partial = place / HOME / "mixes" / ".partial" / "new"
+    done = _stop(place, signal.SIGKILL, (partial / sign).exists)
+    assert done.returncode == -signal.SIGKILL, done
+    assert partial.is_dir()
+    assert digests(place / SONG) == before
+    assert (place / RECIPE).read_bytes() == recipe
+    mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+    assert digests(place / SONG) == before
+    _is_clean(place)
+
+
+@posix
+@pytest.mark.parametrize("renames", range(4))
+def test_a_run_killed_within_the_swap_loses_neither_version(renames: int, place: Path) -> None:
+    """The process kills itself before one of the three renamings of folders that make up the swap, or after."""
+    assert run_here("turn", RECIPE, "bass", "up", "1", cwd=place).returncode == 0
+    mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+    old, old_bass_db = digests(place / SONG), _bass_db(place)
+    assert run_here("turn", RECIPE, "bass", "up", "1", cwd=place).returncode == 0
+    killing = (
+        "import os, signal, sys\n"
+        "from pathlib import Path\n"
+        "left, rename = int(sys.argv.pop(1)), Path.rename\n"
+        "def fatal(path, target):\n"
+        "    global left\n"
+        "    if left == 0:\n"
+        "        os.kill(os.getpid(), signal.SIGKILL)\n"
+        "    left -= 1\n"
+        "    return rename(path, target)\n"
+        "Path.rename = fatal\n"
+        "from morningmix.cli import main\n"
+        "main()\n"
+    )
+    command = [sys.executable, "-c", killing, str(renames), "mix", "Thursday", "--tracks"]
+    done = subprocess.run(command, cwd=place, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == (-signal.SIGKILL if renames < 3 else 0), done.stderr
+    mixes = place / HOME / "mixes"
+    assert old in [digests(mixes / name / "01 Thursday") for name in (".", "earlier")]
+    mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+    assert _bass_db(place) - old_bass_db == pytest.approx(1.0, abs=1e-9)
+    _is_clean(place)
+
+
+def _bass_db(place: Path) -> float:
+    tracks = read_recall(place / SONG / "recall.json").plan.tracks
+    return next(track.fader_db for track in tracks if track.name == "bass")
+
+
+@posix
+def test_an_interrupt_ends_with_one_line_its_code_and_the_old_mix(place: Path) -> None:
+    before = digests(place / SONG)
+    done = _stop(place, signal.SIGINT, (place / HOME / "mixes" / ".partial" / "new").exists)
+    assert done.returncode == 130, done
+    assert len(done.stderr.splitlines()) == 1, done.stderr
+    assert done.stdout == ""
+    assert digests(place / SONG) == before
+    mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+    assert digests(place / SONG) == before
+    _is_clean(place)
