@@ -22,6 +22,7 @@ from morningmix.decide.pan import WIDTHS, decide_pans
 from morningmix.decide.roles import choose_lead, guess_roles, identify
 from morningmix.decide.song import decide_song
 from morningmix.errors import RecipeError
+from morningmix.explain import input_in_words
 from morningmix.facts import (
     Defaults,
     Input,
@@ -241,7 +242,7 @@ def test_wishes_land_as_they_are_written(heard: Heard) -> None:
 
 
 def test_defaults_count_for_everybody_who_does_not_say_otherwise(heard: Heard) -> None:
-    off = Defaults(bleed="off", compress="off", eq="off", high_pass="off", align="off")
+    off = Defaults(bleed="off", compress="off", eq="off", high_pass="off", align="off", repair="off")
     plan = plan_of(heard, {"snare": {"high_pass": "auto", "compress": "auto"}}, defaults=off)
     for track in plan.tracks:
         assert track.gate is None
@@ -249,6 +250,36 @@ def test_defaults_count_for_everybody_who_does_not_say_otherwise(heard: Heard) -
         assert (track.compressor is not None) == (track.name == "snare")
         assert not track.flip
         assert track.delay_s == 0.0
+
+
+def test_clipping_is_mended_and_said(heard: Heard) -> None:
+    clean = tracks(plan_of(heard))["snare"]
+    assert clean.repair_s == 0.0
+    assert "repair_s" not in {reason.what for reason in clean.reasons}
+
+    def snare(wish: dict[str, object], defaults: Defaults | None = None, **facts: object) -> tuple[TrackPlan, str]:
+        inputs = tuple(
+            replace(one, facts=replace(one.facts, **facts)) if one.name == "snare" else one for one in heard.inputs
+        )
+        measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
+        changed = replace(heard, inputs=inputs, measured=measured)
+        track = tracks(plan_of(changed, {"snare": wish}, defaults=defaults))["snare"]
+        (said,) = [line for line in input_in_words(track) if "lipping" in line]
+        return track, said
+
+    mended, said = snare({}, clipped_runs=214, peak_dbfs=0.0)
+    assert mended.repair_s == 0.001
+    assert "214 clipped runs" in said
+    assert "1 ms" in said
+    for left, said in (
+        snare({"repair": "off"}, clipped_runs=214, peak_dbfs=0.0),
+        snare({}, Defaults(repair="off"), clipped_runs=214, peak_dbfs=0.0),
+        # A float file may reach over full scale: then it was not cut off there.
+        snare({}, clipped_runs=3, peak_dbfs=2.5),
+    ):
+        assert left.repair_s == 0.0
+        assert "not mended" in said
+    assert snare({"repair": "auto"}, Defaults(repair="off"), clipped_runs=1, peak_dbfs=0.0)[0].repair_s == 0.001
 
 
 def test_a_songs_own_wishes_come_on_top(heard: Heard) -> None:

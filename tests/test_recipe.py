@@ -122,6 +122,11 @@ def test_defaults_count_for_every_input_that_says_nothing_else(tmp_path: Path) -
     vocal, keys = read_recipe(written(tmp_path, changed('role = "Keys"', 'role = "Keys"\neq = "auto"', text))).inputs
     assert (vocal.level_db, vocal.bleed, vocal.eq, vocal.compress) == (1.5, "off", "off", "auto")
     assert (keys.level_db, keys.bleed, keys.eq) == (-3.0, "off", "auto")
+    text = changed("[defaults]\n", '[defaults]\nrepair = "off"\n')
+    vocal, keys = read_recipe(
+        written(tmp_path, changed('role = "Keys"', 'role = "Keys"\nrepair = "auto"', text))
+    ).inputs
+    assert (vocal.repair, keys.repair) == ("off", "auto")
 
 
 def test_the_recipes_own_target_numbers_win(tmp_path: Path) -> None:
@@ -157,6 +162,8 @@ REFUSED = [
     ("level_db = 1.5", "mute = 1", "mute must be true or false"),
     ("level_db = 1.5", 'bleed = "full"', 'bleed must be "gate" or "off", not "full"'),
     ("level_db = 1.5", 'compress = "of"', r'compress must be "auto" or "off", not "of". Did you mean "off"\?'),
+    ("level_db = 1.5", 'repair = "of"', r'repair must be "auto" or "off", not "of". Did you mean "off"\?'),
+    ("level_db = 1.5", 'repiar = "off"', r'there is no "repiar" here. Did you mean "repair"\?'),
     ("level_db = 1.5", "delay_ms = 1e9", "delay_ms must lie between"),
     ('role = "lead vocal"', 'role = "leed vocal"', r'role "leed vocal" is not known. Did you mean "lead vocal"\?'),
     ('role = "lead vocal"', 'role = "vox"', r'role "vox" is not known. Did you mean "lead vocal"\?'),

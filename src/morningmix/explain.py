@@ -64,6 +64,7 @@ def _track_words(what: str, track: TrackPlan) -> str:
         if track.delay_s
         else "Not moved in time",
         "flip": "Turned upside down" if track.flip else "Polarity as it is",
+        "repair_s": "Clipping mended" if track.repair_s else "Clipping not mended",
         "turned": "Gain evened out",
         "ducked_s": "Pops",
         "fader_db": f"Fader at {track.fader_db:+.1f} dB",

@@ -124,6 +124,7 @@ class InputWish:
     eq: Switch | None = None
     high_pass: Switch | None = None
     align: Switch | None = None
+    repair: Switch | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +137,7 @@ class Defaults:
     eq: Switch = "auto"
     high_pass: Switch = "auto"
     align: Switch = "auto"
+    repair: Switch = "auto"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

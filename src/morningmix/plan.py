@@ -80,6 +80,8 @@ class TrackPlan:
     flip: bool = False
     delay_s: float = 0.0
     """May be negative: the input is then heard earlier."""
+    repair_s: float = 0.0
+    """Clipped runs up to this long are interpolated; 0: none."""
     turned: tuple[float, float] | None = None
     """Where a gain was turned in mid-take, and what makes up for it from there on, dB."""
     ducked_s: Spans = ()

@@ -15,6 +15,7 @@ from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import match_gain
 from morningmix.decide.gate import RAMP_S
 from morningmix.decide.pan import decide_pans
+from morningmix.decide.repair import decide_repair
 from morningmix.decide.roles import plain
 from morningmix.decide.space import decide_reverb, decide_send
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Sourced, Spans
@@ -342,6 +343,7 @@ def _track(
     one = strip.one
     send, why_send = decide_send(one)
     flip, delay_s, why_aligned = decide_alignment(one, recipe.defaults)
+    repair_s, why_repaired = decide_repair(one, recipe.defaults)
     goal = next(goal for goal in goals if goal.family == one.preset.family)
     fader = strip.level_db + family_gain[one.preset.family] + one.wish.level_db
     wanted = one.preset.level_lu
@@ -356,6 +358,7 @@ def _track(
         family=one.preset.family,
         flip=flip,
         delay_s=delay_s,
+        repair_s=repair_s,
         turned=None if one.turned is None else (round(one.turned.at_s - start_s, 3), -one.turned.step_db),
         ducked_s=_shift(one.facts.pops_s, start_s, end_s),
         gain_db=strip.gain_db,
@@ -373,6 +376,7 @@ def _track(
         reasons=(
             *strip.reasons,
             *why_aligned,
+            *why_repaired,
             *_mended(one),
             Reason(what="fader_db", because=because, source=wanted.source if wanted else goal.source),
             pan[1],

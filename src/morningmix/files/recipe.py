@@ -139,6 +139,7 @@ class _Defaults(Strict):
     eq: Switch = "auto"
     high_pass: Switch = "auto"
     align: Switch = "auto"
+    repair: Switch = "auto"
 
 
 class _Input(Strict):
@@ -157,6 +158,7 @@ class _Input(Strict):
     eq: Switch | None = None
     high_pass: Switch | None = None
     align: Switch | None = None
+    repair: Switch | None = None
 
     def called(self) -> str:
         """What the rest of the recipe calls it: its name, or its file's without the ending."""
@@ -313,6 +315,7 @@ def _input_wish(wish: _Input, defaults: _Defaults) -> InputWish:
         eq=wish.eq or defaults.eq,
         high_pass=wish.high_pass or defaults.high_pass,
         align=wish.align or defaults.align,
+        repair=wish.repair or defaults.repair,
     )
 
 
@@ -383,6 +386,7 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         '# eq = "off"',
         '# high_pass = "off"',
         '# align = "off"',
+        '# repair = "off"',
         "",
         "# One block for each input. level_db goes on top of the automatic balance: 2 is a little louder, -2 softer.",
         "# Each may also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",

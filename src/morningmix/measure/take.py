@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording, sha256_of
+from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import OutputError
 from morningmix.facts import Hum, Measurements, Recording, Take, TrackFacts
@@ -27,7 +28,6 @@ FORMAT = 6
 _BLOCK_HOPS = 100
 _SLOT_HOPS = 5
 _MOST_SLOTS = 6000
-_FULL_SCALE = np.float32(10 ** (-0.01 / 20))
 
 
 def slot_hops(take: Take) -> int:
@@ -184,24 +184,24 @@ class _ClippedRuns:
 
     def update(self, block: Block) -> None:
         for channel, samples in enumerate(block):
-            if self._open[channel] == 0 and max(samples.max(), -samples.min()) < _FULL_SCALE:
+            if self._open[channel] == 0 and max(samples.max(), -samples.min()) < FULL_SCALE:
                 continue
-            full = np.abs(samples) >= _FULL_SCALE
+            full = np.abs(samples) >= FULL_SCALE
             edges = np.diff(full.astype(np.int8), prepend=0, append=0)
             starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
             lengths = stops - starts
             if len(starts) and starts[0] == 0:
                 lengths[0] += self._open[channel]
-            elif self._open[channel] >= 3:
+            elif self._open[channel] >= LEAST_RUN:
                 self._runs += 1
             self._open[channel] = 0
             if len(stops) and stops[-1] == len(samples):
                 self._open[channel] = lengths[-1]
                 lengths = lengths[:-1]
-            self._runs += int(np.count_nonzero(lengths >= 3))
+            self._runs += int(np.count_nonzero(lengths >= LEAST_RUN))
 
     def result(self) -> int:
-        return self._runs + int(np.count_nonzero(self._open >= 3))
+        return self._runs + int(np.count_nonzero(self._open >= LEAST_RUN))
 
 
 def _save(path: Path, facts: TrackFacts) -> None:

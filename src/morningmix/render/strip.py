@@ -1,4 +1,4 @@
-"""One input through its chain: gain, filters, gate and compressor; then fader, moves and pan into its family."""
+"""One input through its chain: repair, gain, filters, gate and compressor; then fader, moves and pan."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from morningmix.dsp.control import (
     step_peaks,
 )
 from morningmix.dsp.filter import FilterStage
+from morningmix.dsp.repair import RepairStage
 from morningmix.facts import Recording
 from morningmix.laws.filters import butterworth_high_pass, low_pass
 from morningmix.laws.pan import balance, constant_power
@@ -39,7 +40,11 @@ class Strip:
         self._steps_per_second = rate_hz / self._step
         delay = round(plan.delay_s * rate_hz)
         self._silent = max(0, delay - start_frame)
-        self._reader = open_recording(recording, rate_hz, max(0, start_frame - delay), frames)
+        self._repair = RepairStage(plan.repair_s, rate_hz, recording.channels) if plan.repair_s else None
+        ahead = self._repair.latency_frames if self._repair else 0
+        self._reader = open_recording(recording, rate_hz, max(0, start_frame - delay), frames + ahead)
+        if self._repair is not None:
+            self._repair.process(self._read(ahead))
         self._gain = np.float32(db_to_gain(plan.gain_db) * (-1.0 if plan.flip else 1.0))
         sections = [
             (butterworth_high_pass if one.kind == "high_pass" else low_pass)(one.corner_hz, rate_hz)
@@ -61,6 +66,8 @@ class Strip:
     def process(self, frames: int) -> Block:
         """The next frames, cleaned and at working level, before fader and moves: ``(channels, frames)``."""
         block = self._read(frames)
+        if self._repair is not None:
+            block = self._repair.process(block)
         block *= self._gain
         self._mend(block)
         if self._filter is not None:
