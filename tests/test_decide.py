@@ -25,6 +25,7 @@ from morningmix.errors import RecipeError
 from morningmix.explain import input_in_words
 from morningmix.facts import (
     Defaults,
+    Howl,
     Input,
     InputWish,
     Measurements,
@@ -252,6 +253,21 @@ def test_defaults_count_for_everybody_who_does_not_say_otherwise(heard: Heard) -
         assert track.delay_s == 0.0
 
 
+def test_pops_and_howls_are_turned_down_together(heard: Heard) -> None:
+    howls = (Howl(start_s=1.0, end_s=2.0, hz=900.0), Howl(start_s=3.0, end_s=4.0, hz=900.0))
+    inputs = tuple(
+        replace(one, facts=replace(one.facts, pops_s=((0.5, 0.56), (1.98, 2.04)), howls=howls))
+        if one.name == "lead vocal"
+        else one
+        for one in heard.inputs
+    )
+    measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
+    track = tracks(plan_of(replace(heard, inputs=inputs, measured=measured)))["lead vocal"]
+    assert track.ducked_s == ((0.5, 0.56), (1.0, 2.04), (3.0, 4.0))
+    (because,) = [reason.because for reason in track.reasons if reason.what == "ducked_s"]
+    assert because == "2 pops and 2 howls turned down by 20 dB"
+
+
 def test_clipping_is_mended_and_said(heard: Heard) -> None:
     clean = tracks(plan_of(heard))["snare"]
     assert clean.repair_s == 0.0
@@ -391,7 +407,7 @@ def facts_of(
         "peaks": peaks,
     }
     missing = {
-        field.name: {"hum": None, "pops_s": (), "dropouts": 0, "broken_samples": 0}[field.name]
+        field.name: {"hum": None, "pops_s": (), "howls": (), "dropouts": 0, "broken_samples": 0}[field.name]
         for field in dataclasses.fields(TrackFacts)
         if field.name not in plain
     }

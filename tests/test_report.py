@@ -70,6 +70,7 @@ def an_input(index: int, name: str, role: str, seconds: float, slot_s: float = 0
         dc=0.0,
         hum=None,
         pops_s=(),
+        howls=(),
         dropouts=0,
         broken_samples=0,
         side_share=0.0,

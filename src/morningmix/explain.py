@@ -66,7 +66,7 @@ def _track_words(what: str, track: TrackPlan) -> str:
         "flip": "Turned upside down" if track.flip else "Polarity as it is",
         "repair_s": "Clipping mended" if track.repair_s else "Clipping not mended",
         "turned": "Gain evened out",
-        "ducked_s": "Pops",
+        "ducked_s": "Turned down for a moment",
         "fader_db": f"Fader at {track.fader_db:+.1f} dB",
         "pan": _pan_words(track.pan),
         "send_db": "No reverb" if track.send_db is None else f"Reverb {track.send_db:+.0f} dB",

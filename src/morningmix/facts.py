@@ -259,6 +259,15 @@ class Hum:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Howl:
+    """Feedback through a loudspeaker."""
+
+    start_s: float
+    end_s: float
+    hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Turned:
     """A gain that was turned in mid-take."""
 
@@ -283,6 +292,8 @@ class TrackFacts:
     hum: Hum | None
     pops_s: Spans
     """Stretches with a pop; statistics and peaks leave them out."""
+    howls: tuple[Howl, ...]
+    """Steady tones as feedback makes them, in order; in an instrument they may be meant."""
     dropouts: int
     """Stretches of digital silence in the middle of loud sound."""
     broken_samples: int

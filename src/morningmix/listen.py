@@ -32,6 +32,7 @@ from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.alignment import SPEAKS_HZ, align, loudest_hits
 from morningmix.measure.bleed import hear_bleed
+from morningmix.measure.faults import forget
 from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.measure.turned import find_turn, heap_step_db
@@ -142,6 +143,7 @@ def _understand(
     roles = load_roles()
     by_files = {recording.files: _wish_of(recording, wishes) for recording in take.recordings}
     inputs = identify(take.recordings, measured, by_files, roles, lambda name: role_from_name(name, roles))
+    inputs = tuple(_without_howls(one, measured.slot_s) for one in inputs)
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
     ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
     others = [one.index for one in playing if one.index not in ears]
@@ -164,6 +166,20 @@ def _understand(
         for one in inputs
     )
     return choose_lead(inputs, _sings_alone_s(inputs, singing, measured), roles), singing
+
+
+def _without_howls(one: Input, slot_s: float) -> Input:
+    """Slot statistics without feedback in voice and brass microphones; elsewhere a steady tone is taken to be meant."""
+    if not one.facts.howls:
+        return one
+    if one.preset.gate_floor_db is None:
+        return replace(one, facts=replace(one.facts, howls=()))
+    bands, peaks = one.facts.bands.copy(), one.facts.peaks.copy()
+    touched = {
+        slot for howl in one.facts.howls for slot in range(int(howl.start_s / slot_s), int(howl.end_s / slot_s) + 1)
+    }
+    forget({slot for slot in touched if slot < len(peaks)}, bands, peaks)
+    return replace(one, facts=replace(one.facts, bands=bands, peaks=peaks))
 
 
 def _turn(bleed: BleedFacts | None) -> Turned | None:

@@ -85,7 +85,7 @@ class TrackPlan:
     turned: tuple[float, float] | None = None
     """Where a gain was turned in mid-take, and what makes up for it from there on, dB."""
     ducked_s: Spans = ()
-    """Pops, turned down."""
+    """Pops and howls, turned down."""
     gain_db: float = 0.0
     filters: tuple[Filter, ...] = ()
     gate: Gate | None = None

@@ -115,6 +115,18 @@ def _of_input(one: Input, slot_s: float) -> list[Finding]:
                 "turned down here; look for a loose plug, and mute before plugging",
             )
         )
+    if facts.howls:
+        first = facts.howls[0]
+        pitch = f"{first.hz / 1000.0:.1f} kHz" if first.hz >= 1000.0 else f"{first.hz:.0f} Hz"
+        found.append(
+            _finding(
+                one,
+                "howl",
+                43.0,
+                f"{name} howled at {pitch} at {clock(first.start_s)}{' and later' if len(facts.howls) > 1 else ''}: "
+                "turned down here; turn its monitor down, or move it away from the loudspeaker",
+            )
+        )
     if facts.dropouts:
         found.append(
             _finding(

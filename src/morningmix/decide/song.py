@@ -360,7 +360,7 @@ def _track(
         delay_s=delay_s,
         repair_s=repair_s,
         turned=None if one.turned is None else (round(one.turned.at_s - start_s, 3), -one.turned.step_db),
-        ducked_s=_shift(one.facts.pops_s, start_s, end_s),
+        ducked_s=_shift(_ducked_s(one), start_s, end_s),
         gain_db=strip.gain_db,
         filters=strip.filters,
         gate=strip.gate,
@@ -385,6 +385,17 @@ def _track(
     )
 
 
+def _ducked_s(one: Input) -> Spans:
+    """Pops and howls, in order; what overlaps is one."""
+    spans: list[tuple[float, float]] = []
+    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls))):
+        if spans and start <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
+        else:
+            spans.append((start, end))
+    return tuple(spans)
+
+
 def _mended(one: Input) -> tuple[Reason, ...]:
     """What is made up for, and why."""
     reasons = []
@@ -397,12 +408,10 @@ def _mended(one: Input) -> tuple[Reason, ...]:
                 source="design choice",
             )
         )
-    if one.facts.pops_s:
+    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.howls), "howl"))
+    ducked = [f"{count} {what}{'s' if count > 1 else ''}" for count, what in counts if count]
+    if ducked:
         reasons.append(
-            Reason(
-                what="ducked_s",
-                because=f"{len(one.facts.pops_s)} pop{'s' if len(one.facts.pops_s) > 1 else ''} turned down by 20 dB",
-                source="design choice",
-            )
+            Reason(what="ducked_s", because=f"{' and '.join(ducked)} turned down by 20 dB", source="design choice")
         )
     return tuple(reasons)

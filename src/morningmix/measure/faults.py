@@ -1,15 +1,17 @@
-"""What goes wrong at a desk and can be heard in one input alone: hum, pops, dropouts. Streaming meters."""
+"""What goes wrong at a desk and can be heard in one input alone: hum, pops, dropouts, howls. Streaming meters."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
+from typing import Any
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from morningmix.dsp.spectrum import hop_frames
-from morningmix.facts import Hum, Spans
-from morningmix.units import Block, power_db
+from morningmix.facts import Howl, Hum, Spans
+from morningmix.units import Block, power_db, powers_db
 
 MAINS_HZ = (50.0, 60.0)
 _HARMONICS = 4
@@ -154,3 +156,113 @@ class DropoutMeter:
     def result(self) -> int:
         """Dropouts after which sound came back."""
         return self._found
+
+
+_HOWL_HOP_S, _HOWL_WINDOW = 0.05, 1024
+_HOWL_DECIMATED_HZ = 11_000
+_HOWL_LOWEST_HZ, _HOWL_HIGHEST_HZ, _HOWL_BANDS = 250.0, 5_000.0, 9
+_HOWL_GROUP = 20
+_PURE_DB, _UNUSUAL_DB, _LEAST_HOWL_DBFS = 8.0, 6.0, -40.0
+_USUAL_PERCENTILE = 90
+_LEAST_HOPS, _STEADY = 9, 0.006
+_MOST_HOWLS = 20
+_LINE_BINS = range(-3, 4)
+_HANN_SPREAD = 1.5
+"""Equivalent noise bandwidth of a Hann window in bins (Harris, Proc. IEEE 66(1) 1978, table I)."""
+
+
+class HowlMeter:
+    """Feedback: one loud, steady line without harmonics, far over what is usual there, for half a second or more.
+
+    Per 50 ms of the sound decimated to about 12 kHz: frequency and power of the strongest line from 250 Hz to 5 kHz,
+    how far it stands over all else, and the power of half octaves. A sung or played note has harmonics; a voice also
+    moves by more than 10 cents (common practice, no source). The last second of a take is not looked at.
+    """
+
+    def __init__(self, rate_hz: int) -> None:
+        self._factor = max(1, rate_hz // _HOWL_DECIMATED_HZ)
+        self._rate_hz = rate_hz / self._factor
+        self._hop = round(_HOWL_HOP_S * self._rate_hz)
+        window = np.hanning(_HOWL_WINDOW + 1)[:-1]
+        # A sine of amplitude 1 has power 0.5 in its bin.
+        self._window = (window * np.sqrt(2.0) / window.sum()).astype(np.float32)
+        top_hz = min(_HOWL_HIGHEST_HZ, 0.45 * self._rate_hz)
+        wanted = np.geomspace(_HOWL_LOWEST_HZ, top_hz, _HOWL_BANDS + 1) * _HOWL_WINDOW / self._rate_hz
+        self._edges = np.round(wanted).astype(np.intp)
+        self._kept = np.zeros(0, np.float32)
+        self._decimated = np.zeros(0, np.float32)
+        self._lines: list[NDArray[np.float32]] = []
+        self._bands: list[NDArray[np.float32]] = []
+
+    def update(self, block: Block) -> None:
+        """Take in a block ``(channels, frames)``."""
+        sound = np.concatenate((self._kept, block.mean(axis=0)))
+        whole = len(sound) // self._factor * self._factor
+        self._kept = sound[whole:]
+        decimated = sound[:whole].reshape(-1, self._factor).mean(axis=1)
+        self._decimated = np.concatenate((self._decimated, decimated))
+        need = _HOWL_WINDOW + (_HOWL_GROUP - 1) * self._hop
+        while len(self._decimated) >= need:
+            windows = np.lib.stride_tricks.sliding_window_view(self._decimated[:need], _HOWL_WINDOW)[:: self._hop]
+            self._look(windows)
+            self._decimated = self._decimated[_HOWL_GROUP * self._hop :]
+
+    def _look(self, windows: NDArray[np.float32]) -> None:
+        spectrum = scipy.fft.rfft(windows * self._window, axis=1)
+        power = spectrum.real**2 + spectrum.imag**2
+        low, high = int(self._edges[0]), int(self._edges[-1])
+        strongest = power[:, low:high].argmax(axis=1) + low
+        hops = np.arange(len(power))
+        around = power[hops[:, None], strongest[:, None] + np.array(_LINE_BINS)]
+        line = around.sum(axis=1)
+        rest = power[:, 3:].sum(axis=1) - line
+        # A parabola through three logarithms finds the frequency between bins.
+        before, at, after = np.log(around[:, 2:5] + np.float32(1e-20)).T
+        off = 0.5 * (before - after) / np.minimum(before - 2.0 * at + after, -1e-6)
+        hz = (strongest + np.clip(off, -0.5, 0.5)) * self._rate_hz / _HOWL_WINDOW
+        pure = line / np.maximum(rest, np.float32(1e-12))
+        self._lines.append(np.stack((hz, line / _HANN_SPREAD, pure)).astype(np.float32))
+        bands: NDArray[np.float32] = np.add.reduceat(power[:, :high], self._edges[:-1], axis=1)
+        self._bands.append(bands / np.float32(_HANN_SPREAD))
+
+    def result(self) -> tuple[Howl, ...]:
+        """The howls, in order; none where there are so many that they must be meant."""
+        if not self._lines:
+            return ()
+        hz, line, pure = np.concatenate(self._lines, axis=1).astype(np.float64)
+        usual = np.percentile(np.concatenate(self._bands), _USUAL_PERCENTILE, axis=0)
+        band = np.searchsorted(self._edges[1:-1], hz * _HOWL_WINDOW / self._rate_hz, "right")
+        level_db = powers_db(line)
+        howling = (powers_db(pure) > _PURE_DB) & (level_db > powers_db(usual)[band] + _UNUSUAL_DB)
+        howling &= level_db > _LEAST_HOWL_DBFS
+        hop_s = self._hop / self._rate_hz
+        found = [
+            Howl(
+                start_s=round(start * hop_s, 3),
+                end_s=round((stop - 1) * hop_s + _HOWL_WINDOW / self._rate_hz, 3),
+                hz=round(float(np.median(hz[start:stop])), 1),
+            )
+            for start, stop in _steady(hz, howling)
+            if stop - start >= _LEAST_HOPS
+        ]
+        return tuple(found) if len(found) <= _MOST_HOWLS else ()
+
+
+def _steady(hz: NDArray[np.float64], counts: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Stretches of hops that count and whose frequency stays within 10 cents of where it began to settle."""
+    stretches: list[tuple[int, int]] = []
+    for hop in np.flatnonzero(counts):
+        if stretches and stretches[-1][1] == hop:
+            start = stretches[-1][0]
+            if abs(hz[hop] / np.median(hz[start:hop][:_LEAST_HOPS]) - 1.0) < _STEADY:
+                stretches[-1] = (start, int(hop) + 1)
+                continue
+        stretches.append((int(hop), int(hop) + 1))
+    return stretches
+
+
+def forget(bad: Set[int], bands: NDArray[Any], peaks: NDArray[np.float32]) -> None:
+    """Bad slots take, in place, the numbers of the good slot before (the first ones those of the next)."""
+    for slot in sorted(bad):
+        good = next((near for near in (*range(slot - 1, -1, -1), *range(slot, len(peaks))) if near not in bad), slot)
+        bands[:, slot], peaks[slot] = bands[:, good], peaks[good]

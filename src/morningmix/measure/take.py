@@ -17,12 +17,12 @@ from morningmix.audio.read import open_recording, sha256_of
 from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import OutputError
-from morningmix.facts import Hum, Measurements, Recording, Take, TrackFacts
-from morningmix.measure.faults import DropoutMeter, HumMeter, PopMeter, pop_spans
+from morningmix.facts import Howl, Hum, Measurements, Recording, Take, TrackFacts
+from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, forget, pop_spans
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.units import Block, amplitude_db
 
-FORMAT = 6
+FORMAT = 7
 """Part of the cache key: raise it when anything in this room measures differently."""
 
 _BLOCK_HOPS = 100
@@ -107,6 +107,7 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
     clipped = _ClippedRuns(recording.channels)
     hum = HumMeter(take.rate_hz)
     pops = PopMeter(take.rate_hz, recording.channels)
+    howls = HowlMeter(take.rate_hz)
     dropouts = DropoutMeter(take.rate_hz)
     done_hops = 0
 
@@ -132,6 +133,7 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
             clipped.update(block)
             hum.update(block)
             pops.update(block)
+            howls.update(block)
             dropouts.update(block)
             progress(block.shape[1] / take.rate_hz)
         broken_samples = reader.broken_samples
@@ -140,7 +142,8 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
     counts[-1] = hops - (slots - 1) * per_slot
     popped = pops.result()
     bands /= counts
-    _forget_pops(popped, per_slot, bands, peaks)
+    hit = {slot for hop in popped for slot in (hop // per_slot, (hop + 2) // per_slot) if slot < slots}
+    forget(hit, bands, peaks)
     return TrackFacts(
         files=recording.files,
         sha256=tuple(sha256_of(part.path) for part in recording.parts),
@@ -150,22 +153,13 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
         dc=float(np.abs(total).max() / max(take.frames, 1)),
         hum=hum.result(),
         pops_s=pop_spans(popped, 1.0 / HOPS_PER_SECOND),
+        howls=howls.result(),
         dropouts=dropouts.result(),
         broken_samples=broken_samples,
         side_share=side / power if power > 0.0 else 0.0,
         bands=bands.astype(np.float32),
         peaks=peaks,
     )
-
-
-def _forget_pops(
-    popped: tuple[int, ...], per_slot: int, bands: NDArray[np.float64], peaks: NDArray[np.float32]
-) -> None:
-    """Slots with a pop take the numbers of the slot before (the first that of the next)."""
-    bad = {slot for hop in popped for slot in (hop // per_slot, (hop + 2) // per_slot) if slot < len(peaks)}
-    for slot in sorted(bad):
-        good = next((near for near in (*range(slot - 1, -1, -1), *range(slot, len(peaks))) if near not in bad), slot)
-        bands[:, slot], peaks[slot] = bands[:, good], peaks[good]
 
 
 def _peaks_per_slot(block: Block, first_hop: int, hop: int, per_slot: int, peaks: NDArray[np.float32]) -> None:
@@ -224,6 +218,7 @@ def _save(path: Path, facts: TrackFacts) -> None:
                 ),
                 hum=np.array([] if facts.hum is None else [facts.hum.mains_hz, facts.hum.level_dbfs], np.float64),
                 pops_s=np.array(facts.pops_s, np.float64).reshape(-1, 2),
+                howls=np.array([(one.start_s, one.end_s, one.hz) for one in facts.howls], np.float64).reshape(-1, 3),
                 bands=facts.bands,
                 peaks=facts.peaks,
             )
@@ -246,6 +241,7 @@ def _load(path: Path, recording: Recording) -> TrackFacts:
             side_share=side_share,
             hum=Hum(mains_hz=hum[0], level_dbfs=hum[1]) if hum else None,
             pops_s=tuple((float(start), float(end)) for start, end in kept["pops_s"]),
+            howls=tuple(Howl(start_s=start, end_s=end, hz=hz) for start, end, hz in kept["howls"].tolist()),
             dropouts=int(dropouts),
             broken_samples=int(broken_samples),
             bands=kept["bands"],
