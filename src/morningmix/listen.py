@@ -37,6 +37,7 @@ from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.measure.turned import find_turn, heap_step_db
 from morningmix.recordings import find_take, pair
+from morningmix.units import amplitude_db
 
 Progress = Callable[[str, float], None]
 """Told the step and the share of it that is done, 0..1."""
@@ -179,7 +180,8 @@ def _without_howls(one: Input, slot_s: float) -> Input:
         slot for howl in one.facts.howls for slot in range(int(howl.start_s / slot_s), int(howl.end_s / slot_s) + 1)
     }
     forget({slot for slot in touched if slot < len(peaks)}, bands, peaks)
-    return replace(one, facts=replace(one.facts, bands=bands, peaks=peaks))
+    peak_dbfs = amplitude_db(float(peaks.max(initial=0.0)))
+    return replace(one, facts=replace(one.facts, bands=bands, peaks=peaks, peak_dbfs=peak_dbfs))
 
 
 def _turn(bleed: BleedFacts | None) -> Turned | None:
