@@ -341,6 +341,25 @@ class AlignmentFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SumOfOthers:
+    """An input that carries other inputs' sum."""
+
+    explained: float
+    """Share of its power that the others explain, 0..1."""
+    of: tuple[int, ...]
+    """The inputs that are part of it, places in the take."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ticking:
+    """An input that holds the same short sound again and again, in time."""
+
+    shortest_s: float
+    """From one to the next where the time is fastest."""
+    longest_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measurements:
     """A whole take, measured. Slots are 0.1 s, longer for takes over ten minutes, so that they never grow in number."""
 

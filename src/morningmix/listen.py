@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from morningmix.decide.gate import hear_singing
-from morningmix.decide.roles import choose_lead, identify
+from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.facts import (
     AlignmentFacts,
@@ -32,6 +33,8 @@ from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.alignment import SPEAKS_HZ, align, loudest_hits
 from morningmix.measure.bleed import hear_bleed
+from morningmix.measure.click import hear_clicks
+from morningmix.measure.desk_mix import hear_desk_mixes
 from morningmix.measure.faults import forget
 from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
@@ -143,7 +146,14 @@ def _understand(
     """Roles, and where the people at the microphones sing."""
     roles = load_roles()
     by_files = {recording.files: _wish_of(recording, wishes) for recording in take.recordings}
-    inputs = identify(take.recordings, measured, by_files, roles, lambda name: role_from_name(name, roles))
+    name_says = partial(role_from_name, roles=roles)
+    inputs = identify(take.recordings, measured, by_files, roles, name_says)
+    # Only where nobody has said a role yet, not even as a guess.
+    unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
+    if unknown:
+        no_mix = [one.index for one in inputs if one.role != "desk mix"]
+        no_parts = guess_no_parts(hear_desk_mixes(take, measured, no_mix), hear_clicks(take, measured, unknown))
+        inputs = identify(take.recordings, measured, by_files, roles, name_says, no_parts)
     inputs = tuple(_without_howls(one, measured.slot_s) for one in inputs)
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
     ears = [one.index for one in playing if one.preset.gate_floor_db is not None]

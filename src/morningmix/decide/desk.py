@@ -19,6 +19,8 @@ LITTLE_HEADROOM_DBFS = -1.0
 MOST_DC = 0.002
 UPSIDE_DOWN_DB = 2.0
 VOICE_OVER_BAND_LU = 3.0
+NO_PART = {"desk mix": "carries the sum of the others", "click": "holds a click"}
+"""What is said of inputs that were heard to be no part of the music, by role."""
 
 
 def find_faults(
@@ -45,6 +47,11 @@ def _of_input(one: Input, slot_s: float) -> list[Finding]:
         says = f"{name} recorded only a moment of sound and was left out: check its cable and that it was armed"
         return [_finding(one, "silent", 60.0, says)]
     found: list[Finding] = []
+    if one.role_is_guess and one.role in NO_PART:
+        # A name that was guessed does not say which input it is.
+        which = f"{name} ({' and '.join(facts.files)})"
+        says = f"{which} {NO_PART[one.role]}: it is left out; write its role into the recipe if that is wrong"
+        found.append(_finding(one, "no part", 55.0, says))
     if facts.broken_samples:
         count = "1 sample" if facts.broken_samples == 1 else f"{facts.broken_samples} samples"
         found.append(

@@ -9,10 +9,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
-from morningmix.facts import Input, InputWish, Measurements, Recording, RolePreset, TrackFacts
+from morningmix.facts import (
+    Input,
+    InputWish,
+    Measurements,
+    Recording,
+    RolePreset,
+    SumOfOthers,
+    Ticking,
+    TrackFacts,
+)
 from morningmix.units import power_db
 
 GUESSED = "a guess by ear"
@@ -39,11 +49,34 @@ class _Sound:
     side: float
 
 
-def guess_roles(measured: Measurements) -> tuple[Guess, ...]:
-    """A role for every input from its sound alone, in the order of the take."""
+def guess_no_parts(sums: Mapping[int, SumOfOthers], clicks: Mapping[int, Ticking]) -> dict[int, Guess]:
+    """Guesses for the inputs that are no part of the music, by their place in the take."""
+    guesses = {
+        index: Guess(
+            role="click", because=f"the same short sound, {_beats(ticking)} times a minute, and silence between"
+        )
+        for index, ticking in clicks.items()
+    }
+    for index, carried in sums.items():
+        explained = f"{100.0 * carried.explained:.0f} % of it is the sum of {len(carried.of)} other inputs"
+        guesses[index] = Guess(role="desk mix", because=explained)
+    return guesses
+
+
+def _beats(ticking: Ticking) -> str:
+    slow, fast = round(60.0 / ticking.longest_s), round(60.0 / ticking.shortest_s)
+    return f"{slow}" if fast - slow < 2 else f"{slow} to {fast}"
+
+
+def guess_roles(measured: Measurements, no_parts: Mapping[int, Guess] = MappingProxyType({})) -> tuple[Guess, ...]:
+    """A role for every input from its sound alone, in the order of the take.
+
+    `no_parts` are the inputs that were heard to be no part of the music.
+    """
     sounds = [_sound(track, measured) for track in measured.tracks]
     guesses: list[Guess | None] = [
-        _plain_guess(track, sound) for track, sound in zip(measured.tracks, sounds, strict=True)
+        no_parts.get(index) or _plain_guess(track, sound)
+        for index, (track, sound) in enumerate(zip(measured.tracks, sounds, strict=True))
     ]
     open_microphones = [i for i, guess in enumerate(guesses) if guess is None]
     drums = any(guess is not None and guess.role in ("kick", "snare") for guess in guesses)
@@ -112,13 +145,14 @@ def identify(
     wishes: Mapping[tuple[str, ...], InputWish],
     roles: Mapping[str, RolePreset],
     role_from_name: Callable[[str], tuple[str, str] | None],
+    no_parts: Mapping[int, Guess] = MappingProxyType({}),
 ) -> tuple[Input, ...]:
     """Name and role of every input, each with its reason. Names are unique, ignoring case, spaces and hyphens.
 
     `wishes` holds what recipe and input list say by file names; `role_from_name` finds a role and the word that
-    means it in a track name.
+    means it in a track name; `no_parts` is from `guess_no_parts`.
     """
-    guesses = guess_roles(measured)
+    guesses = guess_roles(measured, no_parts)
     named: list[Input] = []
     for index, (recording, facts, guess) in enumerate(zip(recordings, measured.tracks, guesses, strict=True)):
         wish = wishes.get(recording.files, InputWish(files=recording.files))
