@@ -138,7 +138,7 @@ def test_a_howling_voice_is_said_and_not_measured(tmp_path: Path) -> None:
     as_instrument = heard_with(tmp_path / "2", "keys").inputs[0]
     assert as_instrument.facts.peaks[50:70].max() > 0.59
     assert one.facts.peaks.max() < 0.3
-    assert one.facts.peak_dbfs == pytest.approx(20.0 * np.log10(one.facts.peaks.max()))
+    assert one.facts.peak_dbfs < 20.0 * np.log10(0.3)
 
 
 def test_a_tone_in_an_instrument_is_meant(tmp_path: Path) -> None:

@@ -160,7 +160,7 @@ REFUSED = [
     ("level_db = 1.5", f"level_db = {10**400}", "level_db"),
     ("level_db = 1.5", "pan = 1.01", r"pan must lie between -1 and \+1"),
     ("level_db = 1.5", "mute = 1", "mute must be true or false"),
-    ("level_db = 1.5", 'bleed = "full"', 'bleed must be "gate" or "off", not "full"'),
+    ("level_db = 1.5", 'bleed = "most"', 'bleed must be "full", "mask", "gate" or "off", not "most"'),
     ("level_db = 1.5", 'compress = "of"', r'compress must be "auto" or "off", not "of". Did you mean "off"\?'),
     ("level_db = 1.5", 'repair = "of"', r'repair must be "auto" or "off", not "of". Did you mean "off"\?'),
     ("level_db = 1.5", 'repiar = "off"', r'there is no "repiar" here. Did you mean "repair"\?'),

@@ -99,7 +99,7 @@ class Take:
 
 # ---------------------------------------------------------------- what was asked for
 
-BleedMethod = Literal["gate", "off"]
+BleedMethod = Literal["full", "mask", "gate", "off"]
 Switch = Literal["auto", "off"]
 
 
@@ -132,7 +132,7 @@ class Defaults:
     """The recipe's [defaults]: what counts for every input that does not say otherwise."""
 
     level_db: float = 0.0
-    bleed: BleedMethod = "gate"
+    bleed: BleedMethod = "full"
     compress: Switch = "auto"
     eq: Switch = "auto"
     high_pass: Switch = "auto"
@@ -328,6 +328,22 @@ class BleedFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Cleaned:
+    """A microphone without its bleed, and what was measured of it."""
+
+    sound: Recording
+    """In the cache; as long as the take, at its rate."""
+    subtracted: bool
+    """The bleed was predicted and subtracted before what was left was masked."""
+    bands: Bands
+    """As `TrackFacts.bands`."""
+    peaks: NDArray[np.float32]
+    """As `TrackFacts.peaks`."""
+    bleed: BleedFacts
+    """What was left after the subtraction over the bleed that is expected in it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlignmentFacts:
     """A close drum microphone against the overhead."""
 
@@ -408,6 +424,10 @@ class Input:
     bleed: BleedFacts | None = None
     alignment: AlignmentFacts | None = None
     turned: Turned | None = None
+    cleaned: Cleaned | None = None
+    """What is mixed in its place; the bands and peaks of `facts` are then those of the cleaned sound."""
+    recorded_bands: Bands | None = None
+    """`TrackFacts.bands` with the bleed, where `facts` holds those without."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from morningmix.decide.gate import hear_singing
+from morningmix.decide.gate import hear_cleaned_singing, hear_singing
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.facts import (
     AlignmentFacts,
     BleedFacts,
+    Cleaned,
+    Defaults,
     Input,
     InputWish,
     Measurements,
@@ -33,12 +35,14 @@ from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.alignment import SPEAKS_HZ, align, loudest_hits
 from morningmix.measure.bleed import hear_bleed
+from morningmix.measure.clean import clean_take
 from morningmix.measure.click import hear_clicks
 from morningmix.measure.desk_mix import hear_desk_mixes
 from morningmix.measure.faults import forget
 from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.measure.turned import find_turn, heap_step_db
+from morningmix.plan import Cleaning
 from morningmix.recordings import find_take, pair
 from morningmix.units import amplitude_db
 
@@ -57,6 +61,7 @@ class Heard:
     measured: Measurements
     inputs: tuple[Input, ...]
     singing: dict[int, Singing | None]
+    cleaning: Cleaning | None
 
 
 def look(source: Path, home: Home) -> tuple[Recipe | None, Take]:
@@ -91,7 +96,14 @@ def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_
     take = _paired(take, merge(recipe.inputs if recipe else (), listed))
     seconds = take.duration_s * len(take.recordings)
     measured, store = measure_take(take, home.cache, workers, share(progress, "listening to the tracks", seconds))
-    inputs, singing = _understand(take, measured, store, merge(recipe.inputs if recipe else (), listed))
+    wishes = merge(recipe.inputs if recipe else (), listed)
+    told = share(progress, "taking the bleed out", take.duration_s)
+
+    def clean(one: Cleaning) -> dict[int, Cleaned]:
+        return clean_take(take, store, one, home.cache, workers, told)
+
+    defaults = recipe.defaults if recipe else Defaults()
+    inputs, singing, cleaning = _understand(take, measured, store, wishes, defaults, clean)
     is_new = recipe is None
     if recipe is None and not write_recipe:
         recipe = Recipe(path=None, tracks=tracks, title=tracks.name or "Rehearsal", target=load_target("demo"))
@@ -104,7 +116,9 @@ def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_
         write_text_whole(home.recipe, text)
         recipe = read_recipe(home.recipe)
         # From here on all that counts is what the recipe says, as it will next time.
-        inputs, singing = _understand(take, measured, store, merge(recipe.inputs, listed))
+        inputs, singing, cleaning = _understand(
+            take, measured, store, merge(recipe.inputs, listed), recipe.defaults, clean
+        )
     _refuse_missing(recipe, take)
     measured = replace(measured, tracks=tuple(one.facts for one in inputs))
     recipe = replace(recipe, input_list=list_path)
@@ -116,6 +130,7 @@ def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_
         measured=measured,
         inputs=inputs,
         singing=singing,
+        cleaning=cleaning,
     )
 
 
@@ -141,9 +156,14 @@ def _refuse_missing(recipe: Recipe, take: Take) -> None:
 
 
 def _understand(
-    take: Take, measured: Measurements, store: BandStore, wishes: Sequence[InputWish]
-) -> tuple[tuple[Input, ...], dict[int, Singing | None]]:
-    """Roles, and where the people at the microphones sing."""
+    take: Take,
+    measured: Measurements,
+    store: BandStore,
+    wishes: Sequence[InputWish],
+    defaults: Defaults,
+    clean: Callable[[Cleaning], dict[int, Cleaned]],
+) -> tuple[tuple[Input, ...], dict[int, Singing | None], Cleaning | None]:
+    """Roles, the microphones without their bleed, and where the people at them sing."""
     roles = load_roles()
     by_files = {recording.files: _wish_of(recording, wishes) for recording in take.recordings}
     name_says = partial(role_from_name, roles=roles)
@@ -164,8 +184,15 @@ def _understand(
         # What was learnt from two gains at once is worth little: bring them back and listen again.
         bleed = hear_bleed(replace(store, turned=tuple(turned.items())), ears, others)
         turned = {index: _refined(found, bleed.get(index)) for index, found in turned.items()}
-    singing = {index: hear_singing(bleed.get(index)) for index in ears}
+    cleaning = _cleaning(playing, turned, defaults)
+    cleaned = clean(cleaning) if cleaning else {}
+    bleed = {**bleed, **{index: one.bleed for index, one in cleaned.items()}}
+    singing = {
+        index: hear_cleaned_singing(cleaned[index].bleed) if index in cleaned else hear_singing(bleed.get(index))
+        for index in ears
+    }
     aligned = _aligned(take, measured, playing)
+    inputs = tuple(_without_bleed(one, cleaned.get(one.index), measured.slot_s) for one in inputs)
     inputs = tuple(
         replace(
             one,
@@ -176,7 +203,32 @@ def _understand(
         )
         for one in inputs
     )
-    return choose_lead(inputs, _sings_alone_s(inputs, singing, measured), roles), singing
+    return choose_lead(inputs, _sings_alone_s(inputs, singing, measured), roles), singing, cleaning
+
+
+def _cleaning(playing: Sequence[Input], turned: Mapping[int, Turned], defaults: Defaults) -> Cleaning | None:
+    """Microphones in front of people are cleaned unless somebody says otherwise; everything that plays helps."""
+    methods = {one.index: one.wish.bleed or defaults.bleed for one in playing if one.preset.gate_floor_db is not None}
+    ears = tuple((index, method == "full") for index, method in methods.items() if method in ("full", "mask"))
+    if not ears or len(playing) < 2:
+        return None
+    return Cleaning(
+        ears=ears,
+        references=tuple(one.index for one in playing),
+        turned=tuple((index, one.at_s, one.step_db) for index, one in turned.items()),
+    )
+
+
+def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
+    """The input with the slot statistics of its cleaned sound; pops and howls are left out of them again."""
+    if cleaned is None:
+        return one
+    bands, peaks = cleaned.bands.copy(), cleaned.peaks.copy()
+    spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls)]
+    touched = {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
+    forget({slot for slot in touched if slot < len(peaks)}, bands, peaks)
+    facts = replace(one.facts, bands=bands, peaks=peaks)
+    return replace(one, facts=facts, cleaned=cleaned, recorded_bands=one.facts.bands)
 
 
 def _without_howls(one: Input, slot_s: float) -> Input:

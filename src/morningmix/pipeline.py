@@ -6,7 +6,7 @@ Everything that touches a home is done under its lock, and nothing in it changes
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
@@ -24,7 +24,7 @@ from morningmix.decide.roles import plain
 from morningmix.decide.song import decide_song
 from morningmix.dsp.control import hop_frames, peaks_db
 from morningmix.errors import ChangedError, OutputError, RecipeError, UsageError
-from morningmix.facts import Finding, Input, Recording, SongFacts, SongWish, SumFacts, Take
+from morningmix.facts import Cleaned, Finding, Input, Recording, SongFacts, SongWish, SumFacts, Take
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
@@ -43,8 +43,10 @@ from morningmix.home import (
     safe_name,
 )
 from morningmix.listen import Heard, Progress, listen, look, path_from, share
+from morningmix.measure.clean import clean_take
+from morningmix.measure.take import measure_take
 from morningmix.plan import MasterPlan, SongPlan, Trims
-from morningmix.recordings import find_take, pair
+from morningmix.recordings import find_take, pair, take_of
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Bits, FileFormat, Output
@@ -171,7 +173,8 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         plans = [(number, _plan(heard, wish)) for number, wish in _chosen(wishes, order.song)]
         with ExitStack() as stack:
             stack.callback(_clear, home)
-            ready = [_to_sum(plan, number, recordings, home, order, pool, stack, progress) for number, plan in plans]
+            sounds = _mixed(recordings, {one.index: one.cleaned for one in heard.inputs if one.cleaned is not None})
+            ready = [_to_sum(plan, number, sounds, home, order, pool, stack, progress) for number, plan in plans]
             target = min([one.reachable_lufs for one in ready], default=heard.recipe.target.loudness_lufs.value)
             songs = []
             for one in ready:
@@ -269,7 +272,13 @@ def _plan(heard: Heard, song: SongWish) -> SongPlan:
         recipe=heard.recipe,
         roles=load_roles(),
         song=song,
+        cleaning=heard.cleaning,
     )
+
+
+def _mixed(recordings: Sequence[Recording], cleaned: Mapping[int, Cleaned]) -> list[Recording]:
+    """What is mixed: recordings, and the cleaned sound where there is one."""
+    return [cleaned[index].sound if index in cleaned else one for index, one in enumerate(recordings)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -496,11 +505,25 @@ def _mix_again(order: Order, progress: Progress) -> Result:
         recover(home)
         stack.callback(_clear, home)
         number = int(song_folder.name[:2]) if song_folder.name[:2].isdigit() else 1
-        ready = _to_sum(recall.plan, number, recordings, home, order, pool, stack, progress, recall.master.trims)
+        sounds = _mixed(recordings, _cleaned_again(recall, tracks, recordings, home, order, progress))
+        ready = _to_sum(recall.plan, number, sounds, home, order, pool, stack, progress, recall.master.trims)
         hashes = [one.sha256 for one in recall.recordings]
         wanted = frozenset({ready.folder_name})
         song = _finish(ready, recall.master, recordings, tracks, hashes, home, order, pool, progress, wanted)
     return Result(home=root, recipe=home.recipe, recipe_is_new=False, songs=(song,), inputs=(), findings=())
+
+
+def _cleaned_again(
+    recall: Recall, tracks: Path, recordings: list[Recording], home: Home, order: Order, progress: Progress
+) -> dict[int, Cleaned]:
+    """The microphones without their bleed; from the cache if they are there."""
+    if recall.plan.cleaning is None:
+        return {}
+    take = take_of(tracks, tuple(recordings))
+    seconds = take.duration_s * len(recordings)
+    _, store = measure_take(take, home.cache, _workers(order), share(progress, "listening to the tracks", seconds))
+    told = share(progress, "taking the bleed out", take.duration_s)
+    return clean_take(take, store, recall.plan.cleaning, home.cache, _workers(order), told)
 
 
 def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:

@@ -68,6 +68,18 @@ class Move:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Cleaning:
+    """Which microphones of a take are cleaned of bleed before anything else, and by which other inputs."""
+
+    ears: tuple[tuple[int, bool], ...]
+    """Input, and whether its bleed is predicted and subtracted; what is left is masked anyway."""
+    references: tuple[int, ...]
+    """All inputs that play, the ears among them."""
+    turned: tuple[tuple[int, float, float], ...] = ()
+    """Gains that were turned in mid-take: input, when (s), by how much (dB)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrackPlan:
     """One input on its way to its family: gain, filters, gate, compressor, fader, moves, pan, send."""
 
@@ -77,6 +89,8 @@ class TrackPlan:
     role_is_guess: bool
     family: str
     """One of `FAMILIES`; "" for an input that is left out."""
+    cleaned: bool = False
+    """What is mixed is the input without its bleed (`SongPlan.cleaning`)."""
     flip: bool = False
     delay_s: float = 0.0
     """May be negative: the input is then heard earlier."""
@@ -141,6 +155,7 @@ class SongPlan:
     ceiling_dbtp: float
     max_limiting_db: float
     goals: tuple[Goal, ...] = ()
+    cleaning: Cleaning | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

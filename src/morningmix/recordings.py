@@ -55,11 +55,15 @@ def find_take(folder: Path) -> Take:
     if not any(part.frames for part in parts):
         names = ", ".join(part.path.name for part in parts)
         raise RecordingsError(f"There is no sound in {folder}: nothing was recorded into {names}.")
-    recordings = tuple(_find_pairs(_join_continued(parts)))
+    return take_of(folder, tuple(_find_pairs(_join_continued(parts))), tuple(left_out))
+
+
+def take_of(folder: Path, recordings: tuple[Recording, ...], left_out: tuple[str, ...] = ()) -> Take:
+    """A take at the rate that most of its recordings have, as long as the longest."""
     rates = Counter(recording.rate_hz for recording in recordings)
     rate_hz = max(rates, key=lambda rate: (rates[rate], rate))
     frames = max(converted_frames(recording.frames, recording.rate_hz, rate_hz) for recording in recordings)
-    return Take(folder=folder, recordings=recordings, rate_hz=rate_hz, frames=frames, left_out=tuple(left_out))
+    return Take(folder=folder, recordings=recordings, rate_hz=rate_hz, frames=frames, left_out=left_out)
 
 
 def pair(take: Take, files: tuple[str, str]) -> Take:

@@ -334,13 +334,13 @@ def test_rates_widths_and_kinds_may_differ(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "take" / "guitar.wav", _tone(132_300, 44_100), 44_100, subtype="PCM_16")
     soundfile.write(tmp_path / "take" / "bass.wav", _tone(144_000), 48_000, subtype="PCM_24")
     soundfile.write(tmp_path / "take" / "keys.flac", np.stack([_tone(72_000)] * 2, 1), 48_000, subtype="PCM_16")
-    soundfile.write(tmp_path / "take" / "lead vocal.aiff", _tone(288_000, 96_000, 330.0), 96_000, subtype="PCM_24")
+    soundfile.write(tmp_path / "take" / "acoustic guitar.aiff", _tone(288_000, 96_000, 330.0), 96_000, subtype="PCM_24")
     done = run_here("mix", "take", "--tracks", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     song = tmp_path / "take mix" / "mixes" / "01 take"
     info = soundfile.info(song / "take.wav")
     assert (info.samplerate, info.frames) == (48_000, 144_000)
-    for name in ("guitar", "lead vocal"):
+    for name in ("guitar", "acoustic guitar"):
         sound, _ = soundfile.read(song / "tracks" / f"{name}.wav", always_2d=True)
         loud = np.flatnonzero(np.abs(sound).max(axis=1) > 0.5 * np.abs(sound).max())
         assert loud[-1] - loud[0] == pytest.approx(144_000, rel=0.01)

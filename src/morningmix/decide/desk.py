@@ -6,19 +6,20 @@ Only what a person can act on is said. Levels at which something is said are com
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from morningmix.decide.align import flip_margin_db
 from morningmix.facts import Finding, Input, Measurements, Singing, Take
-from morningmix.laws.levels import k_powers, loud_mask, loudness_of, spans_to_mask
+from morningmix.laws.levels import k_powers, loudness_of, spans_to_mask
 from morningmix.units import clock
 
 TOO_QUIET_DBFS = -30.0
 LITTLE_HEADROOM_DBFS = -1.0
 MOST_DC = 0.002
 UPSIDE_DOWN_DB = 2.0
-VOICE_OVER_BAND_LU = 3.0
+VOICE_OVER_BAND_LU = 0.0
 NO_PART = {"desk mix": "carries the sum of the others", "click": "holds a click"}
 """What is said of inputs that were heard to be no part of the music, by role."""
 
@@ -165,27 +166,25 @@ def _of_input(one: Input, slot_s: float) -> list[Finding]:
 
 
 def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[int, Singing | None]) -> list[Finding]:
-    """Voice microphones in which the band is about as loud as the voice.
+    """Voice microphones in which the band is about as loud as the voice: bleed that was taken out, against what stayed.
 
-    How loud the band is shows only where nobody sings: a voice that sings in step with another may be taken for the
-    other's bleed, and its own microphone would then seem to rest.
+    Said only where the bleed was subtracted: a gate knows when a voice sings, not what else is heard meanwhile.
     """
-    voices = [(one, heard) for one in inputs if one.preset.family == "vocals" and (heard := singing.get(one.index))]
-    if not voices:
-        return []
-    slots = voices[0][0].facts.bands.shape[1]
-    somebody = np.any([spans_to_mask(heard.open_s, slots, measured.slot_s) for _, heard in voices], axis=0)
     found = []
-    for one, heard in voices:
-        powers = k_powers(one.facts, measured, ())
-        sings = spans_to_mask(heard.sings_s, slots, measured.slot_s)
-        band = ~somebody & loud_mask(powers)
-        if min(np.count_nonzero(sings), np.count_nonzero(band)) < 20:
+    for one in inputs:
+        heard = singing.get(one.index)
+        apart = one.cleaned is not None and one.cleaned.subtracted and one.turned is None
+        if one.preset.family != "vocals" or heard is None or not apart or one.recorded_bands is None:
             continue
-        with_voice, without = loudness_of(powers, sings), loudness_of(powers, band)
-        if with_voice is not None and without is not None and with_voice - without < VOICE_OVER_BAND_LU:
+        voice = k_powers(one.facts, measured, ())
+        recorded = k_powers(replace(one.facts, bands=one.recorded_bands), measured, ())
+        sings = spans_to_mask(heard.sings_s, len(voice), measured.slot_s)
+        if np.count_nonzero(sings) < 20:
+            continue
+        voice_lufs, band_lufs = loudness_of(voice, sings), loudness_of(np.maximum(recorded - voice, 0.0), sings)
+        if voice_lufs is not None and band_lufs is not None and voice_lufs - band_lufs < VOICE_OVER_BAND_LU:
             says = (
-                f"{one.name} hears the band nearly as loud as the voice: sing closer to it, "
+                f"{one.name} hears the band about as loud as the voice: sing closer to it, "
                 "and turn its back to drums and loudspeakers"
             )
             found.append(_finding(one, "drowned", 30.0, says))

@@ -21,7 +21,7 @@ from morningmix.decide.space import decide_reverb, decide_send
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Sourced, Spans
 from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.laws.levels import Powers, k_powers, loud_mask, loudness_of, mask_to_spans, spans_to_mask
-from morningmix.plan import FAMILIES, Compressor, Filter, Gate, Goal, Move, Reason, SongPlan, TrackPlan
+from morningmix.plan import FAMILIES, Cleaning, Compressor, Filter, Gate, Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.units import clock, db_to_gain, powers_db
 
 MOVE_RAMP_S = 0.3
@@ -60,6 +60,7 @@ def decide_song(
     recipe: Recipe,
     roles: Mapping[str, RolePreset],
     song: SongWish | None = None,
+    cleaning: Cleaning | None = None,
 ) -> SongPlan:
     """Everything up to the families. `singing` is by `Input.index`, in seconds of the take."""
     here = _cut(measured, start_s, end_s)
@@ -88,6 +89,7 @@ def decide_song(
         ceiling_dbtp=recipe.target.ceiling_dbtp.value,
         max_limiting_db=recipe.target.max_limiting_db.value,
         goals=goals,
+        cleaning=cleaning,
     )
 
 
@@ -188,7 +190,7 @@ def _strips(
                 plays=plays,
                 clear=one.preset.gate_floor_db is None or heard is not None,
                 powers=_after_dynamics(one, powers, gain, gate, compressor, here.slot_s),
-                reasons=(_role_reason(one), why_gain, *reasons, why_gate, why_compressor),
+                reasons=(_role_reason(one), *_cleaned(one), why_gain, *reasons, why_gate, why_compressor),
             )
         )
     return strips
@@ -201,6 +203,21 @@ def _shift(spans: Spans, start_s: float, end_s: float) -> Spans:
         for a, b in spans
         if b > start_s and a < end_s
     )
+
+
+def _cleaned(one: Input) -> tuple[Reason, ...]:
+    """What was done about bleed before anything else, and how much of what was recorded it was."""
+    if one.cleaned is None or one.recorded_bands is None:
+        return ()
+    left, recorded = float(one.facts.bands.sum()), float(one.recorded_bands.sum())
+    share = 100.0 * max(0.0, 1.0 - left / max(recorded, 1e-20))
+    how = (
+        "subtracted as the other inputs predict it, what was left turned down"
+        if one.cleaned.subtracted
+        else "turned down"
+    )
+    because = f"bleed {how}; that was {share:.0f} % of what it recorded"
+    return (Reason(what="cleaned", because=because, source="Ephraim, Malah 1985; Nakatani et al. 2010"),)
 
 
 def _gate(
@@ -356,6 +373,7 @@ def _track(
         role=one.role,
         role_is_guess=one.role_is_guess,
         family=one.preset.family,
+        cleaned=one.cleaned is not None,
         flip=flip,
         delay_s=delay_s,
         repair_s=repair_s,

@@ -134,7 +134,7 @@ class _Target(Strict):
 
 class _Defaults(Strict):
     level_db: _Level = 0.0
-    bleed: BleedMethod = "gate"
+    bleed: BleedMethod = "full"
     compress: Switch = "auto"
     eq: Switch = "auto"
     high_pass: Switch = "auto"
@@ -381,7 +381,7 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         "# loudness_lufs = -16.0",
         "",
         "[defaults]  # for every input that does not say otherwise",
-        '# bleed = "off"',
+        '# bleed = "gate"',
         '# compress = "off"',
         '# eq = "off"',
         '# high_pass = "off"',

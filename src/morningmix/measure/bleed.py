@@ -11,7 +11,8 @@ over that prediction, in dB, averaged over the bands of a voice, is what a gate 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from scipy.signal import lfilter
 
 from morningmix.facts import BleedFacts
-from morningmix.measure.spectrum import BandStore
+from morningmix.measure.spectrum import BandStore, BandWriter
 
 Array = NDArray[np.float32]
 
@@ -36,6 +37,9 @@ _OVERSUBTRACT = np.float32(1.5)
 _TINY = np.float32(1e-14)
 _CLIP_DB = (-3.0, 15.0)
 _SMOOTHING_HOPS = 5
+_CLIP_RESIDUAL_DB = (-8.0, 15.0)
+_LEFT_OF_TAKEN = np.float32(0.6)
+"""Where more than this share of what was subtracted remains, it is taken for the own source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +89,45 @@ def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> 
         )
         for ear in ears
     }
+
+
+def hear_residual(
+    store: BandStore, ear: int, references: Sequence[int], left: Path, taken: Path | None, bleed: Path
+) -> BleedFacts:
+    """How far one microphone stands above what is left of its bleed, after that was predicted and subtracted.
+
+    `left` holds the band powers of what remained, `taken` those of what was subtracted (None: nothing was). Writes the
+    expected bleed's band powers to `bleed`. Raises `OutputError`.
+    """
+    own = replace(store, paths=(left, *((taken,) if taken else ())), turned=())
+    others = [other for other in references if other != ear]
+    bands = _voice_bands(store)
+
+    def features_of(early: int, stop: int) -> Array:
+        answers = [_features(store.read(other, early, stop), store.hop_s) for other in others]
+        if taken:
+            answers.append(_features(own.read(1, early, stop), store.hop_s))
+        return np.concatenate(answers)
+
+    spans = _training_spans(store.hops)
+    features = np.concatenate([features_of(early, stop)[:, :, start - early :] for early, start, stop in spans], axis=2)
+    level = np.concatenate([own.read(0, start, stop) for _, start, stop in spans], axis=1)
+    noise = np.float32(0.5) * np.percentile(level, 3, axis=1).astype(np.float32)
+    weights = _fit(level, features, noise, bands)
+    excess: list[Array] = []
+    with BandWriter(bleed) as writer:
+        for start in range(0, store.hops, _CHUNK_HOPS):
+            stop = min(start + _CHUNK_HOPS, store.hops)
+            early = max(0, start - _WARM_UP_HOPS)
+            level = own.read(0, early, stop)
+            expected = _predict(weights, features_of(early, stop), noise, level.shape)
+            writer.write(expected[:, start - early :])
+            if taken:
+                expected = np.maximum(expected, _LEFT_OF_TAKEN * own.read(1, early, stop))
+            ratio_db = 10.0 * np.log10((level[bands] + _TINY) / expected[bands])
+            excess.append(np.clip(ratio_db, *_CLIP_RESIDUAL_DB).mean(axis=0)[start - early :].astype(np.float32))
+    excess_db = _smooth(np.concatenate(excess))
+    return BleedFacts(hop_s=store.hop_s, excess_db=excess_db, excess_of_instruments_db=excess_db)
 
 
 def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, _Ear]:

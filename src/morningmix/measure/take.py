@@ -17,7 +17,7 @@ from morningmix.audio.read import open_recording, sha256_of
 from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import OutputError
-from morningmix.facts import Howl, Hum, Measurements, Recording, Take, TrackFacts
+from morningmix.facts import Bands, Howl, Hum, Measurements, Recording, Take, TrackFacts
 from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, forget, pop_spans
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.units import Block, amplitude_db
@@ -97,11 +97,7 @@ def _measured(recording: Recording, take: Take, bands_path: Path, progress: Call
 
 def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Callable[[float], None]) -> TrackFacts:
     hop, per_slot = hop_frames(take.rate_hz), slot_hops(take)
-    hops = -(-take.frames // hop)
-    slots = -(-hops // per_slot)
-    meter = BandMeter(take.rate_hz, recording.channels)
-    bands = np.zeros((len(band_edges_hz(take.rate_hz)) - 1, slots), np.float64)
-    peaks = np.zeros(slots, np.float32)
+    slot_meter = _SlotMeter(take, recording.channels)
     total = np.zeros(recording.channels, np.float64)
     power, side = 0.0, 0.0
     clipped = _ClippedRuns(recording.channels)
@@ -109,22 +105,10 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
     pops = PopMeter(take.rate_hz, recording.channels)
     howls = HowlMeter(take.rate_hz)
     dropouts = DropoutMeter(take.rate_hz)
-    done_hops = 0
-
-    def keep(new: NDArray[np.float32]) -> None:
-        nonlocal done_hops
-        if new.shape[1]:
-            writer.write(new)
-            slot = (done_hops + np.arange(new.shape[1])) // per_slot
-            starts = np.flatnonzero(np.diff(slot, prepend=-1))
-            bands[:, slot[starts]] += np.add.reduceat(new, starts, axis=1, dtype=np.float64)
-            done_hops += new.shape[1]
-
     with open_recording(recording, take.rate_hz) as reader:
         for start in range(0, take.frames, _BLOCK_HOPS * hop):
             block = reader.read(min(_BLOCK_HOPS * hop, take.frames - start))
-            keep(meter.update(block))
-            _peaks_per_slot(block, start // hop, hop, per_slot, peaks)
+            writer.write(slot_meter.update(block))
             total += block.sum(axis=1, dtype=np.float64)
             if recording.channels == 2:
                 power += float(np.vdot(block, block))
@@ -137,12 +121,10 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
             dropouts.update(block)
             progress(block.shape[1] / take.rate_hz)
         broken_samples = reader.broken_samples
-    keep(meter.finish())
-    counts = np.full(slots, per_slot, np.float64)
-    counts[-1] = hops - (slots - 1) * per_slot
+    writer.write(slot_meter.finish())
+    bands, peaks = slot_meter.result()
     popped = pops.result()
-    bands /= counts
-    hit = {slot for hop in popped for slot in (hop // per_slot, (hop + 2) // per_slot) if slot < slots}
+    hit = {slot for hop in popped for slot in (hop // per_slot, (hop + 2) // per_slot) if slot < len(peaks)}
     forget(hit, bands, peaks)
     return TrackFacts(
         files=recording.files,
@@ -157,16 +139,59 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
         dropouts=dropouts.result(),
         broken_samples=broken_samples,
         side_share=side / power if power > 0.0 else 0.0,
-        bands=bands.astype(np.float32),
+        bands=bands,
         peaks=peaks,
     )
 
 
-def _peaks_per_slot(block: Block, first_hop: int, hop: int, per_slot: int, peaks: NDArray[np.float32]) -> None:
-    loudest = np.maximum(block.max(axis=0), -block.min(axis=0))
-    starts = np.arange(0, loudest.shape[0], hop)
-    per_hop = np.maximum.reduceat(loudest, starts)
-    np.maximum.at(peaks, (first_hop + np.arange(len(starts))) // per_slot, per_hop)
+def bands_and_peaks(recording: Recording, take: Take) -> tuple[Bands, NDArray[np.float32]]:
+    """`TrackFacts.bands` and `TrackFacts.peaks` of a sound that is as long as the take."""
+    meter = _SlotMeter(take, recording.channels)
+    frames = _BLOCK_HOPS * hop_frames(take.rate_hz)
+    with open_recording(recording, take.rate_hz) as reader:
+        for start in range(0, take.frames, frames):
+            meter.update(reader.read(min(frames, take.frames - start)))
+    meter.finish()
+    return meter.result()
+
+
+class _SlotMeter:
+    """Mean band power and largest sample per slot; takes blocks of whole hops, but for the last."""
+
+    def __init__(self, take: Take, channels: int) -> None:
+        self._hop, self._per_slot = hop_frames(take.rate_hz), slot_hops(take)
+        self._hops = -(-take.frames // self._hop)
+        slots = -(-self._hops // self._per_slot)
+        self._meter = BandMeter(take.rate_hz, channels)
+        self._bands = np.zeros((len(band_edges_hz(take.rate_hz)) - 1, slots), np.float64)
+        self._peaks = np.zeros(slots, np.float32)
+        self._heard_hops, self._done_hops = 0, 0
+
+    def update(self, block: Block) -> Bands:
+        """Take a block; return the hops that are complete, ``(bands, hops)``."""
+        loudest = np.maximum(block.max(axis=0), -block.min(axis=0))
+        per_hop = np.maximum.reduceat(loudest, np.arange(0, len(loudest), self._hop))
+        np.maximum.at(self._peaks, (self._heard_hops + np.arange(len(per_hop))) // self._per_slot, per_hop)
+        self._heard_hops += len(per_hop)
+        return self._keep(self._meter.update(block))
+
+    def finish(self) -> Bands:
+        """The last hops."""
+        return self._keep(self._meter.finish())
+
+    def _keep(self, new: Bands) -> Bands:
+        if new.shape[1]:
+            slot = (self._done_hops + np.arange(new.shape[1])) // self._per_slot
+            starts = np.flatnonzero(np.diff(slot, prepend=-1))
+            self._bands[:, slot[starts]] += np.add.reduceat(new, starts, axis=1, dtype=np.float64)
+            self._done_hops += new.shape[1]
+        return new
+
+    def result(self) -> tuple[Bands, NDArray[np.float32]]:
+        """Bands ``(bands, slots)`` and peaks ``(slots,)``."""
+        counts = np.full(len(self._peaks), self._per_slot, np.float64)
+        counts[-1] = self._hops - (len(self._peaks) - 1) * self._per_slot
+        return (self._bands / counts).astype(np.float32), self._peaks
 
 
 class _ClippedRuns:

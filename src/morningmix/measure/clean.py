@@ -1,0 +1,269 @@
+"""Microphones without their bleed: learnt from the whole take, written once, kept in the cache.
+
+Two steps. First the bleed is predicted from the other inputs and subtracted (`dsp.cancel`), with filters for every five
+minutes, learnt on some forty seconds of them. Then what is left of it is modelled from the band powers of the other
+inputs and of what was subtracted (`measure.bleed`), and masked (`dsp.mask`). The same model says where the own source
+sounds.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.audio.write import FloatScratch, cannot_write
+from morningmix.dsp.cancel import smooth_power
+from morningmix.dsp.frames import OVERLAP, Synthesis, analyse
+from morningmix.dsp.mask import mask
+from morningmix.dsp.spectrum import BandMeter, band_edges_bins, window_frames
+from morningmix.dsp.spectrum import hop_frames as band_hop_frames
+from morningmix.facts import Bands, BleedFacts, Cleaned, Part, Recording, Take, Turned
+from morningmix.measure.bleed import hear_residual
+from morningmix.measure.spectrum import BandStore, BandWriter
+from morningmix.measure.subtract import Sounds, Subtraction, turn
+from morningmix.measure.take import bands_and_peaks
+from morningmix.plan import Cleaning
+from morningmix.units import Block
+
+FORMAT = 1
+"""Part of the cache key: raise it when anything here sounds differently."""
+
+_MASK_CHUNK_S = 10.0
+_SHAPED = np.float32(0.7)
+_LEAST_LEFT = np.float32(0.03)
+"""No prediction is trusted to leave less than this share of what it took away."""
+_TINY = np.float32(1e-20)
+
+
+def clean_take(
+    take: Take,
+    store: BandStore,
+    cleaning: Cleaning,
+    cache: Path,
+    workers: int,
+    progress: Callable[[float], None],
+) -> dict[int, Cleaned]:
+    """Clean microphones as the plan says; the result is by `Input.index`.
+
+    Gains that were turned in mid-take are brought back while learning; what is written has them as they were recorded.
+    An ear that no other input can explain is missing in the result. Raises `RecordingsError` and `OutputError`.
+    """
+    references = cleaning.references
+    ears = {ear: linear for ear, linear in cleaning.ears if any(other != ear for other in references)}
+    store = replace(
+        store, turned=tuple((one, Turned(at_s=at_s, step_db=step_db)) for one, at_s, step_db in cleaning.turned)
+    )
+    if not ears or store.hops < 50:
+        return {}
+    key = _key(store, ears, references)
+    paths = {ear: cache / f"{key}-{ear:02d}.clean" for ear in ears}
+    if not all(path.exists() and path.with_suffix(".npz").exists() for path in paths.values()):
+        # What was cleaned by other inputs or settings is large, and so is what a killed run left.
+        for old in cache.glob("*-??.*"):
+            old.unlink(missing_ok=True)
+        with ThreadPoolExecutor(workers) as pool:
+            _clean(take, store, ears, references, cache, paths, pool, progress)
+    else:
+        progress(take.duration_s)
+    return {ear: _load(paths[ear], take, take.recordings[ear].channels, linear) for ear, linear in ears.items()}
+
+
+def _key(store: BandStore, ears: Mapping[int, bool], references: Sequence[int]) -> str:
+    state = [str(FORMAT), *(path.name for path in store.paths), repr(sorted(ears.items())), repr(list(references))]
+    state.append(repr(store.turned))
+    return hashlib.sha256("\n".join(state).encode()).hexdigest()[:24]
+
+
+def _clean(
+    take: Take,
+    store: BandStore,
+    ears: Mapping[int, bool],
+    references: Sequence[int],
+    cache: Path,
+    paths: Mapping[int, Path],
+    pool: ThreadPoolExecutor,
+    progress: Callable[[float], None],
+) -> None:
+    drafts = {ear: path.with_suffix(".partial") for ear, path in paths.items()}
+    bands = {
+        (ear, what): path.with_suffix(f".{what}") for ear, path in paths.items() for what in ("left", "taken", "bleed")
+    }
+    try:
+        with ExitStack() as stack:
+            scratches = {
+                (ear, what): stack.enter_context(FloatScratch(cache, take.recordings[ear].channels))
+                for ear in ears
+                for what in ("left", "taken")
+            }
+            _subtract(Sounds(take, store.turned), ears, references, scratches, bands, pool, progress)
+            heard = {
+                ear: hear_residual(
+                    store,
+                    ear,
+                    references,
+                    bands[ear, "left"],
+                    bands[ear, "taken"] if subtracts else None,
+                    bands[ear, "bleed"],
+                )
+                for ear, subtracts in ears.items()
+            }
+            turned = dict(store.turned)
+
+            def finish(ear: int) -> None:
+                bleed = replace(store, paths=(bands[ear, "bleed"],), turned=())
+                _mask(take, scratches[ear, "left"], scratches[ear, "taken"], bleed, turned.get(ear), drafts[ear])
+                _save(paths[ear], drafts[ear], take, take.recordings[ear].channels, heard[ear])
+
+            list(pool.map(finish, ears))
+    finally:
+        for path in (*bands.values(), *drafts.values()):
+            path.unlink(missing_ok=True)
+
+
+def _subtract(
+    sounds: Sounds,
+    ears: Mapping[int, bool],
+    references: Sequence[int],
+    scratches: Mapping[tuple[int, str], FloatScratch],
+    bands: Mapping[tuple[int, str], Path],
+    pool: ThreadPoolExecutor,
+    progress: Callable[[float], None],
+) -> None:
+    rate_hz = sounds.take.rate_hz
+    meters = {key: BandMeter(rate_hz, scratch.channels) for key, scratch in scratches.items()}
+    with ExitStack() as stack:
+        writers = {key: stack.enter_context(BandWriter(bands[key])) for key in scratches}
+
+        def took(left: Mapping[int, Block], taken: Mapping[int, Block]) -> None:
+            for ear in ears:
+                for what, sound in (("left", left[ear]), ("taken", taken[ear])):
+                    scratches[ear, what].write(sound)
+                    writers[ear, what].write(meters[ear, what].update(sound))
+            progress(next(iter(left.values())).shape[1] / rate_hz)
+
+        Subtraction(sounds, ears, references, pool).run(took)
+        for key, meter in meters.items():
+            writers[key].write(meter.finish())
+
+
+# ---------------------------------------------------------------- second step: mask
+
+
+def _mask(
+    take: Take, left: FloatScratch, taken: FloatScratch, bleed: BandStore, turned: Turned | None, path: Path
+) -> None:
+    rate_hz = take.rate_hz
+    size = window_frames(rate_hz)
+    hop = size // OVERLAP
+    frames = -(-take.frames // hop) + OVERLAP - 1
+    chunk = round(_MASK_CHUNK_S * rate_hz / hop)
+    around = 8
+    synthesis = [Synthesis(size) for _ in range(left.channels)]
+    try:
+        with path.open("wb") as file:
+            for first in range(0, frames, chunk):
+                last = min(first + chunk, frames)
+                begin, end = (first - around + 1) * hop - size, (last + around) * hop
+                rest, removed = _from(left, begin, end), _from(taken, begin, end)
+                expected = _bleed_at(bleed, rate_hz, size, first - around, last + around)
+                done = []
+                for channel in range(left.channels):
+                    spectrum = analyse(rest[channel], size)
+                    gone = smooth_power(analyse(removed[channel], size))
+                    gain = mask(spectrum, _shaped(expected, gone, rate_hz))
+                    done.append(synthesis[channel].process((spectrum * gain)[:, around:-around]))
+                start = (first + 1) * hop - size
+                sound = np.stack(done)[:, max(0, start) - start : take.frames - start]
+                turn(sound, max(0, start), turned, rate_hz, back=False)
+                np.ascontiguousarray(sound.T, "<f4").tofile(file)
+    except OSError as error:
+        raise cannot_write(path, error) from error
+
+
+def _from(scratch: FloatScratch, begin: int, end: int) -> Block:
+    block = np.zeros((scratch.channels, end - begin), np.float32)
+    first = max(0, begin)
+    if end > first:
+        block[:, first - begin :] = scratch.read(first, end - first)
+    return block
+
+
+def _bleed_at(store: BandStore, rate_hz: int, size: int, first: int, last: int) -> Bands:
+    """Predicted bleed per band at the middles of spectra `first` to `last`, as mean power of a bin of theirs."""
+    hop = size // OVERLAP
+    at = ((np.arange(first, last) + 1) * hop - size / 2) / band_hop_frames(rate_hz) - 0.5
+    low = int(np.clip(np.floor(at[0]), 0, store.hops - 1))
+    high = int(np.clip(np.ceil(at[-1]) + 1, low + 1, store.hops))
+    levels = store.read(0, low, high)
+    place = np.clip(at - low, 0.0, high - low - 1.0)
+    before = np.minimum(place.astype(int), high - low - 1)
+    after = np.minimum(before + 1, high - low - 1)
+    share = (place - before).astype(np.float32)
+    between = levels[:, before] * (np.float32(1.0) - share) + levels[:, after] * share
+    # A band holds the power of its bins, a sine of amplitude 1 counting 0.5; a root-Hann spectrum counts size / 2.
+    bins = np.diff(band_edges_bins(rate_hz)).astype(np.float32)[:, None]
+    per_bin: Bands = between / bins * np.float32(size * size / 4.0)
+    return per_bin
+
+
+def _shaped(expected: Bands, gone: NDArray[np.float32], rate_hz: int) -> NDArray[np.float32]:
+    """Bleed per bin ``(bins, frames)``: its bands' power, spread as what was taken away is spread over their bins."""
+    edges = band_edges_bins(rate_hz)
+    bleed = np.empty_like(gone)
+    for band, (low, high) in enumerate(pairwise(edges)):
+        first = 0 if band == 0 else low
+        last = len(gone) if band == len(edges) - 2 else high
+        mine = gone[first:last]
+        mean = mine.mean(axis=0, keepdims=True)
+        shape = np.where(mean > _TINY, mine / (mean + _TINY), np.float32(1.0))
+        bleed[first:last] = expected[band] * ((np.float32(1.0) - _SHAPED) + _SHAPED * shape)
+    np.maximum(bleed, _LEAST_LEFT * gone, out=bleed)
+    return bleed
+
+
+# ---------------------------------------------------------------- what is kept
+
+
+def _recording(path: Path, take: Take, channels: int) -> Recording:
+    """Plain float32 samples, no header."""
+    part = Part(
+        path=path,
+        rate_hz=take.rate_hz,
+        channels=channels,
+        frames=take.frames,
+        subtype="FLOAT",
+        embedded_name=None,
+        data_offset_bytes=0,
+    )
+    return Recording(lanes=((part,),))
+
+
+def _save(path: Path, draft: Path, take: Take, channels: int, heard: BleedFacts) -> None:
+    bands, peaks = bands_and_peaks(_recording(draft, take, channels), take)
+    try:
+        with path.with_suffix(".npz.partial").open("wb") as file:
+            np.savez(file, bands=bands, peaks=peaks, hop_s=np.array(heard.hop_s), excess_db=heard.excess_db)
+        draft.replace(path)
+        path.with_suffix(".npz.partial").replace(path.with_suffix(".npz"))
+    except OSError as error:
+        raise cannot_write(path, error) from error
+
+
+def _load(path: Path, take: Take, channels: int, linear: bool) -> Cleaned:
+    with np.load(path.with_suffix(".npz")) as kept:
+        excess_db = kept["excess_db"]
+        return Cleaned(
+            sound=_recording(path, take, channels),
+            subtracted=linear,
+            bands=kept["bands"],
+            peaks=kept["peaks"],
+            bleed=BleedFacts(hop_s=float(kept["hop_s"]), excess_db=excess_db, excess_of_instruments_db=excess_db),
+        )

@@ -1,0 +1,253 @@
+"""Bleed predicted from the other inputs and subtracted, over a whole take (`dsp.cancel`).
+
+Filters are learnt anew for every five minutes, on some forty seconds of them; memory holds a few seconds of spectra.
+A microphone of somebody else hears the singer too, and would cancel the singer's own voice. So as a reference each of
+them is masked by what it is expected to hear of the singer; the leak into it shows where the singer is loudest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.audio.read import open_recording
+from morningmix.dsp.cancel import (
+    WINDOW_S,
+    NormalEquations,
+    References,
+    Slab,
+    follow,
+    history,
+    predict,
+    slabs,
+    smooth_power,
+)
+from morningmix.dsp.frames import OVERLAP, Spectrum, Synthesis, analyse, size_for
+from morningmix.facts import Take, Turned
+from morningmix.units import Block
+
+_PART_S, _LEARN_S, _SEGMENT_S = 300.0, 40.0, 5.0
+_BLOCK_S, _CHUNK_BLOCKS = 1.0, 6
+_FLOORS = (np.float32(0.1), np.float32(0.05))
+"""Rounds of learning, and how little of a microphone's mean power a frame may leave before it counts no more."""
+_LEAK_FACTOR = np.float32(2.0)
+"""Design choice: more of it keeps steady voices safer, less leaves more to cancel drums by (measured)."""
+_TINY = np.float32(1e-20)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One channel of a microphone that is cleaned, and the inputs it is cleaned by."""
+
+    ear: int
+    channel: int
+    references: tuple[int, ...]
+
+
+class Sounds:
+    """Any stretch of any input of a take, gains that were turned brought back."""
+
+    def __init__(self, take: Take, turned: Sequence[tuple[int, Turned]]) -> None:
+        self.take = take
+        self._turned = dict(turned)
+
+    def read(self, index: int, start: int, stop: int) -> Block:
+        """Samples `start` (may be negative) to `stop` (may lie after the end), silence outside."""
+        recording = self.take.recordings[index]
+        block = np.zeros((recording.channels, stop - start), np.float32)
+        first = max(0, start)
+        if stop > first:
+            with open_recording(recording, self.take.rate_hz, first, stop - first) as reader:
+                block[:, first - start :] = reader.read(stop - first)
+        turn(block, start, self._turned.get(index), self.take.rate_hz, back=True)
+        return block
+
+
+def turn(block: Block, start: int, turned: Turned | None, rate_hz: int, *, back: bool) -> None:
+    """Bring a gain that was turned in mid-take back, or turn it again, in a block that begins at frame `start`."""
+    if turned is not None:
+        at = max(0, round(turned.at_s * rate_hz) - start)
+        block[:, at:] *= np.float32(10.0 ** ((-turned.step_db if back else turned.step_db) / 20.0))
+
+
+class Subtraction:
+    """The microphones of a take with their bleed subtracted, a few seconds at a time.
+
+    `ears` is by input and says whether its bleed is subtracted at all; `references` are all inputs that play.
+    """
+
+    def __init__(self, sounds: Sounds, ears: Mapping[int, bool], references: Sequence[int], pool: Executor) -> None:
+        take = sounds.take
+        self._sounds, self._ears, self._pool = sounds, ears, pool
+        self._indices = tuple(references)
+        self._size = size_for(WINDOW_S, take.rate_hz)
+        self._hop = self._size // OVERLAP
+        self._frames_per_second = take.rate_hz / self._hop
+        self._slabs = slabs(self._size, take.rate_hz)
+        self._lead = max(slab.taps for slab in self._slabs) - 1
+        self._rows = [
+            _Row(ear, channel, tuple(other for other in references if other != ear))
+            for ear, subtracts in ears.items()
+            if subtracts
+            for channel in range(take.recordings[ear].channels)
+        ]
+        self._jobs = [(row, slab) for row in range(len(self._rows)) for slab in range(len(self._slabs))]
+        self._filters: dict[tuple[int, int], References] = {}
+        self._levels: list[NDArray[np.float32]] = []
+        self._leaks: dict[tuple[int, int], NDArray[np.float32]] = {}
+
+    def run(self, took: Callable[[Mapping[int, Block], Mapping[int, Block]], None]) -> None:
+        """Go through the take; `took` is given, by ear, what is left of the next frames and what was taken away."""
+        take, hop, size = self._sounds.take, self._hop, self._size
+        block = round(_BLOCK_S * self._frames_per_second)
+        frames = -(-take.frames // hop) + OVERLAP - 1
+        chunk = _CHUNK_BLOCKS * block
+        part = round(_PART_S * self._frames_per_second) // chunk * chunk
+        synthesis = [Synthesis(size) for _ in self._rows]
+        for first in range(0, frames, chunk):
+            if first % part == 0:
+                self._learn(first, min(first + part, frames))
+            start = (first - block - self._lead + 1) * hop - size
+            heard = self._read(start, (first + chunk + block) * hop)
+            begin = (first + 1) * hop - size
+            done = slice(max(0, begin), min(begin + chunk * hop, take.frames))
+            use = slice(done.start - start, done.stop - start)
+            left = {ear: heard[ear][:, use].copy() for ear in self._ears}
+            spectra = self._spectra(heard)
+            bleeds = list(self._pool.map(partial(self._bleed, spectra, block), self._jobs))
+            for index, row in enumerate(self._rows):
+                bleed = np.concatenate(bleeds[index * len(self._slabs) : (index + 1) * len(self._slabs)])
+                sound = synthesis[index].process(bleed)
+                left[row.ear][row.channel] -= sound[done.start - begin : done.stop - begin]
+            took(left, {ear: heard[ear][:, use] - left[ear] for ear in self._ears})
+
+    def _read(self, start: int, stop: int) -> dict[int, Block]:
+        read = partial(self._sounds.read, start=start, stop=stop)
+        return dict(zip(self._indices, self._pool.map(read, self._indices), strict=True))
+
+    def _spectra(self, heard: Mapping[int, Block]) -> _Spectra:
+        if not self._rows:
+            return _Spectra({}, {}, {}, {})
+        mono = dict(
+            zip(self._indices, self._pool.map(partial(_mono_spectrum, heard, self._size), self._indices), strict=True)
+        )
+        own = {
+            (row.ear, row.channel): mono[row.ear]
+            if heard[row.ear].shape[0] == 1
+            else analyse(heard[row.ear][row.channel], self._size)
+            for row in self._rows
+        }
+        powers = {ear: smooth_power(mono[ear]) for ear in self._ears}
+        return _Spectra(mono, own, powers, self._leaks)
+
+    def _bleed(self, spectra: _Spectra, block: int, job: tuple[int, int]) -> Spectrum:
+        row, slab = self._rows[job[0]], self._slabs[job[1]]
+        parts = predict(self._filters[job], spectra.references(row, slab), slab.taps, self._lead)
+        if not slab.follows:
+            total: Spectrum = parts.sum(axis=1)[:, block:-block]
+            return total
+        level = self._levels[job[0]][slab.first : slab.last]
+        return follow(spectra.of(row, slab)[:, self._lead :], parts, level, block)
+
+    def _learn(self, first: int, last: int) -> None:
+        """Filters by (row, slab), and each row's mean power per bin ``(bins, 1)``, from frames `first` to `last`."""
+        hop, size = self._hop, self._size
+        segment = min(round(_SEGMENT_S * self._frames_per_second), last - first)
+        count = min(round(_LEARN_S / _SEGMENT_S), -(-(last - first) // segment))
+        starts = np.linspace(first, last - segment, count).astype(int).tolist()
+        self._levels = [np.zeros((size // 2 + 1, 1), np.float32) for _ in self._rows]
+        for start in starts:
+            for row, level in zip(self._rows, self._levels, strict=True):
+                sound = self._sounds.read(row.ear, (start + 1) * hop - size, (start + segment) * hop)[row.channel]
+                own = analyse(sound, size)
+                level += (own.real**2 + own.imag**2).mean(axis=1, keepdims=True) / np.float32(len(starts))
+        self._filters, self._leaks = {}, {}
+        leaks: dict[tuple[int, int], list[NDArray[np.float32]]] = {}
+        for start in starts:
+            heard = self._read((start + 1) * hop - size, (start + segment) * hop)
+            for pair, leak in self._spectra(heard).leaks().items():
+                leaks.setdefault(pair, []).append(leak)
+        self._leaks = {pair: np.median(found, axis=0).astype(np.float32) for pair, found in leaks.items()}
+        for floor in _FLOORS:
+            sums = {job: self._equations(job) for job in self._jobs}
+            for start in starts:
+                heard = self._read((start - self._lead + 1) * hop - size, (start + segment) * hop)
+                list(self._pool.map(partial(self._count_in, self._spectra(heard), floor, sums), self._jobs))
+            solved = self._pool.map(NormalEquations.solve, sums.values())
+            self._filters = dict(zip(self._jobs, solved, strict=True))
+
+    def _equations(self, job: tuple[int, int]) -> NormalEquations:
+        row, slab = self._rows[job[0]], self._slabs[job[1]]
+        return NormalEquations(slab.last - slab.first, slab.taps * len(row.references))
+
+    def _count_in(
+        self,
+        spectra: _Spectra,
+        floor: np.float32,
+        sums: Mapping[tuple[int, int], NormalEquations],
+        job: tuple[int, int],
+    ) -> None:
+        row, slab = self._rows[job[0]], self._slabs[job[1]]
+        own = spectra.of(row, slab)[:, self._lead :]
+        references = spectra.references(row, slab)
+        left = own
+        if job in self._filters:
+            left = own - predict(self._filters[job], references, slab.taps, self._lead).sum(axis=1)
+        power = smooth_power(left) + floor * self._levels[job[0]][slab.first : slab.last] + _TINY
+        sums[job].add(own, history(references, slab.taps, self._lead), 1.0 / power)
+
+
+class _Spectra:
+    """Spectra of a stretch of the take: all inputs in mono, and the channels that are cleaned."""
+
+    def __init__(
+        self,
+        mono: Mapping[int, Spectrum],
+        own: Mapping[tuple[int, int], Spectrum],
+        powers: Mapping[int, NDArray[np.float32]],
+        leaks: Mapping[tuple[int, int], NDArray[np.float32]],
+    ) -> None:
+        self._mono, self._own, self._powers, self._leaks = mono, own, powers, leaks
+
+    def of(self, row: _Row, slab: Slab) -> Spectrum:
+        """A row's own channel in a slab: ``(bins, frames)``."""
+        return self._own[row.ear, row.channel][slab.first : slab.last]
+
+    def references(self, row: _Row, slab: Slab) -> References:
+        """A row's references in a slab: ``(bins, references, frames)``."""
+        return np.stack([self._reference(row.ear, other, slab) for other in row.references], axis=1)
+
+    def _reference(self, ear: int, other: int, slab: Slab) -> Spectrum:
+        heard = self._mono[other][slab.first : slab.last]
+        leak = self._leaks.get((ear, other))
+        if leak is None:
+            return heard
+        of_singer = leak[slab.first : slab.last] * self._powers[ear][slab.first : slab.last]
+        share = np.float32(1.0) - _LEAK_FACTOR * of_singer / (self._powers[other][slab.first : slab.last] + _TINY)
+        masked: Spectrum = heard * np.maximum(share, np.float32(0.0))
+        return masked
+
+    def leaks(self) -> dict[tuple[int, int], NDArray[np.float32]]:
+        """Power that passes from each cleaned microphone's source into each other's, by bin ``(bins, 1)``.
+
+        What the other hears least of it, while it is loudest: the 10th percentile of the ratio over its loudest fifth.
+        """
+        found: dict[tuple[int, int], NDArray[np.float32]] = {}
+        for ear, power in self._powers.items():
+            count = max(1, power.shape[1] // 5)
+            loudest = np.argpartition(power, -count, axis=1)[:, -count:]
+            level = np.take_along_axis(power, loudest, axis=1) + _TINY
+            for other, theirs in self._powers.items():
+                if other != ear:
+                    ratio = np.take_along_axis(theirs, loudest, axis=1) / level
+                    found[ear, other] = np.quantile(ratio, 0.1, axis=1, keepdims=True).astype(np.float32)
+        return found
+
+
+def _mono_spectrum(heard: Mapping[int, Block], size: int, index: int) -> Spectrum:
+    return analyse(heard[index].mean(axis=0), size)

@@ -1,0 +1,222 @@
+"""Bleed that is predicted and subtracted, and what is left of it masked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile  # noqa: TID251 - an outside writer and reader of the files under test
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import signal
+
+from morningmix.dsp.cancel import NormalEquations, history, predict, slabs
+from morningmix.dsp.frames import OVERLAP, Synthesis, analyse, size_for
+from morningmix.dsp.mask import FLOOR_DB, mask
+from morningmix.measure.clean import clean_take
+from morningmix.measure.take import measure_take
+from morningmix.plan import Cleaning
+from morningmix.recordings import find_take
+
+RATE_HZ = 16_000
+SECONDS = 20
+Sound = NDArray[np.float64]
+
+
+# ---------------------------------------------------------------- spectra
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(1, 3000), st.lists(st.integers(1, 7), min_size=1, max_size=6), st.integers(0, 99))
+def test_sound_comes_back_from_its_spectra(frames: int, cuts: list[int], seed: int) -> None:
+    """Root-Hann windows at both ends, four to a window, add up to one (Griffin, Lim, IEEE TASSP 32(2) 1984)."""
+    size = 256
+    hop = size // OVERLAP
+    sound = np.random.default_rng(seed).standard_normal(frames).astype(np.float32)
+    count = -(-frames // hop) + OVERLAP - 1
+    padded = np.concatenate([np.zeros(size - hop, np.float32), sound, np.zeros(size, np.float32)])
+    spectrum = analyse(padded, size)[:, :count]
+    synthesis, back, at = Synthesis(size), [], 0
+    while at < count:
+        step = cuts[len(back) % len(cuts)]
+        back.append(synthesis.process(spectrum[:, at : at + step]))
+        at += step
+    assert np.concatenate(back)[size - hop :][:frames] == pytest.approx(sound, abs=1e-5)
+
+
+def test_slabs_hold_every_bin_once() -> None:
+    size = size_for(0.085, 48_000)
+    assert size == 4096
+    parts = slabs(size, 48_000)
+    assert [part.first for part in parts[1:]] == [part.last for part in parts[:-1]]
+    assert (parts[0].first, parts[-1].last) == (0, size // 2 + 1)
+
+
+# ---------------------------------------------------------------- least squares
+
+
+def test_filters_are_those_of_an_independent_solver() -> None:
+    """Weighted normal equations against `numpy.linalg.lstsq` on the weighted rows."""
+    rng = np.random.default_rng(3)
+    shape = (4, 3, 400)
+    references = (rng.standard_normal(shape) + 1j * rng.standard_normal(shape)).astype(np.complex64)
+    own = (rng.standard_normal((4, 400)) + 1j * rng.standard_normal((4, 400))).astype(np.complex64)
+    weights = rng.uniform(0.1, 2.0, (4, 398)).astype(np.float32)
+    past = history(references, 3, 2)
+    equations = NormalEquations(4, 9)
+    equations.add(own[:, 2:], past, weights)
+    filters = equations.solve()
+    for row in range(4):
+        root = np.sqrt(weights[row])
+        wanted, *_ = np.linalg.lstsq((past[row] * root).T, own[row, 2:] * root, rcond=None)
+        assert filters[row, :, 0].conj() == pytest.approx(wanted, abs=2e-3)
+    whole = (filters.conj().transpose(0, 2, 1) @ past)[:, 0]
+    assert predict(filters, references, 3, 2).sum(axis=1) == pytest.approx(whole, abs=1e-4)
+
+
+def test_a_mask_leaves_what_is_clear_and_turns_down_what_is_bleed() -> None:
+    rng = np.random.default_rng(1)
+    noise = (rng.standard_normal((64, 200)) + 1j * rng.standard_normal((64, 200))).astype(np.complex64)
+    bleed = np.full((64, 200), 2.0, np.float32)
+    floor = 10.0 ** (FLOOR_DB / 20.0)
+    assert mask(noise, bleed).min() >= np.float32(floor)
+    left = np.mean(np.abs(noise * mask(noise, bleed)) ** 2) / np.mean(np.abs(noise) ** 2)
+    assert 10.0 * np.log10(left) < FLOOR_DB + 2.0
+    assert mask(30.0 * noise, bleed).mean() > 0.97
+
+
+# ---------------------------------------------------------------- a take
+
+
+def _room(rng: np.random.Generator, delay_s: float) -> Sound:
+    """A response: delayed, with a decaying tail of 50 ms."""
+    length = int(0.1 * RATE_HZ)
+    tail = rng.standard_normal(length) * np.exp(-np.arange(length) / (0.015 * RATE_HZ))
+    tail[0] = 6.0
+    return np.concatenate([np.zeros(int(delay_s * RATE_HZ)), tail / np.sqrt(np.sum(tail**2))])
+
+
+def _hits(rng: np.random.Generator, every_s: float) -> Sound:
+    sound = np.zeros(SECONDS * RATE_HZ)
+    for start in np.arange(0.2, SECONDS - 0.5, every_s):
+        at, length = int((start + rng.uniform(0.0, 0.05)) * RATE_HZ), int(0.25 * RATE_HZ)
+        sound[at : at + length] += rng.standard_normal(length) * np.exp(-np.arange(length) / (0.05 * RATE_HZ))
+    return sound
+
+
+def _voice(sung: tuple[tuple[float, float], ...], pitch_hz: float) -> Sound:
+    times = np.arange(SECONDS * RATE_HZ) / RATE_HZ
+    melody = 2.0 ** (np.array([0, 4, 7, 5, 2, 9, 7, 4])[(times / 0.4).astype(int) % 8] / 12.0)
+    pitch = pitch_hz * melody * (1.0 + 0.02 * np.sin(2.0 * np.pi * 5.0 * times))
+    phase = 2.0 * np.pi * np.cumsum(pitch) / RATE_HZ
+    tone = sum(np.sin(k * phase) / k for k in range(1, 12))
+    tone = tone + 0.1 * np.random.default_rng(int(pitch_hz)).standard_normal(len(times))
+    gate = np.zeros_like(times)
+    for start, end in sung:
+        gate[(times >= start) & (times < end)] = 1.0
+    return np.asarray(tone * np.convolve(gate, np.hanning(800) / np.hanning(800).sum(), "same"))
+
+
+@pytest.fixture(scope="module")
+def band() -> dict[str, Sound]:
+    """Drum, amplifier and two voice microphones: own sound, and the recorded sum with bleed through rooms."""
+    rng = np.random.default_rng(7)
+    drum, amp = _hits(rng, 0.45), signal.sosfilt(signal.butter(2, 2500, fs=RATE_HZ, output="sos"), _hits(rng, 0.31))
+    voices = {"voice 1": _voice(((1, 6), (9, 14)), 220.0), "voice 2": _voice(((3, 8), (12, 17)), 330.0)}
+    own = {"drum": drum, "amp": np.asarray(amp), **{name: 0.5 * sound for name, sound in voices.items()}}
+    heard = {"drum": own["drum"], "amp": own["amp"]}
+    for name in voices:
+        other = next(one for one in voices if one != name)
+        bleed = signal.oaconvolve(own["drum"], 0.5 * _room(rng, 0.004))[: len(drum)]
+        bleed = bleed + signal.oaconvolve(own["amp"], 0.4 * _room(rng, 0.007))[: len(drum)]
+        bleed = bleed + signal.oaconvolve(own[other], 0.2 * _room(rng, 0.005))[: len(drum)]
+        heard[name] = own[name] + bleed
+    return {**{f"own {name}": sound for name, sound in own.items()}, **heard}
+
+
+def _quiet(seconds: float) -> None:
+    """No progress."""
+
+
+INPUTS = ("amp", "drum", "voice 1", "voice 2")  # as files sort
+
+
+def _clean(folder: Path, inputs: dict[str, Sound], workers: int = 1) -> dict[str, Sound]:
+    """Cleaned voices by name."""
+    tracks = folder / "take"
+    tracks.mkdir(parents=True)
+    for name, sound in inputs.items():
+        soundfile.write(tracks / f"{name}.wav", 0.1 * sound, RATE_HZ, subtype="FLOAT")
+    take = find_take(tracks)
+    names = [recording.files[0].removesuffix(".wav") for recording in take.recordings]
+    _, store = measure_take(take, folder / "cache", 1, _quiet)
+    ears = tuple((index, True) for index, name in enumerate(names) if name.startswith("voice"))
+    cleaning = Cleaning(ears=ears, references=tuple(range(len(names))))
+    cleaned = clean_take(take, store, cleaning, folder / "cache", workers, _quiet)
+    return {
+        names[index]: np.fromfile(one.sound.parts[0].path, np.float32).astype(np.float64) / 0.1
+        for index, one in cleaned.items()
+    }
+
+
+def _sdr_db(own: Sound, sound: Sound) -> float:
+    """Own sound over everything else that is there."""
+    return float(10.0 * np.log10(np.sum(own**2) / np.sum((sound - own) ** 2)))
+
+
+@pytest.fixture(scope="module")
+def plain(band: dict[str, Sound], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Sound]:
+    return _clean(tmp_path_factory.mktemp("plain"), {name: band[name] for name in INPUTS})
+
+
+def test_voices_come_out_clearer_by_far(band: dict[str, Sound], plain: dict[str, Sound]) -> None:
+    """At least the 5 dB "in all cases" of Kokkinis, Reiss, Mourjopoulos, IEEE TASL 20(3) 2012, here on a toy band."""
+    for name in ("voice 1", "voice 2"):
+        own = band[f"own {name}"]
+        assert len(plain[name]) == len(own)
+        assert _sdr_db(own, plain[name]) > _sdr_db(own, band[name]) + 8.0
+
+
+def test_workers_change_nothing(band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path) -> None:
+    again = _clean(tmp_path, {name: band[name] for name in INPUTS}, workers=3)
+    for name in plain:
+        assert np.array_equal(plain[name], again[name])
+
+
+def test_a_reference_upside_down_or_late_changes_little(
+    band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
+) -> None:
+    late = np.concatenate([np.zeros(int(0.005 * RATE_HZ)), band["drum"]])[: len(band["drum"])]
+    for folder, drum in (("flipped", -band["drum"]), ("late", late)):
+        changed = _clean(tmp_path / folder, {**{name: band[name] for name in INPUTS}, "drum": drum})
+        for name in plain:
+            own = band[f"own {name}"]
+            assert _sdr_db(own, changed[name]) == pytest.approx(_sdr_db(own, plain[name]), abs=0.5), folder
+
+
+def test_an_input_12_db_up_comes_out_12_db_up_and_changes_no_other(
+    band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
+) -> None:
+    gain = 10.0 ** (12.0 / 20.0)
+    inputs = {name: band[name] for name in INPUTS}
+    changed = _clean(tmp_path, {**inputs, "voice 1": gain * band["voice 1"]})
+    ratio = np.sqrt(np.sum(changed["voice 1"] ** 2) / np.sum(plain["voice 1"] ** 2))
+    assert 20.0 * np.log10(ratio) == pytest.approx(12.0, abs=0.1)
+    ratio = np.sqrt(np.sum(changed["voice 2"] ** 2) / np.sum(plain["voice 2"] ** 2))
+    assert 20.0 * np.log10(ratio) == pytest.approx(0.0, abs=0.1)
+
+
+def test_one_input_alone_is_not_touched(band: dict[str, Sound], tmp_path: Path) -> None:
+    assert _clean(tmp_path, {"voice 1": band["voice 1"]}) == {}
+
+
+def test_a_reference_that_is_silent_does_no_harm(
+    band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
+) -> None:
+    inputs = {name: band[name] for name in INPUTS}
+    changed = _clean(tmp_path, {**inputs, "spare": np.zeros_like(band["drum"])})
+    for name in plain:
+        own = band[f"own {name}"]
+        assert _sdr_db(own, changed[name]) == pytest.approx(_sdr_db(own, plain[name]), abs=0.3)
