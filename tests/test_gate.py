@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 
-from morningmix.decide.gate import HOLD_S, LOOK_AHEAD_S, hear_singing
+from morningmix.decide.gate import HOLD_S, LOOK_AHEAD_S, hear_cleaned_singing, hear_singing
 from morningmix.facts import BleedFacts, Spans
 from morningmix.laws.levels import mask_to_spans, spans_to_mask
 
@@ -130,3 +130,23 @@ def test_spans_and_masks_are_inverse(mask: NDArray[np.bool_], step_s: float) -> 
     spans = mask_to_spans(mask, step_s)
     np.testing.assert_array_equal(spans_to_mask(spans, len(mask), step_s), mask)
     assert_in_order(spans, len(mask) * step_s)
+
+
+# ---------------------------------------------------------------- after the bleed was taken out
+
+
+def test_a_cleaned_microphone_opens_for_what_rises_and_rests_where_nothing_does() -> None:
+    rng = np.random.default_rng(2)
+    rest = rng.normal(-6.0, 0.7, 2000).astype(np.float32)
+    sung = rest.copy()
+    sung[300:700] += 11.0
+    sung[1200:1900] += 11.0
+    heard = hear_cleaned_singing(BleedFacts(hop_s=0.02, excess_db=sung, excess_of_instruments_db=sung))
+    assert heard is not None
+    spans = [(round(start, 1), round(end, 1)) for start, end in heard.open_s]
+    assert len(spans) == 2
+    assert all(start <= wanted <= start + 0.3 for (start, _), wanted in zip(spans, (6.0, 24.0), strict=True))
+    assert all(end - 0.4 <= wanted <= end for (_, end), wanted in zip(spans, (14.0, 38.0), strict=True))
+    nobody = hear_cleaned_singing(BleedFacts(hop_s=0.02, excess_db=rest, excess_of_instruments_db=rest))
+    assert nobody is not None
+    assert nobody.open_s == ()

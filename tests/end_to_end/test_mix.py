@@ -299,3 +299,33 @@ def test_an_input_list_beside_the_tracks_is_used_and_the_recipe_has_the_last_wor
     assert run_here("mix", take, cwd=tmp_path).returncode == 0
     assert not (song / "stems" / "keys.wav").exists()
     assert digests(take).keys() == {path.name for path in take.iterdir()}
+
+
+# ---------------------------------------------------------------- bleed
+
+
+@pytest.mark.parametrize("method", ["full", "mask", "gate", "off"])
+def test_every_way_with_bleed_can_be_asked_for_and_recalled(method: str, place: Path) -> None:
+    recipe = place / "Thursday mix" / "recipe.toml"
+    text = recipe.read_text(encoding="utf-8").replace('# bleed = "gate"', f'bleed = "{method}"')
+    assert f'\nbleed = "{method}"' in text
+    recipe.write_text(text, encoding="utf-8")
+    mix(Order(source=recipe, cwd=place))
+    before = digests(place / SONG)
+    said = run_here("why", recipe, "lead vocal", cwd=place).stdout
+    assert ("Cleaned of bleed: bleed subtracted" in said) == (method == "full")
+    assert ("Cleaned of bleed: bleed turned down" in said) == (method == "mask")
+    assert ("turned off" in said) == (method == "off")
+    shutil.rmtree(place / "Thursday mix" / ".cache")
+    assert run_here("mix", place / SONG / "recall.json", cwd=place).returncode == 0
+    assert digests(place / SONG) == before
+
+
+def test_one_input_may_keep_its_bleed(place: Path) -> None:
+    recipe = place / "Thursday mix" / "recipe.toml"
+    text = recipe.read_text(encoding="utf-8")
+    wish = 'name = "backing vocal"\n'
+    recipe.write_text(text.replace(wish, f'{wish}bleed = "off"\n'), encoding="utf-8")
+    plan = mix(Order(source=recipe, cwd=place)).songs[0].plan
+    assert {track.name for track in plan.tracks if track.cleaned} == {"lead vocal"}
+    assert {track.name for track in plan.tracks if track.gate} <= {"lead vocal"}
