@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from morningmix.dsp.cancel import NormalEquations, history, predict, slabs
+from morningmix.dsp.cancel import NormalEquations, history, predict, slabs, whole
 from morningmix.dsp.frames import OVERLAP, Synthesis, analyse, size_for
 from morningmix.dsp.mask import FLOOR_DB, mask
 from morningmix.measure.clean import clean_take
@@ -72,8 +72,7 @@ def test_filters_are_those_of_an_independent_solver() -> None:
         root = np.sqrt(weights[row])
         wanted, *_ = np.linalg.lstsq((past[row] * root).T, own[row, 2:] * root, rcond=None)
         assert filters[row, :, 0].conj() == pytest.approx(wanted, abs=2e-3)
-    whole = (filters.conj().transpose(0, 2, 1) @ past)[:, 0]
-    assert predict(filters, references, 3, 2).sum(axis=1) == pytest.approx(whole, abs=1e-4)
+    assert predict(filters, references, 3, 2).sum(axis=1) == pytest.approx(whole(filters, references, 3, 2), abs=1e-4)
 
 
 def test_a_mask_leaves_what_is_clear_and_turns_down_what_is_bleed() -> None:

@@ -29,7 +29,7 @@ FAR_HZ, FAR_TAPS, NEAR_TAPS = 8000.0, 2, 6
 """Frames of each reference that count: fewer where wavelengths are short and rooms are dull (measured)."""
 FOLLOW_HZ = 6000.0
 EARLY_TAPS = 2
-_SLAB_BINS = 64
+_SLAB_BINS = 32
 _LOAD = np.float32(1e-4)
 _PRIOR = np.float32(3.0)
 _FOLLOW_FLOOR = np.float32(1e-3)
@@ -91,6 +91,12 @@ class NormalEquations:
         square[:, diagonal, diagonal] += _LOAD * square[:, diagonal, diagonal].real + _TINY
         solved: References = np.linalg.solve(square, self._cross)
         return solved
+
+
+def whole(filters: References, references: References, taps: int, lead: int) -> Spectrum:
+    """All bleed together: ``(bins, frames)``."""
+    bleed: Spectrum = (filters.conj().transpose(0, 2, 1) @ history(references, taps, lead))[:, 0]
+    return bleed
 
 
 def predict(filters: References, references: References, taps: int, lead: int) -> References:

@@ -26,13 +26,14 @@ from morningmix.dsp.cancel import (
     predict,
     slabs,
     smooth_power,
+    whole,
 )
 from morningmix.dsp.frames import OVERLAP, Spectrum, Synthesis, analyse, size_for
 from morningmix.facts import Take, Turned
 from morningmix.units import Block
 
 _PART_S, _LEARN_S, _SEGMENT_S = 300.0, 40.0, 5.0
-_BLOCK_S, _CHUNK_BLOCKS = 1.0, 6
+_BLOCK_S, _CHUNK_BLOCKS = 1.0, 4
 _FLOORS = (np.float32(0.1), np.float32(0.05))
 """Rounds of learning, and how little of a microphone's mean power a frame may leave before it counts no more."""
 _LEAK_FACTOR = np.float32(2.0)
@@ -147,10 +148,10 @@ class Subtraction:
 
     def _bleed(self, spectra: _Spectra, block: int, job: tuple[int, int]) -> Spectrum:
         row, slab = self._rows[job[0]], self._slabs[job[1]]
-        parts = predict(self._filters[job], spectra.references(row, slab), slab.taps, self._lead)
+        references = spectra.references(row, slab)
         if not slab.follows:
-            total: Spectrum = parts.sum(axis=1)[:, block:-block]
-            return total
+            return whole(self._filters[job], references[:, :, block:-block], slab.taps, self._lead)
+        parts = predict(self._filters[job], references, slab.taps, self._lead)
         level = self._levels[job[0]][slab.first : slab.last]
         return follow(spectra.of(row, slab)[:, self._lead :], parts, level, block)
 
@@ -197,7 +198,7 @@ class Subtraction:
         references = spectra.references(row, slab)
         left = own
         if job in self._filters:
-            left = own - predict(self._filters[job], references, slab.taps, self._lead).sum(axis=1)
+            left = own - whole(self._filters[job], references, slab.taps, self._lead)
         power = smooth_power(left) + floor * self._levels[job[0]][slab.first : slab.last] + _TINY
         sums[job].add(own, history(references, slab.taps, self._lead), 1.0 / power)
 
