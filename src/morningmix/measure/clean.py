@@ -36,7 +36,7 @@ from morningmix.units import Block
 FORMAT = 1
 """Part of the cache key: raise it when anything here sounds differently."""
 
-_MASK_CHUNK_S = 4.0
+_MASK_CHUNK_S = 2.0
 _SHAPED = np.float32(0.7)
 _LEAST_LEFT = np.float32(0.03)
 """No prediction is trusted to leave less than this share of what it took away."""

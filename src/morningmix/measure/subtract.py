@@ -32,8 +32,8 @@ from morningmix.dsp.frames import OVERLAP, Spectrum, Synthesis, analyse, size_fo
 from morningmix.facts import Take, Turned
 from morningmix.units import Block
 
-_PART_S, _LEARN_S, _SEGMENT_S = 300.0, 40.0, 5.0
-_BLOCK_S, _CHUNK_BLOCKS = 1.0, 4
+_PART_S, _LEARN_S, _SEGMENT_S = 300.0, 40.0, 2.5
+_BLOCK_S, _CHUNK_BLOCKS = 1.0, 3
 _FLOORS = (np.float32(0.1), np.float32(0.05))
 """Rounds of learning, and how little of a microphone's mean power a frame may leave before it counts no more."""
 _LEAK_FACTOR = np.float32(2.0)
@@ -104,28 +104,34 @@ class Subtraction:
 
     def run(self, took: Callable[[Mapping[int, Block], Mapping[int, Block]], None]) -> None:
         """Go through the take; `took` is given, by ear, what is left of the next frames and what was taken away."""
-        take, hop, size = self._sounds.take, self._hop, self._size
         block = round(_BLOCK_S * self._frames_per_second)
-        frames = -(-take.frames // hop) + OVERLAP - 1
+        frames = -(-self._sounds.take.frames // self._hop) + OVERLAP - 1
         chunk = _CHUNK_BLOCKS * block
         part = round(_PART_S * self._frames_per_second) // chunk * chunk
-        synthesis = [Synthesis(size) for _ in self._rows]
+        synthesis = [Synthesis(self._size) for _ in self._rows]
         for first in range(0, frames, chunk):
             if first % part == 0:
                 self._learn(first, min(first + part, frames))
-            start = (first - block - self._lead + 1) * hop - size
-            heard = self._read(start, (first + chunk + block) * hop)
-            begin = (first + 1) * hop - size
-            done = slice(max(0, begin), min(begin + chunk * hop, take.frames))
-            use = slice(done.start - start, done.stop - start)
-            left = {ear: heard[ear][:, use].copy() for ear in self._ears}
-            spectra = self._spectra(heard)
-            bleeds = list(self._pool.map(partial(self._bleed, spectra, block), self._jobs))
-            for index, row in enumerate(self._rows):
-                bleed = np.concatenate(bleeds[index * len(self._slabs) : (index + 1) * len(self._slabs)])
-                sound = synthesis[index].process(bleed)
-                left[row.ear][row.channel] -= sound[done.start - begin : done.stop - begin]
-            took(left, {ear: heard[ear][:, use] - left[ear] for ear in self._ears})
+            took(*self._subtract(first, chunk, block, synthesis))
+
+    def _subtract(
+        self, first: int, chunk: int, block: int, synthesis: Sequence[Synthesis]
+    ) -> tuple[dict[int, Block], dict[int, Block]]:
+        """What is left, and what was taken away, of what is complete after `chunk` frames from `first` on."""
+        hop, size = self._hop, self._size
+        start = (first - block - self._lead + 1) * hop - size
+        heard = self._read(start, (first + chunk + block) * hop)
+        begin = (first + 1) * hop - size
+        done = slice(max(0, begin), min(begin + chunk * hop, self._sounds.take.frames))
+        use = slice(done.start - start, done.stop - start)
+        left = {ear: heard[ear][:, use].copy() for ear in self._ears}
+        spectra = self._spectra(heard)
+        bleeds = list(self._pool.map(partial(self._bleed, spectra, block), self._jobs))
+        for index, row in enumerate(self._rows):
+            bleed = np.concatenate(bleeds[index * len(self._slabs) : (index + 1) * len(self._slabs)])
+            sound = synthesis[index].process(bleed)
+            left[row.ear][row.channel] -= sound[done.start - begin : done.stop - begin]
+        return left, {ear: heard[ear][:, use] - left[ear] for ear in self._ears}
 
     def _read(self, start: int, stop: int) -> dict[int, Block]:
         read = partial(self._sounds.read, start=start, stop=stop)
