@@ -37,6 +37,7 @@ _OVERSUBTRACT = np.float32(1.5)
 _TINY = np.float32(1e-14)
 _CLIP_DB = (-3.0, 15.0)
 _SMOOTHING_HOPS = 5
+_LEAST_AUDIBLE = np.float32(1e-4)
 _CLIP_RESIDUAL_DB = (-8.0, 15.0)
 _LEFT_OF_TAKEN = np.float32(0.6)
 """Where more than this share of what was subtracted remains, it is taken for the own source."""
@@ -114,6 +115,8 @@ def hear_residual(
     level = np.concatenate([own.read(0, start, stop) for _, start, stop in spans], axis=1)
     noise = np.float32(0.5) * np.percentile(level, 3, axis=1).astype(np.float32)
     weights = _fit(level, features, noise, bands)
+    # Where the whole room is quiet, a microphone's own hiss would rise from no bleed at all.
+    audible = (_LEAST_AUDIBLE * np.percentile(level, 95, axis=1)).astype(np.float32)[:, None]
     excess: list[Array] = []
     with BandWriter(bleed) as writer:
         for start in range(0, store.hops, _CHUNK_HOPS):
@@ -122,6 +125,7 @@ def hear_residual(
             level = own.read(0, early, stop)
             expected = _predict(weights, features_of(early, stop), noise, level.shape)
             writer.write(expected[:, start - early :])
+            expected = np.maximum(expected, audible)
             if taken:
                 expected = np.maximum(expected, _LEFT_OF_TAKEN * own.read(1, early, stop))
             ratio_db = 10.0 * np.log10((level[bands] + _TINY) / expected[bands])

@@ -33,7 +33,7 @@ from morningmix.measure.take import bands_and_peaks
 from morningmix.plan import Cleaning
 from morningmix.units import Block
 
-FORMAT = 1
+FORMAT = 2
 """Part of the cache key: raise it when anything here sounds differently."""
 
 _MASK_CHUNK_S = 2.0
