@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from morningmix.decide.gate import hear_cleaned_singing, hear_singing
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
@@ -225,10 +226,16 @@ def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
         return one
     bands, peaks = cleaned.bands.copy(), cleaned.peaks.copy()
     spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls)]
-    touched = {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
-    forget({slot for slot in touched if slot < len(peaks)}, bands, peaks)
+    _forget_spans(spans, slot_s, bands, peaks)
     facts = replace(one.facts, bands=bands, peaks=peaks)
     return replace(one, facts=facts, cleaned=cleaned, recorded_bands=one.facts.bands)
+
+
+def _forget_spans(
+    spans: Sequence[tuple[float, float]], slot_s: float, bands: NDArray[np.float32], peaks: NDArray[np.float32]
+) -> None:
+    touched = {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
+    forget({slot for slot in touched if slot < len(peaks)}, bands, peaks)
 
 
 def _without_howls(one: Input, slot_s: float) -> Input:
@@ -238,10 +245,7 @@ def _without_howls(one: Input, slot_s: float) -> Input:
     if one.preset.gate_floor_db is None:
         return replace(one, facts=replace(one.facts, howls=()))
     bands, peaks = one.facts.bands.copy(), one.facts.peaks.copy()
-    touched = {
-        slot for howl in one.facts.howls for slot in range(int(howl.start_s / slot_s), int(howl.end_s / slot_s) + 1)
-    }
-    forget({slot for slot in touched if slot < len(peaks)}, bands, peaks)
+    _forget_spans([(howl.start_s, howl.end_s) for howl in one.facts.howls], slot_s, bands, peaks)
     peak_dbfs = amplitude_db(float(peaks.max(initial=0.0)))
     return replace(one, facts=replace(one.facts, bands=bands, peaks=peaks, peak_dbfs=peak_dbfs))
 

@@ -168,16 +168,14 @@ class Subtraction:
         count = min(round(_LEARN_S / _SEGMENT_S), -(-(last - first) // segment))
         starts = np.linspace(first, last - segment, count).astype(int).tolist()
         self._levels = [np.zeros((size // 2 + 1, 1), np.float32) for _ in self._rows]
-        for start in starts:
-            for row, level in zip(self._rows, self._levels, strict=True):
-                sound = self._sounds.read(row.ear, (start + 1) * hop - size, (start + segment) * hop)[row.channel]
-                own = analyse(sound, size)
-                level += (own.real**2 + own.imag**2).mean(axis=1, keepdims=True) / np.float32(len(starts))
         self._filters, self._leaks = {}, {}
         leaks: dict[tuple[int, int], list[NDArray[np.float32]]] = {}
         for start in starts:
-            heard = self._read((start + 1) * hop - size, (start + segment) * hop)
-            for pair, leak in self._spectra(heard).leaks().items():
+            spectra = self._spectra(self._read((start + 1) * hop - size, (start + segment) * hop))
+            for row, level in zip(self._rows, self._levels, strict=True):
+                own = spectra.own[row.ear, row.channel]
+                level += (own.real**2 + own.imag**2).mean(axis=1, keepdims=True) / np.float32(len(starts))
+            for pair, leak in spectra.leaks().items():
                 leaks.setdefault(pair, []).append(leak)
         self._leaks = {pair: np.median(found, axis=0).astype(np.float32) for pair, found in leaks.items()}
         for floor in _FLOORS:
@@ -219,11 +217,11 @@ class _Spectra:
         powers: Mapping[int, NDArray[np.float32]],
         leaks: Mapping[tuple[int, int], NDArray[np.float32]],
     ) -> None:
-        self._mono, self._own, self._powers, self._leaks = mono, own, powers, leaks
+        self._mono, self.own, self._powers, self._leaks = mono, own, powers, leaks
 
     def of(self, row: _Row, slab: Slab) -> Spectrum:
         """A row's own channel in a slab: ``(bins, frames)``."""
-        return self._own[row.ear, row.channel][slab.first : slab.last]
+        return self.own[row.ear, row.channel][slab.first : slab.last]
 
     def references(self, row: _Row, slab: Slab) -> References:
         """A row's references in a slab: ``(bins, references, frames)``."""
