@@ -24,7 +24,6 @@ from morningmix.decide.song import decide_song
 from morningmix.errors import RecipeError
 from morningmix.explain import input_in_words
 from morningmix.facts import (
-    BleedFacts,
     Cleaned,
     Defaults,
     Howl,
@@ -759,8 +758,7 @@ def test_a_voice_is_drowned_where_more_was_taken_out_of_it_than_stayed(band_db: 
     recorded = clean.bands * np.float32(1.0 + 10.0 ** (band_db / 10.0))
     whole = Recording(lanes=recordings("lead")[0].lanes)
     nothing = np.zeros(500, np.float32)
-    bleed = BleedFacts(hop_s=0.02, excess_db=nothing, excess_of_instruments_db=nothing)
-    cleaned = Cleaned(sound=whole, subtracted=True, bands=clean.bands, peaks=clean.peaks, bleed=bleed)
+    cleaned = Cleaned(sound=whole, subtracted=True, bands=clean.bands, peaks=clean.peaks, hop_s=0.02, clear_db=nothing)
     lead = replace(an_input("lead vocal", clean, 0), cleaned=cleaned, recorded_bands=recorded)
     spans = ((0.0, 8.0),)
     take = Take(folder=Path("card"), recordings=(whole,), rate_hz=48_000, frames=480_000)

@@ -216,10 +216,10 @@ def test_bleed_is_heard_as_if_they_were_not_there(inputs: Mapping[str, Sound], t
     measured(tmp_path / "with", {**sounds, "input-20": desk(inputs, 1)})
     measured(tmp_path / "without", sounds)
     there, gone = heard(tmp_path / "with"), heard(tmp_path / "without")
-    ears = [one for one in gone.inputs if one.bleed is not None]
+    ears = [one for one in gone.inputs if one.cleaned is not None]
     assert ears
     for one in ears:
-        other = there.inputs[one.index].bleed
-        assert one.bleed is not None
+        other = there.inputs[one.index].cleaned
+        assert one.cleaned is not None
         assert other is not None
-        assert np.array_equal(one.bleed.excess_db, other.excess_db)
+        assert np.array_equal(one.cleaned.clear_db, other.clear_db)

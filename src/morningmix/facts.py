@@ -339,8 +339,9 @@ class Cleaned:
     """As `TrackFacts.bands`."""
     peaks: NDArray[np.float32]
     """As `TrackFacts.peaks`."""
-    bleed: BleedFacts
-    """What was left after the subtraction over the bleed that is expected in it."""
+    hop_s: float
+    clear_db: NDArray[np.float32]
+    """By how much it stands clear of the bleed expected in it, per hop, mean over the bands of vowels: ``(hops,)``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -421,7 +422,6 @@ class Input:
     preset: RolePreset
     wish: InputWish
     facts: TrackFacts
-    bleed: BleedFacts | None = None
     alignment: AlignmentFacts | None = None
     turned: Turned | None = None
     cleaned: Cleaned | None = None

@@ -187,9 +187,8 @@ def _understand(
         turned = {index: _refined(found, bleed.get(index)) for index, found in turned.items()}
     cleaning = _cleaning(playing, turned, defaults)
     cleaned = clean(cleaning) if cleaning else {}
-    bleed = {**bleed, **{index: one.bleed for index, one in cleaned.items()}}
     singing = {
-        index: hear_cleaned_singing(cleaned[index].bleed) if index in cleaned else hear_singing(bleed.get(index))
+        index: hear_cleaned_singing(cleaned[index]) if index in cleaned else hear_singing(bleed.get(index))
         for index in ears
     }
     aligned = _aligned(take, measured, playing)
@@ -198,7 +197,6 @@ def _understand(
         replace(
             one,
             facts=_brought_back(one.facts, turned.get(one.index), measured.slot_s),
-            bleed=bleed.get(one.index),
             alignment=aligned.get(one.index),
             turned=turned.get(one.index),
         )

@@ -12,6 +12,7 @@ import shutil
 import struct
 import tempfile
 from pathlib import Path
+from threading import Lock
 from types import TracebackType
 from typing import BinaryIO, Literal, Protocol, Self, cast
 
@@ -215,6 +216,7 @@ class FloatScratch:
         """Length written so far."""
         self._folder = folder
         self._files: list[BinaryIO] = []
+        self._one_reader = Lock()
         try:
             for _ in range(channels):
                 file = tempfile.TemporaryFile(dir=folder, buffering=0)  # noqa: SIM115
@@ -236,11 +238,13 @@ class FloatScratch:
         self.frames += block.shape[1]
 
     def read(self, start_frame: int, frames: int) -> Block:
-        """Any stretch of what was written, exactly ``(channels, frames)``; silence after the end."""
+        """Any stretch of what was written, exactly ``(channels, frames)``; silence after the end. From any thread."""
         block = np.empty((self.channels, frames), np.float32)
         there = min(frames, max(0, self.frames - start_frame))
         block[:, there:] = 0.0
-        if there:
+        if not there:
+            return block
+        with self._one_reader:
             for file, row in zip(self._files, block, strict=True):
                 file.seek(4 * start_frame)
                 view = row[:there].data.cast("B")

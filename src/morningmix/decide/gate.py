@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.facts import BleedFacts, Singing
+from morningmix.facts import BleedFacts, Cleaned, Singing
 from morningmix.laws.levels import mask_to_spans
 
 LOOK_AHEAD_S = 0.10
@@ -24,13 +24,12 @@ RAMP_S = 0.06
 
 LOWEST_EXCESS_DB = -8.0
 _BIN_DB = 0.1
-_HEAP_SHARE = 0.4
 _LEAST_SHARE = 0.01
 _OPEN, _OPEN_RANGE = 0.40, (1.0, 2.8)
 _CLOSE, _CLOSE_RANGE = 0.25, (0.6, 1.4)
 _SINGS = 2.0
-_CLEANED_OPEN, _CLEANED_CLOSE, _CLEANED_SINGS = 0.4, 0.22, 0.5
-_SHORTEST_WAY_DB = 3.0
+_CLEANED_OPEN, _CLEANED_CLOSE, _CLEANED_SINGS = 0.17, 0.042, 0.3
+_REACH, _LEAST_REACH_DB = 0.98, 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,42 +58,35 @@ def hear_singing(bleed: BleedFacts | None) -> Singing | None:
     return None
 
 
-def hear_cleaned_singing(bleed: BleedFacts) -> Singing | None:
+def hear_cleaned_singing(cleaned: Cleaned) -> Singing | None:
     """Stretches of own sound in a microphone whose bleed was taken out; None if it has nothing to tell.
 
-    What is left of the bleed makes one heap, own sound another some 8 to 15 dB higher, and the gate opens at a share of
-    the way from the one to the other. Where nothing rises from the heap nobody sings, and the gate rests.
+    How far it stands clear of the bleed is next to nothing where nobody sings; the gate opens at a share of how far it
+    goes in its clearest moments. Where it never does, nobody sings, and the gate rests.
     """
-    if len(bleed.excess_db) < 10:
+    clear_db, hop_s = cleaned.clear_db, cleaned.hop_s
+    if len(clear_db) < 10:
         return None
-    heap = _heap(bleed.excess_db, lowest=True)
-    if heap is None:
-        return None
-    way_db = float(np.quantile(bleed.excess_db, 0.95)) - heap.mode_db
-    if way_db < _SHORTEST_WAY_DB:
+    reach_db = float(np.quantile(clear_db, _REACH))
+    if reach_db < _LEAST_REACH_DB:
         return Singing(open_s=(), sings_s=(), because="nothing in it rises from what is left of the bleed")
-    own = _convincing_runs(
-        bleed.excess_db, heap.mode_db + _CLEANED_OPEN * way_db, heap.mode_db + _CLEANED_CLOSE * way_db
-    )
-    opened = _widen(own, round(LOOK_AHEAD_S / bleed.hop_s), round(HOLD_S / bleed.hop_s))
-    sings = _widen(bleed.excess_db > heap.mode_db + _CLEANED_SINGS * way_db, 2, 2)
+    own = _convincing_runs(clear_db, _CLEANED_OPEN * reach_db, _CLEANED_CLOSE * reach_db)
+    opened = _widen(own, round(LOOK_AHEAD_S / hop_s), round(HOLD_S / hop_s))
+    sings = _widen(clear_db > _CLEANED_SINGS * reach_db, 2, 2)
     return Singing(
-        open_s=mask_to_spans(opened, bleed.hop_s),
-        sings_s=mask_to_spans(sings & opened, bleed.hop_s),
-        because=f"open where it rises {_CLEANED_OPEN * way_db:.1f} dB from what is left of the bleed, "
-        f"{100 * opened.mean():.0f} % of the time",
+        open_s=mask_to_spans(opened, hop_s),
+        sings_s=mask_to_spans(sings & opened, hop_s),
+        because=f"open where it stands clear of what is left of the bleed by {_CLEANED_OPEN * reach_db:.1f} dB over "
+        f"the bands of vowels, {100 * opened.mean():.0f} % of the time",
     )
 
 
-def _heap(excess_db: NDArray[np.float32], *, lowest: bool = False) -> _Heap | None:
-    """The highest heap, or the lowest of those that hold much: who sings most of the time makes a second one."""
+def _heap(excess_db: NDArray[np.float32]) -> _Heap | None:
     edges = np.arange(LOWEST_EXCESS_DB, 15.0 + _BIN_DB, _BIN_DB)
     counts, _ = np.histogram(excess_db, edges)
     window = np.hanning(11)[1:-1]
     smooth = np.convolve(counts, window / window.sum(), "same")
-    least = _HEAP_SHARE * smooth.max() if lowest else smooth.max()
-    peaks = (smooth >= np.roll(smooth, 1)) & (smooth >= np.roll(smooth, -1)) & (smooth >= least)
-    mode = float(edges[int(np.flatnonzero(peaks)[0])] + _BIN_DB / 2.0)
+    mode = float(edges[int(np.argmax(smooth))] + _BIN_DB / 2.0)
     below = excess_db[excess_db <= mode]
     if len(below) < 10:
         return None

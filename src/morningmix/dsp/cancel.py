@@ -11,7 +11,6 @@ no evidence, and the gains stay.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -33,6 +32,11 @@ _SLAB_BINS = 32
 _LOAD = np.float32(1e-4)
 _PRIOR = np.float32(3.0)
 _FOLLOW_FLOOR = np.float32(1e-3)
+STEPS = 2
+"""Stretches of a block in which evidence for its gains is summed."""
+_TAPER = ((np.arange(STEPS) + np.float32(0.5)) / np.float32(STEPS)).astype(np.float32)
+_POOLED_BINS = 2
+"""Neighbouring bins with gains in common: so near to each other, what moves changes them alike."""
 _TINY = np.float32(1e-12)
 
 
@@ -49,7 +53,7 @@ class Slab:
 def slabs(size: int, rate_hz: int) -> tuple[Slab, ...]:
     """All bins, in stretches of equal treatment."""
     bins = size // 2 + 1
-    edges = [min(bins, round(hz * size / rate_hz)) for hz in (FOLLOW_HZ, FAR_HZ)]
+    edges = [min(bins - 1, round(hz * size / rate_hz / _SLAB_BINS) * _SLAB_BINS) for hz in (FOLLOW_HZ, FAR_HZ)]
     cuts = sorted({*range(0, bins, _SLAB_BINS), *edges, bins})
     return tuple(
         Slab(low, high, NEAR_TAPS if low < edges[1] else FAR_TAPS, low < edges[0]) for low, high in pairwise(cuts)
@@ -117,26 +121,43 @@ def predict(filters: References, references: References, taps: int, lead: int) -
 def follow(own: Spectrum, parts: References, level: NDArray[np.float32], block: int) -> Spectrum:
     """Bleed with each part's gain free to move, ``(bins, frames - 2 * block)``.
 
-    `own`, `parts` and what the prediction alone leaves of `own` decide; gains are learnt in triangular windows of two
-    `block` frames and blended. `level` ``(bins, 1)`` is the microphone's mean power. Length must be whole blocks.
+    `own`, `parts` and what the prediction alone leaves of `own` decide; gains are learnt in tapered windows of two
+    `block` frames and blended. `level` ``(bins, 1)`` is the microphone's mean power. Length must be whole blocks, a
+    block `STEPS` times an even number.
     """
-    fixed = parts.sum(axis=1)
-    left = own - fixed
-    weights = 1.0 / (smooth_power(left) + _FOLLOW_FLOOR * level + _TINY)
-    moved = np.zeros_like(own)
-    shape = (1.0 - np.abs(np.arange(2 * block) - block) / block).astype(np.float32)
-    diagonal = np.arange(parts.shape[1])
-    for stretch in _windows(own.shape[1], block):
-        root = np.sqrt(weights[:, stretch] * shape)[:, None]
-        weighted = parts[:, :, stretch] * root
-        square = weighted @ weighted.conj().transpose(0, 2, 1)
-        square[:, diagonal, diagonal] += _PRIOR
-        gains = np.linalg.solve(square, weighted @ (left[:, None, stretch] * root).conj().transpose(0, 2, 1))
-        moved[:, stretch] += shape * (gains.conj().transpose(0, 2, 1) @ parts[:, :, stretch])[:, 0]
-    followed: Spectrum = (fixed + moved)[:, block:-block]
+    bins, unknowns, frames = parts.shape
+    blocks = frames // block
+    left = own - parts.sum(axis=1)
+    # Frames overlap by three quarters: every second one says nearly all.
+    weights = np.float32(2.0) / (smooth_power(left) + _FOLLOW_FLOOR * level + _TINY)[:, ::2]
+    root = np.sqrt(weights)[:, None]
+    evidence = _by_step(parts[:, :, ::2] * root, blocks)
+    wanted = _by_step(left[:, None, ::2] * root, blocks).conj().transpose(0, 1, 3, 2)
+    square = _in_windows(evidence @ evidence.conj().transpose(0, 1, 3, 2), blocks)
+    diagonal = np.arange(unknowns)
+    square[:, :, diagonal, diagonal] += _PRIOR
+    gains = np.linalg.solve(square, _in_windows(evidence @ wanted, blocks))[..., 0].conj()
+    gains = np.repeat(gains, _POOLED_BINS, axis=0)
+    # Each block lies in two windows: in the falling half of one, and in the rising half of the next.
+    inner = parts[:, :, block:-block].reshape(bins, unknowns, blocks - 2, block).transpose(0, 2, 1, 3)
+    moved = np.stack([gains[:, :-1], gains[:, 1:]], axis=2) @ inner
+    rise = (np.arange(block) / block).astype(np.float32)
+    followed: Spectrum = own[:, block:-block] - left[:, block:-block]
+    followed += (moved[:, :, 0] * (np.float32(1.0) - rise) + moved[:, :, 1] * rise).reshape(bins, -1)
     return followed
 
 
-def _windows(frames: int, block: int) -> Iterator[slice]:
-    for start in range(0, frames - block, block):
-        yield slice(start, start + 2 * block)
+def _by_step(signals: References, blocks: int) -> References:
+    """Signals ``(bins, signals, frames)`` as ``(pools, steps, signals, frames of all pooled bins in a step)``."""
+    bins, count, frames = signals.shape
+    pools, steps = bins // _POOLED_BINS, STEPS * blocks
+    cut = signals.reshape(pools, _POOLED_BINS, count, steps, frames // steps).transpose(0, 3, 2, 1, 4)
+    return cut.reshape(pools, steps, count, -1)
+
+
+def _in_windows(by_step: NDArray[np.complex64], blocks: int) -> NDArray[np.complex64]:
+    """Sums ``(bins, blocks - 1, ...)`` over windows of two blocks, tapered, of sums by step ``(bins, steps, ...)``."""
+    shape = by_step.reshape(by_step.shape[0], blocks, STEPS, -1)
+    rising = _TAPER @ shape[:, :-1]
+    falling = _TAPER[::-1] @ shape[:, 1:]
+    return (rising + falling).reshape(by_step.shape[0], blocks - 1, *by_step.shape[2:])

@@ -9,23 +9,24 @@ sounds.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.audio.write import FloatScratch, cannot_write
 from morningmix.dsp.cancel import smooth_power
-from morningmix.dsp.frames import OVERLAP, Synthesis, analyse
+from morningmix.dsp.frames import OVERLAP, Spectrum, Synthesis, analyse
 from morningmix.dsp.mask import mask
 from morningmix.dsp.spectrum import BandMeter, band_edges_bins, window_frames
 from morningmix.dsp.spectrum import hop_frames as band_hop_frames
-from morningmix.facts import Bands, BleedFacts, Cleaned, Part, Recording, Take, Turned
+from morningmix.facts import Bands, Cleaned, Part, Recording, Take, Turned
 from morningmix.measure.bleed import hear_residual
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.measure.subtract import Sounds, Subtraction, turn
@@ -33,10 +34,11 @@ from morningmix.measure.take import bands_and_peaks
 from morningmix.plan import Cleaning
 from morningmix.units import Block
 
-FORMAT = 2
+FORMAT = 3
 """Part of the cache key: raise it when anything here sounds differently."""
 
-_MASK_CHUNK_S = 2.0
+_MASK_CHUNK_S, _MASK_CHUNKS, _MASK_AROUND = 2.0, 4, 8
+"""Length of a chunk, how many are under way at a time, and frames around each that the mask looks at."""
 _SHAPED = np.float32(0.7)
 _LEAST_LEFT = np.float32(0.03)
 """No prediction is trusted to leave less than this share of what it took away."""
@@ -104,7 +106,7 @@ def _clean(
                 for what in ("left", "taken")
             }
             _subtract(Sounds(take, store.turned), ears, references, scratches, bands, pool, progress)
-            heard = {
+            clear_db = {
                 ear: hear_residual(
                     store,
                     ear,
@@ -116,11 +118,22 @@ def _clean(
                 for ear, subtracts in ears.items()
             }
             turned = dict(store.turned)
+            with ExitStack() as files:
+                masked = [
+                    _Masked(
+                        take,
+                        scratches[ear, "left"],
+                        scratches[ear, "taken"],
+                        replace(store, paths=(bands[ear, "bleed"],), turned=()),
+                        turned.get(ear),
+                        files.enter_context(_opened(drafts[ear])),
+                    )
+                    for ear in ears
+                ]
+                _mask(masked, pool)
 
             def finish(ear: int) -> None:
-                bleed = replace(store, paths=(bands[ear, "bleed"],), turned=())
-                _mask(take, scratches[ear, "left"], scratches[ear, "taken"], bleed, turned.get(ear), drafts[ear])
-                _save(paths[ear], drafts[ear], take, take.recordings[ear].channels, heard[ear])
+                _save(paths[ear], drafts[ear], take, take.recordings[ear].channels, clear_db[ear], store.hop_s)
 
             list(pool.map(finish, ears))
     finally:
@@ -143,10 +156,12 @@ def _subtract(
         writers = {key: stack.enter_context(BandWriter(bands[key])) for key in scratches}
 
         def took(left: Mapping[int, Block], taken: Mapping[int, Block]) -> None:
-            for ear in ears:
-                for what, sound in (("left", left[ear]), ("taken", taken[ear])):
-                    scratches[ear, what].write(sound)
-                    writers[ear, what].write(meters[ear, what].update(sound))
+            def keep(key: tuple[int, str]) -> None:
+                sound = (left if key[1] == "left" else taken)[key[0]]
+                scratches[key].write(sound)
+                writers[key].write(meters[key].update(sound))
+
+            list(pool.map(keep, scratches))
             progress(next(iter(left.values())).shape[1] / rate_hz)
 
         Subtraction(sounds, ears, references, pool).run(took)
@@ -157,35 +172,66 @@ def _subtract(
 # ---------------------------------------------------------------- second step: mask
 
 
-def _mask(
-    take: Take, left: FloatScratch, taken: FloatScratch, bleed: BandStore, turned: Turned | None, path: Path
-) -> None:
-    rate_hz = take.rate_hz
-    size = window_frames(rate_hz)
-    hop = size // OVERLAP
-    frames = -(-take.frames // hop) + OVERLAP - 1
-    chunk = round(_MASK_CHUNK_S * rate_hz / hop)
-    around = 8
-    synthesis = [Synthesis(size) for _ in range(left.channels)]
+@contextmanager
+def _opened(path: Path) -> Iterator[BinaryIO]:
     try:
         with path.open("wb") as file:
-            for first in range(0, frames, chunk):
-                last = min(first + chunk, frames)
-                begin, end = (first - around + 1) * hop - size, (last + around) * hop
-                rest, removed = _from(left, begin, end), _from(taken, begin, end)
-                expected = _bleed_at(bleed, rate_hz, size, first - around, last + around)
-                done = []
-                for channel in range(left.channels):
-                    spectrum = analyse(rest[channel], size)
-                    gone = smooth_power(analyse(removed[channel], size))
-                    gain = mask(spectrum, _shaped(expected, gone, rate_hz))
-                    done.append(synthesis[channel].process((spectrum * gain)[:, around:-around]))
-                start = (first + 1) * hop - size
-                sound = np.stack(done)[:, max(0, start) - start : take.frames - start]
-                turn(sound, max(0, start), turned, rate_hz, back=False)
-                np.ascontiguousarray(sound.T, "<f4").tofile(file)
+            yield file
     except OSError as error:
         raise cannot_write(path, error) from error
+
+
+def _mask(masked: Sequence[_Masked], pool: ThreadPoolExecutor) -> None:
+    chunks = range(masked[0].chunks)
+    for first in chunks[::_MASK_CHUNKS]:
+        jobs = [(one, chunk) for one in masked for chunk in chunks[first : first + _MASK_CHUNKS]]
+        for (one, chunk), spectra in zip(jobs, pool.map(lambda job: job[0].spectra(job[1]), jobs), strict=True):
+            one.write(chunk, spectra)
+
+
+class _Masked:
+    """One microphone on its way through the mask into its file."""
+
+    def __init__(
+        self,
+        take: Take,
+        left: FloatScratch,
+        taken: FloatScratch,
+        bleed: BandStore,
+        turned: Turned | None,
+        file: BinaryIO,
+    ) -> None:
+        self._take, self._left, self._taken, self._bleed = take, left, taken, bleed
+        self._turned, self._file = turned, file
+        self._size = window_frames(take.rate_hz)
+        self._hop = self._size // OVERLAP
+        self._frames = -(-take.frames // self._hop) + OVERLAP - 1
+        self._chunk = round(_MASK_CHUNK_S * take.rate_hz / self._hop)
+        self._synthesis = [Synthesis(self._size) for _ in range(left.channels)]
+        self.chunks = -(-self._frames // self._chunk)
+
+    def spectra(self, chunk: int) -> list[Spectrum]:
+        """Masked spectra of every channel, of the frames of a chunk; any order, any thread."""
+        first, around, size, rate_hz = chunk * self._chunk, _MASK_AROUND, self._size, self._take.rate_hz
+        last = min(first + self._chunk, self._frames)
+        begin, end = (first - around + 1) * self._hop - size, (last + around) * self._hop
+        rest, removed = _from(self._left, begin, end), _from(self._taken, begin, end)
+        expected = _bleed_at(self._bleed, rate_hz, size, first - around, last + around)
+        done = []
+        for channel in range(self._left.channels):
+            spectrum = analyse(rest[channel], size)
+            gone = smooth_power(analyse(removed[channel], size))
+            gain = mask(spectrum, _shaped(expected, gone, rate_hz))
+            done.append((spectrum * gain)[:, around:-around])
+        return done
+
+    def write(self, chunk: int, spectra: Sequence[Spectrum]) -> None:
+        """Write what is complete after these frames; chunk after chunk."""
+        done = [stage.process(spectrum) for stage, spectrum in zip(self._synthesis, spectra, strict=True)]
+        start = (chunk * self._chunk + 1) * self._hop - self._size
+        sound = np.stack(done)[:, max(0, start) - start : self._take.frames - start]
+        turn(sound, max(0, start), self._turned, self._take.rate_hz, back=False)
+        np.ascontiguousarray(sound.T, "<f4").tofile(self._file)
 
 
 def _from(scratch: FloatScratch, begin: int, end: int) -> Block:
@@ -246,11 +292,11 @@ def _recording(path: Path, take: Take, channels: int) -> Recording:
     return Recording(lanes=((part,),))
 
 
-def _save(path: Path, draft: Path, take: Take, channels: int, heard: BleedFacts) -> None:
+def _save(path: Path, draft: Path, take: Take, channels: int, clear_db: NDArray[np.float32], hop_s: float) -> None:
     bands, peaks = bands_and_peaks(_recording(draft, take, channels), take)
     try:
         with path.with_suffix(".npz.partial").open("wb") as file:
-            np.savez(file, bands=bands, peaks=peaks, hop_s=np.array(heard.hop_s), excess_db=heard.excess_db)
+            np.savez(file, bands=bands, peaks=peaks, hop_s=np.array(hop_s), clear_db=clear_db)
         draft.replace(path)
         path.with_suffix(".npz.partial").replace(path.with_suffix(".npz"))
     except OSError as error:
@@ -259,11 +305,11 @@ def _save(path: Path, draft: Path, take: Take, channels: int, heard: BleedFacts)
 
 def _load(path: Path, take: Take, channels: int, linear: bool) -> Cleaned:
     with np.load(path.with_suffix(".npz")) as kept:
-        excess_db = kept["excess_db"]
         return Cleaned(
             sound=_recording(path, take, channels),
             subtracted=linear,
             bands=kept["bands"],
             peaks=kept["peaks"],
-            bleed=BleedFacts(hop_s=float(kept["hop_s"]), excess_db=excess_db, excess_of_instruments_db=excess_db),
+            hop_s=float(kept["hop_s"]),
+            clear_db=kept["clear_db"],
         )

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording
 from morningmix.dsp.cancel import (
+    STEPS,
     WINDOW_S,
     NormalEquations,
     References,
@@ -101,10 +102,11 @@ class Subtraction:
         self._filters: dict[tuple[int, int], References] = {}
         self._levels: list[NDArray[np.float32]] = []
         self._leaks: dict[tuple[int, int], NDArray[np.float32]] = {}
+        self._before: _Spectra | None = None
 
     def run(self, took: Callable[[Mapping[int, Block], Mapping[int, Block]], None]) -> None:
         """Go through the take; `took` is given, by ear, what is left of the next frames and what was taken away."""
-        block = round(_BLOCK_S * self._frames_per_second)
+        block = 2 * STEPS * round(_BLOCK_S * self._frames_per_second / (2 * STEPS))
         frames = -(-self._sounds.take.frames // self._hop) + OVERLAP - 1
         chunk = _CHUNK_BLOCKS * block
         part = round(_PART_S * self._frames_per_second) // chunk * chunk
@@ -119,37 +121,59 @@ class Subtraction:
     ) -> tuple[dict[int, Block], dict[int, Block]]:
         """What is left, and what was taken away, of what is complete after `chunk` frames from `first` on."""
         hop, size = self._hop, self._size
-        start = (first - block - self._lead + 1) * hop - size
-        heard = self._read(start, (first + chunk + block) * hop)
+        known = None
+        if first:
+            known, self._before = self._before, None
+        start = first + block if known else first - block - self._lead
+        heard = self._read((start + 1) * hop - size, (first + chunk + block) * hop)
+        spectra = self._spectra(heard, known)
+        self._before = spectra.last(2 * block + self._lead)
         begin = (first + 1) * hop - size
         done = slice(max(0, begin), min(begin + chunk * hop, self._sounds.take.frames))
-        use = slice(done.start - start, done.stop - start)
-        left = {ear: heard[ear][:, use].copy() for ear in self._ears}
-        spectra = self._spectra(heard)
         bleeds = list(self._pool.map(partial(self._bleed, spectra, block), self._jobs))
-        for index, row in enumerate(self._rows):
+
+        def sound_of(index: int) -> NDArray[np.float32]:
             bleed = np.concatenate(bleeds[index * len(self._slabs) : (index + 1) * len(self._slabs)])
-            sound = synthesis[index].process(bleed)
-            left[row.ear][row.channel] -= sound[done.start - begin : done.stop - begin]
-        return left, {ear: heard[ear][:, use] - left[ear] for ear in self._ears}
+            return synthesis[index].process(bleed)[done.start - begin : done.stop - begin]
+
+        taken = {
+            ear: np.zeros((self._sounds.take.recordings[ear].channels, done.stop - done.start), np.float32)
+            for ear in self._ears
+        }
+        for row, sound in zip(self._rows, self._pool.map(sound_of, range(len(self._rows))), strict=True):
+            taken[row.ear][row.channel] = sound
+        left = {ear: self._sounds.read(ear, done.start, done.stop) - taken[ear] for ear in self._ears}
+        return left, taken
 
     def _read(self, start: int, stop: int) -> dict[int, Block]:
         read = partial(self._sounds.read, start=start, stop=stop)
         return dict(zip(self._indices, self._pool.map(read, self._indices), strict=True))
 
-    def _spectra(self, heard: Mapping[int, Block]) -> _Spectra:
+    def _spectra(self, heard: Mapping[int, Block], before: _Spectra | None = None) -> _Spectra:
+        """Spectra of a stretch, after those that are known already."""
         if not self._rows:
             return _Spectra({}, {}, {}, {})
-        mono = dict(
-            zip(self._indices, self._pool.map(partial(_mono_spectrum, heard, self._size), self._indices), strict=True)
-        )
+        jobs = [*((index, None) for index in self._indices), *((row.ear, row.channel) for row in self._rows)]
+
+        def spectrum(job: tuple[int, int | None]) -> Spectrum | None:
+            index, channel = job
+            sound = heard[index]
+            if channel is None:
+                new = analyse(sound.mean(axis=0), self._size)
+                return new if before is None else np.concatenate([before.mono[index], new], axis=1)
+            if sound.shape[0] == 1:
+                return None
+            new = analyse(sound[channel], self._size)
+            return new if before is None else np.concatenate([before.own[index, channel], new], axis=1)
+
+        found = dict(zip(jobs, self._pool.map(spectrum, jobs), strict=True))
+        mono = {index: made for (index, channel), made in found.items() if channel is None and made is not None}
         own = {
-            (row.ear, row.channel): mono[row.ear]
-            if heard[row.ear].shape[0] == 1
-            else analyse(heard[row.ear][row.channel], self._size)
-            for row in self._rows
+            (index, channel): mono[index] if made is None else made
+            for (index, channel), made in found.items()
+            if channel is not None
         }
-        powers = {ear: smooth_power(mono[ear]) for ear in self._ears}
+        powers = dict(zip(self._ears, self._pool.map(smooth_power, [mono[ear] for ear in self._ears]), strict=True))
         return _Spectra(mono, own, powers, self._leaks)
 
     def _bleed(self, spectra: _Spectra, block: int, job: tuple[int, int]) -> Spectrum:
@@ -204,7 +228,9 @@ class Subtraction:
         if job in self._filters:
             left = own - whole(self._filters[job], references, slab.taps, self._lead)
         power = smooth_power(left) + floor * self._levels[job[0]][slab.first : slab.last] + _TINY
-        sums[job].add(own, history(references, slab.taps, self._lead), 1.0 / power)
+        # Frames overlap by three quarters: every second one says nearly all.
+        past = history(references, slab.taps, self._lead)[:, :, ::2]
+        sums[job].add(own[:, ::2], past, 1.0 / power[:, ::2])
 
 
 class _Spectra:
@@ -217,7 +243,7 @@ class _Spectra:
         powers: Mapping[int, NDArray[np.float32]],
         leaks: Mapping[tuple[int, int], NDArray[np.float32]],
     ) -> None:
-        self._mono, self.own, self._powers, self._leaks = mono, own, powers, leaks
+        self.mono, self.own, self._powers, self._leaks = mono, own, powers, leaks
 
     def of(self, row: _Row, slab: Slab) -> Spectrum:
         """A row's own channel in a slab: ``(bins, frames)``."""
@@ -228,7 +254,7 @@ class _Spectra:
         return np.stack([self._reference(row.ear, other, slab) for other in row.references], axis=1)
 
     def _reference(self, ear: int, other: int, slab: Slab) -> Spectrum:
-        heard = self._mono[other][slab.first : slab.last]
+        heard = self.mono[other][slab.first : slab.last]
         leak = self._leaks.get((ear, other))
         if leak is None:
             return heard
@@ -236,6 +262,15 @@ class _Spectra:
         share = np.float32(1.0) - _LEAK_FACTOR * of_singer / (self._powers[other][slab.first : slab.last] + _TINY)
         masked: Spectrum = heard * np.maximum(share, np.float32(0.0))
         return masked
+
+    def last(self, frames: int) -> _Spectra:
+        """The last frames alone, as far as they are needed to go on."""
+        mono = {index: spectrum[:, -frames:].copy() for index, spectrum in self.mono.items()}
+        own = {
+            (index, channel): mono[index] if spectrum is self.mono[index] else spectrum[:, -frames:].copy()
+            for (index, channel), spectrum in self.own.items()
+        }
+        return _Spectra(mono, own, {}, {})
 
     def leaks(self) -> dict[tuple[int, int], NDArray[np.float32]]:
         """Power that passes from each cleaned microphone's source into each other's, by bin ``(bins, 1)``.
@@ -252,7 +287,3 @@ class _Spectra:
                     ratio = np.take_along_axis(theirs, loudest, axis=1) / level
                     found[ear, other] = np.quantile(ratio, 0.1, axis=1, keepdims=True).astype(np.float32)
         return found
-
-
-def _mono_spectrum(heard: Mapping[int, Block], size: int, index: int) -> Spectrum:
-    return analyse(heard[index].mean(axis=0), size)
