@@ -139,6 +139,7 @@ def cleaned(clear_db: NDArray[np.float32]) -> Cleaned:
     return Cleaned(
         sound=Recording(lanes=()),
         subtracted=True,
+        heard_of=(),
         bands=np.zeros((0, 0), np.float32),
         peaks=np.zeros(0, np.float32),
         hop_s=HOP_S,

@@ -19,6 +19,7 @@ from morningmix.dsp.repair import (
     clipped,
     interpolated,
     least_residual,
+    mended_stretch,
     prediction,
 )
 from morningmix.plan import TrackPlan
@@ -40,6 +41,23 @@ def mended(sound: Block, blocks: list[int] | None = None, rate_hz: int = RATE_HZ
         assert out[-1].shape == late[:, start : start + length].shape
         start += length
     return np.concatenate(out, axis=1)[:, stage.latency_frames :]
+
+
+@settings(max_examples=40, deadline=None)
+@given(start=st.integers(-3000, 20_000), length=st.integers(1, 9000))
+def test_a_stretch_is_mended_as_the_whole_is(start: int, length: int) -> None:
+    sound = as_recorded(1.5 * song())
+    whole = mended(sound)
+
+    def of(source: Block, first: int, stop: int) -> Block:
+        padded = np.pad(source, ((0, 0), (max(0, -first), max(0, stop - source.shape[1]))))
+        return padded[:, first + max(0, -first) : stop + max(0, -first)]
+
+    def read(first: int, stop: int) -> Block:
+        return of(sound, first, stop)
+
+    stretch = mended_stretch(read, start, start + length, LONGEST_S, RATE_HZ)
+    assert np.array_equal(stretch, of(whole, start, start + length))
 
 
 def song(seconds: float = 0.5, seed: int = 1) -> NDArray[np.float64]:

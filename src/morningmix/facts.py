@@ -335,6 +335,8 @@ class Cleaned:
     """In the cache; as long as the take, at its rate."""
     subtracted: bool
     """The bleed was predicted and subtracted before what was left was masked."""
+    heard_of: tuple[tuple[int, float], ...]
+    """Whose bleed it was: other inputs and their shares of what was subtracted, the largest first."""
     bands: Bands
     """As `TrackFacts.bands`."""
     peaks: NDArray[np.float32]

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.decide.gate import hear_cleaned_singing, hear_singing
+from morningmix.decide.repair import decide_repair
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.facts import (
@@ -211,8 +212,10 @@ def _cleaning(playing: Sequence[Input], turned: Mapping[int, Turned], defaults: 
     ears = tuple((index, method == "full") for index, method in methods.items() if method in ("full", "mask"))
     if not ears or len(playing) < 2:
         return None
+    clipped = [(one.index, decide_repair(one, defaults)[0]) for one in playing if one.index in dict(ears)]
     return Cleaning(
         ears=ears,
+        repaired=tuple((index, longest_s) for index, longest_s in clipped if longest_s),
         references=tuple(one.index for one in playing),
         turned=tuple((index, one.at_s, one.step_db) for index, one in turned.items()),
     )

@@ -77,6 +77,8 @@ class Cleaning:
     """All inputs that play, the ears among them."""
     turned: tuple[tuple[int, float, float], ...] = ()
     """Gains that were turned in mid-take: input, when (s), by how much (dB)."""
+    repaired: tuple[tuple[int, float], ...] = ()
+    """Ears that clipped, and the longest run (s) that is interpolated before anything is learnt from them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

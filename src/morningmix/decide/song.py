@@ -160,6 +160,7 @@ def _strips(
     recipe: Recipe,
 ) -> list[_Strip]:
     slots = here.tracks[0].bands.shape[1]
+    names = {one.index: one.name for one in sounding}
     raw = []
     for one in sounding:
         filters, reasons = decide_filters(one, recipe.defaults, here)
@@ -190,7 +191,7 @@ def _strips(
                 plays=plays,
                 clear=one.preset.gate_floor_db is None or heard is not None,
                 powers=_after_dynamics(one, powers, gain, gate, compressor, here.slot_s),
-                reasons=(_role_reason(one), *_cleaned(one), why_gain, *reasons, why_gate, why_compressor),
+                reasons=(_role_reason(one), *_cleaned(one, names), why_gain, *reasons, why_gate, why_compressor),
             )
         )
     return strips
@@ -205,8 +206,8 @@ def _shift(spans: Spans, start_s: float, end_s: float) -> Spans:
     )
 
 
-def _cleaned(one: Input) -> tuple[Reason, ...]:
-    """What was done about bleed before anything else, and how much of what was recorded it was."""
+def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
+    """What was done about bleed before anything else, how much of what was recorded it was, and whose."""
     if one.cleaned is None or one.recorded_bands is None:
         return ()
     left, recorded = float(one.facts.bands.sum()), float(one.recorded_bands.sum())
@@ -217,6 +218,9 @@ def _cleaned(one: Input) -> tuple[Reason, ...]:
         else "turned down"
     )
     because = f"bleed {how}; that was {share:.0f} % of what it recorded"
+    whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.heard_of if index in names][:3]
+    if whose:
+        because += f", most of it from {', '.join(whose)}"
     return (Reason(what="cleaned", because=because, source="Ephraim, Malah 1985; Nakatani et al. 2010"),)
 
 

@@ -8,6 +8,8 @@ that the sound went at least as far as full scale, so what is put in does too.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz, solveh_banded
@@ -86,6 +88,20 @@ class RepairStage:
             if missing[inside].any():
                 # Nothing but the missing samples changes: float32 to float64 and back is exact.
                 out[start : start + _FRAME] = interpolated(window, missing)[inside]
+
+
+def mended_stretch(read: Callable[[int, int], Block], start: int, stop: int, longest_s: float, rate_hz: int) -> Block:
+    """Frames `start` to `stop` of a recording, mended, the same wherever the stretch is cut out.
+
+    `read` gives any stretch of what was recorded, silence before its start and after its end.
+    """
+    sound = read(start, stop)
+    if not sound.size or max(sound.max(), -sound.min()) < FULL_SCALE:
+        return sound
+    first = (start // _FRAME - 1) * _FRAME
+    stage = RepairStage(longest_s, rate_hz, sound.shape[0])
+    late = stage.process(read(first, stop + stage.latency_frames))
+    return late[:, start - first + stage.latency_frames :]
 
 
 def interpolated(window: NDArray[np.float32], missing: NDArray[np.bool_]) -> Samples:

@@ -34,9 +34,12 @@ from morningmix.measure.take import bands_and_peaks
 from morningmix.plan import Cleaning
 from morningmix.units import Block
 
-FORMAT = 3
+FORMAT = 4
 """Part of the cache key: raise it when anything here sounds differently."""
 
+_LEAST_FRESH_S, _JUDGED_HOPS = 5.0, 2000
+_HELPS = 10.0 ** (-1.0 / 10.0)
+"""In the quarter of a take in which most is taken away, that is at least 1 dB; else all it could do is harm."""
 _MASK_CHUNK_S, _MASK_CHUNKS, _MASK_AROUND = 2.0, 4, 8
 """Length of a chunk, how many are under way at a time, and frames around each that the mask looks at."""
 _SHAPED = np.float32(0.7)
@@ -65,27 +68,28 @@ def clean_take(
     )
     if not ears or store.hops < 50:
         return {}
-    key = _key(store, ears, references)
+    key = _key(store, ears, cleaning)
     paths = {ear: cache / f"{key}-{ear:02d}.clean" for ear in ears}
     if not all(path.exists() and path.with_suffix(".npz").exists() for path in paths.values()):
         # What was cleaned by other inputs or settings is large, and so is what a killed run left.
         for old in cache.glob("*-??.*"):
             old.unlink(missing_ok=True)
         with ThreadPoolExecutor(workers) as pool:
-            _clean(take, store, ears, references, cache, paths, pool, progress)
+            sounds = Sounds(take, store.turned, cleaning.repaired)
+            _clean(sounds, store, ears, references, cache, paths, pool, progress)
     else:
         progress(take.duration_s)
-    return {ear: _load(paths[ear], take, take.recordings[ear].channels, linear) for ear, linear in ears.items()}
+    return {ear: _load(paths[ear], take, take.recordings[ear].channels) for ear in ears}
 
 
-def _key(store: BandStore, ears: Mapping[int, bool], references: Sequence[int]) -> str:
-    state = [str(FORMAT), *(path.name for path in store.paths), repr(sorted(ears.items())), repr(list(references))]
-    state.append(repr(store.turned))
+def _key(store: BandStore, ears: Mapping[int, bool], cleaning: Cleaning) -> str:
+    state = [str(FORMAT), *(path.name for path in store.paths), repr(sorted(ears.items()))]
+    state += [repr(tuple(each)) for each in (cleaning.references, store.turned, cleaning.repaired)]
     return hashlib.sha256("\n".join(state).encode()).hexdigest()[:24]
 
 
 def _clean(
-    take: Take,
+    sounds: Sounds,
     store: BandStore,
     ears: Mapping[int, bool],
     references: Sequence[int],
@@ -94,6 +98,7 @@ def _clean(
     pool: ThreadPoolExecutor,
     progress: Callable[[float], None],
 ) -> None:
+    take = sounds.take
     drafts = {ear: path.with_suffix(".partial") for ear, path in paths.items()}
     bands = {
         (ear, what): path.with_suffix(f".{what}") for ear, path in paths.items() for what in ("left", "taken", "bleed")
@@ -105,17 +110,19 @@ def _clean(
                 for ear in ears
                 for what in ("left", "taken")
             }
-            _subtract(Sounds(take, store.turned), ears, references, scratches, bands, pool, progress)
+            subtraction = Subtraction(sounds, ears, references, pool)
+            _subtract(subtraction, scratches, bands, pool, take, progress)
+            helped = {ear: on and _helps(store, bands, ear, subtraction.learnt_s) for ear, on in ears.items()}
             clear_db = {
                 ear: hear_residual(
                     store,
                     ear,
                     references,
                     bands[ear, "left"],
-                    bands[ear, "taken"] if subtracts else None,
+                    bands[ear, "taken"] if helped[ear] else None,
                     bands[ear, "bleed"],
                 )
-                for ear, subtracts in ears.items()
+                for ear in ears
             }
             turned = dict(store.turned)
             with ExitStack() as files:
@@ -124,6 +131,7 @@ def _clean(
                         take,
                         scratches[ear, "left"],
                         scratches[ear, "taken"],
+                        helped[ear],
                         replace(store, paths=(bands[ear, "bleed"],), turned=()),
                         turned.get(ear),
                         files.enter_context(_opened(drafts[ear])),
@@ -133,7 +141,18 @@ def _clean(
                 _mask(masked, pool)
 
             def finish(ear: int) -> None:
-                _save(paths[ear], drafts[ear], take, take.recordings[ear].channels, clear_db[ear], store.hop_s)
+                sound = _recording(drafts[ear], take, take.recordings[ear].channels)
+                levels, peaks = bands_and_peaks(sound, take)
+                cleaned = Cleaned(
+                    sound=sound,
+                    subtracted=helped[ear],
+                    heard_of=_shares(subtraction.heard_of[ear]) if helped[ear] else (),
+                    bands=levels,
+                    peaks=peaks,
+                    hop_s=store.hop_s,
+                    clear_db=clear_db[ear],
+                )
+                _save(paths[ear], drafts[ear], cleaned)
 
             list(pool.map(finish, ears))
     finally:
@@ -142,15 +161,14 @@ def _clean(
 
 
 def _subtract(
-    sounds: Sounds,
-    ears: Mapping[int, bool],
-    references: Sequence[int],
+    subtraction: Subtraction,
     scratches: Mapping[tuple[int, str], FloatScratch],
     bands: Mapping[tuple[int, str], Path],
     pool: ThreadPoolExecutor,
+    take: Take,
     progress: Callable[[float], None],
 ) -> None:
-    rate_hz = sounds.take.rate_hz
+    rate_hz = take.rate_hz
     meters = {key: BandMeter(rate_hz, scratch.channels) for key, scratch in scratches.items()}
     with ExitStack() as stack:
         writers = {key: stack.enter_context(BandWriter(bands[key])) for key in scratches}
@@ -164,9 +182,28 @@ def _subtract(
             list(pool.map(keep, scratches))
             progress(next(iter(left.values())).shape[1] / rate_hz)
 
-        Subtraction(sounds, ears, references, pool).run(took)
+        subtraction.run(took)
         for key, meter in meters.items():
             writers[key].write(meter.finish())
+
+
+def _helps(
+    store: BandStore, bands: Mapping[tuple[int, str], Path], ear: int, learnt_s: Sequence[tuple[float, float]]
+) -> bool:
+    """Whether subtracting took anything away, where the filters were not learnt: what only fits does not count."""
+    fresh = np.ones(store.hops, bool)
+    for start_s, end_s in learnt_s:
+        fresh[max(0, round(start_s / store.hop_s)) : round(end_s / store.hop_s)] = False
+    if np.count_nonzero(fresh) * store.hop_s < _LEAST_FRESH_S:
+        fresh[:] = True
+    step = max(1, np.count_nonzero(fresh) // _JUDGED_HOPS)
+    left = replace(store, paths=(bands[ear, "left"],), turned=())
+    ratios = []
+    for hop in np.flatnonzero(fresh)[::step].tolist():
+        before, after = (float(one.read(track, hop, hop + 1).sum()) for one, track in ((store, ear), (left, 0)))
+        if before > 0.0:
+            ratios.append(after / before)
+    return bool(ratios) and float(np.quantile(ratios, 0.25)) < _HELPS
 
 
 # ---------------------------------------------------------------- second step: mask
@@ -197,11 +234,13 @@ class _Masked:
         take: Take,
         left: FloatScratch,
         taken: FloatScratch,
+        subtracted: bool,
         bleed: BandStore,
         turned: Turned | None,
         file: BinaryIO,
     ) -> None:
         self._take, self._left, self._taken, self._bleed = take, left, taken, bleed
+        self._subtracted = subtracted
         self._turned, self._file = turned, file
         self._size = window_frames(take.rate_hz)
         self._hop = self._size // OVERLAP
@@ -216,6 +255,8 @@ class _Masked:
         last = min(first + self._chunk, self._frames)
         begin, end = (first - around + 1) * self._hop - size, (last + around) * self._hop
         rest, removed = _from(self._left, begin, end), _from(self._taken, begin, end)
+        if not self._subtracted:
+            rest, removed = rest + removed, np.zeros_like(removed)
         expected = _bleed_at(self._bleed, rate_hz, size, first - around, last + around)
         done = []
         for channel in range(self._left.channels):
@@ -292,22 +333,38 @@ def _recording(path: Path, take: Take, channels: int) -> Recording:
     return Recording(lanes=((part,),))
 
 
-def _save(path: Path, draft: Path, take: Take, channels: int, clear_db: NDArray[np.float32], hop_s: float) -> None:
-    bands, peaks = bands_and_peaks(_recording(draft, take, channels), take)
+def _shares(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:
+    total = sum(powers.values())
+    found = sorted(((power / total, other) for other, power in powers.items() if power > 0.0), reverse=True)
+    return tuple((other, round(share, 4)) for share, other in found)
+
+
+def _save(path: Path, draft: Path, cleaned: Cleaned) -> None:
+    others, shares = zip(*cleaned.heard_of, strict=True) if cleaned.heard_of else ((), ())
     try:
         with path.with_suffix(".npz.partial").open("wb") as file:
-            np.savez(file, bands=bands, peaks=peaks, hop_s=np.array(hop_s), clear_db=clear_db)
+            np.savez(
+                file,
+                subtracted=np.array(cleaned.subtracted),
+                others=np.array(others, np.int64),
+                shares=np.array(shares, np.float64),
+                bands=cleaned.bands,
+                peaks=cleaned.peaks,
+                hop_s=np.array(cleaned.hop_s),
+                clear_db=cleaned.clear_db,
+            )
         draft.replace(path)
         path.with_suffix(".npz.partial").replace(path.with_suffix(".npz"))
     except OSError as error:
         raise cannot_write(path, error) from error
 
 
-def _load(path: Path, take: Take, channels: int, linear: bool) -> Cleaned:
+def _load(path: Path, take: Take, channels: int) -> Cleaned:
     with np.load(path.with_suffix(".npz")) as kept:
         return Cleaned(
             sound=_recording(path, take, channels),
-            subtracted=linear,
+            subtracted=bool(kept["subtracted"]),
+            heard_of=tuple(zip(kept["others"].tolist(), kept["shares"].tolist(), strict=True)),
             bands=kept["bands"],
             peaks=kept["peaks"],
             hop_s=float(kept["hop_s"]),

@@ -30,6 +30,7 @@ from morningmix.dsp.cancel import (
     whole,
 )
 from morningmix.dsp.frames import OVERLAP, Spectrum, Synthesis, analyse, size_for
+from morningmix.dsp.repair import mended_stretch
 from morningmix.facts import Take, Turned
 from morningmix.units import Block
 
@@ -40,6 +41,8 @@ _FLOORS = (np.float32(0.1), np.float32(0.05))
 _LEAK_FACTOR = np.float32(2.0)
 """Design choice: more of it keeps steady voices safer, less leaves more to cancel drums by (measured)."""
 _TINY = np.float32(1e-20)
+_ATTRIBUTED, _AUDIBLE_HZ = 4, 120.0
+"""Whose bleed it is, is told from every fourth segment, and from where a microphone for voices hears."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,21 +55,31 @@ class _Row:
 
 
 class Sounds:
-    """Any stretch of any input of a take, gains that were turned brought back."""
+    """Any stretch of any input of a take: clipped runs mended, gains that were turned brought back."""
 
-    def __init__(self, take: Take, turned: Sequence[tuple[int, Turned]]) -> None:
+    def __init__(
+        self, take: Take, turned: Sequence[tuple[int, Turned]], repaired: Sequence[tuple[int, float]] = ()
+    ) -> None:
         self.take = take
-        self._turned = dict(turned)
+        self._turned, self._longest_s = dict(turned), dict(repaired)
 
     def read(self, index: int, start: int, stop: int) -> Block:
         """Samples `start` (may be negative) to `stop` (may lie after the end), silence outside."""
+        if index in self._longest_s:
+            read = partial(self._recorded, index)
+            block = mended_stretch(read, start, stop, self._longest_s[index], self.take.rate_hz)
+        else:
+            block = self._recorded(index, start, stop)
+        turn(block, start, self._turned.get(index), self.take.rate_hz, back=True)
+        return block
+
+    def _recorded(self, index: int, start: int, stop: int) -> Block:
         recording = self.take.recordings[index]
         block = np.zeros((recording.channels, stop - start), np.float32)
         first = max(0, start)
         if stop > first:
             with open_recording(recording, self.take.rate_hz, first, stop - first) as reader:
                 block[:, first - start :] = reader.read(stop - first)
-        turn(block, start, self._turned.get(index), self.take.rate_hz, back=True)
         return block
 
 
@@ -103,6 +116,10 @@ class Subtraction:
         self._levels: list[NDArray[np.float32]] = []
         self._leaks: dict[tuple[int, int], NDArray[np.float32]] = {}
         self._before: _Spectra | None = None
+        self.learnt_s: list[tuple[float, float]] = []
+        """Stretches that filters were learnt from, of what was gone through so far."""
+        self.heard_of: dict[int, dict[int, float]] = {ear: dict.fromkeys(references, 0.0) for ear in ears}
+        """Power of the bleed that each reference explains, by ear and reference, over what was learnt from."""
 
     def run(self, took: Callable[[Mapping[int, Block], Mapping[int, Block]], None]) -> None:
         """Go through the take; `took` is given, by ear, what is left of the next frames and what was taken away."""
@@ -187,7 +204,7 @@ class Subtraction:
 
     def _learn(self, first: int, last: int) -> None:
         """Filters by (row, slab), and each row's mean power per bin ``(bins, 1)``, from frames `first` to `last`."""
-        hop, size = self._hop, self._size
+        hop, size, rate_hz = self._hop, self._size, self._sounds.take.rate_hz
         segment = min(round(_SEGMENT_S * self._frames_per_second), last - first)
         count = min(round(_LEARN_S / _SEGMENT_S), -(-(last - first) // segment))
         starts = np.linspace(first, last - segment, count).astype(int).tolist()
@@ -209,6 +226,27 @@ class Subtraction:
                 list(self._pool.map(partial(self._count_in, self._spectra(heard), floor, sums), self._jobs))
             solved = self._pool.map(NormalEquations.solve, sums.values())
             self._filters = dict(zip(self._jobs, solved, strict=True))
+        self.learnt_s += [(start * hop / rate_hz, (start + segment) * hop / rate_hz) for start in starts]
+        self._attribute(starts[::_ATTRIBUTED], segment)
+
+    def _attribute(self, starts: Sequence[int], segment: int) -> None:
+        """Count whose sound it is that the filters predict."""
+        jobs = [(row, slab) for row, slab in self._jobs if self._slabs[slab].follows]
+        for start in starts:
+            first = (start - self._lead + 1) * self._hop - self._size
+            spectra = self._spectra(self._read(first, (start + segment) * self._hop))
+            for (row, _), powers in zip(jobs, self._pool.map(partial(self._explained, spectra), jobs), strict=True):
+                heard_of = self.heard_of[self._rows[row].ear]
+                for other, power in zip(self._rows[row].references, powers.tolist(), strict=True):
+                    heard_of[other] += power
+
+    def _explained(self, spectra: _Spectra, job: tuple[int, int]) -> NDArray[np.float64]:
+        row, slab = self._rows[job[0]], self._slabs[job[1]]
+        early, late = np.split(predict(self._filters[job], spectra.references(row, slab), slab.taps, self._lead), 2, 1)
+        bins = np.arange(slab.first, slab.last) * self._sounds.take.rate_hz / self._size
+        audible = (early + late)[bins >= _AUDIBLE_HZ]
+        powers: NDArray[np.float64] = np.sum(audible.real**2 + audible.imag**2, axis=(0, 2), dtype=np.float64)
+        return powers
 
     def _equations(self, job: tuple[int, int]) -> NormalEquations:
         row, slab = self._rows[job[0]], self._slabs[job[1]]

@@ -40,7 +40,9 @@ class Strip:
         self._steps_per_second = rate_hz / self._step
         delay = round(plan.delay_s * rate_hz)
         self._silent = max(0, delay - start_frame)
-        self._repair = RepairStage(plan.repair_s, rate_hz, recording.channels) if plan.repair_s else None
+        # A cleaned microphone was mended before anything was learnt from it.
+        mends = plan.repair_s and not plan.cleaned
+        self._repair = RepairStage(plan.repair_s, rate_hz, recording.channels) if mends else None
         ahead = self._repair.latency_frames if self._repair else 0
         self._reader = open_recording(recording, rate_hz, max(0, start_frame - delay), frames + ahead)
         if self._repair is not None:

@@ -143,3 +143,11 @@ def loudness_in_mix_lu(
         gain_db += np.interp(middles, (np.arange(len(reduction)) + 0.5) * song.hop_s, reduction.astype(np.float64))
     power = float((k_powers(one.facts, measured, track.filters)[first:last] * 10.0 ** (gain_db / 10.0))[here].mean())
     return OFFSET_DB + 10.0 * float(np.log10(power)) - mix_lufs if power > 0.0 else None
+
+
+def own_share(one: Input) -> float:
+    """Share of the power that a cleaned microphone recorded which is still there, 0..1."""
+    if one.recorded_bands is None:
+        return 1.0
+    recorded = float(one.recorded_bands.sum(dtype=np.float64))
+    return min(1.0, float(one.facts.bands.sum(dtype=np.float64)) / recorded) if recorded > 0.0 else 1.0

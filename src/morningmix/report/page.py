@@ -25,6 +25,7 @@ from morningmix.report.numbers import (
     level_of,
     loudness_in_mix_lu,
     octave_levels,
+    own_share,
     plays,
     slope_levels,
 )
@@ -37,6 +38,8 @@ SHORT_TERM_S = 3.0
 
 _HELD_DB = 0.1
 """Less than this of limiting is not told."""
+_TOLD = 0.01
+"""Smaller shares of a microphone's sound are not told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -295,7 +298,8 @@ def _take_section(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedS
     if not heard:
         return '<section id="take"><h2>The recording</h2><p>There are no inputs in this folder.</p></section>'
     return (
-        f'<section id="take"><h2>The recording</h2>{_levels_figure(heard)}{_lanes_figure(take, heard, songs)}</section>'
+        f'<section id="take"><h2>The recording</h2>{_levels_figure(heard)}{_lanes_figure(take, heard, songs)}'
+        f"{_leaks_figure(heard)}</section>"
     )
 
 
@@ -376,6 +380,45 @@ def _lanes_figure(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedS
         f"nobody can be told from the bleed.{over}",
         _in_numbers(table),
     )
+
+
+def _leaks_figure(heard: Sequence[_Heard]) -> str:
+    names = {one.one.index: one.one.name for one in heard}
+    rows = [_leak(one.one, names) for one in heard if one.one.cleaned is not None and one.one.cleaned.heard_of]
+    if not rows:
+        return ""
+    desc = " ".join(
+        f"{row.name}: {row.says}; the rest is {listed([f'{name} {_share(share)}' for name, share in row.others[:4]])}."
+        for row in rows
+    )
+    table = _table(
+        "Who leaks into whom",
+        ("Microphone", "Own sound", "Others in it"),
+        [
+            [
+                named(row.name),
+                _share(row.own),
+                ", ".join(f"{named(name)} {_share(share)}" for name, share in row.others if share >= _TOLD),
+            ]
+            for row in rows
+        ],
+        wordy=1,
+    )
+    return _figure(
+        "Who leaks into whom",
+        pictures.leaks("leaks", desc, rows),
+        "All that a microphone recorded, by power. Full colour: what stayed after its bleed was taken out. Pale: what "
+        "was taken out, by the inputs that it follows, the largest first. Inputs that hear the same drum share it.",
+        _in_numbers(table),
+    )
+
+
+def _leak(one: Input, names: Mapping[int, str]) -> pictures.Leak:
+    assert one.cleaned is not None
+    own = own_share(one)
+    others = [(names[other], share * (1.0 - own)) for other, share in one.cleaned.heard_of if other in names]
+    says = f"{_share(own)} its own, then {others[0][0]}" if others else f"{_share(own)} its own"
+    return pictures.Leak(name=one.name, says=says, own=own, others=others)
 
 
 def _lane(one: _Heard, edges_s: Array, seconds: float) -> pictures.Lane:

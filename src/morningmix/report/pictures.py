@@ -68,6 +68,19 @@ class Place:
     loudness_lu: float | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leak:
+    """One microphone in the picture of who leaks into whom."""
+
+    name: str
+    says: str
+    """A few words at its right end."""
+    own: float
+    """Share of what it recorded that stayed, 0..1."""
+    others: Sequence[tuple[str, float]]
+    """Other inputs and their shares of what it recorded, the largest first."""
+
+
 # ---------------------------------------------------------------- pieces
 
 
@@ -243,6 +256,24 @@ def lanes(key: str, desc: str, rows: Sequence[Lane], seconds: float, songs: Sequ
         drawn.append(_inner(max(wide, 1), y + 20, 14, inner) if inner else "")
         drawn.append(_line(0, y + 34, 1, y + 34, "floor"))
     return _picture(key, "Who plays when", desc, bottom + 22, "".join(drawn))
+
+
+def leaks(key: str, desc: str, rows: Sequence[Leak]) -> str:
+    """What each microphone recorded, as a bar: its own sound first, then the other inputs in it, each with its name."""
+    row_px = 54.0
+    drawn = []
+    for place, row in enumerate(rows):
+        y = row_px * place
+        drawn.append(_text(0, y + 15, short(row.name), "name"))
+        drawn.append(_text(1, y + 15, safe(row.says), "fine", "end"))
+        drawn.append(_bar(0, row.own, y + 22, 22, "own column"))
+        at = row.own
+        for name, share in row.others:
+            drawn.append(_bar(at, share, y + 22, 22, "open column"))
+            if share > 0.022 * len(short(name, 12)):
+                drawn.append(_text(at + share / 2, y + 37, short(name, 12), "tiny", "middle"))
+            at += share
+    return _picture(key, "Who leaks into whom", desc, row_px * len(rows), "".join(drawn))
 
 
 def loudness(

@@ -83,6 +83,7 @@ figure h3{margin-top:0}
 text{font:400 13px system-ui,sans-serif;fill:var(--ink)}
 .name{font-weight:600}
 .fine{font-size:12px;fill:var(--soft)}
+.tiny{font-size:11px}
 .strong{font-size:12px;font-weight:650;fill:var(--look)}
 .halo{paint-order:stroke;stroke:var(--card);stroke-width:4px;stroke-linejoin:round}
 line,path{fill:none;vector-effect:non-scaling-stroke}
