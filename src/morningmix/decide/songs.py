@@ -1,0 +1,311 @@
+"""Where the songs of a take begin and end, from who plays together.
+
+What only separate inputs can tell: a band plays where drums are hit and somebody else's own sound is there, or where
+several play and somebody sings. Talk is a voice without a band, noodling one or two without drums, a fill drums without a
+band. Clicks in even time before everybody comes in are a count-in and belong to the song; what rings after the last
+stroke belongs to it until it has died, or somebody talks or plays into it. All thresholds are design choices.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from morningmix.facts import Activity, Boundary, FoundSong
+from morningmix.units import powers_db
+
+OWN_DB = 4.0
+"""Mean excess from which an input's own source plays."""
+PLAYS_WITHIN_DB = 30.0
+"""And its level is within this of its loud level."""
+TALKS_DB = 6.0
+"""Excess of a voice that cannot be missed."""
+HIT_DB = 6.0
+"""Rise of a drum that counts as a hit."""
+STEADY_HITS_S = 2.0
+"""Drums go on while hits follow one another at least this fast."""
+HELD_S, HELD_TALKING_S, HELD_PLAYING_S = 7.5, 3.0, 20.0
+"""A song may pause this long: in silence, while somebody speaks or sings alone, while somebody plays on."""
+SILENT_S = 0.6
+"""While one plays on there is no silence longer than this."""
+SHORTEST_S = 5.0
+"""Shorter than this it was a fill or a jam, not the beginning of a song."""
+SONG_S = 25.0
+"""Shorter than this it was a false start."""
+BEFORE_S = 0.4
+"""A song begins this long before its first sound."""
+AFTER_S = 0.5
+"""And ends this long after the last has died."""
+CLICKS, PERIOD_S, UNEVEN = 3, (0.2, 1.3), 0.08
+"""A count-in: at least so many clicks, from one to the next in seconds, and how uneven they may be."""
+COUNT_IN_S = 9.0
+"""How long before the band comes in a count-in is looked for."""
+DIED_DB = 42.0
+"""A ring-out has died this far under the loud level of its input."""
+FALLEN_DB = 20.0
+"""Once it has fallen this far, talk or new playing ends it."""
+RISES_DB = 6.0
+"""New playing rises this far over the lowest level so far."""
+RINGS_S = 12.0
+"""Longest ring-out."""
+
+_VOICES = "vocals"
+_DRUMS = "drums"
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class _Band:
+    """Who plays in each frame."""
+
+    frame_s: float
+    drums: Mask
+    """The drums are played on."""
+    players: NDArray[np.intp]
+    """How many inputs besides drums and voices play."""
+    voices: Mask
+    """Somebody sings or talks."""
+    level_db: NDArray[np.float64]
+    """Loudest own sound of drums and players, re its input's loud level."""
+    onsets_s: NDArray[np.float64]
+    """When a drum is hit."""
+    together: Mask
+
+
+def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, ...]:
+    """Songs in order, with those that are not to be kept among them; `families` are those of the activity's inputs."""
+    band = _band(activity, families)
+    runs = _merged(_runs(_closed(band.together, band.frame_s, 1.5)), band)
+    end_s = activity.powers.shape[2] * band.frame_s
+    found: list[FoundSong] = []
+    earliest = 0.0
+    for at, (first, last) in enumerate(runs):
+        next_s = runs[at + 1][0] * band.frame_s if at + 1 < len(runs) else end_s
+        start = _start(band, first, earliest)
+        end = _end(band, last, min(next_s, end_s))
+        earliest = end.at_s
+        if (last - first) * band.frame_s >= SHORTEST_S:
+            found.append(_judged(band, first, last, start, end))
+    return tuple(found)
+
+
+# ---------------------------------------------------------------- who plays
+
+
+def _band(activity: Activity, families: Sequence[str]) -> _Band:
+    level_db = powers_db(activity.powers.sum(axis=1, dtype=np.float64))
+    loud_db = np.percentile(level_db, 95, axis=1, keepdims=True)
+    relative_db = level_db - loud_db
+    excess_db = activity.excess_db.mean(axis=1, dtype=np.float64)
+    own = (excess_db > OWN_DB) & (relative_db > -PLAYS_WITHIN_DB)
+    of = np.array(families)
+    is_drum, is_voice = of == _DRUMS, of == _VOICES
+    is_player = ~is_drum & ~is_voice & (of != "")
+    frame_s = activity.frame_s
+    playing = np.array([_steady(row, frame_s) for row in own[is_player]], np.bool_).reshape(-1, own.shape[1])
+    players = playing.sum(axis=0)
+    voices = (excess_db[is_voice] > TALKS_DB) & (relative_db[is_voice] > -PLAYS_WITHIN_DB)
+    talking = _steady(voices.any(axis=0), frame_s)
+    hits = _hits(activity, is_drum)
+    drums = np.zeros(own.shape[1], np.bool_)
+    drums[np.minimum((hits * activity.hop_s / frame_s).astype(int), own.shape[1] - 1)] = True
+    drums = _closed(drums, frame_s, STEADY_HITS_S)
+    sounding = np.where((excess_db > OWN_DB / 2) & (is_player | is_drum)[:, None], relative_db, -120.0)
+    together = (drums & (players >= 1)) | ((players >= 2) & talking) | (players >= 3)
+    return _Band(
+        frame_s=frame_s,
+        drums=drums,
+        players=players,
+        voices=talking,
+        level_db=sounding.max(axis=0, initial=-120.0),
+        onsets_s=hits * activity.hop_s,
+        together=together,
+    )
+
+
+def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
+    """Hops in which a drum is hit: the highest rises near, in frames that are the drums' own."""
+    if not is_drum.any():
+        return np.zeros(0, np.intp)
+    rises = activity.rises_db[is_drum].max(axis=0)
+    peaks = (rises >= HIT_DB) & (rises == maximum_filter1d(rises, 5))
+    own = activity.excess_db[is_drum].mean(axis=1).max(axis=0) > OWN_DB
+    # A hit at the very end of a frame is heard in the next one.
+    own = maximum_filter1d(own.astype(np.uint8), 3).astype(bool)
+    per_frame = round(activity.frame_s / activity.hop_s)
+    hops = np.flatnonzero(peaks)
+    kept: NDArray[np.intp] = hops[own[np.minimum(hops // per_frame, len(own) - 1)]]
+    return kept
+
+
+def _steady(mask: Mask, frame_s: float) -> Mask:
+    """Without gaps of up to 1 s and without blips of under 0.3 s."""
+    return _opened(_closed(mask, frame_s, 1.0), frame_s, 0.3)
+
+
+def _closed(mask: Mask, frame_s: float, gap_s: float) -> Mask:
+    """Gaps of up to `gap_s` between two runs filled."""
+    filled = mask.copy()
+    runs = _runs(mask)
+    for (_, stop), (start, _) in zip(runs, runs[1:], strict=False):
+        if (start - stop) * frame_s <= gap_s:
+            filled[stop:start] = True
+    return filled
+
+
+def _opened(mask: Mask, frame_s: float, least_s: float) -> Mask:
+    kept = mask.copy()
+    for start, stop in _runs(mask):
+        if (stop - start) * frame_s < least_s:
+            kept[start:stop] = False
+    return kept
+
+
+def _runs(mask: Mask) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+# ---------------------------------------------------------------- one song or two
+
+
+def _merged(runs: Sequence[tuple[int, int]], band: _Band) -> list[tuple[int, int]]:
+    merged: list[tuple[int, int]] = []
+    for run in runs:
+        if merged and _goes_on(band, merged[-1], run):
+            merged[-1] = (merged[-1][0], run[1])
+        else:
+            merged.append(run)
+    return merged
+
+
+def _goes_on(band: _Band, before: tuple[int, int], after: tuple[int, int]) -> bool:
+    """Whether what lies between is a pause inside a song."""
+    stop, start = before[1], after[0]
+    gap_s = (start - stop) * band.frame_s
+    if gap_s <= HELD_TALKING_S:
+        return True
+    plays = band.drums[stop:start] | (band.players[stop:start] > 0)
+    talks_s = float(np.count_nonzero(band.voices[stop:start] & ~plays)) * band.frame_s
+    counted = _count_in(band, start * band.frame_s, stop * band.frame_s) is not None
+    if counted and (gap_s > HELD_S or (stop - before[0]) * band.frame_s < SONG_S):
+        return False
+    if gap_s <= HELD_S and talks_s < 1.0:
+        return True
+    sounds = plays | band.voices[stop:start]
+    silence = max((b - a for a, b in _runs(~sounds)), default=0) * band.frame_s
+    return gap_s <= HELD_PLAYING_S and silence <= SILENT_S and talks_s < gap_s / 2 and not counted
+
+
+# ---------------------------------------------------------------- where it begins
+
+
+@dataclass(frozen=True, slots=True)
+class _CountIn:
+    first_s: float
+    clicks: int
+    period_s: float
+
+
+def _count_in(band: _Band, comes_in_s: float, earliest_s: float) -> _CountIn | None:
+    """Even clicks that lead to where the band comes in; of several the longest, then the latest."""
+    near = band.onsets_s[
+        (band.onsets_s > max(earliest_s, comes_in_s - COUNT_IN_S)) & (band.onsets_s < comes_in_s - 0.05)
+    ]
+    best: _CountIn | None = None
+    for last in range(len(near) - 1, 0, -1):
+        for before in range(last - 1, -1, -1):
+            period = float(near[last] - near[before])
+            if period < PERIOD_S[0]:
+                continue
+            if period > PERIOD_S[1]:
+                break
+            if not 0.5 * period <= comes_in_s - near[last] <= 1.6 * period:
+                continue
+            chain = [near[last], near[before]]
+            while True:
+                wanted = chain[-1] - period
+                off = np.abs(near - wanted)
+                if not len(off) or off.min() > max(0.03, UNEVEN * period):
+                    break
+                chain.append(near[int(off.argmin())])
+            if len(chain) >= CLICKS and (best is None or len(chain) > best.clicks):
+                best = _CountIn(float(chain[-1]), len(chain), period)
+    return best
+
+
+def _start(band: _Band, first: int, earliest_s: float) -> Boundary:
+    comes_in_s = first * band.frame_s
+    counted = _count_in(band, comes_in_s, earliest_s)
+    if counted is not None:
+        return Boundary(
+            at_s=max(earliest_s, counted.first_s - BEFORE_S),
+            because=f"counted in: {counted.clicks} clicks, one every {counted.period_s:.2f} s, then the band",
+            sure=0.95 if counted.clicks >= 4 else 0.8,
+        )
+    frame = first
+    least = int(np.ceil(earliest_s / band.frame_s))
+    alone = band.drums | (band.players > 0)
+    while frame > least and (alone[frame - 1] or alone[max(least, frame - 5) : frame].any()):
+        frame -= 1
+    lead_s = (first - frame) * band.frame_s
+    if 1.0 < lead_s:
+        who = "the drums" if band.drums[frame:first].mean() > 0.5 else "one of the band"
+        return Boundary(
+            at_s=max(earliest_s, frame * band.frame_s - BEFORE_S),
+            because=f"{who} for {lead_s:.0f} s, then the band; no count-in was heard",
+            sure=0.5,
+        )
+    return Boundary(
+        at_s=max(earliest_s, frame * band.frame_s - BEFORE_S),
+        because="the band comes in; no count-in was heard",
+        sure=0.7,
+    )
+
+
+# ---------------------------------------------------------------- where it ends
+
+
+def _end(band: _Band, last: int, latest_s: float) -> Boundary:
+    """Where what rings after frame `last` has died, or somebody talks or plays into it."""
+    stop = min(round(latest_s / band.frame_s), last + round(RINGS_S / band.frame_s), len(band.level_db))
+    level = band.level_db[last:stop]
+    if not len(level):
+        return Boundary(at_s=last * band.frame_s, because="the recording ends", sure=0.5)
+    lowest = np.minimum.accumulate(level)
+    fallen = lowest <= -FALLEN_DB
+    died = level <= -DIED_DB
+    # Short holes in a decaying sound are no end.
+    died = minimum_filter1d(died.astype(np.uint8), 3, mode="nearest").astype(bool)
+    talks = fallen & band.voices[last:stop]
+    plays = fallen & (level > np.maximum(lowest, -DIED_DB) + RISES_DB)
+    ends = [
+        (int(np.flatnonzero(mask)[0]), why, sure)
+        for mask, why, sure in (
+            (died, "the last sound has died", 0.95),
+            (talks, "somebody speaks into what is left of the last sound", 0.85),
+            (plays, "somebody plays into what is left of the last sound", 0.8),
+        )
+        if mask.any()
+    ]
+    if not ends:
+        at = int(level.argmin())
+        return Boundary(
+            at_s=(last + at) * band.frame_s, because="somebody plays on; cut where it is quietest", sure=0.3
+        )
+    at, why, sure = min(ends)
+    more = AFTER_S if why.endswith("died") else 0.0
+    return Boundary(at_s=min((last + at) * band.frame_s + more, latest_s), because=why, sure=sure)
+
+
+def _judged(band: _Band, first: int, last: int, start: Boundary, end: Boundary) -> FoundSong:
+    seconds = (last - first) * band.frame_s
+    song = FoundSong(start=start, end=end, keep=True, reason=None)
+    if seconds < SONG_S:
+        return replace(song, keep=False, reason=f"false start: the band stops after {seconds:.0f} s")
+    return song
