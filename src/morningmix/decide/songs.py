@@ -16,10 +16,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from morningmix.facts import Activity, Boundary, FoundSong
-from morningmix.units import powers_db
+from morningmix.units import SILENCE_DB, powers_db
 
 OWN_DB = 4.0
 """Mean excess from which an input's own source plays."""
+RINGS_DB = 1.0
+"""And from which what rings is still its own."""
 PLAYS_WITHIN_DB = 30.0
 """And its level is within this of its loud level."""
 TALKS_DB = 6.0
@@ -44,7 +46,7 @@ CLICKS, PERIOD_S, UNEVEN = 3, (0.2, 1.3), 0.08
 """A count-in: at least so many clicks, from one to the next in seconds, and how uneven they may be."""
 COUNT_IN_S = 9.0
 """How long before the band comes in a count-in is looked for."""
-DIED_DB = 42.0
+DIED_DB = 50.0
 """A ring-out has died this far under the loud level of its input."""
 FALLEN_DB = 20.0
 """Once it has fallen this far, talk or new playing ends it."""
@@ -52,6 +54,14 @@ RISES_DB = 6.0
 """New playing rises this far over the lowest level so far."""
 RINGS_S = 12.0
 """Longest ring-out."""
+OUTRO_S = 10.0
+"""Longest playing of one alone, or of the drums alone, that still belongs to a song's end."""
+BROKEN_S = 120.0
+"""A song that is longer than this is never put aside."""
+PASSAGE_S = 6.0
+"""Length of what is compared to tell whether a song broke off."""
+ALIKE, UNLIKE = 0.7, 0.35
+"""Likeness (a correlation) from which two passages are the same music, and under which they are not."""
 
 _VOICES = "vocals"
 _DRUMS = "drums"
@@ -70,8 +80,10 @@ class _Band:
     """How many inputs besides drums and voices play."""
     voices: Mask
     """Somebody sings or talks."""
-    level_db: NDArray[np.float64]
-    """Loudest own sound of drums and players, re its input's loud level."""
+    rings_db: NDArray[np.float64]
+    """Loudest of what may be own sound of drums and players, re its input's loud level."""
+    plays_db: NDArray[np.float64]
+    """The same for what is surely own, and lasts."""
     onsets_s: NDArray[np.float64]
     """When a drum is hit."""
     together: Mask
@@ -115,14 +127,17 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
     drums = np.zeros(own.shape[1], np.bool_)
     drums[np.minimum((hits * activity.hop_s / frame_s).astype(int), own.shape[1] - 1)] = True
     drums = _closed(drums, frame_s, STEADY_HITS_S)
-    sounding = np.where((excess_db > OWN_DB / 2) & (is_player | is_drum)[:, None], relative_db, -120.0)
+    sounds = (is_player | is_drum)[:, None]
+    rings_db = np.where((excess_db > RINGS_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
+    plays_db = np.where((excess_db > OWN_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
     together = (drums & (players >= 1)) | ((players >= 2) & talking) | (players >= 3)
     return _Band(
         frame_s=frame_s,
         drums=drums,
         players=players,
         voices=talking,
-        level_db=sounding.max(axis=0, initial=-120.0),
+        rings_db=maximum_filter1d(rings_db, 3),
+        plays_db=minimum_filter1d(plays_db, 3),
         onsets_s=hits * activity.hop_s,
         together=together,
     )
@@ -273,17 +288,22 @@ def _start(band: _Band, first: int, earliest_s: float) -> Boundary:
 
 def _end(band: _Band, last: int, latest_s: float) -> Boundary:
     """Where what rings after frame `last` has died, or somebody talks or plays into it."""
-    stop = min(round(latest_s / band.frame_s), last + round(RINGS_S / band.frame_s), len(band.level_db))
-    level = band.level_db[last:stop]
+    outro = last + round(OUTRO_S / band.frame_s)
+    stop = min(round(latest_s / band.frame_s), outro + round(RINGS_S / band.frame_s), len(band.rings_db))
+    alone = band.drums | (band.players > 0)
+    while last < min(stop, outro) and alone[last] and band.rings_db[last] > -PLAYS_WITHIN_DB:
+        last += 1
+    # The last frame of playing is where falling is counted from.
+    level = band.rings_db[max(0, last - 1) : stop]
     if not len(level):
         return Boundary(at_s=last * band.frame_s, because="the recording ends", sure=0.5)
     lowest = np.minimum.accumulate(level)
-    fallen = lowest <= -FALLEN_DB
+    fallen = lowest <= level[0] - FALLEN_DB
     died = level <= -DIED_DB
     # Short holes in a decaying sound are no end.
     died = minimum_filter1d(died.astype(np.uint8), 3, mode="nearest").astype(bool)
-    talks = fallen & band.voices[last:stop]
-    plays = fallen & (level > np.maximum(lowest, -DIED_DB) + RISES_DB)
+    talks = fallen & band.voices[max(0, last - 1) : stop]
+    plays = fallen & (band.plays_db[max(0, last - 1) : stop] > np.maximum(lowest, -DIED_DB) + RISES_DB)
     ends = [
         (int(np.flatnonzero(mask)[0]), why, sure)
         for mask, why, sure in (
