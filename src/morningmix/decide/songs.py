@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 
 from morningmix.facts import Activity, Boundary, FoundSong
 from morningmix.units import SILENCE_DB, powers_db
@@ -60,11 +60,13 @@ BROKEN_S = 120.0
 """A song that is longer than this is never put aside."""
 PASSAGE_S = 6.0
 """Length of what is compared to tell whether a song broke off."""
-ALIKE, UNLIKE = 0.7, 0.35
-"""Likeness (a correlation) from which two passages are the same music, and under which they are not."""
+ALIKE, UNLIKE, ABOUT = 0.7, 0.38, 0.1
+"""Likeness (a correlation) from which two passages are the same music, under which they are not, and what is about as
+much."""
 
 _VOICES = "vocals"
 _DRUMS = "drums"
+_PLAYBACK = "playback"
 
 Mask = NDArray[np.bool_]
 
@@ -92,6 +94,7 @@ class _Band:
 def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, ...]:
     """Songs in order, with those that are not to be kept among them; `families` are those of the activity's inputs."""
     band = _band(activity, families)
+    instruments = _instruments(activity, families)
     runs = _merged(_runs(_closed(band.together, band.frame_s, 1.5)), band)
     end_s = activity.powers.shape[2] * band.frame_s
     found: list[FoundSong] = []
@@ -102,7 +105,7 @@ def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, 
         end = _end(band, last, min(next_s, end_s))
         earliest = end.at_s
         if (last - first) * band.frame_s >= SHORTEST_S:
-            found.append(_judged(band, first, last, start, end))
+            found.append(_judged(band, instruments, first, last, start, end))
     return tuple(found)
 
 
@@ -141,6 +144,15 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
         onsets_s=hits * activity.hop_s,
         together=together,
     )
+
+
+def _instruments(activity: Activity, families: Sequence[str]) -> NDArray[np.float64]:
+    """What drums and instruments sound like over time, a lane for each input and broad band: ``(lanes, frames)``, dB."""
+    chosen = [family not in ("", _VOICES, _PLAYBACK) for family in families]
+    level_db = powers_db(activity.powers[chosen])
+    level_db = np.maximum(level_db - np.percentile(level_db, 95, axis=2, keepdims=True), -PLAYS_WITHIN_DB)
+    lanes: NDArray[np.float64] = uniform_filter1d(level_db.reshape(-1, level_db.shape[2]), 3, axis=1)
+    return lanes
 
 
 def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
@@ -323,9 +335,60 @@ def _end(band: _Band, last: int, latest_s: float) -> Boundary:
     return Boundary(at_s=min((last + at) * band.frame_s + more, latest_s), because=why, sure=sure)
 
 
-def _judged(band: _Band, first: int, last: int, start: Boundary, end: Boundary) -> FoundSong:
+# ---------------------------------------------------------------- whole or not
+
+
+def _judged(
+    band: _Band, instruments: NDArray[np.float64], first: int, last: int, start: Boundary, end: Boundary
+) -> FoundSong:
     seconds = (last - first) * band.frame_s
     song = FoundSong(start=start, end=end, keep=True, reason=None)
     if seconds < SONG_S:
         return replace(song, keep=False, reason=f"false start: the band stops after {seconds:.0f} s")
+    hits = np.floor(band.onsets_s / band.frame_s).astype(int)
+    beats = hits[(hits >= first) & (hits < last)]
+    # What rings after the last beat is in every ending, but not in the middle of a song.
+    stops = int(beats[-1]) if len(beats) else last
+    counted = _count_in(band, first * band.frame_s, 0.0)
+    begins = round((counted.first_s + counted.clicks * counted.period_s) / band.frame_s) if counted else first
+    if seconds <= BROKEN_S and _breaks_off(instruments[:, begins:stops], band.frame_s):
+        return replace(
+            song,
+            keep=False,
+            reason=f"broke off: the band stops after {seconds:.0f} s at a place where it went on the time before",
+        )
     return song
+
+
+def _breaks_off(instruments: NDArray[np.float64], frame_s: float) -> bool:
+    """Whether the last passage came before, and what followed it then was not the song's beginning again.
+
+    Songs are made of parts that come again. One that is played through stops where a part ends, so where its last
+    passage was heard before, a part began after it (perhaps after a pause). `instruments` is ``(lanes, frames)``.
+    """
+    length = round(PASSAGE_S / frame_s)
+    frames = instruments.shape[1]
+    lanes = instruments - instruments.mean(axis=1, keepdims=True)
+    likeness = _likeness(lanes[:, -length:], lanes[:, : frames - length])
+    if not len(likeness):
+        return False
+    alike = float(likeness.max())
+    if alike < ALIKE:
+        return False
+    again = -1.0
+    for twin in np.flatnonzero(likeness >= alike - ABOUT).tolist():
+        early = max(0, twin + length - round(HELD_TALKING_S / frame_s))
+        near = lanes[:, early : twin + length + round(HELD_S / frame_s) + length]
+        again = max(again, float(_likeness(lanes[:, :length], near).max(initial=-1.0)))
+    return again < UNLIKE
+
+
+def _likeness(passage: NDArray[np.float64], lanes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Correlation of a passage with every stretch of the same length: ``(places,)``."""
+    places = lanes.shape[1] - passage.shape[1] + 1
+    if places < 1:
+        return np.zeros(0)
+    stretches = np.lib.stride_tricks.sliding_window_view(lanes, passage.shape[1], axis=1)
+    products = np.einsum("lpf,lf->p", stretches, passage)
+    energies = np.einsum("lpf,lpf->p", stretches, stretches) * np.sum(passage**2)
+    return np.asarray(products / np.sqrt(np.maximum(energies, 1e-12)))
