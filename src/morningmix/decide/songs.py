@@ -1,15 +1,16 @@
 """Where the songs of a take begin and end, from who plays together.
 
 What only separate inputs can tell: a band plays where drums are hit and somebody else's own sound is there, or where
-several play and somebody sings. Talk is a voice without a band, noodling one or two without drums, a fill drums without a
-band. Clicks in even time before everybody comes in are a count-in and belong to the song; what rings after the last
+several play and somebody sings. Talk is a voice without a band, noodling one or two without drums, a fill drums without
+a band. Clicks in even time before everybody comes in are a count-in and belong to the song; what rings after the last
 stroke belongs to it until it has died, or somebody talks or plays into it. All thresholds are design choices.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,8 @@ AFTER_S = 0.5
 """And ends this long after the last has died."""
 CLICKS, PERIOD_S, UNEVEN = 3, (0.2, 1.3), 0.08
 """A count-in: at least so many clicks, from one to the next in seconds, and how uneven they may be."""
+COUNTED = 4
+"""Even sounds after so many are taken for the first beats."""
 COUNT_IN_S = 9.0
 """How long before the band comes in a count-in is looked for."""
 DIED_DB = 50.0
@@ -58,15 +61,16 @@ OUTRO_S = 10.0
 """Longest playing of one alone, or of the drums alone, that still belongs to a song's end."""
 BROKEN_S = 120.0
 """A song that is longer than this is never put aside."""
-PASSAGE_S = 6.0
+PASSAGE_S = 8.0
 """Length of what is compared to tell whether a song broke off."""
+OFTEN = 0.4
+"""Share of a song over which an instrument must play to be compared."""
 ALIKE, UNLIKE, ABOUT = 0.7, 0.38, 0.1
 """Likeness (a correlation) from which two passages are the same music, under which they are not, and what is about as
 much."""
 
 _VOICES = "vocals"
 _DRUMS = "drums"
-_PLAYBACK = "playback"
 
 Mask = NDArray[np.bool_]
 
@@ -94,7 +98,6 @@ class _Band:
 def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, ...]:
     """Songs in order, with those that are not to be kept among them; `families` are those of the activity's inputs."""
     band = _band(activity, families)
-    instruments = _instruments(activity, families)
     runs = _merged(_runs(_closed(band.together, band.frame_s, 1.5)), band)
     end_s = activity.powers.shape[2] * band.frame_s
     found: list[FoundSong] = []
@@ -105,7 +108,8 @@ def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, 
         end = _end(band, last, min(next_s, end_s))
         earliest = end.at_s
         if (last - first) * band.frame_s >= SHORTEST_S:
-            found.append(_judged(band, instruments, first, last, start, end))
+            reason = _why_not(activity, families, band, first, last)
+            found.append(FoundSong(start=start, end=end, keep=reason is None, reason=reason))
     return tuple(found)
 
 
@@ -114,9 +118,8 @@ def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, 
 
 def _band(activity: Activity, families: Sequence[str]) -> _Band:
     level_db = powers_db(activity.powers.sum(axis=1, dtype=np.float64))
-    loud_db = np.percentile(level_db, 95, axis=1, keepdims=True)
-    relative_db = level_db - loud_db
     excess_db = activity.excess_db.mean(axis=1, dtype=np.float64)
+    relative_db = np.array([_re_loud(*rows) for rows in zip(level_db, excess_db, strict=True)])
     own = (excess_db > OWN_DB) & (relative_db > -PLAYS_WITHIN_DB)
     of = np.array(families)
     is_drum, is_voice = of == _DRUMS, of == _VOICES
@@ -133,7 +136,9 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
     sounds = (is_player | is_drum)[:, None]
     rings_db = np.where((excess_db > RINGS_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
     plays_db = np.where((excess_db > OWN_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
-    together = (drums & (players >= 1)) | ((players >= 2) & talking) | (players >= 3)
+    # Where there is but one instrument and no drums, a voice and that one are the band.
+    several = 2 if is_drum.any() or np.count_nonzero(is_player) > 1 else 1
+    together = (drums & (players >= 1)) | ((players >= several) & talking) | (players >= 3)
     return _Band(
         frame_s=frame_s,
         drums=drums,
@@ -141,17 +146,30 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
         voices=talking,
         rings_db=maximum_filter1d(rings_db, 3),
         plays_db=minimum_filter1d(plays_db, 3),
-        onsets_s=hits * activity.hop_s,
+        onsets_s=hits.astype(np.float64) * activity.hop_s,
         together=together,
     )
 
 
-def _instruments(activity: Activity, families: Sequence[str]) -> NDArray[np.float64]:
-    """What drums and instruments sound like over time, a lane for each input and broad band: ``(lanes, frames)``, dB."""
-    chosen = [family not in ("", _VOICES, _PLAYBACK) for family in families]
-    level_db = powers_db(activity.powers[chosen])
+def _re_loud(level_db: NDArray[np.float64], excess_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Level re the loud level of the input's own sound; silence where it has hardly any."""
+    own = level_db[excess_db > OWN_DB]
+    return level_db - np.percentile(own, 95) if len(own) >= 10 else np.full(len(level_db), SILENCE_DB)
+
+
+def _instruments(activity: Activity, families: Sequence[str], first: int, last: int) -> NDArray[np.float64]:
+    """What drums and instruments sound like from frame `first` to `last`: ``(lanes, frames)``, dB.
+
+    A lane for each input and broad band; what plays in a few places only is left out.
+    """
+    plays = np.mean(activity.excess_db[:, :, first:last].mean(axis=1) > OWN_DB, axis=1) > OFTEN
+    chosen = [
+        family == _DRUMS or (family not in ("", _VOICES) and bool(often))
+        for family, often in zip(families, plays, strict=True)
+    ]
+    level_db = powers_db(activity.powers[chosen, :, first:last])
     level_db = np.maximum(level_db - np.percentile(level_db, 95, axis=2, keepdims=True), -PLAYS_WITHIN_DB)
-    lanes: NDArray[np.float64] = uniform_filter1d(level_db.reshape(-1, level_db.shape[2]), 3, axis=1)
+    lanes: NDArray[np.float64] = uniform_filter1d(level_db.reshape(-1, last - first), 3, axis=1)
     return lanes
 
 
@@ -179,7 +197,7 @@ def _closed(mask: Mask, frame_s: float, gap_s: float) -> Mask:
     """Gaps of up to `gap_s` between two runs filled."""
     filled = mask.copy()
     runs = _runs(mask)
-    for (_, stop), (start, _) in zip(runs, runs[1:], strict=False):
+    for (_, stop), (start, _) in pairwise(runs):
         if (start - stop) * frame_s <= gap_s:
             filled[stop:start] = True
     return filled
@@ -281,7 +299,7 @@ def _start(band: _Band, first: int, earliest_s: float) -> Boundary:
     while frame > least and (alone[frame - 1] or alone[max(least, frame - 5) : frame].any()):
         frame -= 1
     lead_s = (first - frame) * band.frame_s
-    if 1.0 < lead_s:
+    if lead_s > 1.0:
         who = "the drums" if band.drums[frame:first].mean() > 0.5 else "one of the band"
         return Boundary(
             at_s=max(earliest_s, frame * band.frame_s - BEFORE_S),
@@ -338,26 +356,23 @@ def _end(band: _Band, last: int, latest_s: float) -> Boundary:
 # ---------------------------------------------------------------- whole or not
 
 
-def _judged(
-    band: _Band, instruments: NDArray[np.float64], first: int, last: int, start: Boundary, end: Boundary
-) -> FoundSong:
+def _why_not(activity: Activity, families: Sequence[str], band: _Band, first: int, last: int) -> str | None:
+    """Why what the band plays from frame `first` to `last` is no whole song; None if it is one."""
     seconds = (last - first) * band.frame_s
-    song = FoundSong(start=start, end=end, keep=True, reason=None)
     if seconds < SONG_S:
-        return replace(song, keep=False, reason=f"false start: the band stops after {seconds:.0f} s")
-    hits = np.floor(band.onsets_s / band.frame_s).astype(int)
-    beats = hits[(hits >= first) & (hits < last)]
-    # What rings after the last beat is in every ending, but not in the middle of a song.
-    stops = int(beats[-1]) if len(beats) else last
+        return f"false start: the band stops after {seconds:.0f} s"
+    if seconds > BROKEN_S:
+        return None
+    # What rings after the last beat is in every ending, but not in the middle of a song; nor are clicks.
+    beats = (band.onsets_s / band.frame_s).astype(int)
+    beats = beats[(beats >= first) & (beats < last)]
     counted = _count_in(band, first * band.frame_s, 0.0)
-    begins = round((counted.first_s + counted.clicks * counted.period_s) / band.frame_s) if counted else first
-    if seconds <= BROKEN_S and _breaks_off(instruments[:, begins:stops], band.frame_s):
-        return replace(
-            song,
-            keep=False,
-            reason=f"broke off: the band stops after {seconds:.0f} s at a place where it went on the time before",
-        )
-    return song
+    clicks = min(counted.clicks, COUNTED) if counted else 0
+    begins = round((counted.first_s + clicks * counted.period_s) / band.frame_s) if counted else first
+    stops = int(beats[-1]) if len(beats) else last
+    if stops > begins and _breaks_off(_instruments(activity, families, begins, stops), band.frame_s):
+        return f"broke off: the band stops after {seconds:.0f} s, at a place where it went on the time before"
+    return None
 
 
 def _breaks_off(instruments: NDArray[np.float64], frame_s: float) -> bool:

@@ -65,7 +65,8 @@ def _sums(store: BandStore) -> NDArray[np.float32]:
     """Matrix that adds the store's bands up to broad ones."""
     centres = np.sqrt(store.band_hz[:-1] * store.band_hz[1:])
     group = np.clip(np.searchsorted(EDGES_HZ, centres) - 1, 0, len(EDGES_HZ) - 2)
-    return (group[None, :] == np.arange(len(EDGES_HZ) - 1)[:, None]).astype(np.float32)
+    sums: NDArray[np.float32] = (group[None, :] == np.arange(len(EDGES_HZ) - 1)[:, None]).astype(np.float32)
+    return sums
 
 
 def _rise_db(bands: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -78,7 +79,7 @@ def _rise_db(bands: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _excess_db(powers: NDArray[np.float32], families: Sequence[str]) -> NDArray[np.float32]:
-    excess = np.zeros(powers.shape[:1] + powers.shape[1:], np.float32)
+    excess = np.zeros_like(powers)
     lasting = np.maximum(powers, np.float32(0.3) * np.roll(powers, 1, axis=2))
     for index, family in enumerate(families):
         if not family:
