@@ -29,6 +29,8 @@ TALKS_DB = 6.0
 """Excess of a voice that cannot be missed."""
 HIT_DB = 6.0
 """Rise of a drum that counts as a hit."""
+CLOSE_DB = -15.0
+"""Re its loud level: what a microphone close to a drum hears of its own drum, and does not hear of others."""
 STEADY_HITS_S = 2.0
 """Drums go on while hits follow one another at least this fast."""
 HELD_S, HELD_TALKING_S, HELD_PLAYING_S = 7.5, 3.0, 20.0
@@ -59,6 +61,8 @@ RINGS_S = 12.0
 """Longest ring-out."""
 OUTRO_S = 10.0
 """Longest playing of one alone, or of the drums alone, that still belongs to a song's end."""
+SHORT_S = 50.0
+"""Shorter than this it must be shown to be whole."""
 BROKEN_S = 120.0
 """A song that is longer than this is never put aside."""
 PASSAGE_S = 8.0
@@ -90,8 +94,12 @@ class _Band:
     """Loudest of what may be own sound of drums and players, re its input's loud level."""
     plays_db: NDArray[np.float64]
     """The same for what is surely own, and lasts."""
-    onsets_s: NDArray[np.float64]
+    hits_s: NDArray[np.float64]
     """When a drum is hit."""
+    beats_s: NDArray[np.float64]
+    """Those of the hits that a microphone close to a drum hears."""
+    clicks_s: NDArray[np.float64]
+    """The others, as of sticks."""
     together: Mask
 
 
@@ -131,7 +139,10 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
     talking = _steady(voices.any(axis=0), frame_s)
     hits = _hits(activity, is_drum)
     drums = np.zeros(own.shape[1], np.bool_)
-    drums[np.minimum((hits * activity.hop_s / frame_s).astype(int), own.shape[1] - 1)] = True
+    hit_frames = np.minimum((hits * activity.hop_s / frame_s).astype(int), own.shape[1] - 1)
+    drums[hit_frames] = True
+    struck = _close(relative_db[is_drum], hit_frames)
+    hits_s = hits.astype(np.float64) * activity.hop_s
     drums = _closed(drums, frame_s, STEADY_HITS_S)
     sounds = (is_player | is_drum)[:, None]
     rings_db = np.where((excess_db > RINGS_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
@@ -146,7 +157,9 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
         voices=talking,
         rings_db=maximum_filter1d(rings_db, 3),
         plays_db=minimum_filter1d(plays_db, 3),
-        onsets_s=hits.astype(np.float64) * activity.hop_s,
+        hits_s=hits_s,
+        beats_s=hits_s[struck],
+        clicks_s=hits_s[~struck],
         together=together,
     )
 
@@ -186,6 +199,19 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
     hops = np.flatnonzero(peaks)
     kept: NDArray[np.intp] = hops[own[np.minimum(hops // per_frame, len(own) - 1)]]
     return kept
+
+
+def _close(relative_db: NDArray[np.float64], hit_frames: NDArray[np.intp]) -> Mask:
+    """Which hits are on a drum with a microphone of its own; `relative_db` is ``(drums, frames)``.
+
+    Such a microphone hears little between its own drum's hits, where others hear the whole kit.
+    """
+    struck = np.zeros(len(hit_frames), np.bool_)
+    if len(hit_frames):
+        for level_db in maximum_filter1d(relative_db, 3, axis=1)[:, hit_frames]:
+            if np.quantile(level_db, 0.2) < CLOSE_DB:
+                struck |= level_db > CLOSE_DB
+    return struck
 
 
 def _steady(mask: Mask, frame_s: float) -> Mask:
@@ -237,14 +263,14 @@ def _goes_on(band: _Band, before: tuple[int, int], after: tuple[int, int]) -> bo
         return True
     plays = band.drums[stop:start] | (band.players[stop:start] > 0)
     talks_s = float(np.count_nonzero(band.voices[stop:start] & ~plays)) * band.frame_s
-    counted = _count_in(band, start * band.frame_s, stop * band.frame_s) is not None
-    if counted and (gap_s > HELD_S or (stop - before[0]) * band.frame_s < SONG_S):
+    rests_s = max((b - a for a, b in _runs(~plays)), default=0) * band.frame_s
+    silent_s = max((b - a for a, b in _runs(~plays & ~band.voices[stop:start])), default=0) * band.frame_s
+    if _count_in(band, start * band.frame_s, stop * band.frame_s) is not None:
+        # A drummer may count the band in after a break, but not after the first few bars.
+        return talks_s < 1.0 and gap_s <= HELD_S and (stop - before[0]) * band.frame_s >= SONG_S
+    if gap_s > HELD_PLAYING_S:
         return False
-    if gap_s <= HELD_S and talks_s < 1.0:
-        return True
-    sounds = plays | band.voices[stop:start]
-    silence = max((b - a for a, b in _runs(~sounds)), default=0) * band.frame_s
-    return gap_s <= HELD_PLAYING_S and silence <= SILENT_S and talks_s < gap_s / 2 and not counted
+    return (talks_s < 1.0 and rests_s <= HELD_S) or (silent_s <= SILENT_S and talks_s < gap_s / 2)
 
 
 # ---------------------------------------------------------------- where it begins
@@ -259,18 +285,20 @@ class _CountIn:
 
 def _count_in(band: _Band, comes_in_s: float, earliest_s: float) -> _CountIn | None:
     """Even clicks that lead to where the band comes in; of several the longest, then the latest."""
-    near = band.onsets_s[
-        (band.onsets_s > max(earliest_s, comes_in_s - COUNT_IN_S)) & (band.onsets_s < comes_in_s - 0.05)
+    near = band.clicks_s[
+        (band.clicks_s > max(earliest_s, comes_in_s - COUNT_IN_S)) & (band.clicks_s < comes_in_s - 0.05)
     ]
     best: _CountIn | None = None
     for last in range(len(near) - 1, 0, -1):
+        beats_s = band.beats_s[(band.beats_s > near[last]) & (band.beats_s < comes_in_s)]
+        follows_s = float(beats_s[0]) if len(beats_s) else comes_in_s
         for before in range(last - 1, -1, -1):
             period = float(near[last] - near[before])
             if period < PERIOD_S[0]:
                 continue
             if period > PERIOD_S[1]:
                 break
-            if not 0.5 * period <= comes_in_s - near[last] <= 1.6 * period:
+            if not 0.5 * period <= follows_s - near[last] <= 1.6 * period:
                 continue
             chain = [near[last], near[before]]
             while True:
@@ -364,19 +392,22 @@ def _why_not(activity: Activity, families: Sequence[str], band: _Band, first: in
     if seconds > BROKEN_S:
         return None
     # What rings after the last beat is in every ending, but not in the middle of a song; nor are clicks.
-    beats = (band.onsets_s / band.frame_s).astype(int)
+    beats = (band.hits_s / band.frame_s).astype(int)
     beats = beats[(beats >= first) & (beats < last)]
     counted = _count_in(band, first * band.frame_s, 0.0)
     clicks = min(counted.clicks, COUNTED) if counted else 0
     begins = round((counted.first_s + clicks * counted.period_s) / band.frame_s) if counted else first
     stops = int(beats[-1]) if len(beats) else last
-    if stops > begins and _breaks_off(_instruments(activity, families, begins, stops), band.frame_s):
+    whole = _whole(_instruments(activity, families, begins, stops), band.frame_s) if stops > begins else None
+    if whole is False:
         return f"broke off: the band stops after {seconds:.0f} s, at a place where it went on the time before"
+    if whole is None and seconds < SHORT_S:
+        return f"broke off: the band stops after {seconds:.0f} s"
     return None
 
 
-def _breaks_off(instruments: NDArray[np.float64], frame_s: float) -> bool:
-    """Whether the last passage came before, and what followed it then was not the song's beginning again.
+def _whole(instruments: NDArray[np.float64], frame_s: float) -> bool | None:
+    """Whether the song's beginning followed when its last passage came before; None if that passage came only once.
 
     Songs are made of parts that come again. One that is played through stops where a part ends, so where its last
     passage was heard before, a part began after it (perhaps after a pause). `instruments` is ``(lanes, frames)``.
@@ -386,16 +417,16 @@ def _breaks_off(instruments: NDArray[np.float64], frame_s: float) -> bool:
     lanes = instruments - instruments.mean(axis=1, keepdims=True)
     likeness = _likeness(lanes[:, -length:], lanes[:, : frames - length])
     if not len(likeness):
-        return False
+        return None
     alike = float(likeness.max())
     if alike < ALIKE:
-        return False
+        return None
     again = -1.0
     for twin in np.flatnonzero(likeness >= alike - ABOUT).tolist():
         early = max(0, twin + length - round(HELD_TALKING_S / frame_s))
         near = lanes[:, early : twin + length + round(HELD_S / frame_s) + length]
         again = max(again, float(_likeness(lanes[:, :length], near).max(initial=-1.0)))
-    return again < UNLIKE
+    return again >= UNLIKE
 
 
 def _likeness(passage: NDArray[np.float64], lanes: NDArray[np.float64]) -> NDArray[np.float64]:
