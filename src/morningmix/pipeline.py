@@ -24,11 +24,12 @@ from morningmix.decide.roles import plain
 from morningmix.decide.song import decide_song
 from morningmix.dsp.control import hop_frames, peaks_db
 from morningmix.errors import ChangedError, OutputError, RecipeError, UsageError
-from morningmix.facts import Cleaned, Finding, Input, Recording, SongFacts, SongWish, SumFacts, Take
+from morningmix.facts import Cleaned, Finding, FoundSong, Input, Recording, SongFacts, SongWish, SumFacts, Take
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
-from morningmix.files.recipe import write_text_whole
+from morningmix.files.recipe import read_recipe, with_songs, write_text_whole
+from morningmix.files.toml_lines import read_text
 from morningmix.home import (
     EARLIER,
     RECALL,
@@ -42,7 +43,7 @@ from morningmix.home import (
     refuse_inside,
     safe_name,
 )
-from morningmix.listen import Heard, Progress, listen, look, path_from, share
+from morningmix.listen import Heard, Progress, hear_songs, listen, look, path_from, share
 from morningmix.measure.clean import clean_take
 from morningmix.measure.take import measure_take
 from morningmix.plan import MasterPlan, SongPlan, Trims
@@ -59,6 +60,8 @@ def no_progress(step: str, share: float) -> None:
 
 
 REPORT = "report.html"
+LONG_S = 480.0
+"""A take longer than this is cut into songs where nobody has listed any. Design choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +75,10 @@ class Order:
     file_format: FileFormat = "wav"
     tracks: bool = False
     song: str | None = None
+    whole: bool = False
+    """Mix the take whole, whatever songs the recipe lists and however long it is."""
+    redo: bool = False
+    """Find the songs again although the recipe lists some."""
     workers: int | None = None
     """Threads; None: one per core, at most four."""
     block_hops: int = BLOCK_HOPS
@@ -107,6 +114,11 @@ class Result:
     findings: tuple[Finding, ...]
     input_list: Path | None = None
     report: Path | None = None
+    found: tuple[FoundSong, ...] | None = None
+    """What was found in the take and written into the recipe; None where nothing was looked for."""
+    listed: tuple[SongWish, ...] = ()
+    """The songs that the recipe lists now."""
+    take_s: float = 0.0
 
     @property
     def guesses(self) -> tuple[Input, ...]:
@@ -156,6 +168,27 @@ def check(order: Order, progress: Progress = no_progress) -> Result:
     return result
 
 
+def songs(order: Order, progress: Progress = no_progress) -> Result:
+    """Find the songs of a take and write them into its recipe; a list that is there stays, but for `order.redo`."""
+    home = _home(order)
+    with threadpool_limits(1), locked(home):
+        heard = listen(_source(order), home, _workers(order), progress, take_bleed_out=False)
+        found = None
+        if order.redo or not heard.recipe.songs:
+            heard, found = _with_songs(heard)
+        return replace(_result(heard, ()), found=found)
+
+
+def _with_songs(heard: Heard) -> tuple[Heard, tuple[FoundSong, ...]]:
+    """The songs that are found, and what was heard with a recipe that lists them."""
+    found = hear_songs(heard)
+    if not any(song.keep for song in found):
+        return heard, ()
+    path = heard.home.recipe
+    write_text_whole(path, with_songs(read_text(path), found))
+    return replace(heard, recipe=replace(heard.recipe, songs=read_recipe(path).songs)), found
+
+
 def mix(order: Order, progress: Progress = no_progress) -> Result:
     """Mix a folder of raw tracks or a recipe: every song, or the one that is asked for.
 
@@ -168,6 +201,11 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         recover(home)
         heard = listen(_source(order), home, _workers(order), progress)
         recordings = heard.take.recordings
+        found = None
+        if order.whole:
+            heard = replace(heard, recipe=replace(heard.recipe, songs=()))
+        elif not heard.recipe.songs and heard.take.duration_s > LONG_S:
+            heard, found = _with_songs(heard)
         wishes = _songs(heard)
         wanted = frozenset(_folder_name(number, wish.title) for number, wish in wishes)
         plans = [(number, _plan(heard, wish)) for number, wish in _chosen(wishes, order.song)]
@@ -176,10 +214,10 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
             sounds = _mixed(recordings, {one.index: one.cleaned for one in heard.inputs if one.cleaned is not None})
             ready = [_to_sum(plan, number, sounds, home, order, pool, stack, progress) for number, plan in plans]
             target = min([one.reachable_lufs for one in ready], default=heard.recipe.target.loudness_lufs.value)
-            songs = []
+            mixed = []
             for one in ready:
                 master = decide_master(one.plan, one.trims, one.facts, target)
-                songs.append(
+                mixed.append(
                     _finish(
                         one,
                         master,
@@ -193,7 +231,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
                         wanted,
                     )
                 )
-        result = _result(heard, tuple(songs))
+        result = replace(_result(heard, tuple(mixed)), found=found)
         write_findings(home.root / FINDINGS, result.findings)
         if order.song is None:
             write_text_whole(home.mixes / REPORT, _report(heard, result))
@@ -232,6 +270,8 @@ def _result(heard: Heard, songs: tuple[MixedSong, ...]) -> Result:
         inputs=heard.inputs,
         findings=find_faults(heard.inputs, heard.take, heard.measured, heard.singing),
         input_list=heard.recipe.input_list,
+        listed=heard.recipe.songs,
+        take_s=heard.take.duration_s,
     )
 
 
