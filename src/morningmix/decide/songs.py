@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
+from scipy.ndimage import grey_closing, maximum_filter1d, minimum_filter1d, uniform_filter1d
 
 from morningmix.facts import Activity, Boundary, FoundSong
 from morningmix.units import SILENCE_DB, powers_db
@@ -65,11 +65,11 @@ SHORT_S = 50.0
 """Shorter than this it must be shown to be whole."""
 BROKEN_S = 120.0
 """A song that is longer than this is never put aside."""
-PASSAGE_S = 8.0
+PASSAGE_S = 6.0
 """Length of what is compared to tell whether a song broke off."""
 OFTEN = 0.4
 """Share of a song over which an instrument must play to be compared."""
-ALIKE, UNLIKE, ABOUT = 0.7, 0.38, 0.1
+ALIKE, UNLIKE, ABOUT = 0.68, 0.37, 0.1
 """Likeness (a correlation) from which two passages are the same music, under which they are not, and what is about as
 much."""
 
@@ -141,9 +141,9 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
     drums = np.zeros(own.shape[1], np.bool_)
     hit_frames = np.minimum((hits * activity.hop_s / frame_s).astype(int), own.shape[1] - 1)
     drums[hit_frames] = True
-    struck = _close(relative_db[is_drum], hit_frames)
-    hits_s = hits.astype(np.float64) * activity.hop_s
     drums = _closed(drums, frame_s, STEADY_HITS_S)
+    struck = _close(relative_db[is_drum], hit_frames, drums)
+    hits_s = hits.astype(np.float64) * activity.hop_s
     sounds = (is_player | is_drum)[:, None]
     rings_db = np.where((excess_db > RINGS_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
     plays_db = np.where((excess_db > OWN_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
@@ -155,7 +155,7 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
         drums=drums,
         players=players,
         voices=talking,
-        rings_db=maximum_filter1d(rings_db, 3),
+        rings_db=grey_closing(rings_db, (7,)),
         plays_db=minimum_filter1d(plays_db, 3),
         hits_s=hits_s,
         beats_s=hits_s[struck],
@@ -201,16 +201,17 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
     return kept
 
 
-def _close(relative_db: NDArray[np.float64], hit_frames: NDArray[np.intp]) -> Mask:
+def _close(relative_db: NDArray[np.float64], hit_frames: NDArray[np.intp], drums: Mask) -> Mask:
     """Which hits are on a drum with a microphone of its own; `relative_db` is ``(drums, frames)``.
 
     Such a microphone hears little between its own drum's hits, where others hear the whole kit.
     """
     struck = np.zeros(len(hit_frames), np.bool_)
     if len(hit_frames):
-        for level_db in maximum_filter1d(relative_db, 3, axis=1)[:, hit_frames]:
-            if np.quantile(level_db, 0.2) < CLOSE_DB:
-                struck |= level_db > CLOSE_DB
+        near_db = maximum_filter1d(relative_db, 3, axis=1)[:, hit_frames]
+        for hears_db, all_db in zip(near_db, relative_db, strict=True):
+            if np.median(all_db[drums]) < CLOSE_DB:
+                struck |= hears_db > CLOSE_DB
     return struck
 
 
@@ -349,19 +350,18 @@ def _end(band: _Band, last: int, latest_s: float) -> Boundary:
     outro = last + round(OUTRO_S / band.frame_s)
     stop = min(round(latest_s / band.frame_s), outro + round(RINGS_S / band.frame_s), len(band.rings_db))
     alone = band.drums | (band.players > 0)
-    while last < min(stop, outro) and alone[last] and band.rings_db[last] > -PLAYS_WITHIN_DB:
+    while last < min(stop, outro) and alone[last] and band.rings_db[last] > -FALLEN_DB:
         last += 1
     # The last frame of playing is where falling is counted from.
-    level = band.rings_db[max(0, last - 1) : stop]
+    last = max(0, last - 1)
+    level = band.rings_db[last:stop]
     if not len(level):
         return Boundary(at_s=last * band.frame_s, because="the recording ends", sure=0.5)
     lowest = np.minimum.accumulate(level)
-    fallen = lowest <= level[0] - FALLEN_DB
+    fallen = lowest <= band.rings_db[max(0, last - round(1.0 / band.frame_s)) : last + 1].max() - FALLEN_DB
     died = level <= -DIED_DB
-    # Short holes in a decaying sound are no end.
-    died = minimum_filter1d(died.astype(np.uint8), 3, mode="nearest").astype(bool)
-    talks = fallen & band.voices[max(0, last - 1) : stop]
-    plays = fallen & (band.plays_db[max(0, last - 1) : stop] > np.maximum(lowest, -DIED_DB) + RISES_DB)
+    talks = fallen & band.voices[last:stop]
+    plays = fallen & (band.plays_db[last:stop] > np.maximum(lowest, -DIED_DB) + RISES_DB)
     ends = [
         (int(np.flatnonzero(mask)[0]), why, sure)
         for mask, why, sure in (
@@ -414,7 +414,8 @@ def _whole(instruments: NDArray[np.float64], frame_s: float) -> bool | None:
     """
     length = round(PASSAGE_S / frame_s)
     frames = instruments.shape[1]
-    lanes = instruments - instruments.mean(axis=1, keepdims=True)
+    spread_db = instruments.std(axis=1, keepdims=True) + 1.0
+    lanes = (instruments - instruments.mean(axis=1, keepdims=True)) / spread_db
     likeness = _likeness(lanes[:, -length:], lanes[:, : frames - length])
     if not len(likeness):
         return None

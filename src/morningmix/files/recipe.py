@@ -474,8 +474,9 @@ UNSURE = 0.6
 def with_songs(text: str, found: Sequence[FoundSong]) -> str:
     """A recipe's text with the songs that were found.
 
-    A song of the recipe that lies mostly where one was found stays as it is but for its start and end. Others of the
-    recipe become remarks, and what is new gets a table in its place in time. Raises `RecipeError` for a recipe that
+    A song of the recipe that lies mostly where one was found stays as it is but for its start and end (and those too,
+    where a move of it would fall out). Others of the recipe become remarks, and what is new gets a table in its place in
+    time. Raises `RecipeError` for a recipe that
     cannot be read.
     """
     toml = parse(text, "recipe.toml")
@@ -485,6 +486,9 @@ def with_songs(text: str, found: Sequence[FoundSong]) -> str:
     edits: list[tuple[int, int, str | list[str]]] = []
     for at, song in enumerate(old):
         if at in matched:
+            length_s = matched[at].end.at_s - matched[at].start.at_s
+            if any(move.from_s >= length_s for move in song.move):
+                continue
             for key, was_s, now_s in (
                 ("start", song.start, matched[at].start.at_s),
                 ("end", song.end, matched[at].end.at_s),
@@ -513,13 +517,13 @@ def with_songs(text: str, found: Sequence[FoundSong]) -> str:
 
 
 def _matched(old: Sequence[_Song], found: Sequence[FoundSong]) -> dict[int, FoundSong]:
-    """By place in the recipe: the found song that shares more than half of the shorter one's time with it."""
+    """By place in the recipe: the found song that shares more than half of the longer one's time with it."""
     matched: dict[int, FoundSong] = {}
     for at, song in enumerate(old):
         for one in found:
             shared = min(song.end, one.end.at_s) - max(song.start, one.start.at_s)
-            shorter = min(song.end - song.start, one.end.at_s - one.start.at_s)
-            if shared > 0.5 * shorter and one not in matched.values():
+            longer = max(song.end - song.start, one.end.at_s - one.start.at_s)
+            if shared > 0.5 * longer and one not in matched.values():
                 matched[at] = one
                 break
     return matched
