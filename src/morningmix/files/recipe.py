@@ -475,9 +475,8 @@ def with_songs(text: str, found: Sequence[FoundSong]) -> str:
     """A recipe's text with the songs that were found.
 
     A song of the recipe that lies mostly where one was found stays as it is but for its start and end (and those too,
-    where a move of it would fall out). Others of the recipe become remarks, and what is new gets a table in its place in
-    time. Raises `RecipeError` for a recipe that
-    cannot be read.
+    where a move of it would fall out). Others of the recipe become remarks, and what is new gets a table in its place
+    in time. Raises `RecipeError` for a recipe that cannot be read.
     """
     toml = parse(text, "recipe.toml")
     old = _checked_file(toml).song
