@@ -36,7 +36,9 @@ STEADY_HITS_S = 2.0
 HELD_S, HELD_TALKING_S, HELD_PLAYING_S = 7.5, 3.0, 20.0
 """A song may pause this long: in silence, while somebody speaks or sings alone, while somebody plays on."""
 SILENT_S = 0.6
-"""While one plays on there is no silence longer than this."""
+"""While one plays on there is no silence longer than this, and no more than one where nobody does."""
+TALK_S = 1.0
+"""Least of speech that is taken for talk."""
 SHORTEST_S = 5.0
 """Shorter than this it was a fill or a jam, not the beginning of a song."""
 SONG_S = 25.0
@@ -69,9 +71,10 @@ PASSAGE_S = 6.0
 """Length of what is compared to tell whether a song broke off."""
 OFTEN = 0.4
 """Share of a song over which an instrument must play to be compared."""
-ALIKE, UNLIKE, ABOUT = 0.68, 0.37, 0.1
-"""Likeness (a correlation) from which two passages are the same music, under which they are not, and what is about as
-much."""
+ALIKE, ABOUT = 0.68, 0.1
+"""Likeness (a correlation) from which two passages are the same music, and what is about as much."""
+AGAIN = 0.58
+"""The beginning came again where this share of that likeness is reached."""
 
 _VOICES = "vocals"
 _DRUMS = "drums"
@@ -262,16 +265,19 @@ def _goes_on(band: _Band, before: tuple[int, int], after: tuple[int, int]) -> bo
     gap_s = (start - stop) * band.frame_s
     if gap_s <= HELD_TALKING_S:
         return True
-    plays = band.drums[stop:start] | (band.players[stop:start] > 0)
-    talks_s = float(np.count_nonzero(band.voices[stop:start] & ~plays)) * band.frame_s
-    rests_s = max((b - a for a, b in _runs(~plays)), default=0) * band.frame_s
-    silent_s = max((b - a for a, b in _runs(~plays & ~band.voices[stop:start])), default=0) * band.frame_s
+    drums, voices = band.drums[stop:start], band.voices[stop:start]
+    plays = drums | (band.players[stop:start] > 0)
+    talks_s = float(np.count_nonzero(voices & ~drums)) * band.frame_s
     if _count_in(band, start * band.frame_s, stop * band.frame_s) is not None:
         # A drummer may count the band in after a break, but not after the first few bars.
-        return talks_s < 1.0 and gap_s <= HELD_S and (stop - before[0]) * band.frame_s >= SONG_S
+        return talks_s < TALK_S and gap_s <= HELD_S and (stop - before[0]) * band.frame_s >= SONG_S
     if gap_s > HELD_PLAYING_S:
         return False
-    return (talks_s < 1.0 and rests_s <= HELD_S) or (silent_s <= SILENT_S and talks_s < gap_s / 2)
+    rests = [(b - a) * band.frame_s for a, b in _runs(~plays) if (b - a) * band.frame_s > SILENT_S]
+    if talks_s < TALK_S and len(rests) <= 1 and sum(rests) <= HELD_S:
+        return True
+    silent_s = max((b - a for a, b in _runs(~plays & ~voices)), default=0) * band.frame_s
+    return silent_s <= SILENT_S and float(np.count_nonzero(voices & ~plays)) * band.frame_s < gap_s / 2
 
 
 # ---------------------------------------------------------------- where it begins
@@ -427,7 +433,7 @@ def _whole(instruments: NDArray[np.float64], frame_s: float) -> bool | None:
         early = max(0, twin + length - round(HELD_TALKING_S / frame_s))
         near = lanes[:, early : twin + length + round(HELD_S / frame_s) + length]
         again = max(again, float(_likeness(lanes[:, :length], near).max(initial=-1.0)))
-    return again >= UNLIKE
+    return again >= AGAIN * alike
 
 
 def _likeness(passage: NDArray[np.float64], lanes: NDArray[np.float64]) -> NDArray[np.float64]:
