@@ -37,7 +37,7 @@ HELD_S, HELD_TALKING_S, HELD_PLAYING_S = 7.5, 3.0, 20.0
 """A song may pause this long: in silence, while somebody speaks or sings alone, while somebody plays on."""
 SILENT_S = 0.6
 """While one plays on there is no silence longer than this, and no more than one where nobody does."""
-TALK_S = 1.0
+TALK_S = 0.7
 """Least of speech that is taken for talk."""
 SHORTEST_S = 5.0
 """Shorter than this it was a fill or a jam, not the beginning of a song."""
@@ -109,7 +109,8 @@ class _Band:
 def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, ...]:
     """Songs in order, with those that are not to be kept among them; `families` are those of the activity's inputs."""
     band = _band(activity, families)
-    runs = _merged(_runs(_closed(band.together, band.frame_s, 1.5)), band)
+    together = _opened(_closed(band.together, band.frame_s, HELD_TALKING_S), band.frame_s, SHORTEST_S)
+    runs = _merged(_runs(together), band)
     end_s = activity.powers.shape[2] * band.frame_s
     found: list[FoundSong] = []
     earliest = 0.0
@@ -118,9 +119,8 @@ def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, 
         start = _start(band, first, earliest)
         end = _end(band, last, min(next_s, end_s))
         earliest = end.at_s
-        if (last - first) * band.frame_s >= SHORTEST_S:
-            reason = _why_not(activity, families, band, first, last)
-            found.append(FoundSong(start=start, end=end, keep=reason is None, reason=reason))
+        reason = _why_not(activity, families, band, first, last)
+        found.append(FoundSong(start=start, end=end, keep=reason is None, reason=reason))
     return tuple(found)
 
 
@@ -263,8 +263,6 @@ def _goes_on(band: _Band, before: tuple[int, int], after: tuple[int, int]) -> bo
     """Whether what lies between is a pause inside a song."""
     stop, start = before[1], after[0]
     gap_s = (start - stop) * band.frame_s
-    if gap_s <= HELD_TALKING_S:
-        return True
     drums, voices = band.drums[stop:start], band.voices[stop:start]
     plays = drums | (band.players[stop:start] > 0)
     talks_s = float(np.count_nonzero(voices & ~drums)) * band.frame_s
