@@ -350,7 +350,6 @@ def _found_in_words(found: Sequence[FoundSong]) -> str:
 
 def _say_found(result: Result) -> None:
     """What is least sure comes first: that is what to listen to."""
-    from morningmix.files.recipe import UNSURE
     from morningmix.units import clock
 
     found = result.found or ()
@@ -359,7 +358,7 @@ def _say_found(result: Result) -> None:
             (f"{end} of {_title(result, song)}", boundary)
             for song in found
             for end, boundary in (("Start", song.start), ("End", song.end))
-            if boundary.sure < UNSURE
+            if boundary.unsure
         ),
         key=lambda each: each[1].sure,
     ):

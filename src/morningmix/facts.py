@@ -366,6 +366,11 @@ class Boundary:
     sure: float
     """0..1; a judgement of how good the evidence is, not a measured probability."""
 
+    @property
+    def unsure(self) -> bool:
+        """Somebody ought to listen."""
+        return self.sure < 0.6
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundSong:

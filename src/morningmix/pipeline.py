@@ -24,7 +24,18 @@ from morningmix.decide.roles import plain
 from morningmix.decide.song import decide_song
 from morningmix.dsp.control import hop_frames, peaks_db
 from morningmix.errors import ChangedError, OutputError, RecipeError, UsageError
-from morningmix.facts import Cleaned, Finding, FoundSong, Input, Recording, SongFacts, SongWish, SumFacts, Take
+from morningmix.facts import (
+    Boundary,
+    Cleaned,
+    Finding,
+    FoundSong,
+    Input,
+    Recording,
+    SongFacts,
+    SongWish,
+    SumFacts,
+    Take,
+)
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
@@ -51,7 +62,7 @@ from morningmix.recordings import find_take, pair, take_of
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Bits, FileFormat, Output
-from morningmix.report.page import ReportedSong, report_page
+from morningmix.report.page import Cut, ReportedSong, report_page
 from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
 
 
@@ -234,12 +245,12 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         result = replace(_result(heard, tuple(mixed)), found=found)
         write_findings(home.root / FINDINGS, result.findings)
         if order.song is None:
-            write_text_whole(home.mixes / REPORT, _report(heard, result))
+            write_text_whole(home.mixes / REPORT, _report(heard, result, _cuts(heard, found)))
             result = replace(result, report=home.mixes / REPORT)
     return result
 
 
-def _report(heard: Heard, result: Result) -> str:
+def _report(heard: Heard, result: Result, cuts: Sequence[Cut]) -> str:
     return report_page(
         title=heard.recipe.title,
         take=heard.take,
@@ -258,7 +269,29 @@ def _report(heard: Heard, result: Result) -> str:
             )
             for song in result.songs
         ],
+        cuts=cuts,
     )
+
+
+def _cuts(heard: Heard, found: Sequence[FoundSong] | None) -> list[Cut]:
+    """How the stretches that the recipe lists were told; what somebody wrote otherwise is told by being written."""
+    if found is None:
+        found = hear_songs(heard) if heard.recipe.songs else ()
+
+    def told(at_s: float, boundaries: Sequence[Boundary]) -> Boundary:
+        # Recipes hold tenths of seconds.
+        near = next((one for one in boundaries if abs(one.at_s - at_s) < 0.11), None)
+        return replace(near, at_s=at_s) if near else Boundary(at_s=at_s, because="as the recipe says", sure=1.0)
+
+    return [
+        Cut(
+            title=song.title,
+            start=told(song.start_s, [one.start for one in found]),
+            end=told(song.end_s, [one.end for one in found]),
+            aside=None if song.keep else song.reason or "as the recipe says",
+        )
+        for song in heard.recipe.songs
+    ]
 
 
 def _result(heard: Heard, songs: tuple[MixedSong, ...]) -> Result:

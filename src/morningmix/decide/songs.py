@@ -108,6 +108,8 @@ class _Band:
 
 def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, ...]:
     """Songs in order, with those that are not to be kept among them; `families` are those of the activity's inputs."""
+    if activity.powers.shape[2] * activity.frame_s < SHORTEST_S:
+        return ()
     band = _band(activity, families)
     together = _opened(_closed(band.together, band.frame_s, HELD_TALKING_S), band.frame_s, SHORTEST_S)
     runs = _merged(_runs(together), band)

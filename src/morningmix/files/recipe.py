@@ -467,10 +467,6 @@ def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[s
     return _with_lines(text, end, "", lines), old, new
 
 
-UNSURE = 0.6
-"""A boundary less sure than this carries a remark in the recipe. Design choice."""
-
-
 def with_songs(text: str, found: Sequence[FoundSong]) -> str:
     """A recipe's text with the songs that were found.
 
@@ -531,7 +527,7 @@ def _matched(old: Sequence[_Song], found: Sequence[FoundSong]) -> dict[int, Foun
 def _song_lines(song: FoundSong, title: str) -> list[str]:
     lines = [f"title = {_quoted(title)}"]
     for key, boundary in (("start", song.start), ("end", song.end)):
-        unsure = _remark(f"unsure: {boundary.because}") if boundary.sure < UNSURE else ""
+        unsure = _remark(f"unsure: {boundary.because}") if boundary.unsure else ""
         lines.append(f'{key} = "{clock(boundary.at_s)}"{unsure}')
     if not song.keep:
         lines += ["keep = false", f"reason = {_quoted(song.reason or '')}"]

@@ -24,6 +24,7 @@ EDGES_HZ = (35.0, 120.0, 300.0, 800.0, 2000.0, 5000.0, 9000.0, 20_000.0)
 _CHUNK_HOPS = 3000
 _LEAK_QUANTILE = 0.05
 _LOUD_SHARE = 1e-2
+_LEAST_FRAMES = 50
 _RATIO_DB = (-10.0, 30.0)
 _RISE_DB = (0.0, 30.0)
 _TINY = 1e-13
@@ -82,7 +83,7 @@ def _excess_db(powers: NDArray[np.float32], families: Sequence[str]) -> NDArray[
     excess = np.zeros_like(powers)
     lasting = np.maximum(powers, np.float32(0.3) * np.roll(powers, 1, axis=2))
     for index, family in enumerate(families):
-        if not family:
+        if not family or not powers.shape[2]:
             continue
         for band in range(powers.shape[1]):
             level = powers[index, band]
@@ -92,7 +93,7 @@ def _excess_db(powers: NDArray[np.float32], families: Sequence[str]) -> NDArray[
                     continue
                 theirs = lasting[other, band]
                 loud = theirs > np.quantile(theirs, 0.98) * _LOUD_SHARE
-                if np.count_nonzero(loud) >= 50:
+                if np.count_nonzero(loud) >= _LEAST_FRAMES:
                     leak = np.quantile(level[loud] / (theirs[loud] + np.float32(_TINY)), _LEAK_QUANTILE)
                     bleed += np.float32(leak) * theirs
             excess[index, band] = 10.0 * np.log10((level + np.float32(_TINY)) / bleed)
