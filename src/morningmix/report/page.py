@@ -335,12 +335,10 @@ def _cuts(cuts: Sequence[Cut]) -> str:
         ]
         for cut in sorted(cuts, key=lambda cut: (not cut.unsure, cut.start.at_s))
     ]
-    says = (
-        f"Please listen to the first {'row: its' if unsure == 1 else f'{count(unsure, "row")}: their'} "
-        "beginning or end is not sure."
-        if unsure
-        else "Every beginning and end was clear."
-    )
+    says = "Every beginning and end was clear."
+    if unsure:
+        which = "row: its" if unsure == 1 else f"{count(unsure, 'row')}: their"
+        says = f"Please listen to the first {which} beginning or end is not sure."
     return (
         f"<h3>Where the take was cut</h3><p>{says} Times and titles are in the recipe, to be changed there.</p>"
         + _table("Where the take was cut", ("Stretch", "From", "To", "Begins", "Ends", "Aside"), rows, wordy=3)
