@@ -187,6 +187,14 @@ def test_a_fill_before_the_count_in_is_not_in_the_song() -> None:
     assert song.start.at_s == pytest.approx(11.1, abs=0.15)
 
 
+def test_a_count_in_is_heard_where_the_overhead_is_taken_for_a_voice() -> None:
+    score = Score(100.0, ("drums", "vocals", "bass", "guitars", "guitars", "vocals"))
+    score.clicks(11.5)
+    score.play(13.5, 80.0)
+    (song,) = score.found()
+    assert song.start.at_s == pytest.approx(11.1, abs=0.15)
+
+
 def test_a_drum_intro_belongs_to_the_song_and_is_less_sure() -> None:
     score = Score(120.0)
     score.drum(10.0, 18.0)

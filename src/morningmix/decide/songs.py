@@ -31,6 +31,8 @@ HIT_DB = 6.0
 """Rise of a drum that counts as a hit."""
 CLOSE_DB = -15.0
 """Re its loud level: what a microphone close to a drum hears of its own drum, and does not hear of others."""
+TICK_DB = 10.0
+"""Rise of an input that may be a stick's click."""
 STEADY_HITS_S = 2.0
 """Drums go on while hits follow one another at least this fast."""
 HELD_S, HELD_TALKING_S, HELD_PLAYING_S = 7.5, 3.0, 20.0
@@ -71,7 +73,7 @@ PASSAGE_S = 6.0
 """Length of what is compared to tell whether a song broke off."""
 OFTEN = 0.4
 """Share of a song over which an instrument must play to be compared."""
-ALIKE, ABOUT = 0.68, 0.1
+ALIKE, ABOUT = 0.6, 0.1
 """Likeness (a correlation) from which two passages are the same music, and what is about as much."""
 AGAIN = 0.58
 """The beginning came again where this share of that likeness is reached."""
@@ -103,6 +105,8 @@ class _Band:
     """Those of the hits that a microphone close to a drum hears."""
     clicks_s: NDArray[np.float64]
     """The others, as of sticks."""
+    ticks_s: NDArray[np.float64]
+    """When any input hears something short and sharp while no instrument plays."""
     together: Mask
 
 
@@ -165,6 +169,7 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
         hits_s=hits_s,
         beats_s=hits_s[struck],
         clicks_s=hits_s[~struck],
+        ticks_s=_ticks(activity, of != "", players, hits[struck]).astype(np.float64) * activity.hop_s,
         together=together,
     )
 
@@ -204,6 +209,18 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
     hops = np.flatnonzero(peaks)
     kept: NDArray[np.intp] = hops[own[np.minimum(hops // per_frame, len(own) - 1)]]
     return kept
+
+
+def _ticks(activity: Activity, heard: Mask, players: NDArray[np.intp], beats: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Hops of short sharp sounds in any of the inputs `heard`, none of them a beat on a drum."""
+    rises = activity.rises_db[heard].max(axis=0, initial=0.0)
+    sharp = (rises >= TICK_DB) & (rises == maximum_filter1d(rises, 5))
+    for beat in beats.tolist():
+        sharp[max(0, beat - 2) : beat + 3] = False
+    hops = np.flatnonzero(sharp)
+    frames = np.minimum((hops * activity.hop_s / activity.frame_s).astype(int), len(players) - 1)
+    ticks: NDArray[np.intp] = hops[players[frames] == 0]
+    return ticks
 
 
 def _close(relative_db: NDArray[np.float64], hit_frames: NDArray[np.intp], drums: Mask) -> Mask:
@@ -291,10 +308,17 @@ class _CountIn:
 
 
 def _count_in(band: _Band, comes_in_s: float, earliest_s: float) -> _CountIn | None:
-    """Even clicks that lead to where the band comes in; of several the longest, then the latest."""
-    near = band.clicks_s[
-        (band.clicks_s > max(earliest_s, comes_in_s - COUNT_IN_S)) & (band.clicks_s < comes_in_s - 0.05)
-    ]
+    """Clicks that lead to where the band comes in; if the drums' microphones hear none, anybody's."""
+    return _even(band, band.clicks_s, CLICKS, comes_in_s, earliest_s) or _even(
+        band, band.ticks_s, COUNTED, comes_in_s, earliest_s
+    )
+
+
+def _even(
+    band: _Band, clicks_s: NDArray[np.float64], least: int, comes_in_s: float, earliest_s: float
+) -> _CountIn | None:
+    """At least so many of the clicks in even time; of several rows the longest, then the latest."""
+    near = clicks_s[(clicks_s > max(earliest_s, comes_in_s - COUNT_IN_S)) & (clicks_s < comes_in_s - 0.05)]
     best: _CountIn | None = None
     for last in range(len(near) - 1, 0, -1):
         beats_s = band.beats_s[(band.beats_s > near[last]) & (band.beats_s < comes_in_s)]
@@ -314,7 +338,7 @@ def _count_in(band: _Band, comes_in_s: float, earliest_s: float) -> _CountIn | N
                 if not len(off) or off.min() > max(0.03, UNEVEN * period):
                     break
                 chain.append(near[int(off.argmin())])
-            if len(chain) >= CLICKS and (best is None or len(chain) > best.clicks):
+            if len(chain) >= least and (best is None or len(chain) > best.clicks):
                 best = _CountIn(float(chain[-1]), len(chain), period)
     return best
 
