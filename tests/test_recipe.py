@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from morningmix.errors import OutputError, RecipeError, RecordingsError, UsageError
-from morningmix.facts import Defaults, MoveWish, SongInputWish
+from morningmix.facts import Boundary, Defaults, FoundSong, MoveWish, SongInputWish
 from morningmix.files.presets import load_roles
-from morningmix.files.recipe import InputLine, new_recipe, parse_time, read_recipe, turn, write_text_whole
+from morningmix.files.recipe import InputLine, new_recipe, parse_time, read_recipe, turn, with_songs, write_text_whole
 from morningmix.files.toml_lines import parse, plain
 
 RECIPE = """\
@@ -552,3 +552,99 @@ def test_a_question_mark_behind_a_role_makes_it_a_guess(tmp_path: Path) -> None:
     voice, kick = read_recipe(path).inputs
     assert (voice.role, voice.role_is_guess) == ("lead vocal", True)
     assert (kick.role, kick.role_is_guess) == ("kick", False)
+
+
+def song_at(start_s: float, end_s: float, *, keep: bool = True, sure: float = 0.9) -> FoundSong:
+    return FoundSong(
+        start=Boundary(at_s=start_s, because="a guitar alone, then the band", sure=sure),
+        end=Boundary(at_s=end_s, because="the last sound has died", sure=0.9),
+        keep=keep,
+        reason=None if keep else "false start: the band stops after 9 s",
+    )
+
+
+BARE = '# by hand\nrecipe = 1\n[rehearsal]\ntracks = "raw"  # there\n'
+
+
+def test_songs_are_written_at_the_end_of_a_recipe_without_any() -> None:
+    found = (song_at(12.04, 250.0), song_at(260.0, 270.0, keep=False), song_at(300.0, 3700.0, sure=0.3))
+    text = with_songs(BARE, found)
+    assert text == BARE + (
+        '\n[[song]]\ntitle = "Song 1"\nstart = "0:12.0"\nend = "4:10.0"\n'
+        '\n[[song]]\ntitle = "Aside 1"\nstart = "4:20.0"\nend = "4:30.0"\n'
+        'keep = false\nreason = "false start: the band stops after 9 s"\n'
+        '\n[[song]]\ntitle = "Song 2"\n'
+        'start = "5:00.0"  # unsure: a guitar alone, then the band\nend = "1:01:40.0"\n'
+    )
+    assert [song["start"] for song in tomllib.loads(text)["song"]] == ["0:12.0", "4:20.0", "5:00.0"]
+
+
+def test_a_recipe_whose_last_line_is_not_ended_gets_its_songs_too() -> None:
+    text = with_songs(BARE.rstrip(), (song_at(1.0, 90.0), song_at(100.0, 190.0)))
+    assert [song["title"] for song in tomllib.loads(text)["song"]] == ["Song 1", "Song 2"]
+
+
+LISTED = (
+    BARE
+    + """
+# the good one
+[[song]]
+title = "Copper Rain Gauge"   # Mara's
+start = "0:10.0"  # after the joke
+end = "4:00.0"
+
+[[song.move]]
+name = "f"
+from = 1
+to = 2
+level_db = 3
+
+[[song]]
+title = "Nine Paper Boats"
+start = 600
+end = 700
+# was too fast
+keep = false
+
+[[input]]
+file = "f.wav"
+"""
+)
+
+
+def test_finding_songs_again_moves_only_the_times_of_those_that_are_found_again() -> None:
+    text = with_songs(LISTED, (song_at(12.0, 243.04), song_at(600.04, 700.0)))
+    assert text == LISTED.replace('"0:10.0"', '"0:12.0"').replace('"4:00.0"', '"4:03.0"')
+
+
+def test_songs_that_are_not_found_again_become_remarks() -> None:
+    text = with_songs(LISTED, (song_at(12.0, 240.0),))
+    assert [song["title"] for song in tomllib.loads(text)["song"]] == ["Copper Rain Gauge"]
+    assert '# [[song]]\n# title = "Nine Paper Boats"\n# start = 600\n' in text
+    assert "\n# was too fast\n" in text
+    assert '[[input]]\nfile = "f.wav"' in text
+
+
+def test_new_songs_stand_in_the_order_of_time() -> None:
+    found = (song_at(1.0, 8.0, keep=False), song_at(12.0, 240.0), song_at(300.0, 500.0), song_at(600.0, 700.0))
+    text = with_songs(LISTED, found)
+    songs = tomllib.loads(text)["song"]
+    assert [song["title"] for song in songs] == ["Aside 1", "Copper Rain Gauge", "Song 1", "Nine Paper Boats"]
+    assert "move" in songs[1]
+    assert '\n\n# the good one\n[[song]]\ntitle = "Copper Rain Gauge"' in text
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    starts=st.lists(st.integers(0, 5000), min_size=1, max_size=6, unique=True),
+    crlf=st.booleans(),
+    listed=st.booleans(),
+)
+def test_a_recipe_with_found_songs_reads_as_they_were_found(starts: list[int], crlf: bool, listed: bool) -> None:
+    text = (LISTED if listed else BARE).replace("\n", "\r\n" if crlf else "\n")
+    found = tuple(song_at(start, start + 0.9) for start in sorted(starts))
+    once = with_songs(text, found)
+    songs = tomllib.loads(once)["song"]
+    assert len(songs) == len(found)
+    assert ("\n" in once.replace("\r\n", "")) is (not crlf)
+    assert with_songs(once, found) == once

@@ -17,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from morningmix.facts import (
+    Boundary,
     Finding,
     Input,
     InputWish,
@@ -31,7 +32,7 @@ from morningmix.facts import (
 )
 from morningmix.plan import Compressor, Filter, Gate, Goal, MasterPlan, Reason, Reverb, SongPlan, TrackPlan, Trims
 from morningmix.report import numbers
-from morningmix.report.page import ReportedSong, report_page
+from morningmix.report.page import Cut, ReportedSong, report_page
 from morningmix.report.style import DARK, LIGHT
 from morningmix.report.words import clean, count, hertz, listed, minutes, number, sentence, short, side
 
@@ -328,6 +329,24 @@ def test_every_input_is_named_in_every_picture_and_table() -> None:
         assert set(table(page, caption)) == set(NAMES)
     pictures = [text_of(one) for one in tree(page).iter("svg") if one.get("role") == "img"]
     assert sum(all(name in picture for name in NAMES) for picture in pictures) == 4
+
+
+def test_what_is_unsure_comes_first_and_what_was_put_aside_is_said() -> None:
+    def at(at_s: float, sure: float = 0.9) -> Boundary:
+        return Boundary(at_s=at_s, because=f"told <at> {at_s:g}", sure=sure)
+
+    cuts = [
+        Cut(title="Song 1", start=at(1.0), end=at(9.0), aside=None),
+        Cut(title="Aside 1", start=at(11.0), end=at(14.0), aside="false start"),
+        Cut(title="Song 2", start=at(20.0, 0.3), end=at(39.0), aside=None),
+    ]
+    page = report_page(**rehearsal(NAMES, songs=2), cuts=cuts)
+    rows = table(page, "Where the take was cut")
+    assert list(rows) == ["Song 2", "Song 1", "Aside 1, put aside"]
+    assert rows["Song 2"] == ["0:20.0", "0:39.0", "Please listen: told <at> 20", "told <at> 39", ""]
+    assert rows["Aside 1, put aside"][-1] == "false start"
+    assert "Please listen to the first row: its beginning" in text_of(tree(page))
+    assert "Where the take was cut" not in report_page(**rehearsal(NAMES))
 
 
 def test_numbers_are_those_of_the_data() -> None:

@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer  # noqa: TID251 - the command line is typer's only place
 
 if TYPE_CHECKING:
-    from morningmix.facts import Finding, Input
+    from collections.abc import Sequence
+
+    from morningmix.facts import Finding, FoundSong, Input
     from morningmix.pipeline import MixedSong, Result
 
 app = typer.Typer(
@@ -60,6 +62,7 @@ def mix(
     file_format: Annotated[Format, typer.Option("--format", help="Format of the files.")] = Format.wav,
     tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix by hand.")] = False,
     song: Annotated[str | None, typer.Option(help="Mix only the song with this title.")] = None,
+    whole: Annotated[bool, typer.Option("--whole", help="Do not cut the take into songs.")] = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
@@ -75,6 +78,7 @@ def mix(
         file_format="flac" if file_format is Format.flac else "wav",
         tracks=tracks,
         song=song,
+        whole=whole,
         workers=workers,
     )
     with _Bar(shown=not as_json) as bar:
@@ -196,6 +200,37 @@ def check(
 
 
 @app.command()
+def songs(
+    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, or a recipe.")],
+    redo: Annotated[bool, typer.Option("--redo", help="Find them again although the recipe lists songs.")] = False,
+    out: Out = None,
+    workers: Workers = None,
+    as_json: Json = False,
+) -> None:
+    """Find the songs in a long take and write them into the recipe."""
+    from morningmix.pipeline import Order
+    from morningmix.pipeline import songs as run
+
+    with _Bar(shown=not as_json) as bar:
+        result = run(Order(source=source, cwd=Path.cwd(), out=out, redo=redo, workers=workers), bar.told)
+    if as_json:
+        _print_json(_song_facts(result))
+        return
+    where = _near(result.recipe)
+    if result.found is None:
+        typer.echo(
+            f"{where} already lists {_counted(len(result.listed), 'song')} and was left as it is. "
+            f"To find them again: morningmix songs {_quoted(where)} --redo"
+        )
+    elif not result.found:
+        what = "stays as it is" if result.listed else "lists none: the take will be mixed whole"
+        typer.echo(f"No song was found, so {where} {what}.")
+    else:
+        typer.echo(f"{_found_in_words(result.found)}, written into {where}. Name them there.")
+        _say_found(result)
+
+
+@app.command()
 def why(
     source: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe that was mixed, or a recall sheet.")],
     name: Annotated[str | None, typer.Argument(help="One input; without it, everything.")] = None,
@@ -263,6 +298,8 @@ def turn(
 
 
 def _say_mix(result: Result) -> None:
+    from morningmix.units import clock
+
     worth_knowing = [_sentence(finding) for finding in result.findings[:2]]
     if len(result.songs) == 1:
         one = result.songs[0]
@@ -271,6 +308,14 @@ def _say_mix(result: Result) -> None:
         where = _near(result.songs[0].folder.parent)
         first = f"Mixed {len(result.songs)} songs into {where}, each at {_loudness(result.songs[0])}."
     typer.echo(" ".join([first, *worth_knowing]))
+    if result.found:
+        typer.echo(
+            f"The take is {clock(result.take_s)} long, so it was cut into songs: {_found_in_words(result.found)}. "
+            f"Their times and titles are in {_near(result.recipe)}; --whole mixes the take in one."
+        )
+        _say_found(result)
+    elif result.found is not None:
+        typer.echo(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed whole.")
     lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
     if lowered:
         typer.echo(
@@ -291,6 +336,43 @@ def _say_mix(result: Result) -> None:
             _say_guesses(result.guesses)
         if result.report is not None:
             typer.echo(f"What was found and decided, with pictures: {_near(result.report)}")
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def _found_in_words(found: Sequence[FoundSong]) -> str:
+    kept = sum(song.keep for song in found)
+    aside = f", {_counted(len(found) - kept, 'try')} put aside".replace("trys", "tries") if kept < len(found) else ""
+    return f"{_counted(kept, 'song')} found{aside}"
+
+
+def _say_found(result: Result) -> None:
+    """What is least sure comes first: that is what to listen to."""
+    from morningmix.units import clock
+
+    found = result.found or ()
+    for place, boundary in sorted(
+        (
+            (f"{end} of {_title(result, song)}", boundary)
+            for song in found
+            for end, boundary in (("Start", song.start), ("End", song.end))
+            if boundary.unsure
+        ),
+        key=lambda each: each[1].sure,
+    ):
+        typer.echo(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
+    for song in found:
+        times = f"{clock(song.start.at_s):>9} - {clock(song.end.at_s):>9}"
+        why = song.reason or f"{song.start.because}; {song.end.because}"
+        typer.echo(f"  {times}  {_title(result, song)}: {why}")
+
+
+def _title(result: Result, found: FoundSong) -> str:
+    """What the recipe calls it."""
+    near = min(result.listed, key=lambda song: abs(song.start_s - found.start.at_s))
+    return near.title
 
 
 def _say_input_list(result: Result) -> None:
@@ -338,6 +420,36 @@ def _quoted(text: str) -> str:
     if sys.platform == "win32":
         return f'"{text}"' if " " in text else text
     return shlex.quote(text)
+
+
+def _song_facts(result: Result) -> dict[str, Any]:
+    return {
+        "recipe": str(result.recipe),
+        "recipe_is_new": result.recipe_is_new,
+        "looked": result.found is not None,
+        "songs": [
+            {
+                "title": song.title,
+                "start_s": song.start_s,
+                "end_s": song.end_s,
+                "keep": song.keep,
+                "reason": song.reason,
+            }
+            for song in result.listed
+        ],
+        "found": [
+            {
+                "title": _title(result, song),
+                "keep": song.keep,
+                "reason": song.reason,
+                **{
+                    name: {"at_s": round(each.at_s, 2), "because": each.because, "sure": each.sure}
+                    for name, each in (("start", song.start), ("end", song.end))
+                },
+            }
+            for song in result.found or ()
+        ],
+    }
 
 
 def _mix_facts(result: Result) -> dict[str, Any]:

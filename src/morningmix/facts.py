@@ -347,6 +347,46 @@ class Cleaned:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Activity:
+    """Who plays when, coarsely, over a whole take; inputs in the order of `Take.recordings`."""
+
+    frame_s: float
+    powers: NDArray[np.float32]
+    """Mean power in broad bands: ``(inputs, bands, frames)``."""
+    excess_db: NDArray[np.float32]
+    """Level over what inputs of other families leak into it at most: ``(inputs, bands, frames)``."""
+    hop_s: float
+    rises_db: NDArray[np.float32]
+    """How much louder than just before, mean over all fine bands: ``(inputs, hops)``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Boundary:
+    """Where a song begins or ends, and how that was told."""
+
+    at_s: float
+    because: str
+    sure: float
+    """0..1; a judgement of how good the evidence is, not a measured probability."""
+
+    @property
+    def unsure(self) -> bool:
+        """Somebody ought to listen."""
+        return self.sure < 0.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundSong:
+    """A stretch of a take in which the band plays."""
+
+    start: Boundary
+    end: Boundary
+    keep: bool
+    reason: str | None
+    """Why it is not to be kept."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlignmentFacts:
     """A close drum microphone against the overhead."""
 

@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 from morningmix.decide.gate import hear_cleaned_singing, hear_singing
 from morningmix.decide.repair import decide_repair
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
+from morningmix.decide.songs import find_songs
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.facts import (
     AlignmentFacts,
     BleedFacts,
     Cleaned,
     Defaults,
+    FoundSong,
     Input,
     InputWish,
     Measurements,
@@ -35,6 +37,7 @@ from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import InputLine, new_recipe, read_recipe, write_text_whole
 from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask
+from morningmix.measure.activity import hear_activity
 from morningmix.measure.alignment import SPEAKS_HZ, align, loudest_hits
 from morningmix.measure.bleed import hear_bleed
 from morningmix.measure.clean import clean_take
@@ -61,6 +64,7 @@ class Heard:
     recipe_is_new: bool
     take: Take
     measured: Measurements
+    store: BandStore
     inputs: tuple[Input, ...]
     singing: dict[int, Singing | None]
     cleaning: Cleaning | None
@@ -86,10 +90,19 @@ def look(source: Path, home: Home) -> tuple[Recipe | None, Take]:
     return recipe, find_take(tracks)
 
 
-def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_recipe: bool = True) -> Heard:
+def listen(
+    source: Path,
+    home: Home,
+    workers: int,
+    progress: Progress,
+    *,
+    write_recipe: bool = True,
+    take_bleed_out: bool = True,
+) -> Heard:
     """Read, measure and name a take, and see to it that there is a recipe (but for `write_recipe` being False).
 
-    `source` is the folder or the recipe, absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
+    Without `take_bleed_out` it is much faster, and good for anything but mixing. `source` is the folder or the recipe,
+    absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
     """
     recipe, take = look(source, home)
     tracks = take.folder
@@ -102,6 +115,8 @@ def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_
     told = share(progress, "taking the bleed out", take.duration_s)
 
     def clean(one: Cleaning) -> dict[int, Cleaned]:
+        if not take_bleed_out:
+            return {}
         return clean_take(take, store, one, home.cache, workers, told)
 
     defaults = recipe.defaults if recipe else Defaults()
@@ -130,10 +145,17 @@ def listen(source: Path, home: Home, workers: int, progress: Progress, *, write_
         recipe_is_new=is_new,
         take=take,
         measured=measured,
+        store=store,
         inputs=inputs,
         singing=singing,
         cleaning=cleaning,
     )
+
+
+def hear_songs(heard: Heard) -> tuple[FoundSong, ...]:
+    """Where the songs of the take begin and end, and what was put aside."""
+    families = ["" if one.facts.silent else one.preset.family for one in heard.inputs]
+    return find_songs(hear_activity(heard.store, families), families)
 
 
 def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:

@@ -24,11 +24,23 @@ from morningmix.decide.roles import plain
 from morningmix.decide.song import decide_song
 from morningmix.dsp.control import hop_frames, peaks_db
 from morningmix.errors import ChangedError, OutputError, RecipeError, UsageError
-from morningmix.facts import Cleaned, Finding, Input, Recording, SongFacts, SongWish, SumFacts, Take
+from morningmix.facts import (
+    Boundary,
+    Cleaned,
+    Finding,
+    FoundSong,
+    Input,
+    Recording,
+    SongFacts,
+    SongWish,
+    SumFacts,
+    Take,
+)
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
-from morningmix.files.recipe import write_text_whole
+from morningmix.files.recipe import read_recipe, with_songs, write_text_whole
+from morningmix.files.toml_lines import read_text
 from morningmix.home import (
     EARLIER,
     RECALL,
@@ -42,7 +54,7 @@ from morningmix.home import (
     refuse_inside,
     safe_name,
 )
-from morningmix.listen import Heard, Progress, listen, look, path_from, share
+from morningmix.listen import Heard, Progress, hear_songs, listen, look, path_from, share
 from morningmix.measure.clean import clean_take
 from morningmix.measure.take import measure_take
 from morningmix.plan import MasterPlan, SongPlan, Trims
@@ -50,7 +62,7 @@ from morningmix.recordings import find_take, pair, take_of
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Bits, FileFormat, Output
-from morningmix.report.page import ReportedSong, report_page
+from morningmix.report.page import Cut, ReportedSong, report_page
 from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
 
 
@@ -59,6 +71,8 @@ def no_progress(step: str, share: float) -> None:
 
 
 REPORT = "report.html"
+LONG_S = 480.0
+"""A take longer than this is cut into songs where nobody has listed any. Design choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +86,10 @@ class Order:
     file_format: FileFormat = "wav"
     tracks: bool = False
     song: str | None = None
+    whole: bool = False
+    """Mix the take whole, whatever songs the recipe lists and however long it is."""
+    redo: bool = False
+    """Find the songs again although the recipe lists some."""
     workers: int | None = None
     """Threads; None: one per core, at most four."""
     block_hops: int = BLOCK_HOPS
@@ -107,6 +125,11 @@ class Result:
     findings: tuple[Finding, ...]
     input_list: Path | None = None
     report: Path | None = None
+    found: tuple[FoundSong, ...] | None = None
+    """What was found in the take and written into the recipe; None where nothing was looked for."""
+    listed: tuple[SongWish, ...] = ()
+    """The songs that the recipe lists now."""
+    take_s: float = 0.0
 
     @property
     def guesses(self) -> tuple[Input, ...]:
@@ -156,6 +179,27 @@ def check(order: Order, progress: Progress = no_progress) -> Result:
     return result
 
 
+def songs(order: Order, progress: Progress = no_progress) -> Result:
+    """Find the songs of a take and write them into its recipe; a list that is there stays, but for `order.redo`."""
+    home = _home(order)
+    with threadpool_limits(1), locked(home):
+        heard = listen(_source(order), home, _workers(order), progress, take_bleed_out=False)
+        found = None
+        if order.redo or not heard.recipe.songs:
+            heard, found = _with_songs(heard)
+        return replace(_result(heard, ()), found=found)
+
+
+def _with_songs(heard: Heard) -> tuple[Heard, tuple[FoundSong, ...]]:
+    """The songs that are found, and what was heard with a recipe that lists them."""
+    found = hear_songs(heard)
+    if not any(song.keep for song in found):
+        return heard, ()
+    path = heard.home.recipe
+    write_text_whole(path, with_songs(read_text(path), found))
+    return replace(heard, recipe=replace(heard.recipe, songs=read_recipe(path).songs)), found
+
+
 def mix(order: Order, progress: Progress = no_progress) -> Result:
     """Mix a folder of raw tracks or a recipe: every song, or the one that is asked for.
 
@@ -168,6 +212,11 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         recover(home)
         heard = listen(_source(order), home, _workers(order), progress)
         recordings = heard.take.recordings
+        found = None
+        if order.whole:
+            heard = replace(heard, recipe=replace(heard.recipe, songs=()))
+        elif not heard.recipe.songs and heard.take.duration_s > LONG_S:
+            heard, found = _with_songs(heard)
         wishes = _songs(heard)
         wanted = frozenset(_folder_name(number, wish.title) for number, wish in wishes)
         plans = [(number, _plan(heard, wish)) for number, wish in _chosen(wishes, order.song)]
@@ -176,10 +225,10 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
             sounds = _mixed(recordings, {one.index: one.cleaned for one in heard.inputs if one.cleaned is not None})
             ready = [_to_sum(plan, number, sounds, home, order, pool, stack, progress) for number, plan in plans]
             target = min([one.reachable_lufs for one in ready], default=heard.recipe.target.loudness_lufs.value)
-            songs = []
+            mixed = []
             for one in ready:
                 master = decide_master(one.plan, one.trims, one.facts, target)
-                songs.append(
+                mixed.append(
                     _finish(
                         one,
                         master,
@@ -193,15 +242,15 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
                         wanted,
                     )
                 )
-        result = _result(heard, tuple(songs))
+        result = replace(_result(heard, tuple(mixed)), found=found)
         write_findings(home.root / FINDINGS, result.findings)
         if order.song is None:
-            write_text_whole(home.mixes / REPORT, _report(heard, result))
+            write_text_whole(home.mixes / REPORT, _report(heard, result, _cuts(heard, found)))
             result = replace(result, report=home.mixes / REPORT)
     return result
 
 
-def _report(heard: Heard, result: Result) -> str:
+def _report(heard: Heard, result: Result, cuts: Sequence[Cut]) -> str:
     return report_page(
         title=heard.recipe.title,
         take=heard.take,
@@ -220,7 +269,29 @@ def _report(heard: Heard, result: Result) -> str:
             )
             for song in result.songs
         ],
+        cuts=cuts,
     )
+
+
+def _cuts(heard: Heard, found: Sequence[FoundSong] | None) -> list[Cut]:
+    """How the stretches that the recipe lists were told; what somebody wrote otherwise is told by being written."""
+    if found is None:
+        found = hear_songs(heard) if heard.recipe.songs else ()
+
+    def told(at_s: float, boundaries: Sequence[Boundary]) -> Boundary:
+        # Recipes hold tenths of seconds.
+        near = next((one for one in boundaries if abs(one.at_s - at_s) < 0.11), None)
+        return replace(near, at_s=at_s) if near else Boundary(at_s=at_s, because="as the recipe says", sure=1.0)
+
+    return [
+        Cut(
+            title=song.title,
+            start=told(song.start_s, [one.start for one in found]),
+            end=told(song.end_s, [one.end for one in found]),
+            aside=None if song.keep else song.reason or "as the recipe says",
+        )
+        for song in heard.recipe.songs
+    ]
 
 
 def _result(heard: Heard, songs: tuple[MixedSong, ...]) -> Result:
@@ -232,6 +303,8 @@ def _result(heard: Heard, songs: tuple[MixedSong, ...]) -> Result:
         inputs=heard.inputs,
         findings=find_faults(heard.inputs, heard.take, heard.measured, heard.singing),
         input_list=heard.recipe.input_list,
+        listed=heard.recipe.songs,
+        take_s=heard.take.duration_s,
     )
 
 

@@ -158,6 +158,9 @@ class SongPlan:
     max_limiting_db: float
     goals: tuple[Goal, ...] = ()
     cleaning: Cleaning | None = None
+    fade_in_s: float = 0.0
+    """Only where the song is cut out of a longer take, and so its end."""
+    fade_out_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,6 +25,8 @@ from morningmix.plan import FAMILIES, Cleaning, Compressor, Filter, Gate, Goal, 
 from morningmix.units import clock, db_to_gain, powers_db
 
 MOVE_RAMP_S = 0.3
+FADE_IN_S, FADE_OUT_S = 0.05, 0.5
+"""Where a song is cut out of a take: no click, and as a hand on a fader (design choice)."""
 UNCLEAR_VOICE_LU = -6.0
 """A microphone in which nobody can be told to sing stays this far under what its family would get."""
 _CARRIES_KIT = ("overhead", "drum kit")
@@ -64,6 +66,7 @@ def decide_song(
 ) -> SongPlan:
     """Everything up to the families. `singing` is by `Input.index`, in seconds of the take."""
     here = _cut(measured, start_s, end_s)
+    take_s = measured.frames / measured.rate_hz
     inputs = [_in_song(one, here, song, roles) for one in inputs]
     sounding = [one for one in inputs if _left_out(one, here.slot_s) is None]
     strips = _strips(sounding, singing, here, start_s, end_s, recipe)
@@ -90,6 +93,8 @@ def decide_song(
         max_limiting_db=recipe.target.max_limiting_db.value,
         goals=goals,
         cleaning=cleaning,
+        fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,
+        fade_out_s=min(FADE_OUT_S, (end_s - start_s) / 4.0) if end_s < take_s - 0.01 else 0.0,
     )
 
 

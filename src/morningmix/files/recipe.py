@@ -7,6 +7,7 @@ comments, order and line breaks stay as they are, byte for byte.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import math
 import os
@@ -23,6 +24,7 @@ from morningmix.errors import OutputError, RecipeError, RecordingsError, UsageEr
 from morningmix.facts import (
     BleedMethod,
     Defaults,
+    FoundSong,
     InputWish,
     MoveWish,
     Recipe,
@@ -34,6 +36,7 @@ from morningmix.facts import (
 )
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did_you_mean, parse, plain, read_text
+from morningmix.units import clock
 
 LEVEL_DB = (-60.0, 24.0)
 """Range of every level_db. Design choice: from inaudible to more than any fader has."""
@@ -462,6 +465,87 @@ def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[s
     while remark := _REMARK.match(text, end):
         end = remark.end()
     return _with_lines(text, end, "", lines), old, new
+
+
+def with_songs(text: str, found: Sequence[FoundSong]) -> str:
+    """A recipe's text with the songs that were found.
+
+    A song of the recipe that lies mostly where one was found stays as it is but for its start and end (and those too,
+    where a move of it would fall out). Others of the recipe become remarks, and what is new gets a table in its place
+    in time. Raises `RecipeError` for a recipe that cannot be read.
+    """
+    toml = parse(text, "recipe.toml")
+    old = _checked_file(toml).song
+    matched = _matched(old, found)
+    # Where, up to where, and what stands there instead: text, or whole lines that are put in.
+    edits: list[tuple[int, int, str | list[str]]] = []
+    for at, song in enumerate(old):
+        if at in matched:
+            length_s = matched[at].end.at_s - matched[at].start.at_s
+            if any(move.from_s >= length_s for move in song.move):
+                continue
+            for key, was_s, now_s in (
+                ("start", song.start, matched[at].start.at_s),
+                ("end", song.end, matched[at].end.at_s),
+            ):
+                place = toml.places[("song", at, key)]
+                if round(was_s, 1) != round(now_s, 1):
+                    edits.append((place.value_start, place.value_end, f'"{clock(now_s)}"'))
+        else:
+            places = [place for loc, place in toml.places.items() if loc[:2] == ("song", at)]
+            start, end = min(place.start for place in places), max(place.end for place in places)
+            edits.append((start, end, re.sub(r"(?m)^(?=[^\n]*\S)(?![ \t]*#)", "# ", text[start:end])))
+    titles = {plain(song.title) for song in old}
+    new = [song for song in found if song not in matched.values()]
+    for one in new:
+        lines = ["[[song]]", *_song_lines(one, _free_title("Song" if one.keep else "Aside", titles))]
+        later = next((at for at, song in enumerate(old) if song.start > one.start.at_s), None)
+        if later is None:
+            edits.append((len(text), len(text), ["", *lines]))
+        else:
+            place_at = _above(text, toml.places[("song", later)].start)
+            edits.append((place_at, place_at, [*lines, ""]))
+    # From the back, so that places stay true; of several that are put in at one place the last goes first.
+    for start, end, what in sorted(edits, key=lambda edit: edit[:2])[::-1]:
+        text = text[:start] + what + text[end:] if isinstance(what, str) else _with_lines(text, start, "", what)
+    return text
+
+
+def _matched(old: Sequence[_Song], found: Sequence[FoundSong]) -> dict[int, FoundSong]:
+    """By place in the recipe: the found song that shares more than half of the longer one's time with it."""
+    matched: dict[int, FoundSong] = {}
+    for at, song in enumerate(old):
+        for one in found:
+            shared = min(song.end, one.end.at_s) - max(song.start, one.start.at_s)
+            longer = max(song.end - song.start, one.end.at_s - one.start.at_s)
+            if shared > 0.5 * longer and one not in matched.values():
+                matched[at] = one
+                break
+    return matched
+
+
+def _song_lines(song: FoundSong, title: str) -> list[str]:
+    lines = [f"title = {_quoted(title)}"]
+    for key, boundary in (("start", song.start), ("end", song.end)):
+        unsure = _remark(f"unsure: {boundary.because}") if boundary.unsure else ""
+        lines.append(f'{key} = "{clock(boundary.at_s)}"{unsure}')
+    if not song.keep:
+        lines += ["keep = false", f"reason = {_quoted(song.reason or '')}"]
+    return lines
+
+
+def _free_title(word: str, taken: set[str]) -> str:
+    """ "Song 1", or the first number that is free; it is taken from then on."""
+    number = next(number for number in itertools.count(1) if plain(f"{word} {number}") not in taken)
+    taken.add(plain(f"{word} {number}"))
+    return f"{word} {number}"
+
+
+def _above(text: str, at: int) -> int:
+    """Start of the lines of remarks that stand right above the line that starts at `at`."""
+    while at > 0 and text[text.rfind("\n", 0, at - 1) + 1 : at].lstrip(" \t").startswith("#"):
+        at = text.rfind("\n", 0, at - 1) + 1
+    return at
 
 
 def confirm(text: str, name: str, role: str) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass
+from itertools import repeat
 from pathlib import Path
 
 import numpy as np
@@ -68,8 +69,8 @@ class _Family:
         self.drum_peaks: list[NDArray[np.float32]] = []
         self.scratch = scratch
 
-    def process(self, placed: Sequence[Block]) -> NDArray[np.float64]:
-        """Sum, add the room, store; returns the K-weighted sum ``(2, frames)``."""
+    def process(self, placed: Sequence[Block], fade: NDArray[np.float32] | None) -> NDArray[np.float64]:
+        """Sum, add the room, fade, store; returns the K-weighted sum ``(2, frames)``."""
         total = np.zeros_like(placed[0])
         for block in placed:
             total += block
@@ -79,6 +80,8 @@ class _Family:
                 if send is not None:
                     sent += block * send
             total += self._reverb.process(sent)
+        if fade is not None:
+            total *= fade
         if self._step:
             self.drum_peaks.append(step_peaks(total, self._step))
         self.scratch.write(total)
@@ -133,7 +136,12 @@ def render_families(
             count = min(block_hops * hop, frames - start)
             placed = dict(zip(strips, pool.map(strip, [(index, count) for index in strips]), strict=True))
             weighted = list(
-                pool.map(_Family.process, families, ([placed[i] for i in family.tracks] for family in families))
+                pool.map(
+                    _Family.process,
+                    families,
+                    ([placed[i] for i in family.tracks] for family in families),
+                    repeat(_fade(plan, start, count, frames)),
+                )
             )
             grams.append(_gram(weighted, hop))
             progress(count / rate_hz)
@@ -151,6 +159,21 @@ def render_families(
             if one.reductions_db
         ),
     )
+
+
+def _fade(plan: SongPlan, start: int, count: int, frames: int) -> NDArray[np.float32] | None:
+    """Gain of the frames from `start` on, half a cosine at either end of the song; None where it is 1 throughout."""
+    fade_in, fade_out = round(plan.fade_in_s * plan.rate_hz), round(plan.fade_out_s * plan.rate_hz)
+    if start >= fade_in and start + count <= frames - fade_out:
+        return None
+    at = np.arange(start, start + count) + 0.5
+    way = np.ones(count)
+    if fade_in:
+        way = np.minimum(way, at / fade_in)
+    if fade_out:
+        way = np.minimum(way, (frames - at) / fade_out)
+    gain: NDArray[np.float32] = (0.5 - 0.5 * np.cos(np.pi * way)).astype(np.float32)
+    return gain
 
 
 def _gram(weighted: Sequence[NDArray[np.float64]], hop: int) -> NDArray[np.float64]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from morningmix.facts import Finding, Input, Measurements, Singing, SongFacts, Take
+from morningmix.facts import Boundary, Finding, Input, Measurements, Singing, SongFacts, Take
 from morningmix.laws.levels import k_powers
 from morningmix.plan import MasterPlan, Reason, SongPlan, TrackPlan
 from morningmix.report import pictures
@@ -31,7 +31,7 @@ from morningmix.report.numbers import (
 )
 from morningmix.report.style import CSS
 from morningmix.report.words import count, hertz, listed, minutes, named, number, safe, sentence, side
-from morningmix.units import powers_db
+from morningmix.units import clock, powers_db
 
 SHORT_TERM_S = 3.0
 """Window of the loudness over time; the first one ends this long after a song starts."""
@@ -52,6 +52,22 @@ class ReportedSong:
     facts: SongFacts
     loudness_lufs: float | None
     true_peak_dbtp: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cut:
+    """One stretch of the take that the recipe lists, and how its beginning and its end were told."""
+
+    title: str
+    start: Boundary
+    end: Boundary
+    aside: str | None
+    """Why it is not mixed; None if it is."""
+
+    @property
+    def unsure(self) -> bool:
+        """Somebody ought to listen to one of its ends."""
+        return self.start.unsure or self.end.unsure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +95,7 @@ def report_page(
     singing: Mapping[int, Singing | None],
     findings: Sequence[Finding],
     songs: Sequence[ReportedSong],
+    cuts: Sequence[Cut] = (),
 ) -> str:
     """The page as one HTML document without anything outside it.
 
@@ -90,7 +107,7 @@ def report_page(
     body = [
         _header(title, take, measured, heard, found, songs),
         "<main>",
-        _wrapped(_songs_section(songs) + _findings_section(found, heard) + _take_section(take, heard, songs)),
+        _wrapped(_songs_section(songs) + _findings_section(found, heard) + _take_section(take, heard, songs, cuts)),
         *(_wrapped(_song_section(place, song, heard, measured)) for place, song in enumerate(songs, 1)),
         "</main>",
         _footer(),
@@ -294,12 +311,40 @@ def _files(one: Input) -> str:
 # ---------------------------------------------------------------- the whole take
 
 
-def _take_section(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedSong]) -> str:
+def _take_section(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedSong], cuts: Sequence[Cut]) -> str:
     if not heard:
         return '<section id="take"><h2>The recording</h2><p>There are no inputs in this folder.</p></section>'
     return (
-        f'<section id="take"><h2>The recording</h2>{_levels_figure(heard)}{_lanes_figure(take, heard, songs)}'
-        f"{_leaks_figure(heard)}</section>"
+        f'<section id="take"><h2>The recording</h2>{_cuts(cuts)}'
+        f"{_levels_figure(heard)}{_lanes_figure(take, heard, songs, cuts)}{_leaks_figure(heard)}</section>"
+    )
+
+
+def _cuts(cuts: Sequence[Cut]) -> str:
+    """How each listed stretch was told, what is least sure first."""
+    if not cuts:
+        return ""
+    unsure = sum(cut.unsure for cut in cuts)
+    rows = [
+        [
+            named(cut.title) + ("" if cut.aside is None else ", put aside"),
+            clock(cut.start.at_s),
+            clock(cut.end.at_s),
+            *(
+                ("Please listen: " if boundary.unsure else "") + safe(boundary.because)
+                for boundary in (cut.start, cut.end)
+            ),
+            "" if cut.aside is None else safe(cut.aside),
+        ]
+        for cut in sorted(cuts, key=lambda cut: (not cut.unsure, cut.start.at_s))
+    ]
+    says = "Every beginning and end was clear."
+    if unsure:
+        which = "row: its" if unsure == 1 else f"{count(unsure, 'row')}: their"
+        says = f"Please listen to the first {which} beginning or end is not sure."
+    return (
+        f"<h3>Where the take was cut</h3><p>{says} Times and titles are in the recipe, to be changed there.</p>"
+        + _table("Where the take was cut", ("Stretch", "From", "To", "Begins", "Ends", "Aside"), rows, wordy=3)
     )
 
 
@@ -345,13 +390,14 @@ def _levels_figure(heard: Sequence[_Heard]) -> str:
     )
 
 
-def _lanes_figure(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedSong]) -> str:
+def _lanes_figure(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedSong], cuts: Sequence[Cut]) -> str:
     seconds = take.duration_s
     if not seconds > 0.0:
         return ""
     edges_s = np.linspace(0.0, seconds, MOST_COLUMNS + 1)
     rows = [_lane(one, edges_s, seconds) for one in heard]
     stretches = [(song.plan.start_s, song.plan.end_s) for song in songs]
+    aside = [(cut.start.at_s, cut.end.at_s) for cut in cuts if cut.aside is not None]
     desc = " ".join(f"{one.one.name}: {row.says}." for one, row in zip(heard, rows, strict=True))
     table = _table(
         "Who plays how long",
@@ -369,12 +415,13 @@ def _lanes_figure(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedS
         " The numbers over it are the songs: "
         + ", ".join(f"{place} {named(song.title)}" for place, song in enumerate(songs, 1))
         + "."
+        + (" Hatched heads between them: put aside." if aside else "")
         if songs
         else ""
     )
     return _figure(
         "Who plays when",
-        pictures.lanes("lanes", desc, rows, seconds, stretches),
+        pictures.lanes("lanes", desc, rows, seconds, stretches, aside),
         "Full colour: its own sound plays. Pale with an outline: a voice's microphone is open, a little before and "
         "after. Hatched: "
         f"nobody can be told from the bleed.{over}",

@@ -232,8 +232,18 @@ def _peak_mark(place: float, y: float, *, hit: bool) -> str:
     return f'<svg x="{_percent(place)}" y="{y:g}" overflow="visible"><path class="burst" d="{burst}"/></svg>'
 
 
-def lanes(key: str, desc: str, rows: Sequence[Lane], seconds: float, songs: Sequence[tuple[float, float]]) -> str:
-    """When each input's own sound plays, over the whole take, with the songs as numbered brackets over it."""
+def lanes(
+    key: str,
+    desc: str,
+    rows: Sequence[Lane],
+    seconds: float,
+    songs: Sequence[tuple[float, float]],
+    aside: Sequence[tuple[float, float]] = (),
+) -> str:
+    """When each input's own sound plays, over the whole take, with the songs as numbered brackets over it.
+
+    What was put `aside` has a hatched head without a number.
+    """
     row_px, top = 38.0, 34.0 if songs else 8.0
     bottom = top + row_px * len(rows)
     drawn = []
@@ -242,6 +252,8 @@ def lanes(key: str, desc: str, rows: Sequence[Lane], seconds: float, songs: Sequ
         drawn.append(_bar(at, wide, 6, bottom - 6, "song"))
         drawn.append(_bar(at, wide, 6, 20, "song-head"))
         drawn.append(_text(at + wide / 2, 21, str(place), "song-number", "middle"))
+    if songs:
+        drawn += [_bar(start_s / seconds, (end_s - start_s) / seconds, 6, 20, "unclear") for start_s, end_s in aside]
     drawn.append(_time_grid(seconds, top, bottom))
     for place, row in enumerate(rows):
         y = top + row_px * place
