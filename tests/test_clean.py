@@ -16,7 +16,8 @@ from morningmix.dsp.cancel import NormalEquations, history, predict, slabs, whol
 from morningmix.dsp.frames import OVERLAP, Synthesis, analyse, size_for
 from morningmix.dsp.mask import FLOOR_DB, mask
 from morningmix.facts import Cleaned
-from morningmix.measure.clean import clean_take
+from morningmix.laws.opening import HOLD_S, LOOK_AHEAD_S
+from morningmix.measure.clean import _resting, clean_take
 from morningmix.measure.take import measure_take
 from morningmix.plan import Cleaning
 from morningmix.recordings import find_take
@@ -260,3 +261,18 @@ def test_a_voice_that_clipped_is_mended_before_it_is_cleaned(band: dict[str, Sou
         one = _cleaned(tmp_path / name, loud, repaired=repaired)["voice 1"]
         sdr_db[name] = _sdr_db(own, np.fromfile(one.sound.parts[0].path, np.float32).astype(np.float64) / 0.1)
     assert sdr_db["mended"] > sdr_db["cut"] + 0.1
+
+
+def test_nobody_there_rests_all_the_time() -> None:
+    assert (_resting(np.zeros(500, np.float32), 0.01) == 1.0).all()
+
+
+def test_no_line_starts_or_ends_in_the_slope_towards_rest() -> None:
+    clear_db = np.zeros(1000, np.float32)
+    clear_db[400:600] = 3.0
+    resting = _resting(clear_db, 0.01)
+    line = slice(400 - round(LOOK_AHEAD_S / 0.01), 600 + round(HOLD_S / 0.01))
+    assert (resting[line] == 0.0).all()
+    assert (resting[:370] == 1.0).all()
+    assert (resting[640:] == 1.0).all()
+    assert np.abs(np.diff(resting)).max() <= 0.1

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 
-from morningmix.decide.gate import HOLD_S, LOOK_AHEAD_S, hear_cleaned_singing, hear_singing
+from morningmix.decide.gate import hear_cleaned_singing, hear_singing
 from morningmix.facts import BleedFacts, Cleaned, Recording, Spans
 from morningmix.laws.levels import mask_to_spans, spans_to_mask
+from morningmix.laws.opening import HOLD_S, LOOK_AHEAD_S
 
 HOP_S = 0.02
 

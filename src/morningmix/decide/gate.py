@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 
 from morningmix.facts import BleedFacts, Cleaned, Singing
 from morningmix.laws.levels import mask_to_spans
+from morningmix.laws.opening import clear_reach_db, convincing_runs, open_where_clear, opened, opens_at_db, widen
 
-LOOK_AHEAD_S = 0.10
-HOLD_S = 0.16
 RAMP_S = 0.06
-"""Opens this long before a line, stays this long after it, and takes this long to move (design choice)."""
+"""It takes this long to move (design choice)."""
 
 LOWEST_EXCESS_DB = -8.0
 _BIN_DB = 0.1
@@ -28,8 +27,7 @@ _LEAST_SHARE = 0.01
 _OPEN, _OPEN_RANGE = 0.40, (1.0, 2.8)
 _CLOSE, _CLOSE_RANGE = 0.25, (0.6, 1.4)
 _SINGS = 2.0
-_CLEANED_OPEN, _CLEANED_CLOSE, _CLEANED_SINGS = 0.17, 0.042, 0.2
-_REACH, _LEAST_REACH_DB = 0.98, 0.2
+_CLEANED_SINGS = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,17 +65,16 @@ def hear_cleaned_singing(cleaned: Cleaned) -> Singing | None:
     clear_db, hop_s = cleaned.clear_db, cleaned.hop_s
     if len(clear_db) < 10:
         return None
-    reach_db = float(np.quantile(clear_db, _REACH))
-    if reach_db < _LEAST_REACH_DB:
+    reach_db = clear_reach_db(clear_db)
+    if reach_db is None:
         return Singing(open_s=(), sings_s=(), because="nothing in it rises from what is left of the bleed")
-    own = _convincing_runs(clear_db, _CLEANED_OPEN * reach_db, _CLEANED_CLOSE * reach_db)
-    opened = _widen(own, round(LOOK_AHEAD_S / hop_s), round(HOLD_S / hop_s))
-    sings = _widen(clear_db > _CLEANED_SINGS * reach_db, 2, 2)
+    is_open = open_where_clear(clear_db, reach_db, hop_s)
+    sings = widen(clear_db > _CLEANED_SINGS * reach_db, 2, 2)
     return Singing(
-        open_s=mask_to_spans(opened, hop_s),
-        sings_s=mask_to_spans(sings & opened, hop_s),
-        because=f"open where it stands clear of what is left of the bleed by {_CLEANED_OPEN * reach_db:.1f} dB over "
-        f"the bands of vowels, {100 * opened.mean():.0f} % of the time",
+        open_s=mask_to_spans(is_open, hop_s),
+        sings_s=mask_to_spans(sings & is_open, hop_s),
+        because=f"open where it stands clear of what is left of the bleed by {opens_at_db(reach_db):.1f} dB over "
+        f"the bands of vowels, {100 * is_open.mean():.0f} % of the time",
     )
 
 
@@ -99,30 +96,11 @@ def _heap(excess_db: NDArray[np.float32]) -> _Heap | None:
 def _singing(excess_db: NDArray[np.float32], hop_s: float, heap: _Heap, against: str) -> Singing:
     opens = heap.mode_db + heap.spread_db * float(np.clip(_OPEN * heap.reach, *_OPEN_RANGE))
     closes = heap.mode_db + heap.spread_db * float(np.clip(_CLOSE * heap.reach, *_CLOSE_RANGE))
-    own = _convincing_runs(excess_db, opens, closes)
-    opened = _widen(own, round(LOOK_AHEAD_S / hop_s), round(HOLD_S / hop_s))
+    is_open = opened(convincing_runs(excess_db, opens, closes), hop_s)
     sings = excess_db > heap.mode_db + heap.spread_db * _SINGS
     return Singing(
-        open_s=mask_to_spans(opened, hop_s),
-        sings_s=mask_to_spans(_widen(sings, 2, 2), hop_s),
+        open_s=mask_to_spans(is_open, hop_s),
+        sings_s=mask_to_spans(widen(sings, 2, 2), hop_s),
         because=f"open where it is {opens:.1f} dB louder than {against} predict, "
-        f"{100 * opened.mean():.0f} % of the time",
+        f"{100 * is_open.mean():.0f} % of the time",
     )
-
-
-def _convincing_runs(excess_db: NDArray[np.float32], opens_db: float, closes_db: float) -> NDArray[np.bool_]:
-    """Runs above `closes_db` whose peak reaches `opens_db`."""
-    mask: NDArray[np.bool_] = excess_db > closes_db
-    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        if excess_db[start:stop].max() < opens_db:
-            mask[start:stop] = False
-    return mask
-
-
-def _widen(mask: NDArray[np.bool_], before: int, after: int) -> NDArray[np.bool_]:
-    """Every run longer by `before` hops at its start and `after` at its end."""
-    padded = np.pad(mask, (after, before))
-    total = np.concatenate(([0], np.cumsum(padded)))
-    wide: NDArray[np.bool_] = total[before + after + 1 :] > total[: -(before + after + 1)]
-    return wide

@@ -19,6 +19,7 @@ from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from morningmix.audio.write import FloatScratch, cannot_write
 from morningmix.dsp.cancel import smooth_power
@@ -27,6 +28,7 @@ from morningmix.dsp.mask import mask
 from morningmix.dsp.spectrum import BandMeter, band_edges_bins, window_frames
 from morningmix.dsp.spectrum import hop_frames as band_hop_frames
 from morningmix.facts import Bands, Cleaned, Part, Recording, Take, Turned
+from morningmix.laws.opening import clear_reach_db, open_where_clear, widen
 from morningmix.measure.bleed import hear_residual
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.measure.subtract import Sounds, Subtraction, turn
@@ -34,7 +36,7 @@ from morningmix.measure.take import bands_and_peaks
 from morningmix.plan import Cleaning
 from morningmix.units import Block
 
-FORMAT = 4
+FORMAT = 5
 """Part of the cache key: raise it when anything here sounds differently."""
 
 _LEAST_FRESH_S, _JUDGED_HOPS = 5.0, 2000
@@ -42,6 +44,9 @@ _HELPS = 10.0 ** (-1.0 / 10.0)
 """In the quarter of a take in which most is taken away, that is at least 1 dB; else all it could do is harm."""
 _MASK_CHUNK_S, _MASK_CHUNKS, _MASK_AROUND = 2.0, 4, 8
 """Length of a chunk, how many are under way at a time, and frames around each that the mask looks at."""
+_AT_REST = np.float32(10.0 ** (-6.0 / 20.0))
+"""Where the own source rests there is nothing to choose, and choosing is what sounds of water: all goes down alike."""
+_SLOPE_S = 0.05
 _SHAPED = np.float32(0.7)
 _LEAST_LEFT = np.float32(0.03)
 """No prediction is trusted to leave less than this share of what it took away."""
@@ -134,6 +139,7 @@ def _clean(
                         helped[ear],
                         replace(store, paths=(bands[ear, "bleed"],), turned=()),
                         turned.get(ear),
+                        _resting(clear_db[ear], store.hop_s),
                         files.enter_context(_opened(drafts[ear])),
                     )
                     for ear in ears
@@ -237,10 +243,11 @@ class _Masked:
         subtracted: bool,
         bleed: BandStore,
         turned: Turned | None,
+        resting: NDArray[np.float32],
         file: BinaryIO,
     ) -> None:
         self._take, self._left, self._taken, self._bleed = take, left, taken, bleed
-        self._subtracted = subtracted
+        self._subtracted, self._resting = subtracted, resting
         self._turned, self._file = turned, file
         self._size = window_frames(take.rate_hz)
         self._hop = self._size // OVERLAP
@@ -254,15 +261,18 @@ class _Masked:
         first, around, size, rate_hz = chunk * self._chunk, _MASK_AROUND, self._size, self._take.rate_hz
         last = min(first + self._chunk, self._frames)
         begin, end = (first - around + 1) * self._hop - size, (last + around) * self._hop
-        rest, removed = _from(self._left, begin, end), _from(self._taken, begin, end)
+        left, removed = _from(self._left, begin, end), _from(self._taken, begin, end)
         if not self._subtracted:
-            rest, removed = rest + removed, np.zeros_like(removed)
-        expected = _bleed_at(self._bleed, rate_hz, size, first - around, last + around)
+            left, removed = left + removed, np.zeros_like(removed)
+        hops = _middles_hops(rate_hz, size, first - around, last + around)
+        expected = _bleed_at(self._bleed, rate_hz, size, hops)
+        resting = np.interp(hops, np.arange(len(self._resting)), self._resting).astype(np.float32)
         done = []
         for channel in range(self._left.channels):
-            spectrum = analyse(rest[channel], size)
+            spectrum = analyse(left[channel], size)
             gone = smooth_power(analyse(removed[channel], size))
             gain = mask(spectrum, _shaped(expected, gone, rate_hz))
+            gain += resting * (_AT_REST - gain)
             done.append((spectrum * gain)[:, around:-around])
         return done
 
@@ -283,10 +293,25 @@ def _from(scratch: FloatScratch, begin: int, end: int) -> Block:
     return block
 
 
-def _bleed_at(store: BandStore, rate_hz: int, size: int, first: int, last: int) -> Bands:
-    """Predicted bleed per band at the middles of spectra `first` to `last`, as mean power of a bin of theirs."""
-    hop = size // OVERLAP
-    at = ((np.arange(first, last) + 1) * hop - size / 2) / band_hop_frames(rate_hz) - 0.5
+def _resting(clear_db: NDArray[np.float32], hop_s: float) -> NDArray[np.float32]:
+    """1 where the own source does not sound, 0 where it does, and slopes between: ``(hops,)``."""
+    reach_db = clear_reach_db(clear_db)
+    if reach_db is None:
+        return np.ones_like(clear_db)
+    slope = round(_SLOPE_S / hop_s)
+    # A slope lies outside what is open, so that no line starts or ends in it.
+    silent = ~widen(open_where_clear(clear_db, reach_db, hop_s), slope, slope)
+    resting: NDArray[np.float32] = uniform_filter1d(silent.astype(np.float32), 2 * slope + 1)
+    return resting
+
+
+def _middles_hops(rate_hz: int, size: int, first: int, last: int) -> NDArray[np.float64]:
+    """Where the middles of spectra `first` to `last` lie, in hops of the band powers."""
+    return ((np.arange(first, last) + 1) * (size // OVERLAP) - size / 2) / band_hop_frames(rate_hz) - 0.5
+
+
+def _bleed_at(store: BandStore, rate_hz: int, size: int, at: NDArray[np.float64]) -> Bands:
+    """Predicted bleed per band at those hops, as mean power of a bin of a spectrum."""
     low = int(np.clip(np.floor(at[0]), 0, store.hops - 1))
     high = int(np.clip(np.ceil(at[-1]) + 1, low + 1, store.hops))
     levels = store.read(0, low, high)
