@@ -20,7 +20,8 @@ from morningmix.decide.gain import HEADROOM_DBFS, WORKING_LUFS, match_gain
 from morningmix.decide.master import MOST_DRUM_PEAK_DB, MOST_TRIM_DB, decide_master, decide_trims, mix_loudness
 from morningmix.decide.pan import WIDTHS, decide_pans
 from morningmix.decide.roles import choose_lead, guess_roles, identify
-from morningmix.decide.song import decide_song
+from morningmix.decide.setup import Setups, set_up
+from morningmix.decide.song import FAMILY_RANGE_DB, LEVEL_RANGE_DB, decide_song, keep_relation
 from morningmix.errors import RecipeError
 from morningmix.explain import input_in_words
 from morningmix.facts import (
@@ -32,6 +33,7 @@ from morningmix.facts import (
     Measurements,
     MoveWish,
     Part,
+    Recipe,
     Recording,
     Singing,
     SongInputWish,
@@ -81,6 +83,8 @@ def plan_of(
         replace(one, wish=InputWish(files=one.wish.files, **changes.get(one.name, {})))  # type: ignore[arg-type]
         for one in heard.inputs
     ]
+    recipe = replace(heard.recipe, defaults=defaults or heard.recipe.defaults)
+    songs = [replace(song or SongWish(title="Song", start_s=0.0, end_s=0.0), start_s=start_s, end_s=end_s)]
     return decide_song(
         title="Song",
         start_s=start_s,
@@ -88,9 +92,21 @@ def plan_of(
         inputs=inputs,
         singing=heard.singing,
         measured=heard.measured,
-        recipe=replace(heard.recipe, defaults=defaults or heard.recipe.defaults),
+        recipe=recipe,
         roles=load_roles(),
+        setups=setups_of(heard, inputs, recipe, songs),
         song=song,
+    )
+
+
+def setups_of(heard: Heard, inputs: Sequence[Input], recipe: Recipe, songs: Sequence[SongWish]) -> Setups:
+    return set_up(
+        inputs=inputs,
+        singing=heard.singing,
+        measured=heard.measured,
+        recipe=recipe,
+        roles=load_roles(),
+        songs=songs,
     )
 
 
@@ -205,6 +221,96 @@ def test_what_is_sent_into_the_room(heard: Heard) -> None:
     for track in plan_of(heard).tracks:
         send = roles[track.role].send_lu
         assert track.send_db == (send.value if send else None)
+
+
+# ---------------------------------------------------------------- several songs of one take
+
+
+def songs_of(heard: Heard, *songs: SongWish, halves_db: Mapping[str, float] | None = None) -> list[SongPlan]:
+    """Plans of songs that are set up together, inputs so much louder in the second half of the take."""
+    half = heard.measured.tracks[0].bands.shape[1] // 2
+    inputs = []
+    for one in heard.inputs:
+        bands, peaks = one.facts.bands.copy(), one.facts.peaks.copy()
+        step_db = (halves_db or {}).get(one.name, 0.0)
+        bands[:, half:] *= np.float32(10.0 ** (step_db / 10.0))
+        peaks[half:] *= np.float32(10.0 ** (step_db / 20.0))
+        inputs.append(replace(one, facts=replace(one.facts, bands=bands, peaks=peaks)))
+    measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
+    setups = setups_of(replace(heard, measured=measured), inputs, heard.recipe, songs)
+    return [
+        decide_song(
+            title=song.title,
+            start_s=song.start_s,
+            end_s=song.end_s,
+            inputs=inputs,
+            singing=heard.singing,
+            measured=measured,
+            recipe=heard.recipe,
+            roles=load_roles(),
+            setups=setups,
+            song=song,
+        )
+        for song in songs
+    ]
+
+
+FIRST = SongWish(title="First", start_s=0.0, end_s=SECONDS / 2)
+SECOND = SongWish(title="Second", start_s=SECONDS / 2, end_s=SECONDS)
+
+
+def test_songs_of_a_take_share_all_but_their_faders(heard: Heard) -> None:
+    first, second = (tracks(one) for one in songs_of(heard, FIRST, SECOND, halves_db={"bass": -9.0, "snare": 4.0}))
+    for name, track in first.items():
+        other = second[name]
+        assert (track.gain_db, track.filters, track.compressor, track.pan) == (
+            other.gain_db,
+            other.filters,
+            other.compressor,
+            other.pan,
+        )
+        assert (track.delay_s, track.flip, track.send_db) == (other.delay_s, other.flip, other.send_db)
+
+
+@pytest.mark.parametrize("step_db", [-30.0, -12.0, -4.0, 4.0, 12.0])
+def test_a_fader_never_goes_far_from_where_it_rests(heard: Heard, step_db: float) -> None:
+    first, second = (tracks(one) for one in songs_of(heard, FIRST, SECOND, halves_db={"guitar 1": step_db}))
+    moved = {name: second[name].fader_db - first[name].fader_db for name in first if first[name].sounds}
+    middle = float(np.median(list(moved.values())))
+    assert all(abs(move - middle) <= 2.0 * (LEVEL_RANGE_DB + FAMILY_RANGE_DB) + 0.02 for move in moved.values())
+    # Up when it was played softer, and down when louder.
+    assert (moved["guitar 1"] - moved["guitar 2"]) * step_db <= 0.0
+
+
+def test_who_sits_a_song_out_is_not_raised(heard: Heard) -> None:
+    out, in_ = (tracks(one) for one in songs_of(heard, FIRST, SECOND, halves_db={"guitar 1": 40.0}))
+    both = tracks(songs_of(heard, FIRST, SECOND)[1])
+    assert (
+        out["guitar 1"].fader_db - out["guitar 2"].fader_db <= in_["guitar 1"].fader_db - in_["guitar 2"].fader_db + 3.0
+    )
+    assert both["guitar 1"].sounds
+
+
+def test_who_leads_in_any_song_stands_in_the_centre_in_all(heard: Heard) -> None:
+    backing = next(name for name, track in tracks(plan_of(heard)).items() if track.role == "backing vocal")
+    apart = [tracks(one)[backing].pan for one in songs_of(heard, FIRST, SECOND)]
+    swapped = replace(SECOND, inputs=(SongInputWish(name=backing, role="lead vocal"),))
+    assert apart[0] == apart[1] != 0.0
+    assert [tracks(one)[backing].pan for one in songs_of(heard, FIRST, swapped)] == [0.0, 0.0]
+
+
+def test_an_album_keeps_what_lay_between_its_songs(heard: Heard) -> None:
+    """AES TD1008.1.21-9 (2021): the loudest track at the target, the others as far below it as they are."""
+    heard = replace(heard, recipe=replace(heard.recipe, defaults=Defaults(compress="off")))
+    names = [one.name for one in heard.inputs]
+    plans = songs_of(heard, FIRST, SECOND, halves_db=dict.fromkeys(names, -6.0))
+    alike = songs_of(heard, FIRST, SECOND)
+    target = heard.recipe.target.loudness_lufs.value
+    assert [one.target_lufs for one in plans] == [target, target]
+    first, second = (one.target_lufs for one in keep_relation(plans))
+    assert first == target
+    as_they_were = np.diff([one.target_lufs for one in keep_relation(alike)])[0]
+    assert second - target == pytest.approx(-6.0 + as_they_were, abs=0.3)
 
 
 # ---------------------------------------------------------------- wishes

@@ -21,6 +21,7 @@ from morningmix.audio.read import open_recording, sha256_of
 from morningmix.decide.desk import find_faults
 from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
 from morningmix.decide.roles import plain
+from morningmix.decide.setup import Setups, set_up
 from morningmix.decide.song import decide_song
 from morningmix.dsp.control import hop_frames, peaks_db
 from morningmix.errors import ChangedError, OutputError, RecipeError, UsageError
@@ -219,7 +220,8 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
             heard, found = _with_songs(heard)
         wishes = _songs(heard)
         wanted = frozenset(_folder_name(number, wish.title) for number, wish in wishes)
-        plans = [(number, _plan(heard, wish)) for number, wish in _chosen(wishes, order.song)]
+        setups = _set_up(heard, [wish for _, wish in wishes])
+        plans = [(number, _plan(heard, setups, wish)) for number, wish in _chosen(wishes, order.song)]
         with ExitStack() as stack:
             stack.callback(_clear, home)
             sounds = _mixed(recordings, {one.index: one.cleaned for one in heard.inputs if one.cleaned is not None})
@@ -334,7 +336,18 @@ def _folder_name(number: int, title: str) -> str:
     return f"{number:02d} {safe_name(title)}"
 
 
-def _plan(heard: Heard, song: SongWish) -> SongPlan:
+def _set_up(heard: Heard, songs: Sequence[SongWish]) -> Setups:
+    return set_up(
+        inputs=heard.inputs,
+        singing=heard.singing,
+        measured=heard.measured,
+        recipe=heard.recipe,
+        roles=load_roles(),
+        songs=songs,
+    )
+
+
+def _plan(heard: Heard, setups: Setups, song: SongWish) -> SongPlan:
     return decide_song(
         title=song.title,
         start_s=song.start_s,
@@ -344,6 +357,7 @@ def _plan(heard: Heard, song: SongWish) -> SongPlan:
         measured=heard.measured,
         recipe=heard.recipe,
         roles=load_roles(),
+        setups=setups,
         song=song,
         cleaning=heard.cleaning,
     )

@@ -156,6 +156,8 @@ class SongPlan:
     target_lufs: float
     ceiling_dbtp: float
     max_limiting_db: float
+    played_lufs: float | None = None
+    """How loud it comes with all faders where they rest in the take: what songs keep of their own relation."""
     goals: tuple[Goal, ...] = ()
     cleaning: Cleaning | None = None
     fade_in_s: float = 0.0

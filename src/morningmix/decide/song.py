@@ -1,54 +1,32 @@
-"""The plan of one song up to its families: one slice of the measurements in, numbers with reasons out."""
+"""The plan of one song up to its families: one slice of the measurements in, numbers with reasons out.
+
+What belongs to the whole take comes ready from `decide.setup`; a song moves faders and nothing else.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from morningmix.decide.align import decide_alignment
-from morningmix.decide.balance import solve_gains
-from morningmix.decide.compress import crest_factor, decide_compressor, low_share
-from morningmix.decide.filters import decide_filters
-from morningmix.decide.gain import match_gain
 from morningmix.decide.gate import RAMP_S
-from morningmix.decide.pan import decide_pans
+from morningmix.decide.levels import Strip, own_level_db, set_goals, solve_families, whole_lufs
 from morningmix.decide.repair import decide_repair
 from morningmix.decide.roles import plain
+from morningmix.decide.setup import Setups, after_dynamics, gated, in_song, left_out, slots_of
 from morningmix.decide.space import decide_reverb, decide_send
-from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Sourced, Spans
-from morningmix.laws.curves import gain_db as compressor_gain_db
-from morningmix.laws.levels import Powers, k_powers, loud_mask, loudness_of, mask_to_spans, spans_to_mask
-from morningmix.plan import FAMILIES, Cleaning, Compressor, Filter, Gate, Goal, Move, Reason, SongPlan, TrackPlan
-from morningmix.units import clock, db_to_gain, powers_db
+from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Spans
+from morningmix.laws.levels import k_powers, spans_to_mask
+from morningmix.plan import Cleaning, Gate, Goal, Move, Reason, SongPlan, TrackPlan
+from morningmix.units import clock
 
 MOVE_RAMP_S = 0.3
 FADE_IN_S, FADE_OUT_S = 0.05, 0.5
 """Where a song is cut out of a take: no click, and as a hand on a fader (design choice)."""
-UNCLEAR_VOICE_LU = -6.0
-"""A microphone in which nobody can be told to sing stays this far under what its family would get."""
-_CARRIES_KIT = ("overhead", "drum kit")
-
-
-@dataclass(frozen=True, slots=True)
-class _Strip:
-    """One input half decided."""
-
-    one: Input
-    filters: tuple[Filter, ...]
-    gain_db: float
-    gate: Gate | None
-    compressor: Compressor | None
-    plays: NDArray[np.bool_]
-    clear: bool
-    """Its own sound is told from bleed."""
-    powers: Powers
-    """K-weighted, after gain, filters, gate and compressor, before the fader."""
-    reasons: tuple[Reason, ...]
-    level_db: float = 0.0
-    """Fader before the family's gain and before wishes."""
+LEVEL_RANGE_DB, FAMILY_RANGE_DB = 3.0, 6.0
+"""So far a song moves an input within its family, and a family, from where they rest in the take (design choice)."""
 
 
 def decide_song(
@@ -61,22 +39,38 @@ def decide_song(
     measured: Measurements,
     recipe: Recipe,
     roles: Mapping[str, RolePreset],
+    setups: Setups,
     song: SongWish | None = None,
     cleaning: Cleaning | None = None,
 ) -> SongPlan:
-    """Everything up to the families. `singing` is by `Input.index`, in seconds of the take."""
+    """Everything up to the families, on what was set up for the whole take.
+
+    `singing` is by `Input.index`, in seconds of the take.
+    """
     here = _cut(measured, start_s, end_s)
     take_s = measured.frames / measured.rate_hz
-    inputs = [_in_song(one, here, song, roles) for one in inputs]
-    sounding = [one for one in inputs if _left_out(one, here.slot_s) is None]
-    strips = _strips(sounding, singing, here, start_s, end_s, recipe)
-    strips = _levels_inside_families(strips)
-    goals = _goals(strips, here, roles)
-    family_gain = _family_gains(strips, goals, recipe.target.loudness_lufs.value)
-    pans = decide_pans(sounding, here)
+    inputs = [in_song(one, here, song, roles) for one in inputs]
+    sounding = [one for one in inputs if left_out(one, here.slot_s) is None]
+    strips = [_strip(one, setups, singing.get(one.index), here, start_s, end_s) for one in sounding]
+    goals = set_goals(strips, here.slot_s, roles)
+    gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
+    loud_lufs = whole_lufs(strips, gains_db)
+    to_target_db = recipe.target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0
+    names = {one.index: one.name for one in sounding}
     by_index = {strip.one.index: strip for strip in strips}
     tracks = tuple(
-        _track(by_index[one.index], family_gain, pans[one.index], goals, recipe, song, start_s, end_s)
+        _track(
+            by_index[one.index],
+            setups,
+            gains_db[one.preset.family] + to_target_db,
+            singing.get(one.index),
+            goals,
+            names,
+            recipe,
+            song,
+            start_s,
+            end_s,
+        )
         if one.index in by_index
         else _absent(one, here.slot_s)
         for one in inputs
@@ -91,6 +85,7 @@ def decide_song(
         target_lufs=recipe.target.loudness_lufs.value,
         ceiling_dbtp=recipe.target.ceiling_dbtp.value,
         max_limiting_db=recipe.target.max_limiting_db.value,
+        played_lufs=_played_lufs(strips, setups),
         goals=goals,
         cleaning=cleaning,
         fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,
@@ -98,8 +93,19 @@ def decide_song(
     )
 
 
+def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:
+    """The loudest song at the target, the others as much below it as they were played (AES TD1008.1.21-9, 4.3)."""
+    loudest = max((plan.played_lufs for plan in plans if plan.played_lufs is not None), default=0.0)
+    return [
+        plan
+        if plan.played_lufs is None
+        else replace(plan, target_lufs=round(plan.target_lufs + plan.played_lufs - loudest, 2))
+        for plan in plans
+    ]
+
+
 def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
-    first, last = int(start_s / measured.slot_s), max(int(np.ceil(end_s / measured.slot_s)), 1)
+    first, last = slots_of(start_s, end_s, measured.slot_s)
     return replace(
         measured,
         frames=round((end_s - start_s) * measured.rate_hz),
@@ -109,39 +115,54 @@ def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
     )
 
 
-def _in_song(one: Input, here: Measurements, song: SongWish | None, roles: Mapping[str, RolePreset]) -> Input:
-    """The input as it is in this song: its slice of the measurements, and the song's own wishes for it."""
-    one = replace(one, facts=here.tracks[one.index])
-    wish = next((w for w in (song.inputs if song else ()) if plain(w.name) == plain(one.name)), None)
-    if wish is None:
-        return one
-    if wish.role is not None:
-        one = replace(one, role=wish.role, preset=roles[wish.role], role_is_guess=False, role_because="for this song")
-    return replace(
-        one,
-        wish=replace(
-            one.wish,
-            level_db=one.wish.level_db + wish.level_db,
-            pan=one.wish.pan if wish.pan is None else wish.pan,
-            mute=one.wish.mute if wish.mute is None else wish.mute,
+def _strip(
+    one: Input, setups: Setups, heard: Singing | None, here: Measurements, start_s: float, end_s: float
+) -> Strip:
+    setup = setups.of[one.index, one.role]
+    slots = here.tracks[0].bands.shape[1]
+    powers = k_powers(one.facts, here, setup.filters)
+    told = heard if one.preset.gate_floor_db is not None else None
+    strip = Strip(
+        one=one,
+        gain_db=setup.gain_db,
+        plays=powers > setup.plays_above
+        if told is None
+        else spans_to_mask(_shift(told.sings_s, start_s, end_s), slots, here.slot_s),
+        clear=setup.clear,
+        powers=after_dynamics(
+            one,
+            powers,
+            setup,
+            None if told is None else spans_to_mask(_shift(told.open_s, start_s, end_s), slots, here.slot_s),
         ),
     )
+    level_db = own_level_db(strip) if setup.clear else None
+    if level_db is None:
+        return replace(strip, level_db=setup.level_db)
+    return replace(strip, level_db=_within(level_db, setup.level_db, LEVEL_RANGE_DB))
 
 
-def _left_out(one: Input, slot_s: float) -> Reason | None:
-    if one.wish.mute:
-        return Reason(what="mute", because="muted", source="recipe")
-    if one.facts.silent:
-        return Reason(what="mute", because="it recorded nothing", source="design choice")
-    if one.facts.momentary(slot_s):
-        return Reason(what="mute", because="it sounds for less than 0.4 s, a block of BS.1770", source="design choice")
-    if one.preset.family == "":
-        return Reason(what="mute", because=f"{one.role}: no part of a mix", source="design choice")
-    return None
+def _within(value: float, centre: float, range_db: float) -> float:
+    return min(max(value, centre - range_db), centre + range_db)
+
+
+def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> dict[str, float]:
+    """No family further from where it rests in the take, against the others, than a fader may go."""
+    if not gains_db:
+        return {}
+    usual = float(np.median([gain - take_db[family] for family, gain in gains_db.items()]))
+    return {family: _within(gain, take_db[family] + usual, FAMILY_RANGE_DB) for family, gain in gains_db.items()}
+
+
+def _played_lufs(strips: Sequence[Strip], setups: Setups) -> float | None:
+    """How loud the song comes with all faders where they rest in the take."""
+    resting = [replace(strip, level_db=setups.of[strip.one.index, strip.one.role].level_db) for strip in strips]
+    played = whole_lufs(resting, setups.family_gains_db)
+    return None if played is None else round(played, 2)
 
 
 def _absent(one: Input, slot_s: float) -> TrackPlan:
-    reason = _left_out(one, slot_s)
+    reason = left_out(one, slot_s)
     return TrackPlan(
         files=one.facts.files,
         name=one.name,
@@ -154,52 +175,6 @@ def _absent(one: Input, slot_s: float) -> TrackPlan:
 
 def _role_reason(one: Input) -> Reason:
     return Reason(what="role", because=one.role_because, source=one.role_source)
-
-
-def _strips(
-    sounding: Sequence[Input],
-    singing: Mapping[int, Singing | None],
-    here: Measurements,
-    start_s: float,
-    end_s: float,
-    recipe: Recipe,
-) -> list[_Strip]:
-    slots = here.tracks[0].bands.shape[1]
-    names = {one.index: one.name for one in sounding}
-    raw = []
-    for one in sounding:
-        filters, reasons = decide_filters(one, recipe.defaults, here)
-        powers = k_powers(one.facts, here, filters)
-        heard = singing.get(one.index)
-        loud = loud_mask(powers)
-        told = heard is not None and one.preset.gate_floor_db is not None
-        plays = spans_to_mask(_shift(heard.sings_s, start_s, end_s), slots, here.slot_s) if heard and told else loud
-        raw.append((one, filters, reasons, powers, plays, heard if told else None))
-    crests = [crest_factor(one, plays) for one, _, _, _, plays, _ in raw]
-    lows = [low_share(one, here) for one, *_ in raw]
-    strips = []
-    for (one, filters, reasons, powers, plays, heard), low in zip(raw, lows, strict=True):
-        gain, why_gain = match_gain(one.facts, powers, plays)
-        gate, why_gate = _gate(one, heard, start_s, end_s, recipe)
-        compressor, why_compressor = (
-            (None, Reason(what="compressor", because="turned off", source="recipe"))
-            if (one.wish.compress or recipe.defaults.compress) == "off"
-            else decide_compressor(one, gain, plays, crests, lows, low)
-        )
-        strips.append(
-            _Strip(
-                one=one,
-                filters=filters,
-                gain_db=gain,
-                gate=gate,
-                compressor=compressor,
-                plays=plays,
-                clear=one.preset.gate_floor_db is None or heard is not None,
-                powers=_after_dynamics(one, powers, gain, gate, compressor, here.slot_s),
-                reasons=(_role_reason(one), *_cleaned(one, names), why_gain, *reasons, why_gate, why_compressor),
-            )
-        )
-    return strips
 
 
 def _shift(spans: Spans, start_s: float, end_s: float) -> Spans:
@@ -232,7 +207,7 @@ def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
 def _gate(
     one: Input, heard: Singing | None, start_s: float, end_s: float, recipe: Recipe
 ) -> tuple[Gate | None, Reason]:
-    if (one.wish.bleed or recipe.defaults.bleed) == "off":
+    if not gated(one, recipe.defaults):
         return None, Reason(what="gate", because="turned off", source="recipe")
     floor = one.preset.gate_floor_db
     if floor is None:
@@ -245,133 +220,31 @@ def _gate(
     return gate, Reason(what="gate", because=heard.because, source=floor.source)
 
 
-def _after_dynamics(
-    one: Input, powers: Powers, gain: float, gate: Gate | None, compressor: Compressor | None, slot_s: float
-) -> Powers:
-    level_db = np.full(len(powers), gain)
-    if gate is not None:
-        level_db += np.where(spans_to_mask(gate.open_s, len(powers), slot_s), 0.0, gate.floor_db)
-    if compressor is not None:
-        peaks_db = powers_db(one.facts.peaks.astype(np.float64) ** 2) + level_db
-        reduction = compressor_gain_db(peaks_db, compressor.threshold_db, compressor.ratio, compressor.knee_db)
-        level_db += np.maximum(reduction, -compressor.max_reduction_db)
-    after: Powers = powers * 10.0 ** (level_db / 10.0)
-    return after
-
-
-def _levels_inside_families(strips: Sequence[_Strip]) -> list[_Strip]:
-    """Faders that bring each input's own sound to its role's level; what lies between families is solved later."""
-    levels: dict[int, float] = {}
-    for strip in strips:
-        own_lufs = loudness_of(strip.powers, strip.plays)
-        wanted = strip.one.preset.level_lu
-        levels[strip.one.index] = (wanted.value if wanted else -12.0) - own_lufs if own_lufs is not None else 0.0
-    for strip in strips:
-        if strip.clear:
-            continue
-        # Nobody can be told to sing here: the desk gain that the other voices get, a little lower.
-        others = [s for s in strips if s.clear and s.one.preset.family == strip.one.preset.family]
-        if others:
-            whole = float(np.median([s.gain_db + levels[s.one.index] for s in others]))
-            levels[strip.one.index] = min(whole - strip.gain_db, levels[strip.one.index]) + UNCLEAR_VOICE_LU
-        else:
-            levels[strip.one.index] += UNCLEAR_VOICE_LU
-    return [replace(strip, level_db=levels[strip.one.index]) for strip in strips]
-
-
-def _goals(strips: Sequence[_Strip], here: Measurements, roles: Mapping[str, RolePreset]) -> tuple[Goal, ...]:
-    goals: list[Goal] = []
-    for family in FAMILIES:
-        members = [strip for strip in strips if strip.one.preset.family == family]
-        if not members:
-            continue
-        mask, where = _where(family, members)
-        level = _family_level(family, roles)
-        wished = sum(strip.powers * _gain2(strip.level_db + strip.one.wish.level_db) for strip in members)
-        plain_powers = sum(strip.powers * _gain2(strip.level_db) for strip in members)
-        turned = 10.0 * np.log10(_mean(wished, mask) / _mean(plain_powers, mask)) if mask.any() else 0.0
-        goals.append(
-            Goal(
-                family=family,
-                level_lu=level.value if level else None,
-                where_s=mask_to_spans(mask, here.slot_s),
-                wishes_db=round(float(turned), 2),
-                because=where if level else "fills what the others leave",
-                source=level.source if level else "design choice",
-            )
-        )
-    return tuple(goals)
-
-
-def _where(family: str, members: Sequence[_Strip]) -> tuple[NDArray[np.bool_], str]:
-    """Slots over which a family is judged, in words too."""
-    everywhere: NDArray[np.bool_] = np.any([strip.plays for strip in members], axis=0)
-    if family == "drums":
-        carrying = [strip for strip in members if strip.one.role in _CARRIES_KIT]
-        return (np.any([s.plays for s in carrying], axis=0) if carrying else everywhere), "where the drums play"
-    if family == "vocals":
-        leads = [strip for strip in members if strip.one.role == "lead vocal"]
-        if leads:
-            lead = np.any([strip.plays for strip in leads], axis=0)
-            backing = [strip.plays for strip in members if strip not in leads]
-            alone = lead & ~np.any(backing, axis=0) if backing else lead
-            if np.count_nonzero(alone) >= 50:
-                return alone, "where the lead sings alone"
-            return lead, "where the lead sings"
-        return everywhere, "where somebody sings"
-    return everywhere, "where it plays"
-
-
-def _family_level(family: str, roles: Mapping[str, RolePreset]) -> Sourced | None:
-    role = {"vocals": "lead vocal", "drums": "drum kit", "bass": "bass"}.get(family)
-    return roles[role].level_lu if role else None
-
-
-def _gain2(level_db: float) -> float:
-    return db_to_gain(level_db) ** 2
-
-
-def _mean(powers: Powers | int, mask: NDArray[np.bool_]) -> float:
-    return max(float(np.asarray(powers)[mask].mean()), 1e-12)
-
-
-def _family_gains(strips: Sequence[_Strip], goals: Sequence[Goal], target_lufs: float) -> dict[str, float]:
-    """Gain per family from predicted powers, as if families were independent of each other.
-
-    All of them together are brought to the target, so that the master has little left to do.
-    """
-    families = [goal.family for goal in goals]
-    if not strips:
-        return {}
-    slots = len(strips[0].powers)
-    gram = np.zeros((slots, len(families), len(families)))
-    for strip in strips:
-        index = families.index(strip.one.preset.family)
-        gram[:, index, index] += strip.powers * _gain2(strip.level_db)
-    where = {family: _where(family, [s for s in strips if s.one.preset.family == family])[0] for family in families}
-    solved = solve_gains(gram, families, {goal.family: goal.level_lu for goal in goals}, where)
-    powers = gram.diagonal(axis1=1, axis2=2) @ np.array([_gain2(solved[family]) for family in families])
-    whole_lufs = loudness_of(powers, loud_mask(powers))
-    shift = target_lufs - whole_lufs if whole_lufs is not None else 0.0
-    return {family: gain + shift for family, gain in solved.items()}
-
-
 def _track(
-    strip: _Strip,
-    family_gain: Mapping[str, float],
-    pan: tuple[float, Reason],
+    strip: Strip,
+    setups: Setups,
+    family_gain_db: float,
+    heard: Singing | None,
     goals: Sequence[Goal],
+    names: Mapping[int, str],
     recipe: Recipe,
     song: SongWish | None,
     start_s: float,
     end_s: float,
 ) -> TrackPlan:
     one = strip.one
+    setup = setups.of[one.index, one.role]
+    gate, why_gate = _gate(one, heard, start_s, end_s, recipe)
     send, why_send = decide_send(one)
     flip, delay_s, why_aligned = decide_alignment(one, recipe.defaults)
     repair_s, why_repaired = decide_repair(one, recipe.defaults)
+    pan, why_pan = (
+        setups.pans[one.index]
+        if one.wish.pan is None
+        else (one.wish.pan, Reason(what="pan", because="as written", source="recipe"))
+    )
     goal = next(goal for goal in goals if goal.family == one.preset.family)
-    fader = strip.level_db + family_gain[one.preset.family] + one.wish.level_db
+    fader = strip.level_db + family_gain_db + one.wish.level_db
     wanted = one.preset.level_lu
     because = f"{one.role} in {one.preset.family}; {goal.because}"
     if one.wish.level_db:
@@ -388,25 +261,30 @@ def _track(
         repair_s=repair_s,
         turned=None if one.turned is None else (round(one.turned.at_s - start_s, 3), -one.turned.step_db),
         ducked_s=_shift(_ducked_s(one), start_s, end_s),
-        gain_db=strip.gain_db,
-        filters=strip.filters,
-        gate=strip.gate,
-        compressor=strip.compressor,
+        gain_db=setup.gain_db,
+        filters=setup.filters,
+        gate=gate,
+        compressor=setup.compressor,
         fader_db=round(fader, 2),
         moves=tuple(
             Move(from_s=move.from_s, to_s=move.to_s, level_db=move.level_db, ramp_s=MOVE_RAMP_S)
             for move in (song.moves if song else ())
             if plain(move.name) == plain(one.name)
         ),
-        pan=pan[0],
+        pan=pan,
         send_db=send,
         reasons=(
-            *strip.reasons,
+            _role_reason(one),
+            *_cleaned(one, names),
+            setup.why_gain,
+            *setup.why_filters,
+            why_gate,
+            setup.why_compressor,
             *why_aligned,
             *why_repaired,
             *_mended(one),
             Reason(what="fader_db", because=because, source=wanted.source if wanted else goal.source),
-            pan[1],
+            why_pan,
             why_send,
         ),
     )

@@ -40,12 +40,15 @@ def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter
     return powers
 
 
-def loud_mask(powers: Powers) -> NDArray[np.bool_]:
-    """Slots within `PLAYS_WITHIN_DB` of the 95th percentile of all sounding slots: ``(slots,)``."""
+def loud_above(powers: Powers) -> float:
+    """`PLAYS_WITHIN_DB` under the 95th percentile of all sounding slots; infinite where none sounds."""
     sounding = powers[powers > 10.0 ** (SILENCE_DB / 10.0)]
-    if not len(sounding):
-        return np.zeros(len(powers), np.bool_)
-    mask: NDArray[np.bool_] = powers > np.percentile(sounding, 95) * 10.0 ** (-PLAYS_WITHIN_DB / 10.0)
+    return float(np.percentile(sounding, 95)) * 10.0 ** (-PLAYS_WITHIN_DB / 10.0) if len(sounding) else float("inf")
+
+
+def loud_mask(powers: Powers) -> NDArray[np.bool_]:
+    """Slots over `loud_above`: ``(slots,)``."""
+    mask: NDArray[np.bool_] = powers > loud_above(powers)
     return mask
 
 
