@@ -301,7 +301,7 @@ def test_who_leads_in_any_song_stands_in_the_centre_in_all(heard: Heard) -> None
 
 def test_an_album_keeps_what_lay_between_its_songs(heard: Heard) -> None:
     """AES TD1008.1.21-9 (2021): the loudest track at the target, the others as far below it as they are."""
-    heard = replace(heard, recipe=replace(heard.recipe, defaults=Defaults(compress="off")))
+    heard = replace(heard, inputs=tuple(replace(one, wish=replace(one.wish, compress="off")) for one in heard.inputs))
     names = [one.name for one in heard.inputs]
     plans = songs_of(heard, FIRST, SECOND, halves_db=dict.fromkeys(names, -6.0))
     alike = songs_of(heard, FIRST, SECOND)
