@@ -19,6 +19,7 @@ LEVELS = (
     {"dsp", "audio"},
     {"verify", "render", "decide", "measure", "recordings", "report", "explain"},
     {"listen"},
+    {"mixdown"},
     {"pipeline"},
     {"cli", "__main__"},
 )

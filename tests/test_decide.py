@@ -60,7 +60,7 @@ SECONDS = 12.0
 def heard(tmp_path_factory: pytest.TempPathFactory) -> Heard:
     folder = tmp_path_factory.mktemp("room")
     write_take(folder / "take", SECONDS, 24_000)
-    found = listen(folder / "take", home_of(folder / "take", folder, None), 2, lambda _step, _share: None)
+    (found,) = listen(folder / "take", home_of(folder / "take", folder, None), 2, lambda _step, _share: None)
     for track in found.measured.tracks:
         track.bands.flags.writeable = track.peaks.flags.writeable = False
     for one in found.inputs:

@@ -125,7 +125,7 @@ def heard_with(folder: Path, role: str) -> Heard:
         'role = "electric guitar"\n',
         encoding="utf-8",
     )
-    return listen(tracks, home_of(tracks, folder, folder / "home"), 1, lambda *_: None)
+    return listen(tracks, home_of(tracks, folder, folder / "home"), 1, lambda *_: None)[0]
 
 
 def test_a_howling_voice_is_said_and_not_measured(tmp_path: Path) -> None:

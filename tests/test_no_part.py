@@ -164,7 +164,7 @@ def test_a_band_holds_no_metronome(inputs: Mapping[str, Sound], tmp_path: Path) 
 
 
 def heard(folder: Path) -> Heard:
-    return listen(folder, home_of(folder, folder.parent, None), 2, lambda _step, _share: None)
+    return listen(folder, home_of(folder, folder.parent, None), 2, lambda _step, _share: None)[0]
 
 
 def test_they_are_left_out_as_guesses_and_it_is_said(inputs: Mapping[str, Sound], tmp_path: Path) -> None:

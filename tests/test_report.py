@@ -32,7 +32,8 @@ from morningmix.facts import (
 )
 from morningmix.plan import Compressor, Filter, Gate, Goal, MasterPlan, Reason, Reverb, SongPlan, TrackPlan, Trims
 from morningmix.report import numbers
-from morningmix.report.page import Cut, ReportedSong, report_page
+from morningmix.report.page import ReportedSong, report_page
+from morningmix.report.recording import Cut, ReportedTake
 from morningmix.report.style import DARK, LIGHT
 from morningmix.report.words import clean, count, hertz, listed, minutes, number, sentence, short, side
 
@@ -123,6 +124,7 @@ def a_song(title: str, start_s: float, end_s: float, inputs: list[Input]) -> Rep
     )
     rng = np.random.default_rng(3)
     return ReportedSong(
+        take=0,
         title=title,
         plan=SongPlan(
             title=title,
@@ -162,6 +164,20 @@ def a_song(title: str, start_s: float, end_s: float, inputs: list[Input]) -> Rep
         loudness_lufs=-15.34,
         true_peak_dbtp=-1.18,
     )
+
+
+def report(
+    *,
+    take: Take,
+    measured: Measurements,
+    inputs: list[Input],
+    singing: dict[int, Singing | None],
+    cuts: list[Cut] | None = None,
+    **rest: Any,
+) -> str:
+    """The page of a rehearsal of one take."""
+    one = ReportedTake(take=take, measured=measured, inputs=inputs, singing=singing, cuts=cuts or ())
+    return report_page(takes=[one], **rest)
 
 
 def rehearsal(names: list[str], *, title: str = "Thursday", seconds: float = 40.0, songs: int = 1) -> dict[str, Any]:
@@ -271,7 +287,7 @@ def test_hostile_names_and_titles_stay_text() -> None:
         replace(one, role=one.name, role_is_guess=True, facts=replace(one.facts, files=(one.name,)))
         for one in given_["inputs"]
     ]
-    page = report_page(**given_)
+    page = report(**given_)
     root = well_formed(page)
     assert not {"script", "img", "b", "iframe", "object"} & {element.tag for element in root.iter()}
     assert not [name for element in root.iter() for name in element.attrib if name.startswith("on")]
@@ -283,7 +299,7 @@ def test_hostile_names_and_titles_stay_text() -> None:
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.text(min_size=1, max_size=40), min_size=1, max_size=5), st.text(max_size=30))
 def test_any_names_give_a_well_formed_page_that_shows_them(names: list[str], title: str) -> None:
-    shown = text_of(well_formed(report_page(**rehearsal(names, title=title))))
+    shown = text_of(well_formed(report(**rehearsal(names, title=title))))
     for text in (*names, title):
         assert clean(text) in shown
 
@@ -297,7 +313,7 @@ def test_short_never_grows_and_never_breaks_an_entity(text: str, most: int) -> N
 
 
 def test_nothing_is_fetched_and_nothing_runs() -> None:
-    page = report_page(**rehearsal(NAMES))
+    page = report(**rehearsal(NAMES))
     root = well_formed(page)
     for element in root.iter():
         for name, value in element.attrib.items():
@@ -308,7 +324,7 @@ def test_nothing_is_fetched_and_nothing_runs() -> None:
 
 
 def test_the_same_data_gives_the_same_bytes() -> None:
-    assert report_page(**rehearsal(NAMES)) == report_page(**rehearsal(NAMES))
+    assert report(**rehearsal(NAMES)) == report(**rehearsal(NAMES))
 
 
 # ---------------------------------------------------------------- complete and true
@@ -316,15 +332,15 @@ def test_the_same_data_gives_the_same_bytes() -> None:
 
 def test_first_line_says_what_happened_and_what_to_do() -> None:
     given_ = rehearsal(NAMES, songs=2)
-    assert text_of(next(tree(report_page(**given_)).iter("h1"))) == (
+    assert text_of(next(tree(report(**given_)).iter("h1"))) == (
         "Thursday: two songs are mixed. Listen, then change in the recipe what is too loud or too soft."
     )
     given_["inputs"] = [replace(one, role_is_guess=one.index < 3) for one in given_["inputs"]]
-    assert "check three guessed roles" in text_of(next(tree(report_page(**given_)).iter("h1")))
+    assert "check three guessed roles" in text_of(next(tree(report(**given_)).iter("h1")))
 
 
 def test_every_input_is_named_in_every_picture_and_table() -> None:
-    page = report_page(**rehearsal(NAMES))
+    page = report(**rehearsal(NAMES))
     for caption in ("Levels of the inputs", "Who plays how long", "Decisions for each input", "Places and loudness"):
         assert set(table(page, caption)) == set(NAMES)
     pictures = [text_of(one) for one in tree(page).iter("svg") if one.get("role") == "img"]
@@ -340,19 +356,19 @@ def test_what_is_unsure_comes_first_and_what_was_put_aside_is_said() -> None:
         Cut(title="Aside 1", start=at(11.0), end=at(14.0), aside="false start"),
         Cut(title="Song 2", start=at(20.0, 0.3), end=at(39.0), aside=None),
     ]
-    page = report_page(**rehearsal(NAMES, songs=2), cuts=cuts)
+    page = report(**rehearsal(NAMES, songs=2), cuts=cuts)
     rows = table(page, "Where the take was cut")
     assert list(rows) == ["Song 2", "Song 1", "Aside 1, put aside"]
     assert rows["Song 2"] == ["0:20.0", "0:39.0", "Please listen: told <at> 20", "told <at> 39", ""]
     assert rows["Aside 1, put aside"][-1] == "false start"
     assert "Please listen to the first row: its beginning" in text_of(tree(page))
-    assert "Where the take was cut" not in report_page(**rehearsal(NAMES))
+    assert "Where the take was cut" not in report(**rehearsal(NAMES))
 
 
 def test_numbers_are_those_of_the_data() -> None:
     given_ = rehearsal(NAMES)
     given_["inputs"][1] = an_input(1, "bass", "bass", 40.0, clipped_runs=37, peak_dbfs=0.0)
-    page = report_page(**given_)
+    page = report(**given_)
     levels = table(page, "Levels of the inputs")
     # Ten thousandths of full-scale power over 36 bands: -40 dB, while it plays.
     assert levels["kick"][:4] == ["−8.2 dBFS", "8.2 dB", "−40.0 dBFS", "0"]
@@ -392,7 +408,7 @@ def test_numbers_are_those_of_the_data() -> None:
 
 def test_every_reason_is_kept_with_its_source() -> None:
     given_ = rehearsal(NAMES)
-    page = report_page(**given_)
+    page = report(**given_)
     for track in given_["songs"][0].plan.tracks:
         reasons = table(page, f"Reasons for {track.name}")
         assert reasons["Gain"] == ["+2.5 dB", sentence(track.reasons[0].because), "design choice & measured"]
@@ -406,7 +422,7 @@ def test_findings_come_worst_first() -> None:
         Finding(name="", kind="left out", says="notes.txt is no sound", weight=70.0),
         Finding(name="bass", kind="clipped", says="bass hit full scale", weight=60.0),
     ]
-    root = tree(report_page(**given_))
+    root = tree(report(**given_))
     section = next(one for one in root.iter("section") if one.get("id") == "next-time")
     assert [text_of(one) for one in section.iter("h3")] == ["The whole take: left out", "bass: clipped", "kick: quiet"]
     lead = text_of(next(one for one in root.iter("p") if one.get("class") == "lead"))
@@ -420,21 +436,21 @@ def test_loudest_stands_on_top() -> None:
     tracks = tuple(replace(track, fader_db=faders[track.name]) for track in song.plan.tracks)
     given_["songs"] = [replace(song, plan=replace(song.plan, tracks=tracks))]
     # The drums are trimmed 1.25 dB lower on top of it.
-    assert list(table(report_page(**given_), "Places and loudness")) == ["bass", "Mara's voice", "kick", "guitar left"]
+    assert list(table(report(**given_), "Places and loudness")) == ["bass", "Mara's voice", "kick", "guitar left"]
 
 
 # ---------------------------------------------------------------- when there is little to show
 
 
 def test_no_findings_is_said_kindly() -> None:
-    page = report_page(**rehearsal(NAMES))
+    page = report(**rehearsal(NAMES))
     assert "Nothing to change at the desk" in page
 
 
 def test_silent_input() -> None:
     given_ = rehearsal(NAMES)
     given_["inputs"][2] = silent(given_["inputs"][2])
-    page = report_page(**given_)
+    page = report(**given_)
     well_formed(page)
     assert table(page, "Levels of the inputs")["guitar left"][:3] == ["nothing", "", ""]
     assert table(page, "Who plays how long")["guitar left"][0] == "recorded nothing"
@@ -455,7 +471,7 @@ def test_all_inputs_silent() -> None:
         )
         for song in given_["songs"]
     ]
-    page = report_page(**given_)
+    page = report(**given_)
     well_formed(page)
     assert "This mix is silent." in page
 
@@ -463,7 +479,7 @@ def test_all_inputs_silent() -> None:
 def test_voice_that_cannot_be_told() -> None:
     given_ = rehearsal(NAMES)
     given_["singing"] = {3: None}
-    page = report_page(**given_)
+    page = report(**given_)
     well_formed(page)
     assert table(page, "Who plays how long")["Mara's voice"] == ["cannot be told", ""]
     assert 'class="unclear"' in page
@@ -473,7 +489,7 @@ def test_voice_that_cannot_be_told() -> None:
 def test_nobody_sings() -> None:
     given_ = rehearsal(NAMES)
     given_["singing"] = {3: Singing(open_s=(), sings_s=(), because="nobody")}
-    page = report_page(**given_)
+    page = report(**given_)
     well_formed(page)
     assert table(page, "Who plays how long")["Mara's voice"] == ["sings 0:00", "0:00"]
     placed = table(page, "Places and loudness")
@@ -482,7 +498,7 @@ def test_nobody_sings() -> None:
 
 
 def test_no_songs() -> None:
-    page = report_page(**(rehearsal(NAMES) | {"songs": []}))
+    page = report(**(rehearsal(NAMES) | {"songs": []}))
     well_formed(page)
     assert "nothing is mixed yet" in page
     assert set(table(page, "Levels of the inputs")) == set(NAMES)
@@ -490,14 +506,14 @@ def test_no_songs() -> None:
 
 def test_no_inputs_and_no_length() -> None:
     given_ = rehearsal([], songs=1)
-    well_formed(report_page(**given_))
+    well_formed(report(**given_))
     empty = replace(given_["take"], frames=0)
-    well_formed(report_page(**(given_ | {"take": empty, "songs": []})))
+    well_formed(report(**(given_ | {"take": empty, "songs": []})))
 
 
 @pytest.mark.parametrize("seconds", [0.1, 0.5, 2.9, 3.0, 3.1])
 def test_very_short_song(seconds: float) -> None:
-    page = report_page(**rehearsal(NAMES, seconds=seconds))
+    page = report(**rehearsal(NAMES, seconds=seconds))
     well_formed(page)
 
 
@@ -510,7 +526,7 @@ def test_input_that_is_left_out() -> None:
         reasons=(Reason(what="mute", because="a talkback is no part of the mix", source="design choice"),),
     )
     plan = replace(song.plan, tracks=(first, *song.plan.tracks[1:]))
-    page = report_page(**(given_ | {"songs": [replace(song, plan=plan)]}))
+    page = report(**(given_ | {"songs": [replace(song, plan=plan)]}))
     assert table(page, "Decisions for each input")["kick"][1] == "not in the mix: a talkback is no part of the mix"
     assert "kick" not in table(page, "Places and loudness")
 
@@ -520,7 +536,7 @@ def test_input_that_is_left_out() -> None:
 
 def test_structure_can_be_walked() -> None:
     """Landmarks, headings without gaps, labels that lead somewhere (WCAG 2.2: 1.1.1, 1.3.1, 2.1.1, 2.4.2, 3.1.1)."""
-    root = tree(report_page(**rehearsal(NAMES, songs=2)))
+    root = tree(report(**rehearsal(NAMES, songs=2)))
     assert root.get("lang") == "en"
     tags = Counter(element.tag for element in root.iter())
     assert tags["main"] == tags["header"] == tags["footer"] == tags["h1"] == tags["nav"] == 1
@@ -583,7 +599,7 @@ def test_two_hours_of_ten_inputs_stay_small() -> None:
     given_ = rehearsal([f"input {n}" for n in range(10)], seconds=7200.0, songs=3)
     spans = tuple((float(at), at + 0.7) for at in range(0, 7199, 2))
     given_["singing"] = {at: Singing(open_s=spans, sings_s=spans, because="") for at in given_["singing"]}
-    page = report_page(**given_)
+    page = report(**given_)
     assert len(page.encode()) < 1_000_000
     paths = [element.get("d", "") for element in tree(page).iter("path")]
     assert max(len(re.findall("[HVl]", d)) for d in paths) <= 2 * 600 + 10

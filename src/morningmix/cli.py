@@ -17,8 +17,9 @@ import typer  # noqa: TID251 - the command line is typer's only place
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from morningmix.facts import Finding, FoundSong, Input
-    from morningmix.pipeline import MixedSong, Result
+    from morningmix.facts import Finding, Input
+    from morningmix.mixdown import MixedSong
+    from morningmix.pipeline import Found, Result
 
 app = typer.Typer(
     add_completion=False,
@@ -56,37 +57,65 @@ Workers = Annotated[int | None, typer.Option("--workers", min=1, max=64, help="H
 
 @app.command()
 def mix(
-    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, a recipe, or a recall sheet.")],
+    sources: Annotated[
+        list[Path], typer.Argument(help="Folder with the raw tracks, a recipe, or a recall sheet; or several.")
+    ],
     out: Out = None,
     bits: Annotated[Width, typer.Option(help="Bits per sample of the files.")] = Width.twenty_four,
     file_format: Annotated[Format, typer.Option("--format", help="Format of the files.")] = Format.wav,
     tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix by hand.")] = False,
     song: Annotated[str | None, typer.Option(help="Mix only the song with this title.")] = None,
     whole: Annotated[bool, typer.Option("--whole", help="Do not cut the take into songs.")] = False,
+    album: Annotated[
+        bool, typer.Option("--album", help="Leave softer songs softer; the loudest comes to the target.")
+    ] = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
-    """Make a rough mix and stems; write a recipe if there is none."""
+    """Make a rough mix and stems; write a recipe if there is none.
+
+    A folder with nothing but folders of tracks is one rehearsal in several takes.
+    """
+    from morningmix.errors import MorningmixError, UsageError
     from morningmix.pipeline import Order
     from morningmix.pipeline import mix as run
 
-    order = Order(
-        source=source,
-        cwd=Path.cwd(),
-        out=out,
-        bits=16 if bits is Width.sixteen else 24,
-        file_format="flac" if file_format is Format.flac else "wav",
-        tracks=tracks,
-        song=song,
-        whole=whole,
-        workers=workers,
-    )
-    with _Bar(shown=not as_json) as bar:
-        result = run(order, bar.told)
+    if len(sources) > 1 and out is not None:
+        raise UsageError(
+            "--out names one place, and several rehearsals need several. Leave it away, or mix them singly."
+        )
+    results: list[Result] = []
+    failed: list[MorningmixError] = []
+    for number, source in enumerate(sources, 1):
+        order = Order(
+            source=source,
+            cwd=Path.cwd(),
+            out=out,
+            bits=16 if bits is Width.sixteen else 24,
+            file_format="flac" if file_format is Format.flac else "wav",
+            tracks=tracks,
+            song=song,
+            whole=whole,
+            album=album,
+            workers=workers,
+        )
+        try:
+            with _Bar(shown=not as_json, of=(number, len(sources))) as bar:
+                results.append(run(order, bar.told))
+        except MorningmixError as error:
+            if len(sources) == 1:
+                raise
+            failed.append(error)
+            typer.echo(f"morningmix: {source} could not be mixed. {error}", err=True)
+        else:
+            if not as_json:
+                _say_mix(results[-1])
     if as_json:
-        _print_json(_mix_facts(result))
-        return
-    _say_mix(result)
+        _print_json(_mix_facts(results[0]) if len(sources) == 1 else [_mix_facts(one) for one in results])
+    elif len(sources) > 1:
+        typer.echo(f"{len(results)} of {len(sources)} rehearsals are mixed.")
+    if failed:
+        raise typer.Exit(failed[0].exit_code)
 
 
 @app.command()
@@ -342,8 +371,8 @@ def _counted(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
-def _found_in_words(found: Sequence[FoundSong]) -> str:
-    kept = sum(song.keep for song in found)
+def _found_in_words(found: Sequence[Found]) -> str:
+    kept = sum(one.song.keep for one in found)
     aside = f", {_counted(len(found) - kept, 'try')} put aside".replace("trys", "tries") if kept < len(found) else ""
     return f"{_counted(kept, 'song')} found{aside}"
 
@@ -353,26 +382,25 @@ def _say_found(result: Result) -> None:
     from morningmix.units import clock
 
     found = result.found or ()
+    several = len({one.take for one in found}) > 1
     for place, boundary in sorted(
         (
-            (f"{end} of {_title(result, song)}", boundary)
-            for song in found
-            for end, boundary in (("Start", song.start), ("End", song.end))
+            (f"{end} of {_where(one, several)}", boundary)
+            for one in found
+            for end, boundary in (("Start", one.song.start), ("End", one.song.end))
             if boundary.unsure
         ),
         key=lambda each: each[1].sure,
     ):
         typer.echo(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
-    for song in found:
-        times = f"{clock(song.start.at_s):>9} - {clock(song.end.at_s):>9}"
-        why = song.reason or f"{song.start.because}; {song.end.because}"
-        typer.echo(f"  {times}  {_title(result, song)}: {why}")
+    for one in found:
+        times = f"{clock(one.song.start.at_s):>9} - {clock(one.song.end.at_s):>9}"
+        why = one.song.reason or f"{one.song.start.because}; {one.song.end.because}"
+        typer.echo(f"  {times}  {_where(one, several)}: {why}")
 
 
-def _title(result: Result, found: FoundSong) -> str:
-    """What the recipe calls it."""
-    near = min(result.listed, key=lambda song: abs(song.start_s - found.start.at_s))
-    return near.title
+def _where(found: Found, several: bool) -> str:
+    return f"{found.title} ({found.take})" if several else found.title
 
 
 def _say_input_list(result: Result) -> None:
@@ -430,6 +458,7 @@ def _song_facts(result: Result) -> dict[str, Any]:
         "songs": [
             {
                 "title": song.title,
+                "take": song.take,
                 "start_s": song.start_s,
                 "end_s": song.end_s,
                 "keep": song.keep,
@@ -439,15 +468,16 @@ def _song_facts(result: Result) -> dict[str, Any]:
         ],
         "found": [
             {
-                "title": _title(result, song),
-                "keep": song.keep,
-                "reason": song.reason,
+                "title": one.title,
+                "take": one.take,
+                "keep": one.song.keep,
+                "reason": one.song.reason,
                 **{
                     name: {"at_s": round(each.at_s, 2), "because": each.because, "sure": each.sure}
-                    for name, each in (("start", song.start), ("end", song.end))
+                    for name, each in (("start", one.song.start), ("end", one.song.end))
                 },
             }
-            for song in result.found or ()
+            for one in result.found or ()
         ],
     }
 
@@ -490,15 +520,16 @@ def _input_facts(result: Result) -> dict[str, Any]:
     }
 
 
-def _print_json(facts: dict[str, Any]) -> None:
+def _print_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
     typer.echo(json.dumps(facts, indent=1, ensure_ascii=False))
 
 
 class _Bar:
     """Progress on the error stream, where a person watches; nothing where none does."""
 
-    def __init__(self, *, shown: bool) -> None:
+    def __init__(self, *, shown: bool, of: tuple[int, int] = (1, 1)) -> None:
         self._shown = shown and sys.stderr.isatty()
+        self._which = "" if of[1] == 1 else f"{of[0]} of {of[1]}: "
         self._rich: Any = None
         self._tasks: dict[str, Any] = {}
 
@@ -521,7 +552,7 @@ class _Bar:
         """One step of the work is this far."""
         if self._rich is not None:
             if step not in self._tasks:
-                self._tasks[step] = self._rich.add_task(step, total=1.0)
+                self._tasks[step] = self._rich.add_task(f"{self._which}{step}", total=1.0)
             self._rich.update(self._tasks[step], completed=share)
 
     def __exit__(self, *error: object) -> None:

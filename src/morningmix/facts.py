@@ -168,6 +168,8 @@ class SongWish:
     title: str
     start_s: float
     end_s: float
+    take: str | None = None
+    """Name of the take's folder, where a rehearsal has several."""
     keep: bool = True
     reason: str | None = None
     inputs: tuple[SongInputWish, ...] = ()

@@ -28,6 +28,7 @@ from morningmix.facts import (
     Recipe,
     Recording,
     Singing,
+    SongWish,
     Take,
     TrackFacts,
     Turned,
@@ -35,6 +36,7 @@ from morningmix.facts import (
 from morningmix.files.inputs import find_input_list, merge, read_input_list
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import InputLine, new_recipe, read_recipe, write_text_whole
+from morningmix.files.toml_lines import plain
 from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.activity import hear_activity
@@ -48,7 +50,7 @@ from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.measure.turned import find_turn, heap_step_db
 from morningmix.plan import Cleaning
-from morningmix.recordings import find_take, pair
+from morningmix.recordings import find_takes, pair
 from morningmix.units import amplitude_db
 
 Progress = Callable[[str, float], None]
@@ -70,8 +72,8 @@ class Heard:
     cleaning: Cleaning | None
 
 
-def look(source: Path, home: Home) -> tuple[Recipe | None, Take]:
-    """The recipe, if there is one, and the take it or the folder `source` means. Writes nothing, not even a lock.
+def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
+    """The recipe, if there is one, and the takes it or the folder `source` means. Writes nothing, not even a lock.
 
     Raises `RecipeError`, `RecordingsError`, and `UsageError` where home would lie among the raw tracks.
     """
@@ -87,7 +89,21 @@ def look(source: Path, home: Home) -> tuple[Recipe | None, Take]:
         assert recipe is not None
         tracks = recipe.tracks
     refuse_inside(home, tracks)
-    return recipe, find_take(tracks)
+    takes = find_takes(tracks)
+    for song in recipe.songs if recipe else ():
+        _refuse_lost(song, takes)
+    return recipe, takes
+
+
+def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
+    """A song must say which take it is in where there are several, and that one must be there."""
+    names = [take.folder.name for take in takes]
+    if song.take is None and len(takes) > 1:
+        raise RecipeError(f'The song "{song.title}" does not say which take it is in. Add take = "{names[0]}" to it.')
+    if song.take is not None and plain(song.take) not in {plain(name) for name in names}:
+        raise RecipeError(
+            f'The song "{song.title}" is in a take "{song.take}", which is not there. There are: {", ".join(names)}.'
+        )
 
 
 def listen(
@@ -98,58 +114,84 @@ def listen(
     *,
     write_recipe: bool = True,
     take_bleed_out: bool = True,
-) -> Heard:
-    """Read, measure and name a take, and see to it that there is a recipe (but for `write_recipe` being False).
+) -> tuple[Heard, ...]:
+    """Read, measure and name the takes, and see to it that there is a recipe (but for `write_recipe` being False).
 
     Without `take_bleed_out` it is much faster, and good for anything but mixing. `source` is the folder or the recipe,
     absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
     """
-    recipe, take = look(source, home)
-    tracks = take.folder
+    recipe, takes = look(source, home)
+    tracks = takes[0].folder if len(takes) == 1 else takes[0].folder.parent
     list_path = find_input_list(tracks, home.root)
-    listed = read_input_list(list_path) if list_path else ()
-    take = _paired(take, merge(recipe.inputs if recipe else (), listed))
-    seconds = take.duration_s * len(take.recordings)
-    measured, store = measure_take(take, home.cache, workers, share(progress, "listening to the tracks", seconds))
-    wishes = merge(recipe.inputs if recipe else (), listed)
-    told = share(progress, "taking the bleed out", take.duration_s)
+    names = read_input_list(list_path) if list_path else ()
+    takes = tuple(_paired(take, merge(recipe.inputs if recipe else (), names)) for take in takes)
+    seconds = sum(take.duration_s * len(take.recordings) for take in takes)
+    told = share(progress, "listening to the tracks", seconds)
+    measured = [measure_take(take, home.cache, workers, told) for take in takes]
+    cleaned_s = share(progress, "taking the bleed out", sum(take.duration_s for take in takes))
 
-    def clean(one: Cleaning) -> dict[int, Cleaned]:
-        if not take_bleed_out:
-            return {}
-        return clean_take(take, store, one, home.cache, workers, told)
+    def understand(recipe: Recipe | None) -> list[_Understood]:
+        defaults = recipe.defaults if recipe else Defaults()
+        wishes = merge(recipe.inputs if recipe else (), names)
 
-    defaults = recipe.defaults if recipe else Defaults()
-    inputs, singing, cleaning = _understand(take, measured, store, wishes, defaults, clean)
+        def clean(take: Take, store: BandStore, one: Cleaning) -> dict[int, Cleaned]:
+            return clean_take(take, store, one, home.cache, workers, cleaned_s) if take_bleed_out else {}
+
+        return [
+            _understand(take, facts, store, wishes, defaults, partial(clean, take, store))
+            for take, (facts, store) in zip(takes, measured, strict=True)
+        ]
+
+    heard = understand(recipe)
     is_new = recipe is None
     if recipe is None and not write_recipe:
         recipe = Recipe(path=None, tracks=tracks, title=tracks.name or "Rehearsal", target=load_target("demo"))
     elif recipe is None:
-        text = new_recipe(
-            tracks=path_from(tracks, home.root), title=tracks.name or "Rehearsal", inputs=[_line(one) for one in inputs]
-        )
+        lines = [_line(one) for one in _each_once(takes, [inputs for inputs, *_ in heard])]
+        text = new_recipe(tracks=path_from(tracks, home.root), title=tracks.name or "Rehearsal", inputs=lines)
         with output_errors(home.root):
             home.root.mkdir(parents=True, exist_ok=True)
         write_text_whole(home.recipe, text)
         recipe = read_recipe(home.recipe)
         # From here on all that counts is what the recipe says, as it will next time.
-        inputs, singing, cleaning = _understand(
-            take, measured, store, merge(recipe.inputs, listed), recipe.defaults, clean
-        )
-    _refuse_missing(recipe, take)
-    measured = replace(measured, tracks=tuple(one.facts for one in inputs))
+        heard = understand(recipe)
+    _refuse_missing(recipe, takes)
     recipe = replace(recipe, input_list=list_path)
-    return Heard(
-        home=home,
-        recipe=recipe,
-        recipe_is_new=is_new,
-        take=take,
-        measured=measured,
-        store=store,
-        inputs=inputs,
-        singing=singing,
-        cleaning=cleaning,
+    return tuple(
+        Heard(
+            home=home,
+            recipe=recipe,
+            recipe_is_new=is_new,
+            take=take,
+            measured=replace(facts, tracks=tuple(one.facts for one in inputs)),
+            store=store,
+            inputs=inputs,
+            singing=singing,
+            cleaning=cleaning,
+        )
+        for take, (facts, store), (inputs, singing, cleaning) in zip(takes, measured, heard, strict=True)
     )
+
+
+def _each_once(takes: Sequence[Take], inputs: Sequence[Sequence[Input]]) -> list[Input]:
+    """The inputs of the longest take, then what only others have."""
+    longest_first = sorted(range(len(takes)), key=lambda place: -takes[place].frames / takes[place].rate_hz)
+    found: dict[tuple[str, ...], Input] = {}
+    for place in longest_first:
+        for one in inputs[place]:
+            found.setdefault(one.facts.files, one)
+    return list(found.values())
+
+
+def all_inputs(heards: Sequence[Heard]) -> tuple[Input, ...]:
+    """Every input of a rehearsal once, as it is in its longest take."""
+    return tuple(_each_once([one.take for one in heards], [one.inputs for one in heards]))
+
+
+def listed(heard: Heard) -> tuple[SongWish, ...]:
+    """The songs that the recipe lists for a take."""
+    name = plain(heard.take.folder.name)
+    return tuple(song for song in heard.recipe.songs if song.take is None or plain(song.take) == name)
 
 
 def hear_songs(heard: Heard) -> tuple[FoundSong, ...]:
@@ -167,16 +209,20 @@ def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
     return take
 
 
-def _refuse_missing(recipe: Recipe, take: Take) -> None:
-    present = {name for recording in take.recordings for name in recording.files}
+def _refuse_missing(recipe: Recipe, takes: Sequence[Take]) -> None:
+    present = {name for take in takes for recording in take.recordings for name in recording.files}
     missing = [name for wish in recipe.inputs for name in wish.files if name not in present]
     if missing:
-        left_out = next((says for says in take.left_out if missing[0] in says), None)
+        left_out = next((says for take in takes for says in take.left_out if missing[0] in says), None)
+        tracks = takes[0].folder if len(takes) == 1 else takes[0].folder.parent
         raise RecordingsError(
             left_out
-            or f"The recipe names {missing[0]}, which is not in {take.folder}. "
+            or f"The recipe names {missing[0]}, which is not in {tracks}. "
             "Put the file back, or take its [[input]] out of the recipe."
         )
+
+
+_Understood = tuple[tuple[Input, ...], dict[int, Singing | None], Cleaning | None]
 
 
 def _understand(
@@ -186,7 +232,7 @@ def _understand(
     wishes: Sequence[InputWish],
     defaults: Defaults,
     clean: Callable[[Cleaning], dict[int, Cleaned]],
-) -> tuple[tuple[Input, ...], dict[int, Singing | None], Cleaning | None]:
+) -> _Understood:
     """Roles, the microphones without their bleed, and where the people at them sing."""
     roles = load_roles()
     by_files = {recording.files: _wish_of(recording, wishes) for recording in take.recordings}

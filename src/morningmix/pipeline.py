@@ -7,64 +7,37 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from threadpoolctl import threadpool_limits
 
-from morningmix import __version__
-from morningmix.audio.encode import encode_mp3
-from morningmix.audio.header import read_header
-from morningmix.audio.read import open_recording, sha256_of
+from morningmix.audio.read import sha256_of
 from morningmix.decide.desk import find_faults
-from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
+from morningmix.decide.master import decide_master
 from morningmix.decide.roles import plain
 from morningmix.decide.setup import Setups, set_up
-from morningmix.decide.song import decide_song
-from morningmix.dsp.control import hop_frames, peaks_db
+from morningmix.decide.song import decide_song, keep_relation
 from morningmix.errors import ChangedError, OutputError, RecipeError, UsageError
-from morningmix.facts import (
-    Boundary,
-    Cleaned,
-    Finding,
-    FoundSong,
-    Input,
-    Recording,
-    SongFacts,
-    SongWish,
-    SumFacts,
-    Take,
-)
+from morningmix.facts import Boundary, Cleaned, Finding, FoundSong, Input, Recording, SongWish, Take
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
-from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
+from morningmix.files.recall import Recall, Settings, read_recall
 from morningmix.files.recipe import read_recipe, with_songs, write_text_whole
 from morningmix.files.toml_lines import read_text
-from morningmix.home import (
-    EARLIER,
-    RECALL,
-    Home,
-    begin_song,
-    finish_song,
-    home_of,
-    locked,
-    output_errors,
-    recover,
-    refuse_inside,
-    safe_name,
-)
-from morningmix.listen import Heard, Progress, hear_songs, listen, look, path_from, share
+from morningmix.home import EARLIER, RECALL, Home, finish_song, home_of, locked, recover, refuse_inside
+from morningmix.listen import Heard, Progress, all_inputs, hear_songs, listed, listen, look, share
 from morningmix.measure.clean import clean_take
 from morningmix.measure.take import measure_take
-from morningmix.plan import MasterPlan, SongPlan, Trims
+from morningmix.mixdown import Desk, MixedSong, Raw, folder_name, to_sum, write
+from morningmix.plan import SongPlan
 from morningmix.recordings import find_take, pair, take_of
-from morningmix.render.families import BLOCK_HOPS, Families, render_families
-from morningmix.render.master import limiter_per_hop, measure_sum, write_master
-from morningmix.render.output import Bits, FileFormat, Output
-from morningmix.report.page import Cut, ReportedSong, report_page
-from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
+from morningmix.render.families import BLOCK_HOPS
+from morningmix.render.output import Bits, FileFormat
+from morningmix.report.page import ReportedSong, report_page
+from morningmix.report.recording import Cut, ReportedTake
 
 
 def no_progress(step: str, share: float) -> None:
@@ -88,7 +61,9 @@ class Order:
     tracks: bool = False
     song: str | None = None
     whole: bool = False
-    """Mix the take whole, whatever songs the recipe lists and however long it is."""
+    """Mix every take whole, whatever songs the recipe lists and however long it is."""
+    album: bool = False
+    """Keep the loudness that songs have among each other, the loudest at the target."""
     redo: bool = False
     """Find the songs again although the recipe lists some."""
     workers: int | None = None
@@ -97,21 +72,12 @@ class Order:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MixedSong:
-    """One song on disk."""
+class Found:
+    """A stretch that was found in a take, under the title that the recipe gives it."""
 
+    take: str
     title: str
-    folder: Path
-    mix: Path
-    loudness_lufs: float | None
-    true_peak_dbtp: float | None
-    target_lufs: float
-    wanted_lufs: float
-    residual: float
-    meters_differ_lu: float | None
-    plan: SongPlan
-    master: MasterPlan
-    facts: SongFacts
+    song: FoundSong
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,11 +92,12 @@ class Result:
     findings: tuple[Finding, ...]
     input_list: Path | None = None
     report: Path | None = None
-    found: tuple[FoundSong, ...] | None = None
-    """What was found in the take and written into the recipe; None where nothing was looked for."""
+    found: tuple[Found, ...] | None = None
+    """What was found in the takes and written into the recipe; None where nothing was looked for."""
     listed: tuple[SongWish, ...] = ()
     """The songs that the recipe lists now."""
     take_s: float = 0.0
+    """Length of the longest take."""
 
     @property
     def guesses(self) -> tuple[Input, ...]:
@@ -166,39 +133,57 @@ def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
     """Listen to a take and write its recipe if there is none; mixes nothing."""
     home = _home(order)
     with threadpool_limits(1), locked(home):
-        heard = listen(_source(order), home, _workers(order), progress)
-    return _result(heard, ())
+        heards = listen(_source(order), home, _workers(order), progress)
+    return _result(heards, ())
 
 
 def check(order: Order, progress: Progress = no_progress) -> Result:
     """What the recorder got; writes the findings into the home, and nothing else but the cache."""
     home = _home(order)
     with threadpool_limits(1), locked(home):
-        heard = listen(_source(order), home, _workers(order), progress, write_recipe=False)
-        result = _result(heard, ())
+        heards = listen(_source(order), home, _workers(order), progress, write_recipe=False)
+        result = _result(heards, ())
         write_findings(home.root / FINDINGS, result.findings)
     return result
 
 
 def songs(order: Order, progress: Progress = no_progress) -> Result:
-    """Find the songs of a take and write them into its recipe; a list that is there stays, but for `order.redo`."""
+    """Find the songs of every take and write them into the recipe; lists that are there stay, but for `order.redo`."""
     home = _home(order)
     with threadpool_limits(1), locked(home):
-        heard = listen(_source(order), home, _workers(order), progress, take_bleed_out=False)
+        heards = listen(_source(order), home, _workers(order), progress, take_bleed_out=False)
         found = None
-        if order.redo or not heard.recipe.songs:
-            heard, found = _with_songs(heard)
-        return replace(_result(heard, ()), found=found)
+        unlisted = [one for one in heards if order.redo or not listed(one)]
+        if unlisted:
+            heards, found = _with_songs(heards, unlisted)
+        return replace(_result(heards, ()), found=None if found is None else tuple(found))
 
 
-def _with_songs(heard: Heard) -> tuple[Heard, tuple[FoundSong, ...]]:
-    """The songs that are found, and what was heard with a recipe that lists them."""
-    found = hear_songs(heard)
-    if not any(song.keep for song in found):
-        return heard, ()
-    path = heard.home.recipe
-    write_text_whole(path, with_songs(read_text(path), found))
-    return replace(heard, recipe=replace(heard.recipe, songs=read_recipe(path).songs)), found
+def _with_songs(heards: Sequence[Heard], searched: Sequence[Heard]) -> tuple[tuple[Heard, ...], list[Found]]:
+    """What was heard with a recipe that lists the songs found in the takes `searched`, and those songs."""
+    path = heards[0].home.recipe
+    several = len(heards) > 1
+    all_found: list[tuple[Heard, FoundSong]] = []
+    for heard in searched:
+        found = hear_songs(heard)
+        if any(song.keep for song in found):
+            take = heard.take.folder.name if several else None
+            write_text_whole(path, with_songs(read_text(path), found, take))
+            all_found += [(heard, song) for song in found]
+    if not all_found:
+        return tuple(heards), []
+    heards = _listing(heards, read_recipe(path).songs)
+    of_take = {heard.take.folder: listed(heard) for heard in heards}
+
+    def title(heard: Heard, song: FoundSong) -> str:
+        near = min(of_take[heard.take.folder], key=lambda one: abs(one.start_s - song.start.at_s))
+        return near.title
+
+    return heards, [Found(take=one.take.folder.name, title=title(one, song), song=song) for one, song in all_found]
+
+
+def _listing(heards: Sequence[Heard], songs: tuple[SongWish, ...]) -> tuple[Heard, ...]:
+    return tuple(replace(one, recipe=replace(one.recipe, songs=songs)) for one in heards)
 
 
 def mix(order: Order, progress: Progress = no_progress) -> Result:
@@ -209,76 +194,133 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
     if order.source.suffix == ".json" and not _source(order).is_dir():
         return _mix_again(order, progress)
     home = _home(order)
-    with threadpool_limits(1), locked(home), ThreadPoolExecutor(_workers(order)) as pool:
+    with threadpool_limits(1), locked(home), ThreadPoolExecutor(_workers(order)) as pool, ExitStack() as stack:
         recover(home)
-        heard = listen(_source(order), home, _workers(order), progress)
-        recordings = heard.take.recordings
-        found = None
+        heards = listen(_source(order), home, _workers(order), progress)
+        found: list[Found] | None = None
         if order.whole:
-            heard = replace(heard, recipe=replace(heard.recipe, songs=()))
-        elif not heard.recipe.songs and heard.take.duration_s > LONG_S:
-            heard, found = _with_songs(heard)
-        wishes = _songs(heard)
-        wanted = frozenset(_folder_name(number, wish.title) for number, wish in wishes)
-        setups = _set_up(heard, [wish for _, wish in wishes])
-        plans = [(number, _plan(heard, setups, wish)) for number, wish in _chosen(wishes, order.song)]
-        with ExitStack() as stack:
-            stack.callback(_clear, home)
-            sounds = _mixed(recordings, {one.index: one.cleaned for one in heard.inputs if one.cleaned is not None})
-            ready = [_to_sum(plan, number, sounds, home, order, pool, stack, progress) for number, plan in plans]
-            target = min([one.reachable_lufs for one in ready], default=heard.recipe.target.loudness_lufs.value)
-            mixed = []
-            for one in ready:
-                master = decide_master(one.plan, one.trims, one.facts, target)
-                mixed.append(
-                    _finish(
-                        one,
-                        master,
-                        recordings,
-                        heard.take.folder,
-                        [track.sha256 for track in heard.measured.tracks],
-                        home,
-                        order,
-                        pool,
-                        progress,
-                        wanted,
-                    )
-                )
-        result = replace(_result(heard, tuple(mixed)), found=found)
+            heards = _listing(heards, ())
+        else:
+            uncut = [one for one in heards if not listed(one) and one.take.duration_s > LONG_S]
+            if uncut:
+                heards, found = _with_songs(heards, uncut)
+        plans = _plans(heards, order)
+        stack.callback(_clear, home)
+        desk = Desk(home=home, settings=_settings(order), pool=pool, progress=progress, block_hops=order.block_hops)
+        mixed = _mix_down(plans, desk)
+        wanted = frozenset(one.folder.name for one in mixed) | _kept_folders(heards)
+        for (_, heard, _), one in zip(plans, mixed, strict=True):
+            replaces = _former_folder(home, heard.take.folder, one.plan, wanted)
+            finish_song(one.partial, home.mixes, one.folder.name, replaces=replaces)
+        result = replace(_result(heards, tuple(mixed)), found=None if found is None else tuple(found))
         write_findings(home.root / FINDINGS, result.findings)
         if order.song is None:
-            write_text_whole(home.mixes / REPORT, _report(heard, result, _cuts(heard, found)))
+            write_text_whole(home.mixes / REPORT, _report(heards, plans, result, found or ()))
             result = replace(result, report=home.mixes / REPORT)
     return result
 
 
-def _report(heard: Heard, result: Result, cuts: Sequence[Cut]) -> str:
+Planned = tuple[int, Heard, SongPlan]
+"""A song's number in the rehearsal, the take it is cut from, and its plan."""
+
+
+def _plans(heards: Sequence[Heard], order: Order) -> list[Planned]:
+    """The plan of every song that is to be mixed; all songs of a take share its set-up, asked for or not."""
+    songs = _songs(heards)
+    setups: dict[Path, Setups] = {}
+    for heard in heards:
+        mine = [wish for _, of, wish in songs if of is heard]
+        setups[heard.take.folder] = set_up(
+            inputs=heard.inputs,
+            singing=heard.singing,
+            measured=heard.measured,
+            recipe=heard.recipe,
+            roles=load_roles(),
+            songs=mine,
+        )
+    plans = [(number, heard, _plan(heard, setups[heard.take.folder], wish)) for number, heard, wish in songs]
+    if order.album:
+        kept = keep_relation([plan for *_, plan in plans])
+        plans = [(number, heard, plan) for (number, heard, _), plan in zip(plans, kept, strict=True)]
+    return _chosen(plans, order.song)
+
+
+def _mix_down(plans: Sequence[Planned], desk: Desk) -> list[MixedSong]:
+    """Every song in a folder of its own, none in its place yet.
+
+    Where one cannot come up to its target without being squeezed, all aim lower together by as much; those that were
+    written before that was known are made again.
+    """
+    lower_db = 0.0
+    raws = {heard.take.folder: _raw(heard) for _, heard, _ in plans}
+    mixed: dict[int, MixedSong] = {}
+    for _ in range(2):
+        for number, heard, plan in plans:
+            if number in mixed and mixed[number].target_lufs <= plan.target_lufs - lower_db + 1e-9:
+                continue
+            with ExitStack() as stack:
+                ready = to_sum(plan, number, raws[heard.take.folder], desk, stack)
+                lower_db = max(lower_db, plan.target_lufs - ready.reachable_lufs)
+                master = decide_master(plan, ready.trims, ready.facts, plan.target_lufs - lower_db)
+                mixed[number] = write(ready, master, desk)
+    return [mixed[number] for number, _, _ in plans]
+
+
+def _settings(order: Order) -> Settings:
+    return Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks)
+
+
+def _raw(heard: Heard) -> Raw:
+    recordings = heard.take.recordings
+    cleaned = {one.index: one.cleaned for one in heard.inputs if one.cleaned is not None}
+    return Raw(
+        folder=heard.take.folder,
+        recordings=recordings,
+        hashes=tuple(track.sha256 for track in heard.measured.tracks),
+        sounds=_sounds(recordings, cleaned),
+    )
+
+
+def _sounds(recordings: Sequence[Recording], cleaned: Mapping[int, Cleaned]) -> tuple[Recording, ...]:
+    """What is mixed: recordings, and the cleaned sound where there is one."""
+    return tuple(cleaned[index].sound if index in cleaned else one for index, one in enumerate(recordings))
+
+
+def _report(heards: Sequence[Heard], plans: Sequence[Planned], result: Result, found: Sequence[Found]) -> str:
+    takes = [
+        ReportedTake(
+            take=heard.take,
+            measured=heard.measured,
+            inputs=heard.inputs,
+            singing=heard.singing,
+            cuts=_cuts(heard, [one.song for one in found if one.take == heard.take.folder.name]),
+        )
+        for heard in heards
+    ]
     return report_page(
-        title=heard.recipe.title,
-        take=heard.take,
-        measured=heard.measured,
-        inputs=heard.inputs,
-        singing=heard.singing,
+        title=heards[0].recipe.title,
+        takes=takes,
         findings=result.findings,
         songs=[
             ReportedSong(
                 title=song.title,
+                take=next(place for place, one in enumerate(heards) if one is heard),
                 plan=song.plan,
                 master=song.master,
                 facts=song.facts,
                 loudness_lufs=song.loudness_lufs,
                 true_peak_dbtp=song.true_peak_dbtp,
             )
-            for song in result.songs
+            for (_, heard, _), song in zip(plans, result.songs, strict=True)
         ],
-        cuts=cuts,
     )
 
 
-def _cuts(heard: Heard, found: Sequence[FoundSong] | None) -> list[Cut]:
+def _cuts(heard: Heard, found: Sequence[FoundSong]) -> list[Cut]:
     """How the stretches that the recipe lists were told; what somebody wrote otherwise is told by being written."""
-    if found is None:
-        found = hear_songs(heard) if heard.recipe.songs else ()
+    stretches = listed(heard)
+    if stretches and not found:
+        found = hear_songs(heard)
 
     def told(at_s: float, boundaries: Sequence[Boundary]) -> Boundary:
         # Recipes hold tenths of seconds.
@@ -292,59 +334,75 @@ def _cuts(heard: Heard, found: Sequence[FoundSong] | None) -> list[Cut]:
             end=told(song.end_s, [one.end for one in found]),
             aside=None if song.keep else song.reason or "as the recipe says",
         )
-        for song in heard.recipe.songs
+        for song in stretches
     ]
 
 
-def _result(heard: Heard, songs: tuple[MixedSong, ...]) -> Result:
+def _result(heards: Sequence[Heard], songs: tuple[MixedSong, ...]) -> Result:
+    first = heards[0]
     return Result(
-        home=heard.home.root,
-        recipe=heard.home.recipe,
-        recipe_is_new=heard.recipe_is_new,
+        home=first.home.root,
+        recipe=first.home.recipe,
+        recipe_is_new=first.recipe_is_new,
         songs=songs,
-        inputs=heard.inputs,
-        findings=find_faults(heard.inputs, heard.take, heard.measured, heard.singing),
-        input_list=heard.recipe.input_list,
-        listed=heard.recipe.songs,
-        take_s=heard.take.duration_s,
+        inputs=all_inputs(heards),
+        findings=_findings(heards),
+        input_list=first.recipe.input_list,
+        listed=first.recipe.songs,
+        take_s=max(heard.take.duration_s for heard in heards),
     )
 
 
-def _songs(heard: Heard) -> list[tuple[int, SongWish]]:
-    """Songs to keep, numbered in the order of the recipe; the whole take where it lists none."""
-    kept = [song for song in heard.recipe.songs if song.keep]
-    end_s = heard.take.duration_s
-    if not heard.recipe.songs:
-        kept = [SongWish(title=heard.recipe.title, start_s=0.0, end_s=end_s)]
-    for song in kept:
-        if song.start_s >= end_s:
-            raise RecipeError(f'"{song.title}" starts after the recording ends. Check its start in the recipe.')
-    return [(number, replace(song, end_s=min(song.end_s, end_s))) for number, song in enumerate(kept, 1)]
+def _findings(heards: Sequence[Heard]) -> tuple[Finding, ...]:
+    """What is found in any take; the same thing in several is said once, where it is worst."""
+    if len(heards) == 1:
+        one = heards[0]
+        return find_faults(one.inputs, one.take, one.measured, one.singing)
+    worst: dict[tuple[str, str], tuple[Finding, list[str]]] = {}
+    for heard in heards:
+        for finding in find_faults(heard.inputs, heard.take, heard.measured, heard.singing):
+            key = (finding.name, finding.kind)
+            known, takes = worst.get(key, (finding, []))
+            worst[key] = (max(known, finding, key=lambda one: one.weight), [*takes, heard.take.folder.name])
+    said = [
+        replace(
+            finding,
+            says=f"{finding.says.rstrip('.')} (in {'every take' if len(takes) == len(heards) else ', '.join(takes)})",
+        )
+        for finding, takes in worst.values()
+    ]
+    return tuple(sorted(said, key=lambda one: -one.weight))
 
 
-def _chosen(songs: list[tuple[int, SongWish]], only: str | None) -> list[tuple[int, SongWish]]:
+def _songs(heards: Sequence[Heard]) -> list[tuple[int, Heard, SongWish]]:
+    """Songs to keep, numbered through the rehearsal; a take of which none is listed is one song."""
+    songs: list[tuple[Heard, SongWish]] = []
+    several = len(heards) > 1
+    for heard in heards:
+        end_s = heard.take.duration_s
+        kept = [song for song in listed(heard) if song.keep]
+        if not listed(heard):
+            title = heard.take.folder.name if several else heard.recipe.title
+            kept = [SongWish(title=title, start_s=0.0, end_s=end_s)]
+        for song in kept:
+            if song.start_s >= end_s:
+                raise RecipeError(f'"{song.title}" starts after the recording ends. Check its start in the recipe.')
+            songs.append((heard, replace(song, end_s=min(song.end_s, end_s))))
+    return [(number, heard, song) for number, (heard, song) in enumerate(songs, 1)]
+
+
+def _chosen(plans: list[Planned], only: str | None) -> list[Planned]:
     if only is None:
-        return songs
-    chosen = [(number, song) for number, song in songs if plain(song.title) == plain(only)]
+        return plans
+    chosen = [one for one in plans if plain(one[2].title) == plain(only)]
     if not chosen:
-        titles = ", ".join(f'"{song.title}"' for _, song in songs)
+        titles = ", ".join(f'"{plan.title}"' for *_, plan in plans)
         raise UsageError(f'There is no song "{only}". There are: {titles}.')
     return chosen
 
 
-def _folder_name(number: int, title: str) -> str:
-    return f"{number:02d} {safe_name(title)}"
-
-
-def _set_up(heard: Heard, songs: Sequence[SongWish]) -> Setups:
-    return set_up(
-        inputs=heard.inputs,
-        singing=heard.singing,
-        measured=heard.measured,
-        recipe=heard.recipe,
-        roles=load_roles(),
-        songs=songs,
-    )
+def _kept_folders(heards: Sequence[Heard]) -> frozenset[str]:
+    return frozenset(folder_name(number, song.title) for number, _, song in _songs(heards))
 
 
 def _plan(heard: Heard, setups: Setups, song: SongWish) -> SongPlan:
@@ -363,206 +421,18 @@ def _plan(heard: Heard, setups: Setups, song: SongWish) -> SongPlan:
     )
 
 
-def _mixed(recordings: Sequence[Recording], cleaned: Mapping[int, Cleaned]) -> list[Recording]:
-    """What is mixed: recordings, and the cleaned sound where there is one."""
-    return [cleaned[index].sound if index in cleaned else one for index, one in enumerate(recordings)]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Ready:
-    """A song whose families are rendered and whose sum is measured."""
-
-    plan: SongPlan
-    folder_name: str
-    partial: Path
-    families: Families
-    trims: Trims
-    facts: SumFacts
-    reachable_lufs: float
-
-
-def _to_sum(
-    plan: SongPlan,
-    number: int,
-    recordings: Sequence[Recording],
-    home: Home,
-    order: Order,
-    pool: Executor,
-    stack: ExitStack,
-    progress: Progress,
-    trims: Trims | None = None,
-) -> _Ready:
-    folder_name = _folder_name(number, plan.title)
-    partial = begin_song(home.mixes, folder_name)
-    seconds = plan.end_s - plan.start_s
-    tracks = Output(folder=partial / "tracks", bits=order.bits, file_format=order.file_format)
-    families = render_families(
-        plan,
-        recordings,
-        home.cache,
-        pool,
-        tracks_output=tracks if order.tracks else None,
-        block_hops=order.block_hops,
-        progress=share(progress, f"mixing {plan.title}", seconds),
-    )
-    stack.callback(families.close)
-    drums = peaks_db(families.drum_peaks) if families.drum_peaks is not None else None
-    trims = trims or decide_trims(plan, families.names, families.gram, drums)
-    facts = measure_sum(
-        families,
-        trims,
-        plan.ceiling_dbtp - UNDER_CEILING_DB,
-        plan.rate_hz,
-        block_hops=order.block_hops,
-        progress=share(progress, f"hearing the sum of {plan.title}", seconds),
-    )
-    return _Ready(
-        plan=plan,
-        folder_name=folder_name,
-        partial=partial,
-        families=families,
-        trims=trims,
-        facts=facts,
-        reachable_lufs=reachable_lufs(plan, trims, facts),
-    )
-
-
-def _finish(
-    ready: _Ready,
-    master: MasterPlan,
-    recordings: Sequence[Recording],
-    tracks_folder: Path,
-    hashes: Sequence[Sequence[str]],
-    home: Home,
-    order: Order,
-    pool: Executor,
-    progress: Progress,
-    wanted: frozenset[str],
-) -> MixedSong:
-    """Write, verify, and put the song in its place."""
-    plan, partial = ready.plan, ready.partial
-    seconds = plan.end_s - plan.start_s
-    mix_output = Output(folder=partial, bits=order.bits, file_format=order.file_format)
-    stems_output = Output(folder=partial / "stems", bits=order.bits, file_format=order.file_format)
-    paths = write_master(
-        ready.families,
-        master,
-        ready.facts,
-        plan.rate_hz,
-        mix_output,
-        plan.title,
-        stems_output,
-        pool,
-        block_hops=order.block_hops,
-        progress=share(progress, f"writing {plan.title}", seconds),
-    )
-    ready.families.close()
-    encoding = pool.submit(_encode, paths[0], partial / f"{paths[0].stem}.mp3")
-    verified = verify(paths, pool, share(progress, f"checking {plan.title}", seconds))
-    encoding.result()
-    differ_lu = meters_differ_lu(paths[0])
-    _refuse_wrong(verified.residual, differ_lu, plan.title)
-    _write_sheet(ready, master, paths, recordings, tracks_folder, hashes, verified, order, home)
-    finish_song(partial, home.mixes, ready.folder_name, replaces=_former_folder(home, plan, wanted))
-    folder = home.mixes / ready.folder_name
-    return MixedSong(
-        title=plan.title,
-        folder=folder,
-        mix=folder / paths[0].name,
-        loudness_lufs=verified.loudness[0].integrated_lufs,
-        true_peak_dbtp=verified.loudness[0].true_peak_dbtp,
-        target_lufs=master.target_lufs,
-        wanted_lufs=plan.target_lufs,
-        residual=verified.residual,
-        meters_differ_lu=differ_lu,
-        plan=plan,
-        master=master,
-        facts=SongFacts(
-            hop_s=HOP_S,
-            reduction_db=ready.families.reduction_db,
-            limiter_db=limiter_per_hop(ready.facts, master),
-            short_term_lufs=verified.short_term_lufs,
-            band_hz=verified.band_hz,
-            spectrum_db=verified.spectrum_db,
-        ),
-    )
-
-
-def _encode(mix_path: Path, mp3_path: Path) -> None:
-    recording = Recording(lanes=((read_header(mix_path),),))
-    block_frames = BLOCK_HOPS * hop_frames(recording.rate_hz)
-    with open_recording(recording, recording.rate_hz) as reader:
-        blocks = (
-            reader.read(min(block_frames, recording.frames - start))
-            for start in range(0, recording.frames, block_frames)
-        )
-        encode_mp3(blocks, mp3_path, rate_hz=recording.rate_hz)
-
-
-def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:
-    """What must never happen: then nothing is put in place, and the traceback is wanted."""
-    if residual != 0.0:
-        raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {residual:g} is left')
-    if differ_lu is not None and abs(differ_lu) > METERS_AGREE_LU:
-        raise RuntimeError(f'two loudness meters differ by {differ_lu:.3f} LU on "{title}"')
-
-
-def _write_sheet(
-    ready: _Ready,
-    master: MasterPlan,
-    paths: Sequence[Path],
-    recordings: Sequence[Recording],
-    tracks_folder: Path,
-    hashes: Sequence[Sequence[str]],
-    verified: Verified,
-    order: Order,
-    home: Home,
-) -> None:
-    partial = ready.partial
-    files = sorted(path.relative_to(partial).as_posix() for path in partial.rglob("*") if path.is_file())
-    recall = Recall(
-        morningmix=__version__,
-        title=ready.plan.title,
-        tracks_folder=path_from(tracks_folder, home.mixes / ready.folder_name),
-        recordings=tuple(
-            RecordedInput(
-                files=recording.files, parts=tuple(part.path.name for part in recording.parts), sha256=tuple(sha256)
-            )
-            for recording, sha256 in zip(recordings, hashes, strict=True)
-        ),
-        settings=Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks),
-        plan=ready.plan,
-        master=master,
-        measured=tuple(
-            WrittenFile(
-                file=path.relative_to(partial).as_posix(),
-                integrated_lufs=_rounded(reading.integrated_lufs),
-                range_lu=_rounded(reading.range_lu),
-                true_peak_dbtp=_rounded(reading.true_peak_dbtp),
-            )
-            for path, reading in zip(paths, verified.loudness, strict=True)
-        ),
-        files=[*files, RECALL],
-    )
-    with output_errors(partial / RECALL):
-        (partial / RECALL).write_text(recall_text(recall), encoding="utf-8")
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 2)
-
-
-def _former_folder(home: Home, plan: SongPlan, wanted: frozenset[str]) -> str | None:
+def _former_folder(home: Home, tracks: Path, plan: SongPlan, wanted: frozenset[str]) -> str | None:
     """The folder in which this stretch of the take lay under another title or number; never one of those `wanted`."""
     for sheet in sorted(home.mixes.glob(f"*/{RECALL}")):
         name = sheet.parent.name
         if name == EARLIER or name in wanted:
             continue
         try:
-            former = read_recall(sheet).plan
+            former = read_recall(sheet)
         except RecipeError:
             continue
-        if (former.start_s, former.end_s) == (plan.start_s, plan.end_s):
+        same = (former.plan.start_s, former.plan.end_s) == (plan.start_s, plan.end_s)
+        if same and (sheet.parent / former.tracks_folder).resolve() == tracks.resolve():
             return name
     return None
 
@@ -585,18 +455,21 @@ def _mix_again(order: Order, progress: Progress) -> Result:
     tracks = (song_folder / recall.tracks_folder).resolve()
     refuse_inside(home, tracks)
     recordings = _recalled(recall, find_take(tracks), sheet)
-    order = replace(
-        order, bits=recall.settings.bits, file_format=recall.settings.file_format, tracks=recall.settings.tracks
-    )
     with threadpool_limits(1), locked(home), ThreadPoolExecutor(_workers(order)) as pool, ExitStack() as stack:
         recover(home)
         stack.callback(_clear, home)
         number = int(song_folder.name[:2]) if song_folder.name[:2].isdigit() else 1
-        sounds = _mixed(recordings, _cleaned_again(recall, tracks, recordings, home, order, progress))
-        ready = _to_sum(recall.plan, number, sounds, home, order, pool, stack, progress, recall.master.trims)
-        hashes = [one.sha256 for one in recall.recordings]
-        wanted = frozenset({ready.folder_name})
-        song = _finish(ready, recall.master, recordings, tracks, hashes, home, order, pool, progress, wanted)
+        raw = Raw(
+            folder=tracks,
+            recordings=tuple(recordings),
+            hashes=tuple(one.sha256 for one in recall.recordings),
+            sounds=_sounds(recordings, _cleaned_again(recall, tracks, recordings, home, order, progress)),
+        )
+        desk = Desk(home=home, settings=recall.settings, pool=pool, progress=progress, block_hops=order.block_hops)
+        ready = to_sum(recall.plan, number, raw, desk, stack, recall.master.trims)
+        song = write(ready, recall.master, desk)
+        replaces = _former_folder(home, tracks, recall.plan, frozenset({song.folder.name}))
+        finish_song(song.partial, home.mixes, song.folder.name, replaces=replaces)
     return Result(home=root, recipe=home.recipe, recipe_is_new=False, songs=(song,), inputs=(), findings=())
 
 

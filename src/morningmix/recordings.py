@@ -27,6 +27,26 @@ _FULL_BYTES = (2 << 30, 4 << 30)
 _FULL_WITHIN = 0.01
 
 
+def find_takes(folder: Path) -> tuple[Take, ...]:
+    """The take in a folder; or, where only its subfolders hold sound, the take in each of them, in natural order.
+
+    Hidden subfolders and those without sound are passed over; one whose sound cannot be used is listed in the first
+    take's `left_out`. Raises RecordingsError as `find_take` does.
+    """
+    if _sound_files(folder):
+        return (find_take(folder),)
+    takes, left_out = [], []
+    for below in _subfolders(folder):
+        try:
+            if _sound_files(below):
+                takes.append(find_take(below))
+        except RecordingsError as error:
+            left_out.append(str(error))
+    if not takes:
+        return (find_take(folder),)
+    return (replace(takes[0], left_out=(*takes[0].left_out, *left_out)), *takes[1:])
+
+
 def find_take(folder: Path) -> Take:
     """Everything usable in a folder, in natural order of file names (2 before 10).
 
@@ -120,6 +140,11 @@ def _sound_files(folder: Path) -> list[Path]:
         ),
         key=lambda path: (_natural(path.stem), path.name),
     )
+
+
+def _subfolders(folder: Path) -> list[Path]:
+    below = [path for path in folder.iterdir() if path.is_dir() and not path.name.startswith(".")]
+    return sorted(below, key=lambda path: (_natural(path.name), path.name))
 
 
 def _is_file(path: Path) -> bool:

@@ -13,7 +13,7 @@ import math
 import os
 import re
 import stat
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated
@@ -189,6 +189,7 @@ class _Song(Strict):
     end: _Time
     keep: bool = True
     reason: str | None = None
+    take: Name = None
     input: list[_SongInput] = Field(default_factory=list)
     move: list[_Move] = Field(default_factory=list)
 
@@ -329,6 +330,7 @@ def _song_wish(song: _Song, names: dict[str, str]) -> SongWish:
         end_s=song.end,
         keep=song.keep,
         reason=song.reason,
+        take=song.take,
         inputs=tuple(
             SongInputWish(
                 name=names[plain(each.name)],
@@ -467,19 +469,20 @@ def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[s
     return _with_lines(text, end, "", lines), old, new
 
 
-def with_songs(text: str, found: Sequence[FoundSong]) -> str:
-    """A recipe's text with the songs that were found.
+def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None) -> str:
+    """A recipe's text with the songs that were found in a take, by its name where a rehearsal has several.
 
     A song of the recipe that lies mostly where one was found stays as it is but for its start and end (and those too,
     where a move of it would fall out). Others of the recipe become remarks, and what is new gets a table in its place
     in time. Raises `RecipeError` for a recipe that cannot be read.
     """
     toml = parse(text, "recipe.toml")
-    old = _checked_file(toml).song
+    everywhere = _checked_file(toml).song
+    old = {at: song for at, song in enumerate(everywhere) if take is None or plain(song.take or "") == plain(take)}
     matched = _matched(old, found)
     # Where, up to where, and what stands there instead: text, or whole lines that are put in.
     edits: list[tuple[int, int, str | list[str]]] = []
-    for at, song in enumerate(old):
+    for at, song in old.items():
         if at in matched:
             length_s = matched[at].end.at_s - matched[at].start.at_s
             if any(move.from_s >= length_s for move in song.move):
@@ -495,11 +498,11 @@ def with_songs(text: str, found: Sequence[FoundSong]) -> str:
             places = [place for loc, place in toml.places.items() if loc[:2] == ("song", at)]
             start, end = min(place.start for place in places), max(place.end for place in places)
             edits.append((start, end, re.sub(r"(?m)^(?=[^\n]*\S)(?![ \t]*#)", "# ", text[start:end])))
-    titles = {plain(song.title) for song in old}
+    titles = {plain(song.title) for song in everywhere}
     new = [song for song in found if song not in matched.values()]
     for one in new:
-        lines = ["[[song]]", *_song_lines(one, _free_title("Song" if one.keep else "Aside", titles))]
-        later = next((at for at, song in enumerate(old) if song.start > one.start.at_s), None)
+        lines = ["[[song]]", *_song_lines(one, _free_title("Song" if one.keep else "Aside", titles), take)]
+        later = next((at for at, song in old.items() if song.start > one.start.at_s), None)
         if later is None:
             edits.append((len(text), len(text), ["", *lines]))
         else:
@@ -511,10 +514,10 @@ def with_songs(text: str, found: Sequence[FoundSong]) -> str:
     return text
 
 
-def _matched(old: Sequence[_Song], found: Sequence[FoundSong]) -> dict[int, FoundSong]:
+def _matched(old: Mapping[int, _Song], found: Sequence[FoundSong]) -> dict[int, FoundSong]:
     """By place in the recipe: the found song that shares more than half of the longer one's time with it."""
     matched: dict[int, FoundSong] = {}
-    for at, song in enumerate(old):
+    for at, song in old.items():
         for one in found:
             shared = min(song.end, one.end.at_s) - max(song.start, one.start.at_s)
             longer = max(song.end - song.start, one.end.at_s - one.start.at_s)
@@ -524,8 +527,10 @@ def _matched(old: Sequence[_Song], found: Sequence[FoundSong]) -> dict[int, Foun
     return matched
 
 
-def _song_lines(song: FoundSong, title: str) -> list[str]:
+def _song_lines(song: FoundSong, title: str, take: str | None) -> list[str]:
     lines = [f"title = {_quoted(title)}"]
+    if take is not None:
+        lines.append(f"take = {_quoted(take)}")
     for key, boundary in (("start", song.start), ("end", song.end)):
         unsure = _remark(f"unsure: {boundary.because}") if boundary.unsure else ""
         lines.append(f'{key} = "{clock(boundary.at_s)}"{unsure}')

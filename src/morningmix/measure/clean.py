@@ -74,10 +74,10 @@ def clean_take(
     if not ears or store.hops < 50:
         return {}
     key = _key(store, ears, cleaning)
-    paths = {ear: cache / f"{key}-{ear:02d}.clean" for ear in ears}
+    paths = {ear: cache / f"{_take_key(take)}-{key}-{ear:02d}.clean" for ear in ears}
     if not all(path.exists() and path.with_suffix(".npz").exists() for path in paths.values()):
         # What was cleaned by other inputs or settings is large, and so is what a killed run left.
-        for old in cache.glob("*-??.*"):
+        for old in cache.glob(f"{_take_key(take)}-*-??.*"):
             old.unlink(missing_ok=True)
         with ThreadPoolExecutor(workers) as pool:
             sounds = Sounds(take, store.turned, cleaning.repaired)
@@ -85,6 +85,10 @@ def clean_take(
     else:
         progress(take.duration_s)
     return {ear: _load(paths[ear], take, take.recordings[ear].channels) for ear in ears}
+
+
+def _take_key(take: Take) -> str:
+    return hashlib.sha256(str(take.folder).encode()).hexdigest()[:8]
 
 
 def _key(store: BandStore, ears: Mapping[int, bool], cleaning: Cleaning) -> str:

@@ -6,40 +6,27 @@ somebody typed; all text is escaped where it enters.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from morningmix.facts import Boundary, Finding, Input, Measurements, Singing, SongFacts, Take
+from morningmix.facts import Finding, Measurements, SongFacts
 from morningmix.laws.levels import k_powers
 from morningmix.plan import MasterPlan, Reason, SongPlan, TrackPlan
 from morningmix.report import pictures
-from morningmix.report.numbers import (
-    MOST_COLUMNS,
-    Array,
-    Level,
-    Mask,
-    columns,
-    covered,
-    level_of,
-    loudness_in_mix_lu,
-    octave_levels,
-    own_share,
-    plays,
-    slope_levels,
-)
+from morningmix.report.numbers import Array, columns, loudness_in_mix_lu, octave_levels, slope_levels
+from morningmix.report.parts import figure, in_numbers, in_percent, table, wrapped
+from morningmix.report.recording import Heard, ReportedTake, Stretch, files_of, hear, recording_section
 from morningmix.report.style import CSS
 from morningmix.report.words import count, hertz, listed, minutes, named, number, safe, sentence, side
-from morningmix.units import clock, powers_db
+from morningmix.units import powers_db
 
 SHORT_TERM_S = 3.0
 """Window of the loudness over time; the first one ends this long after a song starts."""
 
 _HELD_DB = 0.1
 """Less than this of limiting is not told."""
-_TOLD = 0.01
-"""Smaller shares of a microphone's sound are not told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +34,8 @@ class ReportedSong:
     """One mixed song, as the page shows it."""
 
     title: str
+    take: int
+    """Which take it is cut from."""
     plan: SongPlan
     master: MasterPlan
     facts: SongFacts
@@ -54,61 +43,28 @@ class ReportedSong:
     true_peak_dbtp: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cut:
-    """One stretch of the take that the recipe lists, and how its beginning and its end were told."""
-
-    title: str
-    start: Boundary
-    end: Boundary
-    aside: str | None
-    """Why it is not mixed; None if it is."""
-
-    @property
-    def unsure(self) -> bool:
-        """Somebody ought to listen to one of its ends."""
-        return self.start.unsure or self.end.unsure
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Heard:
-    """One input, and when it plays."""
-
-    one: Input
-    singing: Singing | None
-    is_ear: bool
-    """Its own sound is told from bleed, or ought to be."""
-    playing: Mask
-    level: Level
-
-    @property
-    def unclear(self) -> bool:
-        return self.is_ear and self.singing is None and not self.one.facts.silent
-
-
 def report_page(
-    *,
-    title: str,
-    take: Take,
-    measured: Measurements,
-    inputs: Sequence[Input],
-    singing: Mapping[int, Singing | None],
-    findings: Sequence[Finding],
-    songs: Sequence[ReportedSong],
-    cuts: Sequence[Cut] = (),
+    *, title: str, takes: Sequence[ReportedTake], findings: Sequence[Finding], songs: Sequence[ReportedSong]
 ) -> str:
     """The page as one HTML document without anything outside it.
 
-    `singing` is by `Input.index`; None there says that own sound cannot be told from bleed. Loudnesses over time start
-    with the window that ends 3 s after a song's start.
+    Loudnesses over time start with the window that ends 3 s after a song's start.
     """
-    heard = [_hear(one, singing, measured) for one in inputs]
+    heard = [[hear(one, take.singing, take.measured) for one in take.inputs] for take in takes]
     found = sorted(findings, key=lambda finding: -finding.weight)
+    several = len(takes) > 1
+    recordings = [
+        recording_section(take, heard[place], _stretches(songs, place), place + 1 if several else None)
+        for place, take in enumerate(takes)
+    ]
     body = [
-        _header(title, take, measured, heard, found, songs),
+        _header(title, takes, heard, found, songs),
         "<main>",
-        _wrapped(_songs_section(songs) + _findings_section(found, heard) + _take_section(take, heard, songs, cuts)),
-        *(_wrapped(_song_section(place, song, heard, measured)) for place, song in enumerate(songs, 1)),
+        wrapped(_songs_section(songs, several) + _findings_section(found, _once(heard)) + "".join(recordings)),
+        *(
+            wrapped(_song_section(place, song, heard[song.take], takes[song.take].measured))
+            for place, song in enumerate(songs, 1)
+        ),
         "</main>",
         _footer(),
     ]
@@ -122,42 +78,21 @@ def report_page(
     )
 
 
-def _hear(one: Input, singing: Mapping[int, Singing | None], measured: Measurements) -> _Heard:
-    heard = singing.get(one.index)
-    playing = plays(one, heard, measured)
-    return _Heard(one=one, singing=heard, is_ear=one.index in singing, playing=playing, level=level_of(one, playing))
+def _stretches(songs: Sequence[ReportedSong], take: int) -> list[Stretch]:
+    return [
+        Stretch(number=place, title=song.title, start_s=song.plan.start_s, end_s=song.plan.end_s)
+        for place, song in enumerate(songs, 1)
+        if song.take == take
+    ]
 
 
-def _wrapped(content: str) -> str:
-    return f'<div class="inside">{content}</div>'
-
-
-def _figure(heading: str, picture: str, legend: str, alternative: str) -> str:
-    """`legend` and `alternative` are HTML."""
-    return f"<figure><h3>{heading}</h3>{picture}<figcaption>{legend}</figcaption>{alternative}</figure>"
-
-
-def _table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]], *, wordy: int = 0) -> str:
-    """A table in a region of its own that scrolls with the keys too; the cells are HTML.
-
-    The last `wordy` columns hold sentences.
-    """
-    tops = "".join(f'<th scope="col">{cell}</th>' for cell in head)
-    lines = []
-    for first, *rest in rows:
-        cells = "".join(
-            f'<td class="words">{cell}</td>' if place >= len(rest) - wordy else f"<td>{cell}</td>"
-            for place, cell in enumerate(rest)
-        )
-        lines.append(f'<tr><th scope="row">{first}</th>{cells}</tr>')
-    return (
-        f'<div class="scroll" tabindex="0" role="group" aria-label="{caption}"><table><caption>{caption}</caption>'
-        f"<thead><tr>{tops}</tr></thead><tbody>{''.join(lines)}</tbody></table></div>"
-    )
-
-
-def _in_numbers(table: str) -> str:
-    return f"<details><summary>The same in numbers</summary>{table}</details>"
+def _once(heard: Sequence[Sequence[Heard]]) -> list[Heard]:
+    """Every input once, as it is in the first take that has it."""
+    found: dict[tuple[str, ...], Heard] = {}
+    for take in heard:
+        for one in take:
+            found.setdefault(one.one.facts.files, one)
+    return list(found.values())
 
 
 # ---------------------------------------------------------------- what happened, what to do next
@@ -165,13 +100,17 @@ def _in_numbers(table: str) -> str:
 
 def _header(
     title: str,
-    take: Take,
-    measured: Measurements,
-    heard: Sequence[_Heard],
+    takes: Sequence[ReportedTake],
+    heards: Sequence[Sequence[Heard]],
     findings: Sequence[Finding],
     songs: Sequence[ReportedSong],
 ) -> str:
-    ridges = _ridges(heard, measured)
+    heard = _once(heards)
+    longest = max(range(len(takes)), key=lambda place: takes[place].take.duration_s)
+    ridges = _ridges(heards[longest], takes[longest].measured)
+    seconds = sum(take.take.duration_s for take in takes)
+    of = f" in {count(len(takes), 'take')}" if len(takes) > 1 else ""
+    which = "The longest take" if len(takes) > 1 else "The take"
     hills = (
         pictures.landscape(
             "hills",
@@ -186,13 +125,13 @@ def _header(
         f'<span class="key key-{place}" aria-hidden="true"></span> {safe(name)}'
         for place, (name, _) in enumerate(ridges, 1)
     )
-    legend = f'<p class="legend">The take from start to end, loud is high: {keys}.</p>' if ridges else ""
+    legend = f'<p class="legend">{which} from start to end, loud is high: {keys}.</p>' if ridges else ""
     return (
         f'<header><div class="inside"><h1>{named(title)}: {_happened(songs)} {_next_step(heard, songs)}</h1>'
         f'<p class="lead">{_worth_knowing(heard, findings, songs)}</p>'
-        f'<p class="quiet">{minutes(take.duration_s)} of recording, '
-        f"{count(len(heard), 'input')} at {hertz(take.rate_hz)}.</p>"
-        f"{_navigation(songs)}{hills}{legend}</div></header>"
+        f'<p class="quiet">{minutes(seconds)} of recording{of}, '
+        f"{count(len(heard), 'input')} at {hertz(takes[0].take.rate_hz)}.</p>"
+        f"{_navigation(songs, len(takes))}{hills}{legend}</div></header>"
     )
 
 
@@ -200,7 +139,7 @@ def _happened(songs: Sequence[ReportedSong]) -> str:
     return f"{count(len(songs), 'song is', 'songs are')} mixed." if songs else "nothing is mixed yet."
 
 
-def _next_step(heard: Sequence[_Heard], songs: Sequence[ReportedSong]) -> str:
+def _next_step(heard: Sequence[Heard], songs: Sequence[ReportedSong]) -> str:
     guesses = [one for one in heard if one.one.role_is_guess and not one.one.facts.silent]
     if not songs:
         return "Look through what was found, then mix it."
@@ -209,7 +148,7 @@ def _next_step(heard: Sequence[_Heard], songs: Sequence[ReportedSong]) -> str:
     return "Listen, then change in the recipe what is too loud or too soft."
 
 
-def _worth_knowing(heard: Sequence[_Heard], findings: Sequence[Finding], songs: Sequence[ReportedSong]) -> str:
+def _worth_knowing(heard: Sequence[Heard], findings: Sequence[Finding], songs: Sequence[ReportedSong]) -> str:
     said = [safe(sentence(finding.says)) for finding in findings[:2]]
     lowered = [song for song in songs if song.master.target_lufs < song.plan.target_lufs]
     if lowered:
@@ -223,8 +162,9 @@ def _worth_knowing(heard: Sequence[_Heard], findings: Sequence[Finding], songs: 
     return " ".join(said) or "Nothing went wrong at the desk, as far as the recording tells."
 
 
-def _navigation(songs: Sequence[ReportedSong]) -> str:
-    links = [("#next-time", "Next time"), ("#take", "The recording")]
+def _navigation(songs: Sequence[ReportedSong], takes: int) -> str:
+    links = [("#next-time", "Next time")]
+    links += [("#take", "The recording")] if takes == 1 else [(f"#take-{n}", f"Take {n}") for n in range(1, takes + 1)]
     items = "".join(f'<li><a href="{place}">{name}</a></li>' for place, name in links)
     items += "".join(
         f'<li><a href="#song-{place}">{place}. {named(song.title)}</a></li>' for place, song in enumerate(songs, 1)
@@ -233,7 +173,7 @@ def _navigation(songs: Sequence[ReportedSong]) -> str:
     return f'<nav aria-label="On this page"><ul class="plain">{items}</ul></nav>'
 
 
-def _ridges(heard: Sequence[_Heard], measured: Measurements) -> list[tuple[str, Array]]:
+def _ridges(heard: Sequence[Heard], measured: Measurements) -> list[tuple[str, Array]]:
     """Loudness over the take of everything, of drums and bass, and of the voices where they sing, 0..1."""
     sounding = [one for one in heard if one.one.preset.family and not one.one.facts.silent]
     if not sounding:
@@ -259,17 +199,18 @@ def _ridges(heard: Sequence[_Heard], measured: Measurements) -> list[tuple[str, 
     ]
 
 
-def _songs_section(songs: Sequence[ReportedSong]) -> str:
+def _songs_section(songs: Sequence[ReportedSong], several: bool) -> str:
     cards = []
     for place, song in enumerate(songs, 1):
         peak = (
             "" if song.true_peak_dbtp is None else f'<p class="quiet">true peak {number(song.true_peak_dbtp)} dBTP</p>'
         )
+        take = f"take {song.take + 1}" if several else "the take"
         cards.append(
             f'<li class="card"><p><a href="#song-{place}">{place}. {named(song.title)}</a></p>'
             f'<p class="big">{_loudness(song.loudness_lufs)}</p>{peak}'
             f'<p class="quiet">{minutes(song.plan.end_s - song.plan.start_s)} long, '
-            f"from {minutes(song.plan.start_s)} to {minutes(song.plan.end_s)} of the take</p></li>"
+            f"from {minutes(song.plan.start_s)} to {minutes(song.plan.end_s)} of {take}</p></li>"
         )
     empty = "<p>There is no mix yet. What was recorded is below.</p>"
     return f"<section><h2>Mixed</h2>{_cards(cards) or empty}</section>"
@@ -283,7 +224,7 @@ def _loudness(lufs: float | None) -> str:
     return "silent" if lufs is None else f"{number(lufs)} LUFS"
 
 
-def _findings_section(findings: Sequence[Finding], heard: Sequence[_Heard]) -> str:
+def _findings_section(findings: Sequence[Finding], heard: Sequence[Heard]) -> str:
     cards = [
         f'<li class="card finding"><h3>{named(finding.name) if finding.name else "The whole take"}: '
         f"{safe(finding.kind)}</h3><p>{safe(sentence(finding.says))}</p></li>"
@@ -295,206 +236,19 @@ def _findings_section(findings: Sequence[Finding], heard: Sequence[_Heard]) -> s
     )
     guesses = [one.one for one in heard if one.one.role_is_guess and not one.one.facts.silent]
     if guesses:
-        rows = [[named(one.name), f"{safe(one.role)}?", _files(one)] for one in guesses]
+        rows = [[named(one.name), f"{safe(one.role)}?", files_of(one)] for one in guesses]
         content += (
             "<h3>Please check: these roles are guesses</h3><p>Open the recipe. Where a guess is right, take away its "
             "question mark; where it is wrong, write the right role.</p>"
-            + _table("Guessed roles", ("Input", "Guess", "File"), rows)
+            + table("Guessed roles", ("Input", "Guess", "File"), rows)
         )
     return f'<section id="next-time"><h2>What to change at the desk next time</h2>{content}</section>'
-
-
-def _files(one: Input) -> str:
-    return " + ".join(named(name) for name in one.facts.files)
-
-
-# ---------------------------------------------------------------- the whole take
-
-
-def _take_section(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedSong], cuts: Sequence[Cut]) -> str:
-    if not heard:
-        return '<section id="take"><h2>The recording</h2><p>There are no inputs in this folder.</p></section>'
-    return (
-        f'<section id="take"><h2>The recording</h2>{_cuts(cuts)}'
-        f"{_levels_figure(heard)}{_lanes_figure(take, heard, songs, cuts)}{_leaks_figure(heard)}</section>"
-    )
-
-
-def _cuts(cuts: Sequence[Cut]) -> str:
-    """How each listed stretch was told, what is least sure first."""
-    if not cuts:
-        return ""
-    unsure = sum(cut.unsure for cut in cuts)
-    rows = [
-        [
-            named(cut.title) + ("" if cut.aside is None else ", put aside"),
-            clock(cut.start.at_s),
-            clock(cut.end.at_s),
-            *(
-                ("Please listen: " if boundary.unsure else "") + safe(boundary.because)
-                for boundary in (cut.start, cut.end)
-            ),
-            "" if cut.aside is None else safe(cut.aside),
-        ]
-        for cut in sorted(cuts, key=lambda cut: (not cut.unsure, cut.start.at_s))
-    ]
-    says = "Every beginning and end was clear."
-    if unsure:
-        which = "row: its" if unsure == 1 else f"{count(unsure, 'row')}: their"
-        says = f"Please listen to the first {which} beginning or end is not sure."
-    return (
-        f"<h3>Where the take was cut</h3><p>{says} Times and titles are in the recipe, to be changed there.</p>"
-        + _table("Where the take was cut", ("Stretch", "From", "To", "Begins", "Ends", "Aside"), rows, wordy=3)
-    )
-
-
-def _levels_figure(heard: Sequence[_Heard]) -> str:
-    rows = [
-        pictures.LevelRow(
-            name=one.one.name,
-            level=one.level,
-            silent=one.one.facts.silent,
-            clipped_runs=one.one.facts.clipped_runs,
-        )
-        for one in heard
-    ]
-    clipped = [one.one.name for one in heard if one.one.facts.clipped_runs]
-    silent = [one.one.name for one in heard if one.one.facts.silent]
-    desc = (
-        "One line per input, from -60 dBFS at the left to full scale at the right. "
-        + (f"Hit full scale: {listed(clipped)}. " if clipped else "None hit full scale. ")
-        + (f"Recorded nothing: {listed(silent)}." if silent else "All recorded something.")
-    )
-    table = _table(
-        "Levels of the inputs",
-        ("Input", "Peak", "Under full scale", "Typical while it plays", "Full-scale hits", "File"),
-        [
-            [
-                named(one.one.name),
-                "nothing" if one.one.facts.silent else f"{number(one.level.peak_dbfs)} dBFS",
-                "" if one.one.facts.silent else f"{number(max(-one.level.peak_dbfs, 0.0))} dB",
-                "" if one.level.typical_dbfs is None else f"{number(one.level.typical_dbfs)} dBFS",
-                str(one.one.facts.clipped_runs),
-                _files(one.one),
-            ]
-            for one in heard
-        ],
-    )
-    return _figure(
-        "How much room was left",
-        pictures.levels("levels", desc, rows),
-        "The thick line at the right is full scale: nothing fits beyond it. The upright stroke is the loudest moment, "
-        "the thick bar where the sound is while it plays, the dot its usual level (RMS). A burst: it hit the edge. "
-        "The shaded band, −18 to −6 dBFS, is a comfortable place for the loudest moment (common practice).",
-        _in_numbers(table),
-    )
-
-
-def _lanes_figure(take: Take, heard: Sequence[_Heard], songs: Sequence[ReportedSong], cuts: Sequence[Cut]) -> str:
-    seconds = take.duration_s
-    if not seconds > 0.0:
-        return ""
-    edges_s = np.linspace(0.0, seconds, MOST_COLUMNS + 1)
-    rows = [_lane(one, edges_s, seconds) for one in heard]
-    stretches = [(song.plan.start_s, song.plan.end_s) for song in songs]
-    aside = [(cut.start.at_s, cut.end.at_s) for cut in cuts if cut.aside is not None]
-    desc = " ".join(f"{one.one.name}: {row.says}." for one, row in zip(heard, rows, strict=True))
-    table = _table(
-        "Who plays how long",
-        ("Input", "Plays", "Microphone open"),
-        [
-            [
-                named(one.one.name),
-                safe(row.says),
-                "" if one.singing is None else minutes(sum(b - a for a, b in one.singing.open_s)),
-            ]
-            for one, row in zip(heard, rows, strict=True)
-        ],
-    )
-    over = (
-        " The numbers over it are the songs: "
-        + ", ".join(f"{place} {named(song.title)}" for place, song in enumerate(songs, 1))
-        + "."
-        + (" Hatched heads between them: put aside." if aside else "")
-        if songs
-        else ""
-    )
-    return _figure(
-        "Who plays when",
-        pictures.lanes("lanes", desc, rows, seconds, stretches, aside),
-        "Full colour: its own sound plays. Pale with an outline: a voice's microphone is open, a little before and "
-        "after. Hatched: "
-        f"nobody can be told from the bleed.{over}",
-        _in_numbers(table),
-    )
-
-
-def _leaks_figure(heard: Sequence[_Heard]) -> str:
-    names = {one.one.index: one.one.name for one in heard}
-    rows = [_leak(one.one, names) for one in heard if one.one.cleaned is not None and one.one.cleaned.heard_of]
-    if not rows:
-        return ""
-    desc = " ".join(
-        f"{row.name}: {row.says}; the rest is {listed([f'{name} {_share(share)}' for name, share in row.others[:4]])}."
-        for row in rows
-    )
-    table = _table(
-        "Who leaks into whom",
-        ("Microphone", "Own sound", "Others in it"),
-        [
-            [
-                named(row.name),
-                _share(row.own),
-                ", ".join(f"{named(name)} {_share(share)}" for name, share in row.others if share >= _TOLD),
-            ]
-            for row in rows
-        ],
-        wordy=1,
-    )
-    return _figure(
-        "Who leaks into whom",
-        pictures.leaks("leaks", desc, rows),
-        "All that a microphone recorded, by power. Full colour: what stayed after its bleed was taken out. Pale: what "
-        "was taken out, by the inputs that it follows, the largest first. Inputs that hear the same drum share it.",
-        _in_numbers(table),
-    )
-
-
-def _leak(one: Input, names: Mapping[int, str]) -> pictures.Leak:
-    assert one.cleaned is not None
-    own = own_share(one)
-    others = [(names[other], share * (1.0 - own)) for other, share in one.cleaned.heard_of if other in names]
-    says = f"{_share(own)} its own, then {others[0][0]}" if others else f"{_share(own)} its own"
-    return pictures.Leak(name=one.name, says=says, own=own, others=others)
-
-
-def _lane(one: _Heard, edges_s: Array, seconds: float) -> pictures.Lane:
-    if one.singing is not None:
-        own = covered(one.singing.sings_s, edges_s)
-        opened = covered(one.singing.open_s, edges_s)
-    else:
-        own, opened = columns(one.playing.astype(np.float64)), None
-    if one.one.facts.silent:
-        says = "recorded nothing"
-    elif one.unclear:
-        says = "cannot be told"
-    else:
-        verb = "sings" if one.one.preset.family == "vocals" and one.singing is not None else "plays"
-        played_s = (
-            float(sum(b - a for a, b in one.singing.sings_s))
-            if one.singing is not None
-            else float(one.playing.mean()) * seconds
-            if len(one.playing)
-            else 0.0
-        )
-        says = f"{verb} {minutes(played_s)}"
-    return pictures.Lane(name=one.one.name, says=says, own=own, open=opened, unclear=one.unclear)
 
 
 # ---------------------------------------------------------------- one song
 
 
-def _song_section(place: int, song: ReportedSong, heard: Sequence[_Heard], measured: Measurements) -> str:
+def _song_section(place: int, song: ReportedSong, heard: Sequence[Heard], measured: Measurements) -> str:
     key = f"song-{place}"
     seconds = max(song.plan.end_s - song.plan.start_s, song.facts.hop_s)
     return (
@@ -520,13 +274,9 @@ def _limiter_words(facts: SongFacts) -> str:
     if not held.any():
         return "The limiter has nothing to do."
     return (
-        f"The limiter catches peaks in {_share(float(held.mean()))} of it, "
+        f"The limiter catches peaks in {in_percent(float(held.mean()))} of it, "
         f"by {number(-float(facts.limiter_db.min()))} dB at most."
     )
-
-
-def _share(share: float) -> str:
-    return f"{100 * share:.0f} %" if share >= 0.01 else "less than 1 %"
 
 
 def _loudness_figure(key: str, song: ReportedSong, seconds: float) -> str:
@@ -538,7 +288,7 @@ def _loudness_figure(key: str, song: ReportedSong, seconds: float) -> str:
     else:
         loudest = "The song is too short for a curve."
     desc = f"Aim {number(target)} LUFS. {loudest} {_limiter_words(song.facts)}"
-    table = _table(
+    numbers = table(
         "Loudness of the mix",
         ("What", "Value"),
         [
@@ -550,7 +300,7 @@ def _loudness_figure(key: str, song: ReportedSong, seconds: float) -> str:
             ["Most limiting", f"{number(-float(song.facts.limiter_db.min(initial=0.0)))} dB"],
         ],
     )
-    return _figure(
+    return figure(
         "Loud and quiet",
         pictures.loudness(
             f"{key}-loud",
@@ -562,11 +312,11 @@ def _loudness_figure(key: str, song: ReportedSong, seconds: float) -> str:
             columns(song.facts.limiter_db, lowest=True),
         ),
         f"Each point is the loudness of the three seconds before it. {loudest} Below: what the limiter holds back.",
-        _in_numbers(table),
+        in_numbers(numbers),
     )
 
 
-def _places_figure(key: str, song: ReportedSong, heard: Sequence[_Heard], measured: Measurements) -> str:
+def _places_figure(key: str, song: ReportedSong, heard: Sequence[Heard], measured: Measurements) -> str:
     by_files = {one.one.facts.files: one for one in heard}
     rows = []
     for track in song.plan.tracks:
@@ -591,7 +341,7 @@ def _places_figure(key: str, song: ReportedSong, heard: Sequence[_Heard], measur
         + ("not heard." if row.loudness_lu is None else f"{number(row.loudness_lu)} LU re the mix.")
         for row in rows
     )
-    table = _table(
+    numbers = table(
         "Places and loudness",
         ("Input", "Place", "Loudness re the mix"),
         [
@@ -603,12 +353,12 @@ def _places_figure(key: str, song: ReportedSong, heard: Sequence[_Heard], measur
             for row in rows
         ],
     )
-    return _figure(
+    return figure(
         "Who stands where",
         pictures.places(f"{key}-place", desc, rows),
         "As you hear it between two loudspeakers, loudest on top. A bigger dot is louder, a pale bar a stereo input. "
         "The figures: loudness while it plays against the whole mix, in LU, estimated.",
-        _in_numbers(table),
+        in_numbers(numbers),
     )
 
 
@@ -619,7 +369,7 @@ def _spectrum_figure(key: str, song: ReportedSong) -> str:
     slope = slope_levels(octaves)
     words = _spectrum_words(octaves, slope)
     lines = dict(slope)
-    table = _table(
+    numbers = table(
         "Octave bands of the mix",
         ("Octave", "Mix", "Slope"),
         [
@@ -627,12 +377,12 @@ def _spectrum_figure(key: str, song: ReportedSong) -> str:
             for hz, level in octaves
         ],
     )
-    return _figure(
+    return figure(
         "From deep to high",
         pictures.spectrum(f"{key}-tone", words, octaves, slope),
         f"{words} The dashed line is how hit records fall on average, 2 dB per octave from 100 Hz to 4 kHz in octave "
         "bands (Pestana et al., AES 135, 2013; they print 5 dB per octave of spectral density). A hint, no rule.",
-        _in_numbers(table),
+        in_numbers(numbers),
     )
 
 
@@ -659,7 +409,7 @@ def _reductions_figure(key: str, song: ReportedSong, seconds: float) -> str:
     if not rows:
         return ""
     deepest = max(6.0, *(-float(gain.min()) for _, _, gain in rows))
-    table = _table(
+    numbers = table(
         "Gain of the compressors",
         ("Input", "Mean", "Most"),
         [
@@ -668,12 +418,12 @@ def _reductions_figure(key: str, song: ReportedSong, seconds: float) -> str:
             if len(gain)
         ],
     )
-    return _figure(
+    return figure(
         "How far the compressors turn down",
         pictures.reductions(f"{key}-less", " ".join(f"{name}: {says}." for name, says, _ in rows), rows, seconds),
         f"Each lane hangs down where its input is turned down, the whole lane being {number(deepest)} dB. Short and "
         "shallow is gentle; a lane that is always full means it is squeezed all the time.",
-        _in_numbers(table),
+        in_numbers(numbers),
     )
 
 
@@ -687,7 +437,7 @@ def _decisions(song: ReportedSong) -> str:
     whys = "".join(_why(track, seconds) for track in song.plan.tracks)
     return (
         "<h3>What was decided for each input</h3>"
-        + (_table("Decisions for each input", head, rows) if rows else "<p>There are no inputs.</p>")
+        + (table("Decisions for each input", head, rows) if rows else "<p>There are no inputs.</p>")
         + whys
     )
 
@@ -765,9 +515,9 @@ def _why(track: TrackPlan, seconds: float) -> str:
     }
     rows = [[*values.get(reason.what, (_plain(reason.what), "")), *_because(reason)] for reason in track.reasons]
     name = safe(track.name)
-    table = _table(f"Reasons for {name}", ("What", "Decided", "Why", "Source"), rows, wordy=2) if rows else ""
+    numbers = table(f"Reasons for {name}", ("What", "Decided", "Why", "Source"), rows, wordy=2) if rows else ""
     summary = f"Why {named(track.name)} is as it is"
-    return f'<details class="why"><summary>{summary}</summary>{table or "<p>No reason is kept.</p>"}</details>'
+    return f'<details class="why"><summary>{summary}</summary>{numbers or "<p>No reason is kept.</p>"}</details>'
 
 
 def _because(reason: Reason) -> list[str]:
@@ -807,7 +557,7 @@ def _master(song: ReportedSong) -> str:
     )
     return (
         '<details class="why"><summary>Why the whole mix is as it is</summary>'
-        + _table("Decisions for the whole mix", ("What", "Decided", "Why", "Source"), rows, wordy=2)
+        + table("Decisions for the whole mix", ("What", "Decided", "Why", "Source"), rows, wordy=2)
         + "</details>"
     )
 

@@ -237,7 +237,7 @@ def lanes(
     desc: str,
     rows: Sequence[Lane],
     seconds: float,
-    songs: Sequence[tuple[float, float]],
+    songs: Sequence[tuple[int, float, float]],
     aside: Sequence[tuple[float, float]] = (),
 ) -> str:
     """When each input's own sound plays, over the whole take, with the songs as numbered brackets over it.
@@ -247,7 +247,7 @@ def lanes(
     row_px, top = 38.0, 34.0 if songs else 8.0
     bottom = top + row_px * len(rows)
     drawn = []
-    for place, (start_s, end_s) in enumerate(songs, 1):
+    for place, start_s, end_s in songs:
         at, wide = start_s / seconds, (end_s - start_s) / seconds
         drawn.append(_bar(at, wide, 6, bottom - 6, "song"))
         drawn.append(_bar(at, wide, 6, 20, "song-head"))

@@ -1,0 +1,239 @@
+"""One song from its plan to its finished folder: families, sum, files, verified.
+
+Everything is built in a folder of its own; putting it in its place is the pipeline's business.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+from morningmix import __version__
+from morningmix.audio.encode import encode_mp3
+from morningmix.audio.header import read_header
+from morningmix.audio.read import open_recording
+from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_trims, reachable_lufs
+from morningmix.dsp.control import hop_frames, peaks_db
+from morningmix.facts import Recording, SongFacts, SumFacts
+from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, recall_text
+from morningmix.home import RECALL, Home, begin_song, output_errors, safe_name
+from morningmix.listen import Progress, path_from, share
+from morningmix.plan import MasterPlan, SongPlan, Trims
+from morningmix.render.families import BLOCK_HOPS, Families, render_families
+from morningmix.render.master import limiter_per_hop, measure_sum, write_master
+from morningmix.render.output import Output
+from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Raw:
+    """What is mixed, and what the recall sheet says it was."""
+
+    folder: Path
+    """The raw tracks."""
+    recordings: tuple[Recording, ...]
+    """As they were recorded."""
+    hashes: tuple[tuple[str, ...], ...]
+    """SHA-256 of every part of each recording."""
+    sounds: tuple[Recording, ...]
+    """What is read for the mix: a recording, or its cleaned sound."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """Where and how songs are written."""
+
+    home: Home
+    settings: Settings
+    pool: Executor
+    progress: Progress
+    block_hops: int = BLOCK_HOPS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MixedSong:
+    """One song on disk."""
+
+    title: str
+    partial: Path
+    """Where it was built."""
+    folder: Path
+    mix: Path
+    loudness_lufs: float | None
+    true_peak_dbtp: float | None
+    target_lufs: float
+    wanted_lufs: float
+    residual: float
+    meters_differ_lu: float | None
+    plan: SongPlan
+    master: MasterPlan
+    facts: SongFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ready:
+    """A song whose families are rendered and whose sum is measured."""
+
+    plan: SongPlan
+    raw: Raw
+    folder_name: str
+    partial: Path
+    families: Families
+    trims: Trims
+    facts: SumFacts
+    reachable_lufs: float
+
+
+def folder_name(number: int, title: str) -> str:
+    """What a song's folder is called."""
+    return f"{number:02d} {safe_name(title)}"
+
+
+def to_sum(plan: SongPlan, number: int, raw: Raw, desk: Desk, stack: ExitStack, trims: Trims | None = None) -> Ready:
+    """Render the families and measure their sum; the temporary files go when `stack` closes."""
+    name = folder_name(number, plan.title)
+    partial = begin_song(desk.home.mixes, name)
+    seconds = plan.end_s - plan.start_s
+    tracks = _output(partial / "tracks", desk)
+    families = render_families(
+        plan,
+        raw.sounds,
+        desk.home.cache,
+        desk.pool,
+        tracks_output=tracks if desk.settings.tracks else None,
+        block_hops=desk.block_hops,
+        progress=share(desk.progress, f"mixing {plan.title}", seconds),
+    )
+    stack.callback(families.close)
+    drums = peaks_db(families.drum_peaks) if families.drum_peaks is not None else None
+    trims = trims or decide_trims(plan, families.names, families.gram, drums)
+    facts = measure_sum(
+        families,
+        trims,
+        plan.ceiling_dbtp - UNDER_CEILING_DB,
+        plan.rate_hz,
+        block_hops=desk.block_hops,
+        progress=share(desk.progress, f"hearing the sum of {plan.title}", seconds),
+    )
+    return Ready(
+        plan=plan,
+        raw=raw,
+        folder_name=name,
+        partial=partial,
+        families=families,
+        trims=trims,
+        facts=facts,
+        reachable_lufs=reachable_lufs(plan, trims, facts),
+    )
+
+
+def _output(folder: Path, desk: Desk) -> Output:
+    return Output(folder=folder, bits=desk.settings.bits, file_format=desk.settings.file_format)
+
+
+def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
+    """Write everything into the song's partial folder and measure what was written.
+
+    What is returned speaks of the folder where it will lie.
+    """
+    plan, partial = ready.plan, ready.partial
+    seconds = plan.end_s - plan.start_s
+    paths = write_master(
+        ready.families,
+        master,
+        ready.facts,
+        plan.rate_hz,
+        _output(partial, desk),
+        plan.title,
+        _output(partial / "stems", desk),
+        desk.pool,
+        block_hops=desk.block_hops,
+        progress=share(desk.progress, f"writing {plan.title}", seconds),
+    )
+    ready.families.close()
+    encoding = desk.pool.submit(_encode, paths[0], partial / f"{paths[0].stem}.mp3")
+    verified = verify(paths, desk.pool, share(desk.progress, f"checking {plan.title}", seconds))
+    encoding.result()
+    differ_lu = meters_differ_lu(paths[0])
+    _refuse_wrong(verified.residual, differ_lu, plan.title)
+    _write_sheet(ready, master, paths, verified, desk)
+    folder = desk.home.mixes / ready.folder_name
+    return MixedSong(
+        title=plan.title,
+        partial=partial,
+        folder=folder,
+        mix=folder / paths[0].name,
+        loudness_lufs=verified.loudness[0].integrated_lufs,
+        true_peak_dbtp=verified.loudness[0].true_peak_dbtp,
+        target_lufs=master.target_lufs,
+        wanted_lufs=plan.target_lufs,
+        residual=verified.residual,
+        meters_differ_lu=differ_lu,
+        plan=plan,
+        master=master,
+        facts=SongFacts(
+            hop_s=HOP_S,
+            reduction_db=ready.families.reduction_db,
+            limiter_db=limiter_per_hop(ready.facts, master),
+            short_term_lufs=verified.short_term_lufs,
+            band_hz=verified.band_hz,
+            spectrum_db=verified.spectrum_db,
+        ),
+    )
+
+
+def _encode(mix_path: Path, mp3_path: Path) -> None:
+    recording = Recording(lanes=((read_header(mix_path),),))
+    block_frames = BLOCK_HOPS * hop_frames(recording.rate_hz)
+    with open_recording(recording, recording.rate_hz) as reader:
+        blocks = (
+            reader.read(min(block_frames, recording.frames - start))
+            for start in range(0, recording.frames, block_frames)
+        )
+        encode_mp3(blocks, mp3_path, rate_hz=recording.rate_hz)
+
+
+def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:
+    """What must never happen: then nothing is put in place, and the traceback is wanted."""
+    if residual != 0.0:
+        raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {residual:g} is left')
+    if differ_lu is not None and abs(differ_lu) > METERS_AGREE_LU:
+        raise RuntimeError(f'two loudness meters differ by {differ_lu:.3f} LU on "{title}"')
+
+
+def _write_sheet(ready: Ready, master: MasterPlan, paths: Sequence[Path], verified: Verified, desk: Desk) -> None:
+    partial = ready.partial
+    files = sorted(path.relative_to(partial).as_posix() for path in partial.rglob("*") if path.is_file())
+    recall = Recall(
+        morningmix=__version__,
+        title=ready.plan.title,
+        tracks_folder=path_from(ready.raw.folder, desk.home.mixes / ready.folder_name),
+        recordings=tuple(
+            RecordedInput(
+                files=recording.files, parts=tuple(part.path.name for part in recording.parts), sha256=tuple(sha256)
+            )
+            for recording, sha256 in zip(ready.raw.recordings, ready.raw.hashes, strict=True)
+        ),
+        settings=desk.settings,
+        plan=ready.plan,
+        master=master,
+        measured=tuple(
+            WrittenFile(
+                file=path.relative_to(partial).as_posix(),
+                integrated_lufs=_rounded(reading.integrated_lufs),
+                range_lu=_rounded(reading.range_lu),
+                true_peak_dbtp=_rounded(reading.true_peak_dbtp),
+            )
+            for path, reading in zip(paths, verified.loudness, strict=True)
+        ),
+        files=[*files, RECALL],
+    )
+    with output_errors(partial / RECALL):
+        (partial / RECALL).write_text(recall_text(recall), encoding="utf-8")
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
