@@ -9,7 +9,7 @@ stroke belongs to it until it has died, or somebody talks or plays into it. All 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -125,7 +125,11 @@ def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, 
         start = _start(band, first, earliest)
         end = _end(band, last, min(next_s, end_s))
         earliest = end.at_s
-        reason = _why_not(activity, families, band, first, last)
+        reason, shown = _why_not(activity, families, band, first, last)
+        if reason is None and not shown:
+            end = replace(
+                end, because=f"{end.because}; short, and nothing shows that it is whole", sure=min(end.sure, 0.55)
+            )
         found.append(FoundSong(start=start, end=end, keep=reason is None, reason=reason))
     return tuple(found)
 
@@ -414,13 +418,15 @@ def _end(band: _Band, last: int, latest_s: float) -> Boundary:
 # ---------------------------------------------------------------- whole or not
 
 
-def _why_not(activity: Activity, families: Sequence[str], band: _Band, first: int, last: int) -> str | None:
-    """Why what the band plays from frame `first` to `last` is no whole song; None if it is one."""
+def _why_not(
+    activity: Activity, families: Sequence[str], band: _Band, first: int, last: int
+) -> tuple[str | None, bool]:
+    """Why frames `first` to `last` hold no whole song, None if they do; and whether that shows."""
     seconds = (last - first) * band.frame_s
     if seconds < SONG_S:
-        return f"false start: the band stops after {seconds:.0f} s"
+        return f"false start: the band stops after {seconds:.0f} s", True
     if seconds > BROKEN_S:
-        return None
+        return None, True
     # What rings after the last beat is in every ending, but not in the middle of a song; nor are clicks.
     beats = (band.hits_s / band.frame_s).astype(int)
     beats = beats[(beats >= first) & (beats < last)]
@@ -430,10 +436,10 @@ def _why_not(activity: Activity, families: Sequence[str], band: _Band, first: in
     stops = int(beats[-1]) if len(beats) else last
     whole = _whole(_instruments(activity, families, begins, stops), band.frame_s) if stops > begins else None
     if whole is False:
-        return f"broke off: the band stops after {seconds:.0f} s, at a place where it went on the time before"
+        return f"broke off: the band stops after {seconds:.0f} s, at a place where it went on the time before", True
     if whole is None and seconds < SHORT_S:
-        return f"broke off: the band stops after {seconds:.0f} s"
-    return None
+        return f"broke off: the band stops after {seconds:.0f} s", True
+    return None, whole is not None
 
 
 def _whole(instruments: NDArray[np.float64], frame_s: float) -> bool | None:
