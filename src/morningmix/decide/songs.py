@@ -35,6 +35,8 @@ TICK_DB = 10.0
 """Rise of an input that may be a stick's click."""
 STEADY_HITS_S = 2.0
 """Drums go on while hits follow one another at least this fast."""
+FULL_DB, FULL_GAP_S, FULL_S = 15.0, 0.5, 2.0
+"""And while one of their inputs is this near its loud level, with gaps up to that, for at least so long."""
 HELD_S, HELD_TALKING_S, HELD_PLAYING_S = 7.5, 3.0, 20.0
 """A song may pause this long: in silence, while somebody speaks or sings alone, while somebody plays on."""
 SILENT_S = 0.6
@@ -51,6 +53,8 @@ AFTER_S = 0.5
 """And ends this long after the last has died."""
 CLICKS, PERIOD_S, UNEVEN = 3, (0.2, 1.3), 0.08
 """A count-in: at least so many clicks, from one to the next in seconds, and how uneven they may be."""
+MOST_CLICKS = 8
+"""Nobody counts more than two bars; a longer row is a part of the music."""
 COUNTED = 4
 """Even sounds after so many are taken for the first beats."""
 COUNT_IN_S = 9.0
@@ -155,6 +159,9 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
     hit_frames = np.minimum((hits * activity.hop_s / frame_s).astype(int), own.shape[1] - 1)
     drums[hit_frames] = True
     drums = _closed(drums, frame_s, STEADY_HITS_S)
+    # Hits stand out little where one input holds the whole kit, or more than the kit; then it is sound without a break.
+    full = (own[is_drum] & (relative_db[is_drum] > -FULL_DB)).any(axis=0)
+    drums |= _opened(_closed(full, frame_s, FULL_GAP_S), frame_s, FULL_S)
     struck = _close(relative_db[is_drum], hit_frames, drums)
     hits_s = hits.astype(np.float64) * activity.hop_s
     sounds = (is_player | is_drum)[:, None]
@@ -289,7 +296,8 @@ def _goes_on(band: _Band, before: tuple[int, int], after: tuple[int, int]) -> bo
     drums, voices = band.drums[stop:start], band.voices[stop:start]
     plays = drums | (band.players[stop:start] > 0)
     talks_s = float(np.count_nonzero(voices & ~drums)) * band.frame_s
-    if _count_in(band, start * band.frame_s, stop * band.frame_s) is not None:
+    counted = _count_in(band, start * band.frame_s, stop * band.frame_s)
+    if counted is not None and counted.clicks <= MOST_CLICKS:
         # A drummer may count the band in after a break, but not after the first few bars.
         return talks_s < TALK_S and gap_s <= HELD_S and (stop - before[0]) * band.frame_s >= SONG_S
     if gap_s > HELD_PLAYING_S:
