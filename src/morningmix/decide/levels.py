@@ -130,9 +130,9 @@ def solve_families(strips: Sequence[Strip], goals: Sequence[Goal]) -> dict[str, 
     return solve_gains(gram, families, {goal.family: goal.level_lu for goal in goals}, where)
 
 
-def whole_lufs(strips: Sequence[Strip], family_gains_db: Mapping[str, float]) -> float | None:
+def whole_lufs(strips: Sequence[Strip], family_gains_db: Mapping[str, float], slot_s: float) -> float | None:
     """Loudness of all of them together, where it is loud; None where nothing sounds."""
     if not strips:
         return None
     powers = np.sum([s.powers * _gain2(s.level_db + family_gains_db[s.one.preset.family]) for s in strips], axis=0)
-    return loudness_of(powers, loud_mask(powers))
+    return loudness_of(powers, loud_mask(powers, slot_s))

@@ -20,7 +20,7 @@ from morningmix.decide.pan import decide_pans
 from morningmix.decide.roles import plain
 from morningmix.facts import Defaults, Input, Measurements, Recipe, RolePreset, Singing, SongWish
 from morningmix.laws.curves import gain_db as compressor_gain_db
-from morningmix.laws.levels import Powers, k_powers, loud_above, spans_to_mask
+from morningmix.laws.levels import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask
 from morningmix.plan import Compressor, Filter, Reason
 from morningmix.units import powers_db
 
@@ -36,7 +36,7 @@ class Setup:
     compressor: Compressor | None
     gate_floor_db: float | None
     plays_above: float
-    """K-weighted power of a slot, after the filters, over which an input without bleed to be told plays."""
+    """K-weighted `momentary` power, after the filters, over which an input without bleed to be told plays."""
     clear: bool
     """Its own sound is told from bleed."""
     why_gain: Reason
@@ -198,9 +198,13 @@ def _plays(
 ) -> _Played:
     filters, why_filters = decide_filters(one, defaults, here)
     powers = k_powers(one.facts, here, filters)
-    above = loud_above(powers)
+    above = loud_above(momentary(powers, here.slot_s))
     told = heard if one.preset.gate_floor_db is not None else None
-    plays = powers > above if told is None else spans_to_mask(told.sings_s, len(used), here.slot_s)[used]
+    plays = (
+        plays_over(powers, above, here.slot_s)
+        if told is None
+        else spans_to_mask(told.sings_s, len(used), here.slot_s)[used]
+    )
     return _Played(
         filters=filters,
         why_filters=why_filters,

@@ -18,7 +18,7 @@ from morningmix.decide.roles import plain
 from morningmix.decide.setup import Setups, after_dynamics, gated, in_song, left_out, slots_of
 from morningmix.decide.space import decide_reverb, decide_send
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Spans
-from morningmix.laws.levels import k_powers, spans_to_mask
+from morningmix.laws.levels import k_powers, plays_over, spans_to_mask
 from morningmix.plan import Cleaning, Gate, Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.units import clock
 
@@ -54,7 +54,7 @@ def decide_song(
     strips = [_strip(one, setups, singing.get(one.index), here, start_s, end_s) for one in sounding]
     goals = set_goals(strips, here.slot_s, roles)
     gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
-    loud_lufs = whole_lufs(strips, gains_db)
+    loud_lufs = whole_lufs(strips, gains_db, here.slot_s)
     to_target_db = recipe.target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0
     names = {one.index: one.name for one in sounding}
     by_index = {strip.one.index: strip for strip in strips}
@@ -85,7 +85,7 @@ def decide_song(
         target_lufs=recipe.target.loudness_lufs.value,
         ceiling_dbtp=recipe.target.ceiling_dbtp.value,
         max_limiting_db=recipe.target.max_limiting_db.value,
-        played_lufs=_played_lufs(strips, setups),
+        played_lufs=_played_lufs(strips, setups, here.slot_s),
         goals=goals,
         cleaning=cleaning,
         fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,
@@ -125,7 +125,7 @@ def _strip(
     strip = Strip(
         one=one,
         gain_db=setup.gain_db,
-        plays=powers > setup.plays_above
+        plays=plays_over(powers, setup.plays_above, here.slot_s)
         if told is None
         else spans_to_mask(_shift(told.sings_s, start_s, end_s), slots, here.slot_s),
         clear=setup.clear,
@@ -154,10 +154,10 @@ def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> d
     return {family: _within(gain, take_db[family] + usual, FAMILY_RANGE_DB) for family, gain in gains_db.items()}
 
 
-def _played_lufs(strips: Sequence[Strip], setups: Setups) -> float | None:
+def _played_lufs(strips: Sequence[Strip], setups: Setups, slot_s: float) -> float | None:
     """How loud the song comes with all faders where they rest in the take."""
     resting = [replace(strip, level_db=setups.of[strip.one.index, strip.one.role].level_db) for strip in strips]
-    played = whole_lufs(resting, setups.family_gains_db)
+    played = whole_lufs(resting, setups.family_gains_db, slot_s)
     return None if played is None else round(played, 2)
 
 

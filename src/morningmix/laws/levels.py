@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_closing, uniform_filter1d
 
 from morningmix.facts import Measurements, Spans, TrackFacts
 from morningmix.laws.filters import butterworth_high_pass, low_pass, magnitude_db
@@ -19,6 +20,10 @@ from morningmix.units import SILENCE_DB
 
 PLAYS_WITHIN_DB = 20.0
 """An input without bleed of its own to be told apart plays where it is within this of its loud level."""
+
+MOMENTARY_S = 0.4
+REST_S = 1.0
+"""A bar of a slow song has no longer rest between two hits of its drums."""
 
 Powers = NDArray[np.float64]
 
@@ -40,16 +45,31 @@ def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter
     return powers
 
 
+def momentary(powers: Powers, slot_s: float) -> Powers:
+    """Mean power over the 0.4 s around each slot, the block of BS.1770: what rests between two hits plays on."""
+    smooth: Powers = uniform_filter1d(powers, max(1, round(MOMENTARY_S / slot_s)), mode="nearest")
+    return smooth
+
+
 def loud_above(powers: Powers) -> float:
     """`PLAYS_WITHIN_DB` under the 95th percentile of all sounding slots; infinite where none sounds."""
     sounding = powers[powers > 10.0 ** (SILENCE_DB / 10.0)]
     return float(np.percentile(sounding, 95)) * 10.0 ** (-PLAYS_WITHIN_DB / 10.0) if len(sounding) else float("inf")
 
 
-def loud_mask(powers: Powers) -> NDArray[np.bool_]:
-    """Slots over `loud_above`: ``(slots,)``."""
-    mask: NDArray[np.bool_] = powers > loud_above(powers)
-    return mask
+def loud_mask(powers: Powers, slot_s: float) -> NDArray[np.bool_]:
+    """Slots in which something loud plays, by its own loud level: ``(slots,)``."""
+    return plays_over(powers, loud_above(momentary(powers, slot_s)), slot_s)
+
+
+def plays_over(powers: Powers, above: float, slot_s: float) -> NDArray[np.bool_]:
+    """Slots whose `momentary` power is over that, and what lies between two of them less than `REST_S` apart."""
+    mask = momentary(powers, slot_s) > above
+    rest = round(REST_S / slot_s)
+    # Padded, or closing would eat what touches an end.
+    closed = binary_closing(np.pad(mask, rest), np.ones(rest + 1, np.bool_)) if rest else mask
+    playing: NDArray[np.bool_] = closed[rest : len(closed) - rest] | mask
+    return playing
 
 
 def loudness_of(powers: Powers, mask: NDArray[np.bool_]) -> float | None:

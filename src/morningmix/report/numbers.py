@@ -51,7 +51,7 @@ def plays(one: Input, heard: Singing | None, measured: Measurements) -> Mask:
         return np.zeros(slots, np.bool_)
     if heard is not None:
         return spans_to_mask(heard.sings_s, slots, measured.slot_s)
-    return loud_mask(k_powers(one.facts, measured, ()))
+    return loud_mask(k_powers(one.facts, measured, ()), measured.slot_s)
 
 
 def level_of(one: Input, playing: Mask) -> Level:
