@@ -83,7 +83,7 @@ class Cleaning:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackPlan:
-    """One input on its way to its family: gain, filters, gate, compressor, fader, moves, pan, send."""
+    """One input on its way to its family: gain, filters, gate, compressor, fader, moves, ride, pan, send."""
 
     files: tuple[str, ...]
     name: str
@@ -108,6 +108,8 @@ class TrackPlan:
     compressor: Compressor | None = None
     fader_db: float = 0.0
     moves: tuple[Move, ...] = ()
+    ride: tuple[tuple[float, float], ...] = ()
+    """A hand on the fader: (s, dB), straight lines between, 0 dB without any."""
     pan: float = 0.0
     send_db: float | None = None
     """Reverb send after the fader; None: dry."""

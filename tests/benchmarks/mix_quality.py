@@ -87,6 +87,7 @@ def _tracks(**none: Any) -> Callable[[SongPlan], SongPlan]:
 STAGES: dict[str, Callable[[], Any]] = {
     "compressor": _changed(_tracks(compressor=None)),
     "room": _changed(lambda plan: _tracks(send_db=None)(replace(plan, reverb=None))),
+    "ride": _changed(_tracks(ride=())),
     "gate": _changed(_tracks(gate=None)),
     "pan": _changed(_tracks(pan=0.0)),
 }

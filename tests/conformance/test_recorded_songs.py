@@ -59,7 +59,7 @@ def edges(sound: Sound) -> tuple[float, float, float]:
     level = np.sqrt((sound[: len(sound) // hop * hop].reshape(-1, hop) ** 2).mean(axis=1) + 1e-12)
     level_db = 20.0 * np.log10(level / np.percentile(level, 90))
     last_loud = np.flatnonzero(level_db > -FALLEN_DB)[-1] + 1
-    heard = np.flatnonzero(level_db > -50.0)
+    heard = np.flatnonzero(level_db > -40.0)
     return heard[0] / 20.0, last_loud / 20.0, (heard[-1] + 1) / 20.0
 
 

@@ -14,11 +14,12 @@ from morningmix.decide.align import decide_alignment
 from morningmix.decide.gate import RAMP_S
 from morningmix.decide.levels import Strip, own_level_db, set_goals, solve_families, whole_lufs
 from morningmix.decide.repair import decide_repair
+from morningmix.decide.ride import Points, Voice, decide_rides
 from morningmix.decide.roles import plain
 from morningmix.decide.setup import Setups, after_dynamics, gated, in_song, left_out, slots_of
 from morningmix.decide.space import decide_reverb, decide_send
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Spans
-from morningmix.laws.levels import k_powers, plays_over, spans_to_mask
+from morningmix.laws.levels import Powers, k_powers, plays_over, spans_to_mask
 from morningmix.plan import Cleaning, Gate, Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.units import clock
 
@@ -56,6 +57,7 @@ def decide_song(
     gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
     loud_lufs = whole_lufs(strips, gains_db, here.slot_s)
     to_target_db = recipe.target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0
+    rides = _rides(strips, gains_db, here.slot_s)
     names = {one.index: one.name for one in sounding}
     by_index = {strip.one.index: strip for strip in strips}
     tracks = tuple(
@@ -65,6 +67,7 @@ def decide_song(
             gains_db[one.preset.family] + to_target_db,
             singing.get(one.index),
             goals,
+            rides.get(one.index),
             names,
             recipe,
             song,
@@ -140,6 +143,30 @@ def _strip(
     if level_db is None:
         return replace(strip, level_db=setup.level_db)
     return replace(strip, level_db=_within(level_db, setup.level_db, LEVEL_RANGE_DB))
+
+
+def _rides(
+    strips: Sequence[Strip], gains_db: Mapping[str, float], slot_s: float
+) -> Mapping[int, tuple[Points, Reason]]:
+    """Rides of the voices whose own sound is told from bleed."""
+
+    def at_fader(strip: Strip) -> Powers:
+        powers: Powers = strip.powers * 10.0 ** ((strip.level_db + gains_db[strip.one.preset.family]) / 10.0)
+        return powers
+
+    voices = {
+        strip.one.index: Voice(
+            powers=at_fader(strip),
+            sings=strip.plays,
+            leads=strip.one.role == "lead vocal",
+            level_lu=strip.one.preset.level_lu.value if strip.one.preset.level_lu else 0.0,
+        )
+        for strip in strips
+        if strip.one.preset.family == "vocals" and strip.clear
+    }
+    if not voices:
+        return {}
+    return decide_rides(voices, np.sum([at_fader(strip) for strip in strips], axis=0), slot_s)
 
 
 def _within(value: float, centre: float, range_db: float) -> float:
@@ -226,6 +253,7 @@ def _track(
     family_gain_db: float,
     heard: Singing | None,
     goals: Sequence[Goal],
+    ride: tuple[Points, Reason] | None,
     names: Mapping[int, str],
     recipe: Recipe,
     song: SongWish | None,
@@ -271,6 +299,7 @@ def _track(
             for move in (song.moves if song else ())
             if plain(move.name) == plain(one.name)
         ),
+        ride=ride[0] if ride else (),
         pan=pan,
         send_db=send,
         reasons=(
@@ -284,6 +313,7 @@ def _track(
             *why_repaired,
             *_mended(one),
             Reason(what="fader_db", because=because, source=wanted.source if wanted else goal.source),
+            *((ride[1],) if ride else ()),
             why_pan,
             why_send,
         ),

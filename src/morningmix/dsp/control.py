@@ -61,6 +61,15 @@ def moves_curve(moves: Sequence[Move], times_s: Curve) -> Curve:
     return total
 
 
+def ride_curve(points: Sequence[tuple[float, float]], times_s: Curve) -> Curve:
+    """Gain in dB at each time, on straight lines between the points (s, dB)."""
+    if not points:
+        return np.zeros(len(times_s))
+    at_s, db = np.array(points).T
+    curve: Curve = np.interp(times_s, at_s, db)
+    return curve
+
+
 def _stretches(
     spans: Sequence[tuple[float, float]], times_s: Curve, outside_db: float, inside_db: float, ramp_s: float
 ) -> Curve:

@@ -1,4 +1,4 @@
-"""One input through its chain: repair, gain, filters, gate and compressor; then fader, moves and pan."""
+"""One input through its chain: repair, gain, filters, gate and compressor; then fader, moves, ride and pan."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from morningmix.dsp.control import (
     gate_curve,
     hop_frames,
     moves_curve,
+    ride_curve,
     step_frames,
     step_peaks,
 )
@@ -100,11 +101,11 @@ class Strip:
 
     def place(self, track: Block) -> Block:
         """What `process` just gave, at its fader and place between left and right: ``(2, frames)``."""
-        if self._plan.moves:
+        if self._plan.moves or self._plan.ride:
             frames = track.shape[1]
             steps = -(-frames // self._step)
             times_s = (self._steps - steps + np.arange(steps)) / self._steps_per_second
-            curve_db = moves_curve(self._plan.moves, times_s)
+            curve_db = moves_curve(self._plan.moves, times_s) + ride_curve(self._plan.ride, times_s)
             if self._moves_ramp is None:
                 self._moves_ramp = GainRamp(self._step, float(curve_db[0]))
             track = track * self._moves_ramp.process(curve_db, frames)

@@ -506,6 +506,7 @@ def _why(track: TrackPlan, seconds: float) -> str:
         "gate": ("Gate", _gate(track, seconds)),
         "compressor": ("Compressor", _compressor(track)),
         "fader_db": ("Fader", _fader(track)),
+        "ride": ("Ride", _ride(track)),
         "pan": ("Place", side(track.pan)),
         "send_db": ("Reverb", "dry" if track.send_db is None else _decibels(track.send_db)),
         "flip": ("Polarity", "turned over" if track.flip else "as it is"),
@@ -518,6 +519,11 @@ def _why(track: TrackPlan, seconds: float) -> str:
     numbers = table(f"Reasons for {name}", ("What", "Decided", "Why", "Source"), rows, wordy=2) if rows else ""
     summary = f"Why {named(track.name)} is as it is"
     return f'<details class="why"><summary>{summary}</summary>{numbers or "<p>No reason is kept.</p>"}</details>'
+
+
+def _ride(track: TrackPlan) -> str:
+    levels = [db for _, db in track.ride]
+    return f"{_decibels(min(levels))} to {_decibels(max(levels))}" if levels else ""
 
 
 def _because(reason: Reason) -> list[str]:
