@@ -165,6 +165,8 @@ def _stop(place: Path, how: signal.Signals, when: Callable[[], bool]) -> subproc
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # Whoever runs the tests in the background of a shell has interrupts ignored, and a child would inherit that.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     until = time.monotonic() + 60.0
     while not when() and process.poll() is None and time.monotonic() < until:
