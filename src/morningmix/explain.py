@@ -7,7 +7,7 @@ from morningmix.units import clock
 
 
 def whole_in_words(plan: SongPlan, master: MasterPlan) -> list[str]:
-    """The whole song: how loud, how much of what, which room."""
+    """The whole song: how loud, how much of what, which tilt and room."""
     lines = [f"{plan.title}: {clock(plan.end_s - plan.start_s)} long, aimed at {master.target_lufs:.1f} LUFS."]
     for goal in plan.goals:
         trim = dict(master.trims.trims_db).get(goal.family, 0.0)
@@ -21,6 +21,7 @@ def whole_in_words(plan: SongPlan, master: MasterPlan) -> list[str]:
         f"  {_master_words(reason, master)}: {reason.because}. [{reason.source}]"
         for reason in (*master.reasons, *others)
     ]
+    lines += [f"  The whole tilted by {plan.tilt_db:+.1f} dB: {one.because}. [{one.source}]" for one in plan.reasons]
     if plan.reverb is not None:
         lines += [f"  One small room for all: {reason.because}. [{reason.source}]" for reason in plan.reverb.reasons]
     return lines
@@ -58,6 +59,8 @@ def _track_words(what: str, track: TrackPlan) -> str:
         "gain_db": f"Brought to working level by {track.gain_db:+.1f} dB",
         "high_pass_hz": f"Nothing under {corner['high_pass']:.0f} Hz" if "high_pass" in corner else "No high-pass",
         "low_pass_hz": f"Softened above {corner.get('low_pass', 0.0):.0f} Hz",
+        "peak_hz": _peak_words(track),
+        "ride": "Fader ridden",
         "gate": f"Turned down to {track.gate.floor_db:.0f} dB while nobody sings" if track.gate else "Always open",
         "compressor": f"Evened out, {squeeze.ratio:.1f}:1" if squeeze else "Not compressed",
         "delay_s": f"Moved {abs(track.delay_s) * 1000.0:.1f} ms {'later' if track.delay_s > 0 else 'earlier'}"
@@ -73,6 +76,11 @@ def _track_words(what: str, track: TrackPlan) -> str:
         "send_db": "No reverb" if track.send_db is None else f"Reverb {track.send_db:+.0f} dB",
     }
     return words.get(what, what)
+
+
+def _peak_words(track: TrackPlan) -> str:
+    cut = next((one for one in track.filters if one.kind == "peak"), None)
+    return f"{-cut.gain_db:.1f} dB less around {cut.corner_hz:.0f} Hz" if cut else "No cut"
 
 
 def _pan_words(pan: float) -> str:

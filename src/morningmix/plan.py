@@ -31,8 +31,12 @@ class Reason:
 class Filter:
     """One second-order filter."""
 
-    kind: Literal["high_pass", "low_pass"]
+    kind: Literal["high_pass", "low_pass", "peak"]
     corner_hz: float
+    """Of a peak its centre."""
+    gain_db: float = 0.0
+    q: float = 0.0
+    """Both of a peak only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +164,9 @@ class SongPlan:
     max_limiting_db: float
     played_lufs: float | None = None
     """How loud it comes with all faders where they rest in the take: what songs keep of their own relation."""
+    tilt_db: float = 0.0
+    """Of the whole: lows up, highs down by as much."""
+    reasons: tuple[Reason, ...] = ()
     goals: tuple[Goal, ...] = ()
     cleaning: Cleaning | None = None
     fade_in_s: float = 0.0

@@ -88,6 +88,16 @@ STAGES: dict[str, Callable[[], Any]] = {
     "compressor": _changed(_tracks(compressor=None)),
     "room": _changed(lambda plan: _tracks(send_db=None)(replace(plan, reverb=None))),
     "ride": _changed(_tracks(ride=())),
+    "cuts": _changed(
+        lambda plan: replace(
+            plan,
+            tracks=tuple(
+                replace(track, filters=tuple(one for one in track.filters if one.kind != "peak"))
+                for track in plan.tracks
+            ),
+        )
+    ),
+    "tilt": _changed(lambda plan: replace(plan, tilt_db=0.0)),
     "gate": _changed(_tracks(gate=None)),
     "pan": _changed(_tracks(pan=0.0)),
 }

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from morningmix.decide.balance import solve_gains
 from morningmix.facts import Input, RolePreset, Sourced
 from morningmix.laws.levels import Powers, loud_mask, loudness_of, mask_to_spans
-from morningmix.plan import FAMILIES, Goal
+from morningmix.plan import FAMILIES, Filter, Goal
 from morningmix.units import db_to_gain
 
 UNCLEAR_VOICE_LU = -6.0
@@ -30,6 +30,9 @@ class Strip:
     """Its own sound is told from bleed."""
     powers: Powers
     """K-weighted, after gain, filters, gate and compressor, before the fader: ``(slots,)``."""
+    filters: tuple[Filter, ...]
+    dynamics_db: NDArray[np.float64]
+    """What gain, gate and compressor do to it: ``(slots,)``."""
     level_db: float = 0.0
     """Fader before the family's gain and before wishes."""
 

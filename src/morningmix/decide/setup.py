@@ -18,6 +18,7 @@ from morningmix.decide.gain import match_gain
 from morningmix.decide.levels import Strip, set_goals, solve_families, with_levels
 from morningmix.decide.pan import decide_pans
 from morningmix.decide.roles import plain
+from morningmix.decide.tone import Cut, room_for
 from morningmix.facts import Defaults, Input, Measurements, Recipe, RolePreset, Singing, SongWish
 from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.laws.levels import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask
@@ -93,24 +94,57 @@ def set_up(
     strips = []
     for (key, one), low in zip(sounding.items(), lows, strict=True):
         setups[key] = _setup(one, raw[key], crests, lows, low, recipe.defaults)
+        curve_db = dynamics_db(one, setups[key], raw[key].opened)
         strips.append(
             Strip(
                 one=one,
                 gain_db=setups[key].gain_db,
                 plays=raw[key].plays,
                 clear=setups[key].clear,
-                powers=after_dynamics(one, raw[key].powers, setups[key], raw[key].opened),
+                powers=raw[key].powers * 10.0 ** (curve_db / 10.0),
+                filters=setups[key].filters,
+                dynamics_db=curve_db,
             )
         )
     strips = with_levels(strips)
+    gains_db = solve_families(strips, set_goals(strips, here.slot_s, roles))
+    cuts = _cuts(strips, gains_db, here, recipe.defaults)
     return Setups(
         of={
-            key: replace(setup, level_db=strip.level_db)
-            for (key, setup), strip in zip(setups.items(), strips, strict=True)
+            key: replace(
+                setup,
+                level_db=strip.level_db,
+                filters=(*setup.filters, *(one for one, _ in cut)),
+                why_filters=(*setup.why_filters, *(why for _, why in cut)),
+            )
+            for (key, setup), strip, cut in zip(setups.items(), strips, cuts, strict=True)
         },
         pans=decide_pans(_standing(sounding), here),
-        family_gains_db=solve_families(strips, set_goals(strips, here.slot_s, roles)),
+        family_gains_db=gains_db,
     )
+
+
+def _cuts(
+    strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurements, defaults: Defaults
+) -> list[tuple[Cut, ...]]:
+    """Per strip the cuts that let others through: guitars and keys for who leads, the bass for the kick."""
+
+    def at_db(strip: Strip) -> float:
+        return strip.level_db + gains_db[strip.one.preset.family]
+
+    def first(role: str) -> Strip | None:
+        found = [strip for strip in strips if strip.one.role == role and strip.clear]
+        return max(found, key=lambda strip: np.count_nonzero(strip.plays)) if found else None
+
+    lead, kick = first("lead vocal"), first("kick")
+    cuts: list[tuple[Cut, ...]] = []
+    for strip in strips:
+        masked = lead if strip.one.preset.family in ("guitars", "keys") else kick if strip.one.role == "bass" else None
+        cut = None
+        if masked is not None and (strip.one.wish.eq or defaults.eq) != "off":
+            cut = room_for(masked, strip, here, (at_db(masked), at_db(strip)))
+        cuts.append((cut,) if cut else ())
+    return cuts
 
 
 def _standing(sounding: Mapping[tuple[int, str], Input]) -> list[Input]:
@@ -239,9 +273,9 @@ def _setup(
     )
 
 
-def after_dynamics(one: Input, powers: Powers, setup: Setup, opened: Mask | None) -> Powers:
-    """Powers per slot behind gain, gate (open in those slots; None: no gate) and compressor."""
-    level_db = np.full(len(powers), setup.gain_db)
+def dynamics_db(one: Input, setup: Setup, opened: Mask | None) -> NDArray[np.float64]:
+    """What gain, gate (open in those slots; None: no gate) and compressor do to an input: ``(slots,)``."""
+    level_db = np.full(len(one.facts.peaks), setup.gain_db)
     if opened is not None and setup.gate_floor_db is not None:
         level_db += np.where(opened, 0.0, setup.gate_floor_db)
     compressor = setup.compressor
@@ -249,5 +283,4 @@ def after_dynamics(one: Input, powers: Powers, setup: Setup, opened: Mask | None
         peaks_db = powers_db(one.facts.peaks.astype(np.float64) ** 2) + level_db
         reduction = compressor_gain_db(peaks_db, compressor.threshold_db, compressor.ratio, compressor.knee_db)
         level_db += np.maximum(reduction, -compressor.max_reduction_db)
-    after: Powers = powers * 10.0 ** (level_db / 10.0)
-    return after
+    return level_db

@@ -16,8 +16,9 @@ from morningmix.decide.levels import Strip, own_level_db, set_goals, solve_famil
 from morningmix.decide.repair import decide_repair
 from morningmix.decide.ride import Points, Voice, decide_rides
 from morningmix.decide.roles import plain
-from morningmix.decide.setup import Setups, after_dynamics, gated, in_song, left_out, slots_of
+from morningmix.decide.setup import Setups, dynamics_db, gated, in_song, left_out, slots_of
 from morningmix.decide.space import decide_reverb, decide_send
+from morningmix.decide.tone import decide_tilt, octaves_db
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Spans
 from morningmix.laws.levels import Powers, k_powers, plays_over, spans_to_mask
 from morningmix.plan import Cleaning, Gate, Goal, Move, Reason, SongPlan, TrackPlan
@@ -57,6 +58,8 @@ def decide_song(
     gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
     loud_lufs = whole_lufs(strips, gains_db, here.slot_s)
     to_target_db = recipe.target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0
+    at_faders = [(strip, strip.level_db + gains_db[strip.one.preset.family]) for strip in strips]
+    tilted = decide_tilt(octaves_db(at_faders, here), here.rate_hz) if strips else None
     rides = _rides(strips, gains_db, here.slot_s)
     names = {one.index: one.name for one in sounding}
     by_index = {strip.one.index: strip for strip in strips}
@@ -89,6 +92,8 @@ def decide_song(
         ceiling_dbtp=recipe.target.ceiling_dbtp.value,
         max_limiting_db=recipe.target.max_limiting_db.value,
         played_lufs=_played_lufs(strips, setups, here.slot_s),
+        tilt_db=tilted[0] if tilted else 0.0,
+        reasons=(tilted[1],) if tilted else (),
         goals=goals,
         cleaning=cleaning,
         fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,
@@ -125,6 +130,8 @@ def _strip(
     slots = here.tracks[0].bands.shape[1]
     powers = k_powers(one.facts, here, setup.filters)
     told = heard if one.preset.gate_floor_db is not None else None
+    opened = None if told is None else spans_to_mask(_shift(told.open_s, start_s, end_s), slots, here.slot_s)
+    curve_db = dynamics_db(one, setup, opened)
     strip = Strip(
         one=one,
         gain_db=setup.gain_db,
@@ -132,12 +139,9 @@ def _strip(
         if told is None
         else spans_to_mask(_shift(told.sings_s, start_s, end_s), slots, here.slot_s),
         clear=setup.clear,
-        powers=after_dynamics(
-            one,
-            powers,
-            setup,
-            None if told is None else spans_to_mask(_shift(told.open_s, start_s, end_s), slots, here.slot_s),
-        ),
+        powers=powers * 10.0 ** (curve_db / 10.0),
+        filters=setup.filters,
+        dynamics_db=curve_db,
     )
     level_db = own_level_db(strip) if setup.clear else None
     if level_db is None:

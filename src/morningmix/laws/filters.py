@@ -18,6 +18,8 @@ Sos = NDArray[np.float64]
 """Second-order sections, ``(sections, 6)``, with a0 = 1."""
 
 BUTTERWORTH_Q = math.sqrt(0.5)
+TILT_HZ, TILT_Q = 700.0, 0.35
+"""Middle of what the ear weighs most, and a slope over some six octaves (design choice)."""
 
 
 def butterworth_high_pass(corner_hz: float, rate_hz: float, order: int = 2) -> Sos:
@@ -81,6 +83,16 @@ def high_shelf(corner_hz: float, gain_db: float, rate_hz: float, q: float = BUTT
         (a + 1.0) - (a - 1.0) * cosine + width,
         2.0 * ((a - 1.0) - (a + 1.0) * cosine),
         (a + 1.0) - (a - 1.0) * cosine - width,
+    )
+
+
+def tilt(tilt_db: float, rate_hz: float) -> Sos:
+    """Lows up by `tilt_db` and highs down by as much, in a broad slope around 700 Hz.
+
+    Raises ValueError unless rate_hz > 1400.
+    """
+    return np.concatenate(
+        [low_shelf(TILT_HZ, tilt_db, rate_hz, TILT_Q), high_shelf(TILT_HZ, -tilt_db, rate_hz, TILT_Q)]
     )
 
 

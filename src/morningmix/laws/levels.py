@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, uniform_filter1d
 
 from morningmix.facts import Measurements, Spans, TrackFacts
-from morningmix.laws.filters import butterworth_high_pass, low_pass, magnitude_db
+from morningmix.laws.filters import Sos, butterworth_high_pass, low_pass, magnitude_db, peaking
 from morningmix.laws.loudness import OFFSET_DB, k_weight_db
 from morningmix.plan import Filter
 from morningmix.units import SILENCE_DB
@@ -28,12 +28,18 @@ REST_S = 1.0
 Powers = NDArray[np.float64]
 
 
+def sections(one: Filter, rate_hz: int) -> Sos:
+    """A planned filter's second-order sections."""
+    if one.kind == "peak":
+        return peaking(one.corner_hz, one.gain_db, one.q, rate_hz)
+    return (butterworth_high_pass if one.kind == "high_pass" else low_pass)(one.corner_hz, rate_hz)
+
+
 def filter_gain_db(filters: Sequence[Filter], hz: NDArray[np.float64], rate_hz: int) -> NDArray[np.float64]:
     """Gain of a track's filters at each frequency, dB, at least -100."""
     gain = np.zeros(len(hz))
     for one in filters:
-        make = butterworth_high_pass if one.kind == "high_pass" else low_pass
-        gain += np.maximum(magnitude_db(make(one.corner_hz, rate_hz), hz, rate_hz), -100.0)
+        gain += np.maximum(magnitude_db(sections(one, rate_hz), hz, rate_hz), -100.0)
     return gain
 
 

@@ -19,9 +19,11 @@ from numpy.typing import NDArray
 from morningmix.audio.write import FloatScratch, IntegerWriter
 from morningmix.dsp.control import hop_frames, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
+from morningmix.dsp.filter import FilterStage
 from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.reverb import ReverbStage
 from morningmix.facts import Recording
+from morningmix.laws.filters import tilt
 from morningmix.plan import FAMILIES, SongPlan, TrackPlan
 from morningmix.render.output import Output
 from morningmix.render.strip import Strip
@@ -64,13 +66,14 @@ class _Family:
         ]
         room = plan.reverb if any(send is not None for send in self._sends) else None
         self._reverb = ReverbStage(room, plan.rate_hz) if room else None
+        self._tilt = FilterStage(tilt(plan.tilt_db, plan.rate_hz), 2) if plan.tilt_db else None
         self._weighting = KWeighting(plan.rate_hz, 2)
         self._step = step_frames(plan.rate_hz) if name == "drums" else 0
         self.drum_peaks: list[NDArray[np.float32]] = []
         self.scratch = scratch
 
     def process(self, placed: Sequence[Block], fade: NDArray[np.float32] | None) -> NDArray[np.float64]:
-        """Sum, add the room, fade, store; returns the K-weighted sum ``(2, frames)``."""
+        """Sum, add the room, tilt, fade, store; returns the K-weighted sum ``(2, frames)``."""
         total = np.zeros_like(placed[0])
         for block in placed:
             total += block
@@ -80,6 +83,8 @@ class _Family:
                 if send is not None:
                     sent += block * send
             total += self._reverb.process(sent)
+        if self._tilt is not None:
+            total = self._tilt.process(total)
         if fade is not None:
             total *= fade
         if self._step:

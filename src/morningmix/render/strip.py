@@ -22,7 +22,7 @@ from morningmix.dsp.control import (
 from morningmix.dsp.filter import FilterStage
 from morningmix.dsp.repair import RepairStage
 from morningmix.facts import Recording
-from morningmix.laws.filters import butterworth_high_pass, low_pass
+from morningmix.laws.levels import sections
 from morningmix.laws.pan import balance, constant_power
 from morningmix.plan import TrackPlan
 from morningmix.units import Block, db_to_gain
@@ -49,11 +49,8 @@ class Strip:
         if self._repair is not None:
             self._repair.process(self._read(ahead))
         self._gain = np.float32(db_to_gain(plan.gain_db) * (-1.0 if plan.flip else 1.0))
-        sections = [
-            (butterworth_high_pass if one.kind == "high_pass" else low_pass)(one.corner_hz, rate_hz)
-            for one in plan.filters
-        ]
-        self._filter = FilterStage(np.concatenate(sections), recording.channels) if sections else None
+        filters = [sections(one, rate_hz) for one in plan.filters]
+        self._filter = FilterStage(np.concatenate(filters), recording.channels) if filters else None
         self._compressor = CompressorCurve(plan.compressor, self._steps_per_second) if plan.compressor else None
         self._steps = 0
         self._steps_per_hop = hop_frames(rate_hz) // self._step

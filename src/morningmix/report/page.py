@@ -473,7 +473,13 @@ def _timing(delay_s: float) -> str:
 def _filters(track: TrackPlan, kind: str | None = None) -> str:
     words = {"high_pass": "from", "low_pass": "up to"}
     kept = [one for one in track.filters if kind is None or one.kind == kind]
-    return ", ".join(f"{words[one.kind]} {hertz(one.corner_hz)}" for one in kept) or "none"
+    said = [
+        f"{_decibels(one.gain_db)} at {hertz(one.corner_hz)}"
+        if one.kind == "peak"
+        else f"{words[one.kind]} {hertz(one.corner_hz)}"
+        for one in kept
+    ]
+    return ", ".join(said) or "none"
 
 
 def _gate(track: TrackPlan, seconds: float) -> str:
@@ -503,6 +509,7 @@ def _why(track: TrackPlan, seconds: float) -> str:
         "gain_db": ("Gain", _decibels(track.gain_db)),
         "high_pass_hz": ("High-pass", _filters(track, "high_pass")),
         "low_pass_hz": ("Low-pass", _filters(track, "low_pass")),
+        "peak_hz": ("Cut", _filters(track, "peak")),
         "gate": ("Gate", _gate(track, seconds)),
         "compressor": ("Compressor", _compressor(track)),
         "fader_db": ("Fader", _fader(track)),

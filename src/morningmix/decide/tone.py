@@ -1,0 +1,115 @@
+"""Small broad corrections of tone: room for who leads, bass and kick side by side, and a tilt of the whole.
+
+A cut is made where one input covers another in a band that the other lives by and the first does not (Hafezi, Reiss,
+JAES 63(5) 2015: masking in bands that are essential to the masked and not to the masker; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.decide.levels import Strip
+from morningmix.facts import Measurements
+from morningmix.laws.filters import magnitude_db, tilt
+from morningmix.laws.levels import filter_gain_db
+from morningmix.plan import Filter, Reason
+from morningmix.units import db_to_gain, powers_db
+
+Array = NDArray[np.float64]
+
+OCTAVES_HZ = np.array([125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0])
+WANTED_SLOPE_DB = -2.0
+"""Fall of octave bands, dB an octave: 5 dB an octave of density (Pestana et al., AES 135, 2013)."""
+MOST_TILT_DB = 2.0
+FAR_DB = 1.0
+"""A slope nearer than this is left alone (design choice)."""
+MOST_CUT_DB = 3.0
+_VOICE_HZ = np.array([500.0, 1000.0, 2000.0, 4000.0])
+_LOW_HZ = np.array([47.0, 70.0, 94.0, 117.0, 140.0, 175.0])
+_VOICE_Q, _LOW_Q = 1.0, 1.4
+_PRESENCE_DB = 4.5
+"""By so much an octave a voice's upper bands count more than their level says (design choice)."""
+_LIVES_BY = 2
+"""So many of its strongest bands an input lives by."""
+_SOURCE = "Hafezi, Reiss, JAES 63(5) 2015 (from memory)"
+
+Cut = tuple[Filter, Reason]
+
+
+def room_for(masked: Strip, masker: Strip, here: Measurements, levels_db: tuple[float, float]) -> Cut | None:
+    """The cut in `masker` that lets `masked` through while it plays; None where nothing is covered.
+
+    `levels_db` are the faders of the two, masked first.
+    """
+    low = masked.one.role == "kick"
+    centres, q = (_LOW_HZ, _LOW_Q) if low else (_VOICE_HZ, _VOICE_Q)
+    over = _bands(masker, here, masked.plays, centres, levels_db[1])
+    under = _bands(masked, here, masked.plays, centres, levels_db[0])
+    covers_db = over - under
+    # Voices are understood by their upper bands, weak as they are; a kick is felt where it is strongest.
+    needed = under if low else np.where(centres >= 1000.0, under + _PRESENCE_DB * np.log2(centres), -np.inf)
+    candidates = _strongest(needed, _LIVES_BY) & ~_strongest(over, 1 if low else _LIVES_BY) & (covers_db > 0.0)
+    if not candidates.any():
+        return None
+    band = int(np.argmax(np.where(candidates, covers_db, -np.inf)))
+    cut_db = round(float(min(MOST_CUT_DB, covers_db[band] / 2.0)), 1)
+    if cut_db < 0.5:
+        return None
+    return Filter(kind="peak", corner_hz=float(centres[band]), gain_db=-cut_db, q=q), Reason(
+        what="peak_hz",
+        because=f"it is {covers_db[band]:.0f} dB over {masked.one.name} there, and lives by other bands",
+        source=_SOURCE,
+    )
+
+
+def _strongest(levels_db: Array, count: int) -> NDArray[np.bool_]:
+    return np.isin(np.arange(len(levels_db)), np.argsort(levels_db)[-count:])
+
+
+def _bands(strip: Strip, here: Measurements, where: NDArray[np.bool_], centres: Array, level_db: float) -> Array:
+    """Level around each centre while something else plays, dB; half an octave or more wide as bands allow."""
+    powers = spectrum(strip, here, where) * db_to_gain(level_db) ** 2
+    log_hz = np.log2(here.band_centres_hz)
+    widths = np.abs(log_hz[None, :] - np.log2(centres)[:, None])
+    reach = np.maximum(np.median(np.diff(np.log2(centres))) / 2.0, widths.min(axis=1, keepdims=True) + 1e-9)
+    return powers_db((powers[None, :] * (widths <= reach)).sum(axis=1))
+
+
+def spectrum(strip: Strip, here: Measurements, where: NDArray[np.bool_]) -> Array:
+    """Mean power per band over those slots, behind filters, gate and compressor: ``(bands,)``."""
+    if not where.any():
+        return np.zeros(len(here.band_centres_hz))
+    gains = 10.0 ** (strip.dynamics_db[where] / 10.0)
+    mean: Array = strip.one.facts.bands[:, where].astype(np.float64) @ gains / np.count_nonzero(where)
+    filters_db = filter_gain_db(strip.filters, here.band_centres_hz, here.rate_hz)
+    return np.asarray(mean * 10.0 ** (filters_db / 10.0) * strip.one.facts.channels)
+
+
+def octaves_db(strips: Sequence[tuple[Strip, float]], here: Measurements) -> Array:
+    """Predicted octave levels of the sum of strips at their faders (dB), 125 Hz to 4 kHz."""
+    everywhere = np.ones(here.tracks[0].bands.shape[1], np.bool_)
+    powers = np.sum([spectrum(strip, here, everywhere) * db_to_gain(at_db) ** 2 for strip, at_db in strips], axis=0)
+    octave = np.floor(np.log2(here.band_centres_hz / OCTAVES_HZ[0]) + 0.5)
+    return powers_db(np.array([powers[octave == place].sum() for place in range(len(OCTAVES_HZ))]))
+
+
+def decide_tilt(octaves: Array, rate_hz: int) -> tuple[float, Reason] | None:
+    """Tilt in dB (plus: lows up, highs down) that brings octave levels nearest to the wanted slope; None: leave it."""
+    places = np.arange(len(octaves), dtype=np.float64)
+    slope = float(np.polyfit(places, octaves, 1)[0])
+    if abs(slope - WANTED_SLOPE_DB) <= FAR_DB:
+        return None
+    missing = WANTED_SLOPE_DB * places - octaves
+    missing -= missing.mean()
+    response = magnitude_db(tilt(1.0, rate_hz), OCTAVES_HZ, rate_hz)
+    response -= response.mean()
+    wanted_db = float(missing @ response / (response @ response))
+    tilt_db = round(float(np.clip(wanted_db, -MOST_TILT_DB, MOST_TILT_DB)), 2)
+    return tilt_db, Reason(
+        what="tilt_db",
+        because=f"octave bands fall by {-slope:.1f} dB an octave, records by {-WANTED_SLOPE_DB:.0f}",
+        source="Pestana et al., AES 135, 2013; at most 2 dB is a design choice",
+    )
