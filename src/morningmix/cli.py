@@ -323,6 +323,30 @@ def turn(
     )
 
 
+@app.command()
+def compare(
+    first: Annotated[Path, typer.Argument(help="A rehearsal's home, its recipe, or a song's folder.")],
+    second: Annotated[Path, typer.Argument(help="Another one, or an earlier version.")],
+    as_json: Json = False,
+) -> None:
+    """Say how two mixes of a song differ, at the same loudness."""
+    from morningmix.compare import as_facts, in_words, recipe_lines
+    from morningmix.compare import compare as run
+
+    compared, alone = run(first, second)
+    lines = recipe_lines(first, second)
+    if as_json:
+        _print_json({"songs": as_facts(compared), "only_in_one": alone, "recipe_lines": lines})
+        return
+    for one in compared:
+        typer.echo("\n".join(in_words(one, with_plans=not lines)))
+    for line in alone:
+        typer.echo(line)
+    if lines:
+        typer.echo("Recipe lines that differ:")
+        typer.echo("\n".join(f"  {line}" for line in lines))
+
+
 # ---------------------------------------------------------------- words
 
 
