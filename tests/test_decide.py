@@ -22,6 +22,7 @@ from morningmix.decide.pan import WIDTHS, decide_pans
 from morningmix.decide.roles import choose_lead, guess_roles, identify
 from morningmix.decide.setup import Setups, set_up
 from morningmix.decide.song import FAMILY_RANGE_DB, LEVEL_RANGE_DB, decide_song, keep_relation
+from morningmix.decide.space import MOST_OFFSET_DB, room_offset_db
 from morningmix.errors import RecipeError
 from morningmix.explain import input_in_words
 from morningmix.facts import (
@@ -218,10 +219,22 @@ def test_two_guitars_mirror_each_other(heard: Heard) -> None:
 
 
 def test_what_is_sent_into_the_room(heard: Heard) -> None:
+    """The presets say who sends more than whom; all together are moved to where the room is wanted."""
     roles = load_roles()
+    moved = set()
     for track in plan_of(heard).tracks:
         send = roles[track.role].send_lu
-        assert track.send_db == (send.value if send else None)
+        assert (track.send_db is None) == (send is None)
+        if track.send_db is not None and send is not None:
+            moved.add(round(track.send_db - send.value, 1))
+    (offset_db,) = moved
+    assert abs(offset_db) <= MOST_OFFSET_DB
+
+
+@pytest.mark.parametrize(("sent", "offset_db"), [(10.0**-1.52, 0.0), (10.0**-1.72, 2.0), (1e-4, 6.0), (1.0, -6.0)])
+def test_a_room_that_would_be_too_small_or_too_large_is_moved(sent: float, offset_db: float) -> None:
+    assert room_offset_db(sent, 1.0) == pytest.approx(offset_db, abs=0.06)
+    assert room_offset_db(0.0, 1.0) == 0.0
 
 
 # ---------------------------------------------------------------- several songs of one take

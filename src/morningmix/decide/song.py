@@ -17,7 +17,7 @@ from morningmix.decide.repair import decide_repair
 from morningmix.decide.ride import Points, Voice, decide_rides
 from morningmix.decide.roles import plain
 from morningmix.decide.setup import Setups, dynamics_db, gated, in_song, left_out, slots_of
-from morningmix.decide.space import decide_reverb, decide_send
+from morningmix.decide.space import decide_reverb, decide_send, room_offset_db
 from morningmix.decide.tone import decide_tilt, octaves_db
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Spans
 from morningmix.laws.levels import Powers, k_powers, plays_over, spans_to_mask
@@ -60,6 +60,7 @@ def decide_song(
     to_target_db = recipe.target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0
     at_faders = [(strip, strip.level_db + gains_db[strip.one.preset.family]) for strip in strips]
     tilted = decide_tilt(octaves_db(at_faders, here), here.rate_hz) if strips else None
+    room_db = _room_db(strips, gains_db)
     rides = _rides(strips, gains_db, here.slot_s)
     names = {one.index: one.name for one in sounding}
     by_index = {strip.one.index: strip for strip in strips}
@@ -71,6 +72,7 @@ def decide_song(
             singing.get(one.index),
             goals,
             rides.get(one.index),
+            room_db,
             names,
             recipe,
             song,
@@ -147,6 +149,17 @@ def _strip(
     if level_db is None:
         return replace(strip, level_db=setup.level_db)
     return replace(strip, level_db=_within(level_db, setup.level_db, LEVEL_RANGE_DB))
+
+
+def _room_db(strips: Sequence[Strip], gains_db: Mapping[str, float]) -> float:
+    """What all sends are moved by, so that the room is as loud as it is wanted."""
+    sent, dry = 0.0, 0.0
+    for strip in strips:
+        power = float(strip.powers.mean()) * 10.0 ** ((strip.level_db + gains_db[strip.one.preset.family]) / 10.0)
+        dry += power
+        if strip.one.preset.send_lu is not None:
+            sent += power * 10.0 ** (strip.one.preset.send_lu.value / 10.0)
+    return room_offset_db(sent, dry)
 
 
 def _rides(
@@ -258,6 +271,7 @@ def _track(
     heard: Singing | None,
     goals: Sequence[Goal],
     ride: tuple[Points, Reason] | None,
+    room_db: float,
     names: Mapping[int, str],
     recipe: Recipe,
     song: SongWish | None,
@@ -267,7 +281,7 @@ def _track(
     one = strip.one
     setup = setups.of[one.index, one.role]
     gate, why_gate = _gate(one, heard, start_s, end_s, recipe)
-    send, why_send = decide_send(one)
+    send, why_send = decide_send(one, room_db)
     flip, delay_s, why_aligned = decide_alignment(one, recipe.defaults)
     repair_s, why_repaired = decide_repair(one, recipe.defaults)
     pan, why_pan = (
