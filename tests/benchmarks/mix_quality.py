@@ -84,7 +84,21 @@ def _tracks(**none: Any) -> Callable[[SongPlan], SongPlan]:
     return lambda plan: replace(plan, tracks=tuple(replace(track, **none) for track in plan.tracks))
 
 
+DEFAULTS: list[str] = []
+"""Lines of every recipe's [defaults]."""
+
+
+@contextmanager
+def _with_bleed() -> Iterator[None]:
+    DEFAULTS.append('bleed = "off"')
+    try:
+        yield
+    finally:
+        DEFAULTS.clear()
+
+
 STAGES: dict[str, Callable[[], Any]] = {
+    "bleed": _with_bleed,
     "compressor": _changed(_tracks(compressor=None)),
     "room": _changed(lambda plan: _tracks(send_db=None)(replace(plan, reverb=None))),
     "ride": _changed(_tracks(ride=())),
@@ -164,6 +178,7 @@ def _mixed(tracks: Path, truth: dict[str, Any], folder: Path) -> tuple[Sound, di
     """The mix, its stems, and the same mix without its room."""
     folder.mkdir()
     lines = ["recipe = 1", "[rehearsal]", f"tracks = {json.dumps(tracks.as_posix())}", 'title = "take"']
+    lines += ["[defaults]", *DEFAULTS]
     for name, file in truth["files"].items():
         lines += ["[[input]]", f'file = "{file}"', f'name = "{name}"', f'role = "{truth["roles"][name]}"']
     recipe = folder / "recipe.toml"
