@@ -323,6 +323,40 @@ def turn(
     )
 
 
+class Sent(StrEnum):
+    """File format of what is sent round."""
+
+    mp3 = "mp3"
+    flac = "flac"
+
+
+@app.command()
+def share(
+    home: Annotated[Path, typer.Argument(help="A rehearsal's home, or its recipe.")],
+    out: Out = None,
+    kind: Annotated[Sent, typer.Option("--format", help="MP3 to send, FLAC for whoever wants no loss.")] = Sent.mp3,
+    as_json: Json = False,
+) -> None:
+    """Pack the mixes to be sent round: small tagged files, and a page that lists them."""
+    from morningmix.share.send import share as run
+
+    with _Bar(shown=not as_json) as bar:
+        folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.told)
+    if as_json:
+        files = [
+            {"title": one.title, "file": str(one.file), "peak_dbtp": one.peak_dbtp, "lowered_db": one.lowered_db}
+            for one in shared
+        ]
+        _print_json({"folder": str(folder), "files": files})
+        return
+    where = _near(folder)
+    typer.echo(f"Packed {_counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html.")
+    for one in shared:
+        peak = "silent" if one.peak_dbtp is None else f"peaks at {one.peak_dbtp:.1f} dBTP"
+        lowered = f", {one.lowered_db:.1f} dB softer so that it stays so" if one.lowered_db else ""
+        typer.echo(f"  {_near(one.file)}  {peak}{lowered}")
+
+
 @app.command()
 def compare(
     first: Annotated[Path, typer.Argument(help="A rehearsal's home, its recipe, or a song's folder.")],

@@ -236,6 +236,9 @@ class Recipe:
     """Folder with the raw tracks, absolute."""
     title: str
     target: TargetPreset
+    band: str | None = None
+    date: str | None = None
+    """When it was, ISO 8601; both for what is sent round."""
     defaults: Defaults = field(default_factory=Defaults)
     inputs: tuple[InputWish, ...] = ()
     songs: tuple[SongWish, ...] = ()

@@ -7,6 +7,7 @@ comments, order and line breaks stay as they are, byte for byte.
 from __future__ import annotations
 
 import contextlib
+import datetime
 import itertools
 import json
 import math
@@ -110,6 +111,15 @@ def _name(value: str | None) -> str | None:
     return value
 
 
+def _date(value: str | None) -> str | None:
+    if value is not None:
+        try:
+            datetime.date.fromisoformat(value)
+        except ValueError as error:
+            raise ValueError(f'must be a date such as "2026-11-19", not "{value}"') from error
+    return value
+
+
 def _folder(value: str) -> str:
     if not value.strip() or "\0" in value:
         raise ValueError("must name the folder with the raw tracks")
@@ -127,6 +137,8 @@ _Pan = Annotated[float | None, between(-1.0, 1.0)]
 class _Rehearsal(Strict):
     tracks: Annotated[str, AfterValidator(_folder)]
     title: Name = None
+    band: Name = None
+    date: Annotated[str | None, AfterValidator(_date)] = None
 
 
 class _Target(Strict):
@@ -220,6 +232,8 @@ def read_recipe(path: Path) -> Recipe:
         path=path.resolve(),
         tracks=tracks,
         title=file.rehearsal.title or tracks.name or folder.name,
+        band=file.rehearsal.band,
+        date=file.rehearsal.date,
         target=_target(file.target, toml),
         defaults=Defaults(**file.defaults.model_dump()),
         inputs=tuple(_input_wish(wish, file.defaults) for wish in file.input),
@@ -380,6 +394,7 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         "[rehearsal]",
         f"tracks = {_quoted(tracks)}  # folder with the raw tracks, seen from this file",
         f"title = {_quoted(title)}",
+        '# band = "..."   date = "2026-11-19"   # for what is sent round',
         "",
         "[target]",
         'preset = "demo"  # -16 LUFS, to send round; "loud" is -14',

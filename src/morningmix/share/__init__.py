@@ -1,0 +1,1 @@
+"""What goes round to the band: small tagged files, and a page that lists them."""

@@ -1,0 +1,186 @@
+"""From a home to a folder that can be sent: every song as a small tagged file, and a page that lists them."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.audio.decode import decoded
+from morningmix.audio.encode import encode_mp3
+from morningmix.audio.header import read_header
+from morningmix.audio.read import open_recording
+from morningmix.audio.tags import Tags, tag
+from morningmix.audio.write import IntegerWriter
+from morningmix.dsp.control import hop_frames
+from morningmix.dsp.dither import Dither
+from morningmix.dsp.truepeak import TruePeak
+from morningmix.errors import RecordingsError, UsageError
+from morningmix.facts import Recipe, Recording
+from morningmix.files.recall import Recall, read_recall
+from morningmix.files.recipe import read_recipe
+from morningmix.files.toml_lines import plain
+from morningmix.home import RECALL, RECIPE, output_errors, safe_name
+from morningmix.share.page import Listed, index_page
+from morningmix.share.picture import draw
+from morningmix.units import Block, amplitude_db, db_to_gain
+
+Kind = Literal["mp3", "flac"]
+SHARE = "share"
+INDEX = "index.html"
+_BLOCK_HOPS = 20
+_UNDER_DB = 0.1
+_BITS: Literal[16] = 16
+"""Of a FLAC file: enough to listen to, and half as large."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shared:
+    """One file that is ready to be sent."""
+
+    title: str
+    file: Path
+    peak_dbtp: float | None
+    """True peak of what a player decodes."""
+    lowered_db: float
+    """Turned down by so much, because coding had raised the peaks over full scale."""
+
+
+def share(
+    source: Path, out: Path | None, kind: Kind, progress: Callable[[str, float], None]
+) -> tuple[Path, list[Shared]]:
+    """Fill the folder `share` of a home (or `out`) anew. Returns the folder and its files.
+
+    `source` is a home or its recipe. Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`.
+    """
+    home = source if source.is_dir() else source.parent
+    sheets = sorted(home.glob(f"mixes/[0-9]*/{RECALL}"))
+    if not sheets:
+        raise UsageError(f"Nothing is mixed yet in {home}. First: morningmix mix FOLDER.")
+    recipe = read_recipe(home / RECIPE) if (home / RECIPE).exists() else None
+    sheets = _wanted(sheets, recipe)
+    recalls = [read_recall(sheet) for sheet in sheets]
+    title = recipe.title if recipe else home.name.removesuffix(" mix")
+    band, date = (recipe.band, recipe.date) if recipe else (None, None)
+    folder = out or home / SHARE
+    _refuse_other(folder)
+    draft = folder.with_name(f".{folder.name}.partial")
+    with output_errors(draft):
+        shutil.rmtree(draft, ignore_errors=True)
+        draft.mkdir(parents=True)
+    shared, listed = [], []
+    for place, (sheet, recall) in enumerate(zip(sheets, recalls, strict=True), 1):
+        progress(f"packing {recall.title}", (place - 1) / len(sheets))
+        mix = sheet.parent / recall.measured[0].file
+        if not mix.exists():
+            raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
+        file = draft / f"{place:02d} {safe_name(recall.title)}.{kind}"
+        tags = Tags(
+            title=recall.title,
+            rehearsal=title,
+            number=place,
+            of=len(sheets),
+            band=band,
+            date=date,
+            picture_png=draw(_powers(mix)),
+        )
+        peak_dbtp, lowered_db = _write(mix, file, kind, tags)
+        shared.append(Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db))
+        listed.append(_listed(place, recall, file.name))
+    with output_errors(draft):
+        (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8")
+        if folder.exists():
+            shutil.rmtree(folder)
+        draft.rename(folder)
+    progress("packing", 1.0)
+    return folder, shared
+
+
+def _wanted(sheets: list[Path], recipe: Recipe | None) -> list[Path]:
+    """Those of the songs that the recipe lists; all, where it lists none or none of them is mixed."""
+    titles = {plain(song.title) for song in recipe.songs if song.keep} if recipe else set()
+    return [sheet for sheet in sheets if plain(read_recall(sheet).title) in titles] or sheets
+
+
+def _refuse_other(folder: Path) -> None:
+    """Only what this command made is ever replaced."""
+    if not folder.exists():
+        return
+    made = re.compile(r"\d{2,} .*\.(mp3|flac)", re.DOTALL)
+    strange = [path.name for path in folder.iterdir() if path.name != INDEX and not made.fullmatch(path.name)]
+    if not folder.is_dir() or strange:
+        raise UsageError(f"{folder} holds other things ({strange[0]}). Name another place with --out.")
+
+
+def _listed(place: int, recall: Recall, file: str) -> Listed:
+    return Listed(
+        number=place,
+        title=recall.title,
+        file=file,
+        seconds=recall.plan.end_s - recall.plan.start_s,
+        loudness_lufs=recall.measured[0].integrated_lufs,
+    )
+
+
+def _write(mix: Path, file: Path, kind: Kind, tags: Tags) -> tuple[float | None, float]:
+    """Encode, look at what a player would decode, and once more a little softer if that passes full scale."""
+    lowered_db = 0.0
+    recording = Recording(lanes=((read_header(mix),),))
+    for _ in range(3):
+        gain = np.float32(db_to_gain(-lowered_db))
+        if kind == "mp3":
+            encode_mp3((block * gain for block in _blocks(recording)), file, rate_hz=recording.rate_hz)
+        else:
+            _write_flac(recording, file, gain)
+        peak_dbtp = _peak_dbtp(file)
+        if peak_dbtp is None or peak_dbtp <= 0.0:
+            break
+        lowered_db = round(lowered_db + peak_dbtp + _UNDER_DB, 2)
+    tag(file, tags)
+    return peak_dbtp, lowered_db
+
+
+def _peak_dbtp(file: Path) -> float | None:
+    meter: TruePeak | None = None
+    for block in decoded(file):
+        meter = meter or TruePeak(block.shape[0])
+        meter.update(block)
+    peak = meter.result() if meter else 0.0
+    return round(amplitude_db(peak), 2) if peak > 0.0 else None
+
+
+def _write_flac(recording: Recording, file: Path, gain: np.float32) -> None:
+    dither = Dither(1, recording.channels, _BITS)
+    with IntegerWriter(
+        file,
+        rate_hz=recording.rate_hz,
+        channels=recording.channels,
+        frames=recording.frames,
+        bits=_BITS,
+        file_format="flac",
+    ) as writer:
+        for block in _blocks(recording):
+            writer.write(dither.process(block * gain))
+
+
+def _blocks(recording: Recording) -> Iterator[Block]:
+    size = _BLOCK_HOPS * hop_frames(recording.rate_hz)
+    with open_recording(recording, recording.rate_hz) as reader:
+        for start in range(0, recording.frames, size):
+            yield reader.read(min(size, recording.frames - start))
+
+
+def _powers(mix: Path) -> NDArray[np.float64]:
+    recording = Recording(lanes=((read_header(mix),),))
+    hop = hop_frames(recording.rate_hz)
+    parts = []
+    for block in _blocks(recording):
+        whole = block.shape[1] // hop * hop
+        parts.append((block[:, :whole].astype(np.float64) ** 2).sum(axis=0).reshape(-1, hop).mean(axis=1))
+    return np.concatenate(parts) if parts else np.zeros(0)

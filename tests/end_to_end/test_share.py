@@ -1,0 +1,131 @@
+"""What is sent round: small files with names in them, and a page that lists them."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import unquote
+
+import mutagen  # noqa: TID251 - an outside reader of what was written
+import numpy as np
+import pyloudnorm  # noqa: TID251 - an outside meter
+import pytest
+import soundfile  # noqa: TID251 - an outside reader of what was written
+
+from commands import digests, run
+from morningmix.errors import UsageError
+from morningmix.pipeline import Order, mix
+from morningmix.share.send import share
+from synthetic import write_take
+
+TITLES = ('Rope "Swing"', "a/b\\c: <i>d</i>", "أغنية 🎸 con", "x" * 200)
+"""Quotes, slashes and markup, writing from right to left with an emoji, and far too much."""
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("place")
+    write_take(folder / "Thursday", 8.0, 44_100)
+    order = Order(source=folder / "Thursday", cwd=folder, workers=2)
+    from morningmix.pipeline import write_recipe
+
+    write_recipe(order)
+    recipe = folder / "Thursday mix" / "recipe.toml"
+    text = recipe.read_text(encoding="utf-8")
+    text = text.replace('# band = "..."   date = "2026-11-19"', 'band = "The Loose Ladders"\ndate = "2026-11-19"', 1)
+    for number, title in enumerate(TITLES):
+        text += f"\n[[song]]\ntitle = {json.dumps(title, ensure_ascii=False)}\n"
+        text += f"start = {2 * number}\nend = {2 * number + 2}\n"
+    recipe.write_text(text, encoding="utf-8")
+    mix(order)
+    return folder / "Thursday mix"
+
+
+def told(_step: str, _share: float) -> None:
+    pass
+
+
+class Page(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.links: list[str] = []
+        self.tags: set[str] = set()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.links += [
+            value for name, value in attrs if name in ("src", "href") and value and not value.startswith("data:")
+        ]
+
+
+@pytest.mark.parametrize("kind", ["mp3", "flac"])
+def test_files_carry_names_and_keep_their_loudness(home: Path, tmp_path: Path, kind: str) -> None:
+    """Loudness by pyloudnorm of what libsndfile decodes; tags by mutagen's own readers."""
+    before = digests(home)
+    folder, shared = share(home, tmp_path / "out", kind, told)  # type: ignore[arg-type]
+    assert digests(home) == before
+    assert [one.title for one in shared] == list(TITLES)
+    assert {path.name for path in folder.iterdir()} == {"index.html", *(one.file.name for one in shared)}
+    for number, one in enumerate(shared, 1):
+        tags = mutagen.File(one.file, easy=True)
+        assert tags["title"] == [one.title]
+        assert tags["album"] == ["Thursday"]
+        assert tags["artist"] == ["The Loose Ladders"]
+        assert tags["date"] == ["2026-11-19"]
+        assert tags["tracknumber"][0].split("/")[0] == str(number)
+        sound, rate_hz = soundfile.read(one.file)
+        sheet = json.loads(sorted(home.glob("mixes/[0-9]*/recall.json"))[number - 1].read_text(encoding="utf-8"))
+        reading = pyloudnorm.Meter(rate_hz, filter_class="DeMan").integrated_loudness(sound)
+        assert reading + one.lowered_db == pytest.approx(sheet["measured"][0]["integrated_lufs"], abs=0.2)
+        assert one.peak_dbtp is not None
+        assert one.peak_dbtp <= 0.0
+        assert np.abs(sound).max() <= 1.0
+        pictures = [frame for frame in (mutagen.File(one.file).tags or {}).values() if hasattr(frame, "mime")]
+        pictures += getattr(mutagen.File(one.file), "pictures", [])
+        assert pictures[0].data[:8] == b"\x89PNG\r\n\x1a\n"
+
+
+def test_names_are_safe_everywhere(home: Path, tmp_path: Path) -> None:
+    folder, _ = share(home, tmp_path / "out", "mp3", told)
+    for path in folder.iterdir():
+        assert not re.search(r'[<>:"/\\|?*\x00-\x1f]', path.name)
+        assert len(path.name.encode()) <= 255
+
+
+def test_the_page_names_every_song_and_links_only_what_is_there(home: Path, tmp_path: Path) -> None:
+    folder, shared = share(home, tmp_path / "out", "mp3", told)
+    text = (folder / "index.html").read_text(encoding="utf-8")
+    page = Page()
+    page.feed(text)
+    assert {unquote(link) for link in page.links} == {one.file.name for one in shared}
+    assert not page.tags & {"script", "img", "iframe", "i"}
+    assert "The Loose Ladders, 2026-11-19" in text
+
+
+def test_the_same_mixes_give_the_same_files(home: Path, tmp_path: Path) -> None:
+    first, _ = share(home, tmp_path / "a", "mp3", told)
+    again, _ = share(home, tmp_path / "b", "mp3", told)
+    assert digests(first) == digests(again)
+
+
+def test_it_replaces_only_what_it_made(home: Path, tmp_path: Path) -> None:
+    copy = shutil.copytree(home, tmp_path / "home")
+    first, _ = share(copy, None, "mp3", told)
+    assert first == copy / "share"
+    share(copy, None, "mp3", told)
+    (first / "lyrics.txt").write_text("hers", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"holds other things \(lyrics\.txt\)"):
+        share(copy, None, "mp3", told)
+    assert (first / "lyrics.txt").read_text(encoding="utf-8") == "hers"
+
+
+def test_the_command_says_where_and_what(home: Path, tmp_path: Path) -> None:
+    done = run("share", home, "--out", "round", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("Packed 4 songs into round. Send the folder, or open round/index.html.\n")
+    nothing = run("share", tmp_path, cwd=tmp_path)
+    assert nothing.returncode == 2
+    assert "Nothing is mixed yet" in nothing.stderr
