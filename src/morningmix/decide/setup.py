@@ -21,7 +21,7 @@ from morningmix.decide.roles import plain
 from morningmix.decide.tone import Cut, room_for
 from morningmix.facts import Defaults, Input, Measurements, Recipe, RolePreset, Singing, SongWish
 from morningmix.laws.curves import gain_db as compressor_gain_db
-from morningmix.laws.levels import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask
+from morningmix.laws.levels import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
 from morningmix.plan import Compressor, Filter, Reason
 from morningmix.units import powers_db
 
@@ -237,7 +237,7 @@ def _plays(
     plays = (
         plays_over(powers, above, here.slot_s)
         if told is None
-        else spans_to_mask(told.sings_s, len(used), here.slot_s)[used]
+        else sung_mask(told.sings_s, len(used), here.slot_s)[used]
     )
     return _Played(
         filters=filters,

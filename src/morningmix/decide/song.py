@@ -20,7 +20,7 @@ from morningmix.decide.setup import Setups, dynamics_db, gated, in_song, left_ou
 from morningmix.decide.space import decide_reverb, decide_send, room_offset_db
 from morningmix.decide.tone import decide_tilt, octaves_db
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Spans
-from morningmix.laws.levels import Powers, k_powers, plays_over, spans_to_mask
+from morningmix.laws.levels import Powers, k_powers, plays_over, spans_to_mask, sung_mask
 from morningmix.plan import Cleaning, Gate, Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.units import clock
 
@@ -139,7 +139,7 @@ def _strip(
         gain_db=setup.gain_db,
         plays=plays_over(powers, setup.plays_above, here.slot_s)
         if told is None
-        else spans_to_mask(_shift(told.sings_s, start_s, end_s), slots, here.slot_s),
+        else sung_mask(_shift(told.sings_s, start_s, end_s), slots, here.slot_s),
         clear=setup.clear,
         powers=powers * 10.0 ** (curve_db / 10.0),
         filters=setup.filters,

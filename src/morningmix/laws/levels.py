@@ -25,6 +25,9 @@ MOMENTARY_S = 0.4
 REST_S = 1.0
 """A bar of a slow song has no longer rest between two hits of its drums."""
 
+EDGE_S = 0.1
+"""What is clearly sung begins a little late and ends a little early (measured: without, leads came out 0.4 LU soft)."""
+
 Powers = NDArray[np.float64]
 
 
@@ -93,6 +96,21 @@ def spans_to_mask(spans: Spans, slots: int, slot_s: float) -> NDArray[np.bool_]:
     at = np.searchsorted(starts, middles, side="right") - 1
     mask: NDArray[np.bool_] = (at >= 0) & (middles < ends[np.maximum(at, 0)])
     return mask
+
+
+def sung_mask(spans: Spans, slots: int, slot_s: float) -> NDArray[np.bool_]:
+    """Slots of clear own sound, and of its soft beginnings and ends: as `spans_to_mask`, `EDGE_S` wider."""
+    return spans_to_mask(_joined([(start - EDGE_S, end + EDGE_S) for start, end in spans]), slots, slot_s)
+
+
+def _joined(spans: Sequence[tuple[float, float]]) -> Spans:
+    joined: list[tuple[float, float]] = []
+    for start, end in spans:
+        if joined and start <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], end)
+        else:
+            joined.append((start, end))
+    return tuple(joined)
 
 
 def mask_to_spans(mask: NDArray[np.bool_], step_s: float) -> Spans:
