@@ -64,6 +64,9 @@ def mix(
     bits: Annotated[Width, typer.Option(help="Bits per sample of the files.")] = Width.twenty_four,
     file_format: Annotated[Format, typer.Option("--format", help="Format of the files.")] = Format.wav,
     tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix by hand.")] = False,
+    practice: Annotated[
+        bool, typer.Option("--practice", help="Also a mix without, and one with more of, each player who is named.")
+    ] = False,
     song: Annotated[str | None, typer.Option(help="Mix only the song with this title.")] = None,
     whole: Annotated[bool, typer.Option("--whole", help="Do not cut the take into songs.")] = False,
     album: Annotated[
@@ -94,6 +97,7 @@ def mix(
             bits=16 if bits is Width.sixteen else 24,
             file_format="flac" if file_format is Format.flac else "wav",
             tracks=tracks,
+            practice=practice,
             song=song,
             whole=whole,
             album=album,

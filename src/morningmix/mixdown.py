@@ -5,17 +5,18 @@ Everything is built in a folder of its own; putting it in its place is the pipel
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from morningmix import __version__
 from morningmix.audio.encode import encode_mp3
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording
-from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_trims, reachable_lufs
+from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
 from morningmix.dsp.control import hop_frames, peaks_db
 from morningmix.facts import Recording, SongFacts, SumFacts
 from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, recall_text
@@ -26,6 +27,9 @@ from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Output
 from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
+
+PRACTICE_UP_DB = 6.0
+"""One's own part, over the rest (design choice): twice the level, without hiding the band."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,14 +100,27 @@ def to_sum(plan: SongPlan, number: int, raw: Raw, desk: Desk, stack: ExitStack, 
     """Render the families and measure their sum; the temporary files go when `stack` closes."""
     name = folder_name(number, plan.title)
     partial = begin_song(desk.home.mixes, name)
+    tracks = _output(partial / "tracks", desk) if desk.settings.tracks else None
+    return _rendered(plan, raw, desk, stack, partial, name, tracks, trims)
+
+
+def _rendered(
+    plan: SongPlan,
+    raw: Raw,
+    desk: Desk,
+    stack: ExitStack,
+    partial: Path,
+    name: str,
+    tracks: Output | None,
+    trims: Trims | None,
+) -> Ready:
     seconds = plan.end_s - plan.start_s
-    tracks = _output(partial / "tracks", desk)
     families = render_families(
         plan,
         raw.sounds,
         desk.home.cache,
         desk.pool,
-        tracks_output=tracks if desk.settings.tracks else None,
+        tracks_output=tracks,
         block_hops=desk.block_hops,
         progress=share(desk.progress, f"mixing {plan.title}", seconds),
     )
@@ -159,6 +176,9 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
     encoding.result()
     differ_lu = meters_differ_lu(paths[0])
     _refuse_wrong(verified.residual, differ_lu, plan.title)
+    if desk.settings.practice:
+        for name, one in practice_plans(plan):
+            _write_practice(name, one, ready, master, desk)
     _write_sheet(ready, master, paths, verified, desk)
     folder = desk.home.mixes / ready.folder_name
     return MixedSong(
@@ -183,6 +203,62 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
             spectrum_db=verified.spectrum_db,
         ),
     )
+
+
+def practice_plans(plan: SongPlan) -> list[tuple[str, SongPlan]]:
+    """For every player that is named: the song without them, and with them well up."""
+    plans = []
+    for player in dict.fromkeys(track.player for track in plan.tracks if track.player and track.sounds):
+        absent = [replace(track, family="") if track.player == player else track for track in plan.tracks]
+        raised = [
+            replace(track, fader_db=round(track.fader_db + PRACTICE_UP_DB, 2)) if track.player == player else track
+            for track in plan.tracks
+        ]
+        for name, tracks in ((f"without {player}", absent), (f"{player} up", raised)):
+            if any(track.sounds for track in tracks):
+                plans.append((name, replace(plan, title=name, tracks=tuple(tracks))))
+    return plans
+
+
+def _for_practice(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:
+    """The trims of the mix; drums that come up take the level with them at which their peaks are held."""
+    up_db = max(
+        (
+            mine.fader_db - other.fader_db
+            for mine, other in zip(plan.tracks, mix.tracks, strict=True)
+            if mine.family == "drums"
+        ),
+        default=0.0,
+    )
+    if trims.drum_peak_dbfs is None:
+        return trims
+    return replace(trims, drum_peak_dbfs=round(trims.drum_peak_dbfs + up_db, 2))
+
+
+def _write_practice(name: str, plan: SongPlan, ready: Ready, master: MasterPlan, desk: Desk) -> None:
+    """One practice mix as an MP3, mastered afresh at the song's target with the trims of the mix."""
+    folder = ready.partial / "practice"
+    with ExitStack() as stack:
+        trims = _for_practice(ready.trims, plan, ready.plan)
+        one = _rendered(plan, ready.raw, desk, stack, folder / ".wav", ready.folder_name, None, trims)
+        target = min(master.target_lufs, one.reachable_lufs)
+        afresh = decide_master(replace(plan, target_lufs=master.target_lufs), one.trims, one.facts, target)
+        output = Output(folder=folder / ".wav", bits=16)
+        paths = write_master(
+            one.families,
+            afresh,
+            one.facts,
+            plan.rate_hz,
+            output,
+            name,
+            replace(output, folder=folder / ".wav" / "stems"),
+            desk.pool,
+            block_hops=desk.block_hops,
+            progress=share(desk.progress, f"practice mixes of {ready.plan.title}", plan.end_s - plan.start_s),
+        )
+    _encode(paths[0], folder / f"{paths[0].stem}.mp3")
+    with output_errors(folder):
+        shutil.rmtree(folder / ".wav")
 
 
 def _encode(mix_path: Path, mp3_path: Path) -> None:

@@ -59,6 +59,8 @@ class Order:
     bits: Bits = 24
     file_format: FileFormat = "wav"
     tracks: bool = False
+    practice: bool = False
+    """Also a mix without, and one with more of, every player who is named."""
     song: str | None = None
     whole: bool = False
     """Mix every take whole, whatever songs the recipe lists and however long it is."""
@@ -205,6 +207,8 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
             if uncut:
                 heards, found = _with_songs(heards, uncut)
         plans = _plans(heards, order)
+        if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
+            raise UsageError('Nobody is named as a player. Add player = "NAME" to the [[input]]s in the recipe.')
         stack.callback(_clear, home)
         desk = Desk(home=home, settings=_settings(order), pool=pool, progress=progress, block_hops=order.block_hops)
         mixed = _mix_down(plans, desk)
@@ -267,7 +271,7 @@ def _mix_down(plans: Sequence[Planned], desk: Desk) -> list[MixedSong]:
 
 
 def _settings(order: Order) -> Settings:
-    return Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks)
+    return Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks, practice=order.practice)
 
 
 def _raw(heard: Heard) -> Raw:

@@ -95,6 +95,7 @@ class TrackPlan:
     role_is_guess: bool
     family: str
     """One of `FAMILIES`; "" for an input that is left out."""
+    player: str | None = None
     cleaned: bool = False
     """What is mixed is the input without its bleed (`SongPlan.cleaning`)."""
     flip: bool = False

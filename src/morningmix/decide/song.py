@@ -301,6 +301,7 @@ def _track(
         role=one.role,
         role_is_guess=one.role_is_guess,
         family=one.preset.family,
+        player=one.wish.player,
         cleaned=one.cleaned is not None,
         flip=flip,
         delay_s=delay_s,

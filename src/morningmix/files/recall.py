@@ -43,6 +43,7 @@ class Settings(_Sheet):
     bits: Literal[16, 24]
     file_format: Literal["wav", "flac"]
     tracks: bool
+    practice: bool = False
 
 
 class Recall(_Sheet):
