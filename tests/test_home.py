@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 import subprocess
 import sys
 import unicodedata
@@ -23,6 +24,7 @@ from morningmix.home import (
     locked,
     output_errors,
     recover,
+    refuse_full,
     refuse_inside,
     safe_name,
 )
@@ -407,3 +409,11 @@ def test_a_disk_that_fails_while_carrying_over_leaves_the_old_version(
         put(home.mixes, "01 Song", SECOND)
     recover(home)
     assert tree(home.mixes) == {f"01 Song/{file}": content for file, content in (FIRST | MINE).items()}
+
+
+def test_what_does_not_fit_is_said_before_anything_is_written(tmp_path: Path) -> None:
+    free = shutil.disk_usage(tmp_path).free
+    refuse_full(tmp_path / "not" / "yet", free / 2, "Mixing")
+    with pytest.raises(OutputError, match=r"Mixing needs about .* GB in .*yet, and its disk has .*GB left\. Make room"):
+        refuse_full(tmp_path / "not" / "yet", free * 1000.0, "Mixing")
+    assert not (tmp_path / "not").exists()

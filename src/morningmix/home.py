@@ -109,6 +109,21 @@ def output_errors(path: Path) -> Iterator[None]:
         raise OutputError(says.format(path=path, reason=error.strerror or error)) from error
 
 
+def refuse_full(folder: Path, need_bytes: float, what: str) -> None:
+    """Raise `OutputError`, before anything is written, where the disk of a folder has no room for so much."""
+    place = next(above for above in (folder, *folder.parents) if above.exists())
+    free_bytes = shutil.disk_usage(place).free
+    if need_bytes > free_bytes:
+        raise OutputError(
+            f"{what} needs about {_size(need_bytes)} in {folder}, and its disk has {_size(free_bytes)} left. "
+            "Make room, or name a place on another disk with --out."
+        )
+
+
+def _size(count: float) -> str:
+    return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{max(count / 1e6, 0.1):.1f} MB"
+
+
 # ---------------------------------------------------------------- one run at a time
 
 

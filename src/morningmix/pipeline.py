@@ -27,7 +27,7 @@ from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, Settings, read_recall
 from morningmix.files.recipe import read_recipe, with_songs, write_text_whole
 from morningmix.files.toml_lines import read_text
-from morningmix.home import EARLIER, RECALL, Home, finish_song, home_of, locked, recover, refuse_inside
+from morningmix.home import EARLIER, RECALL, Home, finish_song, home_of, locked, recover, refuse_full, refuse_inside
 from morningmix.listen import Heard, Progress, all_inputs, hear_songs, listed, listen, look, share
 from morningmix.measure.clean import clean_take
 from morningmix.measure.take import measure_take
@@ -45,6 +45,7 @@ def no_progress(step: str, share: float) -> None:
 
 
 REPORT = "report.html"
+_MP3_BYTES_PER_FRAME = 0.7
 LONG_S = 480.0
 """A take longer than this is cut into songs where nobody has listed any. Design choice."""
 
@@ -209,6 +210,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         plans = _plans(heards, order)
         if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
             raise UsageError('Nobody is named as a player. Add player = "NAME" to the [[input]]s in the recipe.')
+        refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
         stack.callback(_clear, home)
         desk = Desk(home=home, settings=_settings(order), pool=pool, progress=progress, block_hops=order.block_hops)
         mixed = _mix_down(plans, desk)
@@ -268,6 +270,18 @@ def _mix_down(plans: Sequence[Planned], desk: Desk) -> list[MixedSong]:
                 master = decide_master(plan, ready.trims, ready.facts, plan.target_lufs - lower_db)
                 mixed[number] = write(ready, master, desk)
     return [mixed[number] for number, _, _ in plans]
+
+
+def _need_bytes(plans: Sequence[Planned], order: Order) -> float:
+    """What the songs take up: mix, stems and tracks of each, an MP3, and the families of the longest in between."""
+    need, longest = 0.0, 0.0
+    for _, _, plan in plans:
+        frames = (plan.end_s - plan.start_s) * plan.rate_hz
+        families = len({track.family for track in plan.tracks if track.sounds})
+        tracks = sum(track.sounds for track in plan.tracks) if order.tracks else 0
+        need += frames * (2.0 * (families + 1) + tracks) * order.bits / 8.0 + _MP3_BYTES_PER_FRAME * frames
+        longest = max(longest, frames * 8.0 * families)
+    return need + longest
 
 
 def _settings(order: Order) -> Settings:

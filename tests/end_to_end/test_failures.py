@@ -275,7 +275,7 @@ def test_a_disk_that_is_really_full(card: Path, tmp_path: Path) -> None:
     )
     command = [*apart, "sh", "-c", script, "sh", sys.executable, str(card), str(disk)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
-    one_line(done, 5, "Thursday mix", "full")
+    one_line(done, 5, "Mixing needs about", "Thursday mix", "left. Make room")
     before = (tmp_path / "disk.before").read_text(encoding="utf-8")
     assert "01 Thursday/Thursday.wav" in before
     assert (tmp_path / "disk.after").read_text(encoding="utf-8") == before

@@ -28,6 +28,7 @@ from morningmix.dsp.mask import mask
 from morningmix.dsp.spectrum import BandMeter, band_edges_bins, window_frames
 from morningmix.dsp.spectrum import hop_frames as band_hop_frames
 from morningmix.facts import Bands, Cleaned, Part, Recording, Take, Turned
+from morningmix.home import refuse_full
 from morningmix.laws.opening import clear_reach_db, open_where_clear, widen
 from morningmix.measure.bleed import hear_residual
 from morningmix.measure.spectrum import BandStore, BandWriter
@@ -51,6 +52,8 @@ _SHAPED = np.float32(0.7)
 _LEAST_LEFT = np.float32(0.03)
 """No prediction is trusted to leave less than this share of what it took away."""
 _TINY = np.float32(1e-20)
+_SCRATCHES = 3.1
+"""Sounds of a microphone on disk at a time: what is left, what was taken, what comes of it, and a little of numbers."""
 
 
 def clean_take(
@@ -79,6 +82,9 @@ def clean_take(
         # What was cleaned by other inputs or settings is large, and so is what a killed run left.
         for old in cache.glob(f"{_take_key(take)}-*-??.*"):
             old.unlink(missing_ok=True)
+        refuse_full(
+            cache, _SCRATCHES * 4.0 * take.frames * sum(take.recordings[ear].channels for ear in ears), "Cleaning"
+        )
         with ThreadPoolExecutor(workers) as pool:
             sounds = Sounds(take, store.turned, cleaning.repaired)
             _clean(sounds, store, ears, references, cache, paths, pool, progress)
