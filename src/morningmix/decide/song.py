@@ -54,12 +54,15 @@ def decide_song(
     inputs = [in_song(one, here, song, roles) for one in inputs]
     sounding = [one for one in inputs if left_out(one, here.slot_s) is None]
     strips = [_strip(one, setups, singing.get(one.index), here, start_s, end_s) for one in sounding]
+    untilted = _near_take(solve_families(strips, set_goals(strips, here.slot_s, roles)), setups.family_gains_db)
+    at_faders = [(strip, strip.level_db + untilted[strip.one.preset.family]) for strip in strips]
+    tilted = decide_tilt(octaves_db(at_faders, here), here.rate_hz) if strips else None
+    if tilted is not None:
+        strips = [_tilted(strip, here, tilted[0]) for strip in strips]
     goals = set_goals(strips, here.slot_s, roles)
     gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
     loud_lufs = whole_lufs(strips, gains_db, here.slot_s)
     to_target_db = recipe.target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0
-    at_faders = [(strip, strip.level_db + gains_db[strip.one.preset.family]) for strip in strips]
-    tilted = decide_tilt(octaves_db(at_faders, here), here.rate_hz) if strips else None
     room_db = _room_db(strips, gains_db)
     rides = _rides(strips, gains_db, here.slot_s)
     names = {one.index: one.name for one in sounding}
@@ -184,6 +187,12 @@ def _rides(
     if not voices:
         return {}
     return decide_rides(voices, np.sum([at_fader(strip) for strip in strips], axis=0), slot_s)
+
+
+def _tilted(strip: Strip, here: Measurements, tilt_db: float) -> Strip:
+    """The strip as the balance hears it through the tilt of the whole; its fader in its family stays."""
+    powers = k_powers(strip.one.facts, here, strip.filters, tilt_db) * 10.0 ** (strip.dynamics_db / 10.0)
+    return replace(strip, powers=powers)
 
 
 def _within(value: float, centre: float, range_db: float) -> float:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, uniform_filter1d
 
 from morningmix.facts import Measurements, Spans, TrackFacts
-from morningmix.laws.filters import Sos, butterworth_high_pass, low_pass, magnitude_db, peaking
+from morningmix.laws.filters import Sos, butterworth_high_pass, low_pass, magnitude_db, peaking, tilt
 from morningmix.laws.loudness import OFFSET_DB, k_weight_db
 from morningmix.plan import Filter
 from morningmix.units import SILENCE_DB
@@ -46,10 +46,12 @@ def filter_gain_db(filters: Sequence[Filter], hz: NDArray[np.float64], rate_hz: 
     return gain
 
 
-def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter]) -> Powers:
-    """K-weighted power per slot after the filters, both channels of a pair added: ``(slots,)``."""
+def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter], tilt_db: float = 0.0) -> Powers:
+    """K-weighted power per slot after the filters and a tilt, both channels of a pair added: ``(slots,)``."""
     centres = measured.band_centres_hz
     weight_db = k_weight_db(np.minimum(centres, 20_000.0)) + filter_gain_db(filters, centres, measured.rate_hz)
+    if tilt_db:
+        weight_db = weight_db + magnitude_db(tilt(tilt_db, measured.rate_hz), centres, measured.rate_hz)
     powers: Powers = (10.0 ** (weight_db / 10.0)) @ track.bands.astype(np.float64) * track.channels
     return powers
 
