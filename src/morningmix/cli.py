@@ -5,8 +5,6 @@ Rooms with weight are imported inside the commands, so that help appears at once
 
 from __future__ import annotations
 
-import json
-import shlex
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -14,12 +12,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer  # noqa: TID251 - the command line is typer's only place
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+from morningmix import say
 
-    from morningmix.facts import Finding, Input
-    from morningmix.mixdown import MixedSong
-    from morningmix.pipeline import Found, Result
+if TYPE_CHECKING:
+    from morningmix.pipeline import Result
 
 app = typer.Typer(
     add_completion=False,
@@ -113,9 +109,9 @@ def mix(
             typer.echo(f"morningmix: {source} could not be mixed. {error}", err=True)
         else:
             if not as_json:
-                _say_mix(results[-1])
+                say.mixed(results[-1])
     if as_json:
-        _print_json(_mix_facts(results[0]) if len(sources) == 1 else [_mix_facts(one) for one in results])
+        say.as_json(say.mix_facts(results[0]) if len(sources) == 1 else [say.mix_facts(one) for one in results])
     elif len(sources) > 1:
         typer.echo(f"{len(results)} of {len(sources)} rehearsals are mixed.")
     if failed:
@@ -137,18 +133,18 @@ def recipe(
     with _Bar(shown=not as_json) as bar:
         result = write_recipe(order, bar.told)
     if as_json:
-        _print_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **_input_facts(result)})
+        say.as_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **say.input_facts(result)})
         return
     if ask:
         _ask(result)
         return
-    where = _near(result.recipe)
+    where = say.near(result.recipe)
     typer.echo(
-        f"Wrote {where}. Check the names and roles in it, then: morningmix mix {_quoted(where)}"
+        f"Wrote {where}. Check the names and roles in it, then: morningmix mix {say.quoted(where)}"
         if result.recipe_is_new
-        else f"{where} is already there and was left as it is. Mix it with: morningmix mix {_quoted(where)}"
+        else f"{where} is already there and was left as it is. Mix it with: morningmix mix {say.quoted(where)}"
     )
-    _say_inputs(result)
+    say.inputs(result)
 
 
 def _ask(result: Result) -> None:
@@ -158,16 +154,16 @@ def _ask(result: Result) -> None:
     from morningmix.files.recipe import confirm, write_text_whole
     from morningmix.files.toml_lines import read_text
 
-    where = _near(result.recipe)
+    where = say.near(result.recipe)
     guesses = result.guesses
     if not guesses:
-        typer.echo(f"Every role in {where} is settled. Mix it with: morningmix mix {_quoted(where)}")
+        typer.echo(f"Every role in {where} is settled. Mix it with: morningmix mix {say.quoted(where)}")
         return
     typer.echo(f"{len(guesses)} roles in {where} are guesses. Enter takes a guess; or type the role; ? lists them.")
     settled = 0
     for one in guesses:
         typer.echo(f"\n{' + '.join(one.facts.files)}  {one.name}")
-        typer.echo(f"  {_activity(one)}  peaks at {one.facts.peak_dbfs:.0f} dBFS")
+        typer.echo(f"  {say.activity(one)}  peaks at {one.facts.peak_dbfs:.0f} dBFS")
         while True:
             typer.echo(f"  {one.role}? ", nl=False)
             answer = sys.stdin.readline()
@@ -185,18 +181,7 @@ def _ask(result: Result) -> None:
             write_text_whole(result.recipe, text)
             settled += 1
             break
-    typer.echo(f"\nAll settled. Mix it with: morningmix mix {_quoted(where)}")
-
-
-def _activity(one: Input) -> str:
-    """When an input is loud, start to end, in forty signs."""
-    import numpy as np
-
-    parts = np.array_split(one.facts.peaks, 40)
-    levels = [20.0 * float(np.log10(max(float(part.max(initial=0.0)), 1e-6))) for part in parts]
-    top = max(levels)
-    signs = " .:-=+*#"
-    return "".join(signs[int(np.clip((level - top + 48.0) / 48.0 * (len(signs) - 1), 0, 7))] for level in levels)
+    typer.echo(f"\nAll settled. Mix it with: morningmix mix {say.quoted(where)}")
 
 
 @app.command()
@@ -213,7 +198,7 @@ def check(
     with _Bar(shown=not as_json) as bar:
         result = run(Order(source=source, cwd=Path.cwd(), out=out, workers=workers), bar.told)
     if as_json:
-        _print_json(_input_facts(result))
+        say.as_json(say.input_facts(result))
         return
     count = len(result.findings)
     if not count:
@@ -222,7 +207,7 @@ def check(
         things = "1 thing" if count == 1 else f"{count} things"
         typer.echo(f"{things} to change next time, worst first:")
         for finding in result.findings:
-            typer.echo(f"  {_sentence(finding)}")
+            typer.echo(f"  {say.sentence(finding)}")
     typer.echo("")
     width = max((len(one.name) for one in result.inputs), default=0)
     for one in result.inputs:
@@ -247,20 +232,20 @@ def songs(
     with _Bar(shown=not as_json) as bar:
         result = run(Order(source=source, cwd=Path.cwd(), out=out, redo=redo, workers=workers), bar.told)
     if as_json:
-        _print_json(_song_facts(result))
+        say.as_json(say.song_facts(result))
         return
-    where = _near(result.recipe)
+    where = say.near(result.recipe)
     if result.found is None:
         typer.echo(
-            f"{where} already lists {_counted(len(result.listed), 'song')} and was left as it is. "
-            f"To find them again: morningmix songs {_quoted(where)} --redo"
+            f"{where} already lists {say.counted(len(result.listed), 'song')} and was left as it is. "
+            f"To find them again: morningmix songs {say.quoted(where)} --redo"
         )
     elif not result.found:
         what = "stays as it is" if result.listed else "lists none: the take will be mixed whole"
         typer.echo(f"No song was found, so {where} {what}.")
     else:
-        typer.echo(f"{_found_in_words(result.found)}, written into {where}. Name them there.")
-        _say_found(result)
+        typer.echo(f"{say.found_in_words(result.found)}, written into {where}. Name them there.")
+        say.found(result)
 
 
 @app.command()
@@ -282,9 +267,9 @@ def why(
     if song is not None:
         recalls = [recall for recall in recalls if plain(recall.title) == plain(song)]
     if not recalls:
-        raise UsageError(f"Nothing was mixed yet by {source}. First: morningmix mix {_quoted(str(source))}")
+        raise UsageError(f"Nothing was mixed yet by {source}. First: morningmix mix {say.quoted(str(source))}")
     if as_json:
-        _print_json({recall.title: recall.model_dump(mode="json", include={"plan", "master"}) for recall in recalls})
+        say.as_json({recall.title: recall.model_dump(mode="json", include={"plan", "master"}) for recall in recalls})
         return
     for recall in recalls:
         tracks = recall.plan.tracks
@@ -319,11 +304,12 @@ def turn(
     text, old_db, new_db = turned(read_text(recipe_file), name, by_db if direction is Direction.up else -by_db, song)
     write_text_whole(recipe_file, text)
     if as_json:
-        _print_json({"recipe": str(recipe_file), "name": name, "song": song, "old_db": old_db, "new_db": new_db})
+        say.as_json({"recipe": str(recipe_file), "name": name, "song": song, "old_db": old_db, "new_db": new_db})
         return
     where = f' in "{song}"' if song else ""
     typer.echo(
-        f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). Hear it: morningmix mix {_quoted(str(recipe_file))}"
+        f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). "
+        f"Hear it: morningmix mix {say.quoted(str(recipe_file))}"
     )
 
 
@@ -351,14 +337,14 @@ def share(
             {"title": one.title, "file": str(one.file), "peak_dbtp": one.peak_dbtp, "lowered_db": one.lowered_db}
             for one in shared
         ]
-        _print_json({"folder": str(folder), "files": files})
+        say.as_json({"folder": str(folder), "files": files})
         return
-    where = _near(folder)
-    typer.echo(f"Packed {_counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html.")
+    where = say.near(folder)
+    typer.echo(f"Packed {say.counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html.")
     for one in shared:
         peak = "silent" if one.peak_dbtp is None else f"peaks at {one.peak_dbtp:.1f} dBTP"
         lowered = f", {one.lowered_db:.1f} dB softer so that it stays so" if one.lowered_db else ""
-        typer.echo(f"  {_near(one.file)}  {peak}{lowered}")
+        typer.echo(f"  {say.near(one.file)}  {peak}{lowered}")
 
 
 @app.command()
@@ -374,7 +360,7 @@ def compare(
     compared, alone = run(first, second)
     lines = recipe_lines(first, second)
     if as_json:
-        _print_json({"songs": as_facts(compared), "only_in_one": alone, "recipe_lines": lines})
+        say.as_json({"songs": as_facts(compared), "only_in_one": alone, "recipe_lines": lines})
         return
     for one in compared:
         typer.echo("\n".join(in_words(one, with_plans=not lines)))
@@ -385,205 +371,7 @@ def compare(
         typer.echo("\n".join(f"  {line}" for line in lines))
 
 
-# ---------------------------------------------------------------- words
-
-
-def _say_mix(result: Result) -> None:
-    from morningmix.units import clock
-
-    worth_knowing = [_sentence(finding) for finding in result.findings[:2]]
-    if len(result.songs) == 1:
-        one = result.songs[0]
-        first = f"Mixed: {_near(one.mix)}, {_loudness(one)}."
-    else:
-        where = _near(result.songs[0].folder.parent)
-        first = f"Mixed {len(result.songs)} songs into {where}, each at {_loudness(result.songs[0])}."
-    typer.echo(" ".join([first, *worth_knowing]))
-    if result.found:
-        typer.echo(
-            f"The take is {clock(result.take_s)} long, so it was cut into songs: {_found_in_words(result.found)}. "
-            f"Their times and titles are in {_near(result.recipe)}; --whole mixes the take in one."
-        )
-        _say_found(result)
-    elif result.found is not None:
-        typer.echo(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed whole.")
-    lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
-    if lowered:
-        typer.echo(
-            f"It aims at {lowered[0].target_lufs:.1f} LUFS instead of {lowered[0].wanted_lufs:.1f}: "
-            "more would have squeezed the peaks too hard."
-        )
-    for one in result.songs if len(result.songs) > 1 else ():
-        typer.echo(f"  {_near(one.mix)}  {_loudness(one)}")
-    for finding in result.findings[2:]:
-        typer.echo(f"  {finding.says}")
-    if result.inputs:
-        _say_input_list(result)
-        if result.recipe_is_new:
-            typer.echo(f"New recipe: {_near(result.recipe)}. Change a line in it, and mix it again.")
-        else:
-            typer.echo(f"By the recipe {_near(result.recipe)}.")
-        if result.guesses:
-            _say_guesses(result.guesses)
-        if result.report is not None:
-            typer.echo(f"What was found and decided, with pictures: {_near(result.report)}")
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
-
-
-def _found_in_words(found: Sequence[Found]) -> str:
-    kept = sum(one.song.keep for one in found)
-    aside = f", {_counted(len(found) - kept, 'try')} put aside".replace("trys", "tries") if kept < len(found) else ""
-    return f"{_counted(kept, 'song')} found{aside}"
-
-
-def _say_found(result: Result) -> None:
-    """What is least sure comes first: that is what to listen to."""
-    from morningmix.units import clock
-
-    found = result.found or ()
-    several = len({one.take for one in found}) > 1
-    for place, boundary in sorted(
-        (
-            (f"{end} of {_where(one, several)}", boundary)
-            for one in found
-            for end, boundary in (("Start", one.song.start), ("End", one.song.end))
-            if boundary.unsure
-        ),
-        key=lambda each: each[1].sure,
-    ):
-        typer.echo(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
-    for one in found:
-        times = f"{clock(one.song.start.at_s):>9} - {clock(one.song.end.at_s):>9}"
-        why = one.song.reason or f"{one.song.start.because}; {one.song.end.because}"
-        typer.echo(f"  {times}  {_where(one, several)}: {why}")
-
-
-def _where(found: Found, several: bool) -> str:
-    return f"{found.title} ({found.take})" if several else found.title
-
-
-def _say_input_list(result: Result) -> None:
-    if result.input_list is not None:
-        typer.echo(f"Names and roles come from {_near(result.input_list)} where the recipe says nothing.")
-
-
-def _say_inputs(result: Result) -> None:
-    _say_input_list(result)
-    for one in result.inputs:
-        guess = "?  a guess" if one.role_is_guess else ""
-        level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:.0f} dBFS"
-        typer.echo(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {level}")
-    for finding in result.findings:
-        typer.echo(f"  {finding.says}")
-
-
-def _say_guesses(guesses: tuple[Input, ...]) -> None:
-    named = ", ".join(f"{one.facts.files[0]} {one.role}?" for one in guesses)
-    typer.echo(f"Guessed by ear, so please check in the recipe: {named}.")
-
-
-def _loudness(one: MixedSong) -> str:
-    if one.loudness_lufs is not None:
-        return f"{one.loudness_lufs:.1f} LUFS"
-    return "silent" if one.true_peak_dbtp is None else "too short to measure"
-
-
-def _sentence(finding: Finding) -> str:
-    """As it stands in running text; a file that was left out comes first in its line and is called as it is called."""
-    first = finding.says[:1] if finding.kind == "left out" else finding.says[:1].upper()
-    return f"{first}{finding.says[1:]}".rstrip(".") + "."
-
-
-def _near(path: Path) -> str:
-    """A path as seen from here, if it lies below."""
-    try:
-        return str(path.relative_to(Path.cwd()))
-    except ValueError:
-        return str(path)
-
-
-def _quoted(text: str) -> str:
-    """A path as it can be typed after a command."""
-    if sys.platform == "win32":
-        return f'"{text}"' if " " in text else text
-    return shlex.quote(text)
-
-
-def _song_facts(result: Result) -> dict[str, Any]:
-    return {
-        "recipe": str(result.recipe),
-        "recipe_is_new": result.recipe_is_new,
-        "looked": result.found is not None,
-        "songs": [
-            {
-                "title": song.title,
-                "take": song.take,
-                "start_s": song.start_s,
-                "end_s": song.end_s,
-                "keep": song.keep,
-                "reason": song.reason,
-            }
-            for song in result.listed
-        ],
-        "found": [
-            {
-                "title": one.title,
-                "take": one.take,
-                "keep": one.song.keep,
-                "reason": one.song.reason,
-                **{
-                    name: {"at_s": round(each.at_s, 2), "because": each.because, "sure": each.sure}
-                    for name, each in (("start", one.song.start), ("end", one.song.end))
-                },
-            }
-            for one in result.found or ()
-        ],
-    }
-
-
-def _mix_facts(result: Result) -> dict[str, Any]:
-    return {
-        "home": str(result.home),
-        "recipe": str(result.recipe),
-        "recipe_is_new": result.recipe_is_new,
-        "input_list": None if result.input_list is None else str(result.input_list),
-        "songs": [
-            {
-                "title": one.title,
-                "mix": str(one.mix),
-                "loudness_lufs": one.loudness_lufs,
-                "true_peak_dbtp": one.true_peak_dbtp,
-                "target_lufs": one.target_lufs,
-                "meters_differ_lu": one.meters_differ_lu,
-            }
-            for one in result.songs
-        ],
-        **_input_facts(result),
-    }
-
-
-def _input_facts(result: Result) -> dict[str, Any]:
-    return {
-        "inputs": [
-            {
-                "files": list(one.facts.files),
-                "name": one.name,
-                "role": one.role,
-                "family": one.preset.family,
-                "guess": one.role_is_guess,
-                "peak_dbfs": round(one.facts.peak_dbfs, 2),
-            }
-            for one in result.inputs
-        ],
-        "findings": [{"input": one.name, "kind": one.kind, "says": one.says} for one in result.findings],
-    }
-
-
-def _print_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
-    typer.echo(json.dumps(facts, indent=1, ensure_ascii=False))
+# ---------------------------------------------------------------- progress, and the way in
 
 
 class _Bar:

@@ -1,0 +1,235 @@
+"""What commands say when they are done: one human line first, numbers second."""
+
+from __future__ import annotations
+
+import json
+import shlex
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer  # noqa: TID251 - the command line's own words
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from morningmix.facts import Finding, Input
+    from morningmix.mixdown import MixedSong
+    from morningmix.pipeline import Found, Result
+
+
+def mixed(result: Result) -> None:
+    """What was mixed, where it is, what was found, and what to look at."""
+    from morningmix.units import clock
+
+    worth_knowing = [sentence(finding) for finding in result.findings[:2]]
+    if len(result.songs) == 1:
+        one = result.songs[0]
+        first = f"Mixed: {near(one.mix)}, {_loudness(one)}."
+    else:
+        where = near(result.songs[0].folder.parent)
+        first = f"Mixed {len(result.songs)} songs into {where}, each at {_loudness(result.songs[0])}."
+    typer.echo(" ".join([first, *worth_knowing]))
+    if result.found:
+        typer.echo(
+            f"The take is {clock(result.take_s)} long, so it was cut into songs: {found_in_words(result.found)}. "
+            f"Their times and titles are in {near(result.recipe)}; --whole mixes the take in one."
+        )
+        found(result)
+    elif result.found is not None:
+        typer.echo(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed whole.")
+    lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
+    if lowered:
+        typer.echo(
+            f"It aims at {lowered[0].target_lufs:.1f} LUFS instead of {lowered[0].wanted_lufs:.1f}: "
+            "more would have squeezed the peaks too hard."
+        )
+    for one in result.songs if len(result.songs) > 1 else ():
+        typer.echo(f"  {near(one.mix)}  {_loudness(one)}")
+    for finding in result.findings[2:]:
+        typer.echo(f"  {finding.says}")
+    if result.inputs:
+        _say_input_list(result)
+        if result.recipe_is_new:
+            typer.echo(f"New recipe: {near(result.recipe)}. Change a line in it, and mix it again.")
+        else:
+            typer.echo(f"By the recipe {near(result.recipe)}.")
+        if result.guesses:
+            _say_guesses(result.guesses)
+        if result.report is not None:
+            typer.echo(f"What was found and decided, with pictures: {near(result.report)}")
+
+
+def counted(number: int, what: str) -> str:
+    """A number and what it counts."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def found_in_words(found: Sequence[Found]) -> str:
+    """How many songs, and how many tries were put aside."""
+    kept = sum(one.song.keep for one in found)
+    aside = f", {counted(len(found) - kept, 'try')} put aside".replace("trys", "tries") if kept < len(found) else ""
+    return f"{counted(kept, 'song')} found{aside}"
+
+
+def found(result: Result) -> None:
+    """What is least sure comes first: that is what to listen to."""
+    from morningmix.units import clock
+
+    stretches = result.found or ()
+    several = len({one.take for one in stretches}) > 1
+    for place, boundary in sorted(
+        (
+            (f"{end} of {_where(one, several)}", boundary)
+            for one in stretches
+            for end, boundary in (("Start", one.song.start), ("End", one.song.end))
+            if boundary.unsure
+        ),
+        key=lambda each: each[1].sure,
+    ):
+        typer.echo(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
+    for one in stretches:
+        times = f"{clock(one.song.start.at_s):>9} - {clock(one.song.end.at_s):>9}"
+        why = one.song.reason or f"{one.song.start.because}; {one.song.end.because}"
+        typer.echo(f"  {times}  {_where(one, several)}: {why}")
+
+
+def _where(found: Found, several: bool) -> str:
+    return f"{found.title} ({found.take})" if several else found.title
+
+
+def _say_input_list(result: Result) -> None:
+    if result.input_list is not None:
+        typer.echo(f"Names and roles come from {near(result.input_list)} where the recipe says nothing.")
+
+
+def inputs(result: Result) -> None:
+    """Every input with its role and level."""
+    _say_input_list(result)
+    for one in result.inputs:
+        guess = "?  a guess" if one.role_is_guess else ""
+        level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:.0f} dBFS"
+        typer.echo(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {level}")
+    for finding in result.findings:
+        typer.echo(f"  {finding.says}")
+
+
+def _say_guesses(guesses: tuple[Input, ...]) -> None:
+    named = ", ".join(f"{one.facts.files[0]} {one.role}?" for one in guesses)
+    typer.echo(f"Guessed by ear, so please check in the recipe: {named}.")
+
+
+def _loudness(one: MixedSong) -> str:
+    if one.loudness_lufs is not None:
+        return f"{one.loudness_lufs:.1f} LUFS"
+    return "silent" if one.true_peak_dbtp is None else "too short to measure"
+
+
+def sentence(finding: Finding) -> str:
+    """As it stands in running text; a file that was left out comes first in its line and is called as it is called."""
+    first = finding.says[:1] if finding.kind == "left out" else finding.says[:1].upper()
+    return f"{first}{finding.says[1:]}".rstrip(".") + "."
+
+
+def near(path: Path) -> str:
+    """A path as seen from here, if it lies below."""
+    try:
+        return str(path.relative_to(Path.cwd()))
+    except ValueError:
+        return str(path)
+
+
+def quoted(text: str) -> str:
+    """A path as it can be typed after a command."""
+    if sys.platform == "win32":
+        return f'"{text}"' if " " in text else text
+    return shlex.quote(text)
+
+
+def song_facts(result: Result) -> dict[str, Any]:
+    """The songs of a recipe and those that were found, for programs."""
+    return {
+        "recipe": str(result.recipe),
+        "recipe_is_new": result.recipe_is_new,
+        "looked": result.found is not None,
+        "songs": [
+            {
+                "title": song.title,
+                "take": song.take,
+                "start_s": song.start_s,
+                "end_s": song.end_s,
+                "keep": song.keep,
+                "reason": song.reason,
+            }
+            for song in result.listed
+        ],
+        "found": [
+            {
+                "title": one.title,
+                "take": one.take,
+                "keep": one.song.keep,
+                "reason": one.song.reason,
+                **{
+                    name: {"at_s": round(each.at_s, 2), "because": each.because, "sure": each.sure}
+                    for name, each in (("start", one.song.start), ("end", one.song.end))
+                },
+            }
+            for one in result.found or ()
+        ],
+    }
+
+
+def mix_facts(result: Result) -> dict[str, Any]:
+    """A mix, for programs."""
+    return {
+        "home": str(result.home),
+        "recipe": str(result.recipe),
+        "recipe_is_new": result.recipe_is_new,
+        "input_list": None if result.input_list is None else str(result.input_list),
+        "songs": [
+            {
+                "title": one.title,
+                "mix": str(one.mix),
+                "loudness_lufs": one.loudness_lufs,
+                "true_peak_dbtp": one.true_peak_dbtp,
+                "target_lufs": one.target_lufs,
+                "meters_differ_lu": one.meters_differ_lu,
+            }
+            for one in result.songs
+        ],
+        **input_facts(result),
+    }
+
+
+def input_facts(result: Result) -> dict[str, Any]:
+    """Inputs and findings, for programs."""
+    return {
+        "inputs": [
+            {
+                "files": list(one.facts.files),
+                "name": one.name,
+                "role": one.role,
+                "family": one.preset.family,
+                "guess": one.role_is_guess,
+                "peak_dbfs": round(one.facts.peak_dbfs, 2),
+            }
+            for one in result.inputs
+        ],
+        "findings": [{"input": one.name, "kind": one.kind, "says": one.says} for one in result.findings],
+    }
+
+
+def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
+    """Print something for a program to read."""
+    typer.echo(json.dumps(facts, indent=1, ensure_ascii=False))
+
+
+def activity(one: Input) -> str:
+    """When an input is loud, start to end, in forty signs."""
+    import numpy as np
+
+    parts = np.array_split(one.facts.peaks, 40)
+    levels = [20.0 * float(np.log10(max(float(part.max(initial=0.0)), 1e-6))) for part in parts]
+    top = max(levels)
+    signs = " .:-=+*#"
+    return "".join(signs[int(np.clip((level - top + 48.0) / 48.0 * (len(signs) - 1), 0, 7))] for level in levels)
