@@ -14,11 +14,19 @@ What is wrong with the *sound* (silent, clipped, too quiet) is a finding, never 
 
 from __future__ import annotations
 
+import re
+
+_ENDLESS = re.compile(r"\S{400,}")
+
 
 class MorningmixError(Exception):
     """Says what is wrong, where, and what to do about it, in one or two short sentences."""
 
     exit_code = 1
+
+    def __str__(self) -> str:
+        # Somebody's file may hold a name of thousands of signs.
+        return _ENDLESS.sub(lambda found: f"{found[0][:120]}...{found[0][-20:]}", super().__str__())
 
 
 class UsageError(MorningmixError):

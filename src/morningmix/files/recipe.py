@@ -43,7 +43,7 @@ LEVEL_DB = (-60.0, 24.0)
 """Range of every level_db. Design choice: from inaudible to more than any fader has."""
 
 _REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
-_TIME = re.compile(r"(?:(?:(\d+):)?(\d+):)?(\d+(?:\.\d+)?)", re.ASCII)
+_TIME = re.compile(r"(?:(?:(\d{1,4}):)?(\d{1,6}):)?(\d{1,9}(?:\.\d{1,12})?)", re.ASCII)
 
 
 def parse_time(value: object) -> float:
@@ -55,7 +55,7 @@ def parse_time(value: object) -> float:
     (3723.5, 75.2, 12.0)
     """
     if isinstance(value, int | float) and not isinstance(value, bool):
-        if math.isfinite(value) and 0 <= value < 1e9:
+        if 0 <= value < 1e9:
             return float(value)
     elif isinstance(value, str) and (found := _TIME.fullmatch(value.strip())):
         hours, minutes, seconds = int(found[1] or 0), int(found[2] or 0), float(found[3])
