@@ -111,7 +111,7 @@ def _where(family: str, members: Sequence[Strip]) -> tuple[NDArray[np.bool_], st
 
 
 def _family_level(family: str, roles: Mapping[str, RolePreset]) -> Sourced | None:
-    role = {"vocals": "lead vocal", "drums": "drum kit", "bass": "bass"}.get(family)
+    role = {"vocals": "lead vocal", "drums": "drum kit", "bass": "bass", "playback": "playback"}.get(family)
     return roles[role].level_lu if role else None
 
 
