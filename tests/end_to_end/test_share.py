@@ -122,6 +122,24 @@ def test_it_replaces_only_what_it_made(home: Path, tmp_path: Path) -> None:
     assert (first / "lyrics.txt").read_text(encoding="utf-8") == "hers"
 
 
+def test_raw_tracks_named_like_its_files_are_never_replaced(home: Path, tmp_path: Path) -> None:
+    """A folder of numbered FLAC files looks like one that was shared, but for the page."""
+    card = tmp_path / "card"
+    card.mkdir()
+    (card / "01 kick.flac").write_bytes(b"the only copy")
+    with pytest.raises(UsageError, match=r"holds other things \(01 kick\.flac\)"):
+        share(home, card, "flac", told)
+    tracks = home.parent / "Thursday"
+    before = digests(tracks)
+    for place in (tracks, tracks / "share"):
+        with pytest.raises(UsageError, match="lies inside the folder of the raw tracks"):
+            share(home, place, "mp3", told)
+    with pytest.raises(UsageError, match="is a file"):
+        share(home, card / "01 kick.flac", "mp3", told)
+    assert digests(tracks) == before
+    assert (card / "01 kick.flac").read_bytes() == b"the only copy"
+
+
 def test_the_command_says_where_and_what(home: Path, tmp_path: Path) -> None:
     done = run("share", home, "--out", "round", cwd=tmp_path)
     assert done.returncode == 0, done.stderr

@@ -154,11 +154,16 @@ def _strip(
     return replace(strip, level_db=_within(level_db, setup.level_db, LEVEL_RANGE_DB))
 
 
+def _at_fader(strip: Strip, gains_db: Mapping[str, float]) -> Powers:
+    powers: Powers = strip.powers * 10.0 ** ((strip.level_db + gains_db[strip.one.preset.family]) / 10.0)
+    return powers
+
+
 def _room_db(strips: Sequence[Strip], gains_db: Mapping[str, float]) -> float:
     """What all sends are moved by, so that the room is as loud as it is wanted."""
     sent, dry = 0.0, 0.0
     for strip in strips:
-        power = float(strip.powers.mean()) * 10.0 ** ((strip.level_db + gains_db[strip.one.preset.family]) / 10.0)
+        power = float(_at_fader(strip, gains_db).mean())
         dry += power
         if strip.one.preset.send_lu is not None:
             sent += power * 10.0 ** (strip.one.preset.send_lu.value / 10.0)
@@ -169,14 +174,9 @@ def _rides(
     strips: Sequence[Strip], gains_db: Mapping[str, float], slot_s: float
 ) -> Mapping[int, tuple[Points, Reason]]:
     """Rides of the voices whose own sound is told from bleed."""
-
-    def at_fader(strip: Strip) -> Powers:
-        powers: Powers = strip.powers * 10.0 ** ((strip.level_db + gains_db[strip.one.preset.family]) / 10.0)
-        return powers
-
     voices = {
         strip.one.index: Voice(
-            powers=at_fader(strip),
+            powers=_at_fader(strip, gains_db),
             sings=strip.plays,
             leads=strip.one.role == "lead vocal",
             level_lu=strip.one.preset.level_lu.value if strip.one.preset.level_lu else 0.0,
@@ -186,7 +186,7 @@ def _rides(
     }
     if not voices:
         return {}
-    return decide_rides(voices, np.sum([at_fader(strip) for strip in strips], axis=0), slot_s)
+    return decide_rides(voices, np.sum([_at_fader(strip, gains_db) for strip in strips], axis=0), slot_s)
 
 
 def _tilted(strip: Strip, here: Measurements, tilt_db: float) -> Strip:

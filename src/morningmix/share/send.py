@@ -26,7 +26,7 @@ from morningmix.facts import Recipe, Recording
 from morningmix.files.recall import Recall, read_recall
 from morningmix.files.recipe import read_recipe
 from morningmix.files.toml_lines import plain
-from morningmix.home import RECALL, RECIPE, output_errors, safe_name
+from morningmix.home import RECALL, RECIPE, Home, output_errors, refuse_inside, safe_name
 from morningmix.share.page import Listed, index_page
 from morningmix.share.picture import draw
 from morningmix.units import Block, amplitude_db, db_to_gain
@@ -64,20 +64,19 @@ def share(
     if not sheets:
         raise UsageError(f"Nothing is mixed yet in {home}. First: morningmix mix FOLDER.")
     recipe = read_recipe(home / RECIPE) if (home / RECIPE).exists() else None
-    sheets = _wanted(sheets, recipe)
-    recalls = [read_recall(sheet) for sheet in sheets]
+    songs = _wanted([(sheet.parent, read_recall(sheet)) for sheet in sheets], recipe)
     title = recipe.title if recipe else home.name.removesuffix(" mix")
     band, date = (recipe.band, recipe.date) if recipe else (None, None)
     folder = out or home / SHARE
-    _refuse_other(folder)
+    _refuse_other(folder, recipe)
     draft = folder.with_name(f".{folder.name}.partial")
     with output_errors(draft):
         shutil.rmtree(draft, ignore_errors=True)
         draft.mkdir(parents=True)
     shared, listed = [], []
-    for place, (sheet, recall) in enumerate(zip(sheets, recalls, strict=True), 1):
-        progress(f"packing {recall.title}", (place - 1) / len(sheets))
-        mix = sheet.parent / recall.measured[0].file
+    for place, (song, recall) in enumerate(songs, 1):
+        progress(f"packing {recall.title}", (place - 1) / len(songs))
+        mix = song / recall.measured[0].file
         if not mix.exists():
             raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
         file = draft / f"{place:02d} {safe_name(recall.title)}.{kind}"
@@ -85,7 +84,7 @@ def share(
             title=recall.title,
             rehearsal=title,
             number=place,
-            of=len(sheets),
+            of=len(songs),
             band=band,
             date=date,
             picture_png=draw(_powers(mix)),
@@ -102,19 +101,27 @@ def share(
     return folder, shared
 
 
-def _wanted(sheets: list[Path], recipe: Recipe | None) -> list[Path]:
+def _wanted(songs: list[tuple[Path, Recall]], recipe: Recipe | None) -> list[tuple[Path, Recall]]:
     """Those of the songs that the recipe lists; all, where it lists none or none of them is mixed."""
     titles = {plain(song.title) for song in recipe.songs if song.keep} if recipe else set()
-    return [sheet for sheet in sheets if plain(read_recall(sheet).title) in titles] or sheets
+    return [(folder, recall) for folder, recall in songs if plain(recall.title) in titles] or songs
 
 
-def _refuse_other(folder: Path) -> None:
-    """Only what this command made is ever replaced."""
+def _refuse_other(folder: Path, recipe: Recipe | None) -> None:
+    """Only what this command made is ever replaced; raw tracks may have names like its files."""
+    if recipe is not None:
+        place = folder.resolve()
+        refuse_inside(Home(root=place, mixes=place, recipe=place, cache=place), recipe.tracks)
     if not folder.exists():
         return
+    if not folder.is_dir():
+        raise UsageError(f"{folder} is a file. Name another place with --out.")
     made = re.compile(r"\d{2,} .*\.(mp3|flac)", re.DOTALL)
-    strange = [path.name for path in folder.iterdir() if path.name != INDEX and not made.fullmatch(path.name)]
-    if not folder.is_dir() or strange:
+    names = sorted(path.name for path in folder.iterdir())
+    strange = [name for name in names if name != INDEX and not made.fullmatch(name)]
+    if names and INDEX not in names:
+        strange += names
+    if strange:
         raise UsageError(f"{folder} holds other things ({strange[0]}). Name another place with --out.")
 
 
