@@ -121,7 +121,7 @@ def listen(
     absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
     """
     recipe, takes = look(source, home)
-    tracks = takes[0].folder if len(takes) == 1 else takes[0].folder.parent
+    tracks = source if recipe is None or source.is_dir() else recipe.tracks
     list_path = find_input_list(tracks, home.root)
     names = read_input_list(list_path) if list_path else ()
     takes = tuple(_paired(take, merge(recipe.inputs if recipe else (), names)) for take in takes)
@@ -214,10 +214,9 @@ def _refuse_missing(recipe: Recipe, takes: Sequence[Take]) -> None:
     missing = [name for wish in recipe.inputs for name in wish.files if name not in present]
     if missing:
         left_out = next((says for take in takes for says in take.left_out if missing[0] in says), None)
-        tracks = takes[0].folder if len(takes) == 1 else takes[0].folder.parent
         raise RecordingsError(
             left_out
-            or f"The recipe names {missing[0]}, which is not in {tracks}. "
+            or f"The recipe names {missing[0]}, which is not in {recipe.tracks}. "
             "Put the file back, or take its [[input]] out of the recipe."
         )
 

@@ -58,6 +58,16 @@ def test_one_recipe_lists_the_inputs_of_all_takes_once(mixed: Result) -> None:
     assert "guitar 2.wav" not in sounding[1]
 
 
+def test_a_folder_with_one_take_in_a_folder_is_found_again(rehearsal: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "Monday"
+    shutil.copytree(rehearsal / "take 2", folder / "card")
+    for _ in range(2):
+        result = pipeline.write_recipe(Order(source=folder, cwd=tmp_path, workers=2))
+        assert (result.home / tomllib.loads(result.recipe.read_text(encoding="utf-8"))["rehearsal"]["tracks"]).samefile(
+            folder
+        )
+
+
 def test_the_report_shows_every_take(mixed: Result) -> None:
     assert mixed.report is not None
     page = mixed.report.read_text(encoding="utf-8")
