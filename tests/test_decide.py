@@ -13,7 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from morningmix.decide.bass import line_and_microphone
 from morningmix.decide.compress import decide_compressor
+from morningmix.decide.de_ess import decide_de_esser
 from morningmix.decide.desk import find_faults
 from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import HEADROOM_DBFS, WORKING_LUFS, match_gain
@@ -55,6 +57,7 @@ from morningmix.units import powers_db
 from synthetic import NAMES, ROLES, SINGERS, write_take
 
 SECONDS = 12.0
+QUIETED = ("kick", "snare", "overhead", "guitar 1", "guitar 2")
 
 
 @pytest.fixture(scope="module")
@@ -448,6 +451,12 @@ def test_a_songs_own_wishes_come_on_top(heard: Heard) -> None:
     assert isinstance(moves[0], Move)
 
 
+@pytest.mark.parametrize(("muted", "level_lu"), [((), -4.0), (("guitar 1", "guitar 2"), -4.0), (QUIETED, -3.0)])
+def test_voices_sit_higher_in_a_quiet_line_up(heard: Heard, muted: Sequence[str], level_lu: float) -> None:
+    goals = {one.family: one for one in plan_of(heard, {name: {"mute": True} for name in muted}).goals}
+    assert goals["vocals"].level_lu == level_lu
+
+
 def test_goals_know_what_wishes_do_to_a_family(heard: Heard) -> None:
     goals = {goal.family: goal for goal in plan_of(heard, {"bass": {"level_db": 3.0}}).goals}
     assert goals["bass"].wishes_db == pytest.approx(3.0, abs=0.01)
@@ -660,6 +669,47 @@ def test_nothing_played_no_gain() -> None:
     gain, reason = match_gain(facts_of(bump(500.0, 1.0), STEADY), np.full(50, 1e-2), np.zeros(50, np.bool_))
     assert gain == 0.0
     assert reason.because
+
+
+@pytest.mark.parametrize(
+    ("role", "sharp_db", "eq", "softened"),
+    [
+        ("lead vocal", -9.0, "auto", True),
+        ("backing vocal", -9.0, "auto", True),
+        ("lead vocal", -16.0, "auto", False),
+        ("lead vocal", -9.0, "off", False),
+        ("electric guitar", -9.0, "auto", False),
+    ],
+)
+def test_only_a_voice_with_a_sharp_s_is_de_essed(role: str, sharp_db: float, eq: str, softened: bool) -> None:
+    facts = facts_of(bump(400.0, 1.0), STEADY)
+    sharp = bump(8_000.0, 0.4)
+    bands = facts.bands.copy()
+    bands[:, ::20] += np.outer(sharp / sharp.sum(), STEADY[::20] * 10.0 ** (sharp_db / 10.0)).astype(np.float32)
+    facts = replace(facts, bands=bands)
+    one = an_input(role, facts, eq=eq)
+    plays = np.ones(len(STEADY), np.bool_)
+    found, reasons = decide_de_esser(one, 6.0, plays, (), Defaults(), measurements(facts))
+    assert (found is not None) == bool(reasons) == softened
+    if found is not None:
+        # The mean level at the desk is -20 + 6 dB; an s is held from 13 dB under it, as peaks 8 dB higher.
+        assert found.compressor.threshold_db == pytest.approx(-14.0 - 13.0 + 8.0, abs=0.3)
+        assert found.compressor.max_reduction_db == 4.0
+
+
+def test_a_line_is_told_from_a_microphone_by_its_rests() -> None:
+    rests = np.where(np.arange(100) % 10 < 7, 1e-2, 1e-9)
+    line = an_input("bass", facts_of(bump(90.0, 1.0), rests), 0)
+    amplifier = an_input("bass", facts_of(bump(90.0, 1.0), rests + 1e-6), 1)
+    other = an_input("bass", facts_of(bump(90.0, 1.0), rests + 1e-9), 2)
+    drum = an_input("kick", facts_of(bump(60.0, 1.0), rests), 3)
+    assert line_and_microphone([amplifier, drum, line]) == (line, amplifier)
+    assert line_and_microphone([line, other]) is None
+    assert line_and_microphone([line, drum]) is None
+    assert line_and_microphone([line, amplifier, other]) is None
+    filters, (why,) = decide_filters(amplifier, Defaults(eq="off"), measurements(line.facts), line_too=line.name)
+    assert [(one.kind, one.corner_hz) for one in filters] == [("high_pass", 120.0)]
+    assert line.name in why.because
 
 
 @pytest.mark.parametrize("role", sorted(load_roles()))

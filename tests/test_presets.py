@@ -52,7 +52,7 @@ def test_every_role_has_its_preset_and_family() -> None:
 def test_every_number_names_a_publication_or_says_what_it_is_instead() -> None:
     found = [number for preset in (*load_roles().values(), load_target("demo")) for number in numbers(preset)]
     assert len(found) > 100
-    publications = ("De Man", "Ma et al.", "AES TD1008")
+    publications = ("De Man", "Ma et al.", "AES TD1008", "Gerdes and Siedenburg")
     kinds = ("design choice", "common practice, no source", *publications)
     assert [number for number in found if not number.source.startswith(kinds)] == []
 

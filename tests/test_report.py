@@ -51,6 +51,7 @@ def preset(role: str) -> RolePreset:
         family=FAMILIES[role],
         words=(),
         level_lu=None,
+        quiet_level_lu=None,
         high_pass_hz=None,
         gate_floor_db=None,
         compressor=None,

@@ -15,7 +15,7 @@ from morningmix.dsp.control import step_frames
 from morningmix.facts import Recording
 from morningmix.laws.filters import butterworth_high_pass as high_pass
 from morningmix.laws.filters import magnitude_db
-from morningmix.plan import Compressor, Filter, Gate, Move, TrackPlan
+from morningmix.plan import Compressor, DeEsser, Filter, Gate, Move, TrackPlan
 from morningmix.recordings import find_take
 from morningmix.render.strip import Strip
 from morningmix.units import Block
@@ -170,6 +170,19 @@ def test_a_compressor_takes_what_its_curve_says(tmp_path: Path) -> None:
     assert reduction_db[-1] == pytest.approx(-13.979 / 2.0, abs=0.02)
 
 
+@pytest.mark.parametrize(("hz", "amplitude", "less_db"), [(9_000.0, 0.5, 2.7), (9_000.0, 0.01, 0.0), (300.0, 0.5, 0.0)])
+def test_a_de_esser_holds_back_what_is_loud_and_high(
+    tmp_path: Path, hz: float, amplitude: float, less_db: float
+) -> None:
+    t = np.arange(RATE_HZ) / RATE_HZ
+    sound = (amplitude * np.sin(2.0 * np.pi * hz * t)).astype(np.float32)[None]
+    cleaned, _ = rendered(track(de_esser=DE_ESSER), recorded(tmp_path, sound), RATE_HZ)
+    power = np.mean(cleaned[:, RATE_HZ // 2 :].astype(np.float64) ** 2)
+    got_db = 10.0 * np.log10(power / np.mean(sound[:, RATE_HZ // 2 :].astype(np.float64) ** 2))
+    # A shelf of first order, 4 dB down at its end: (1 + (g f / fc)^2) / (1 + (f / fc)^2), g = -4 dB, f / fc = 1.8.
+    assert got_db == pytest.approx(-less_db, abs=0.2)
+
+
 def test_what_the_gate_closes_the_compressor_does_not_hear(tmp_path: Path) -> None:
     loud = np.full((1, RATE_HZ), 0.5, np.float32)
     hard = Compressor(threshold_db=-20.0, ratio=4.0, knee_db=0.0, attack_s=0.0, release_s=0.1, max_reduction_db=20.0)
@@ -181,11 +194,18 @@ def test_what_the_gate_closes_the_compressor_does_not_hear(tmp_path: Path) -> No
 # ---------------------------------------------------------------- streaming
 
 
+DE_ESSER = DeEsser(
+    corner_hz=5_000.0,
+    compressor=Compressor(
+        threshold_db=-30.0, ratio=3.0, knee_db=6.0, attack_s=0.001, release_s=0.06, max_reduction_db=4.0
+    ),
+)
 EVERYTHING = track(
     gain_db=3.3,
     flip=True,
     delay_s=0.0123,
     filters=(Filter(kind="high_pass", corner_hz=90.0), Filter(kind="low_pass", corner_hz=5_000.0)),
+    de_esser=DE_ESSER,
     gate=Gate(open_s=((0.1, 0.25), (0.31, 0.4)), floor_db=-20.0, ramp_s=0.06),
     compressor=Compressor(
         threshold_db=-30.0, ratio=3.0, knee_db=6.0, attack_s=0.006, release_s=0.1, max_reduction_db=8.0

@@ -61,6 +61,7 @@ def _track_words(what: str, track: TrackPlan) -> str:
         "low_pass_hz": f"Softened above {corner.get('low_pass', 0.0):.0f} Hz",
         "peak_hz": _peak_words(track),
         "ride": "Fader ridden",
+        "de_esser": "Its s softened" if track.de_esser else "Its s as it is",
         "gate": f"Turned down to {track.gate.floor_db:.0f} dB while nobody sings" if track.gate else "Always open",
         "compressor": f"Evened out, {squeeze.ratio:.1f}:1" if squeeze else "Not compressed",
         "delay_s": f"Moved {abs(track.delay_s) * 1000.0:.1f} ms {'later' if track.delay_s > 0 else 'earlier'}"

@@ -217,6 +217,8 @@ class RolePreset:
     """Lower-case words in track names that mean this role, in several languages."""
     level_lu: Sourced | None
     """Loudness re the whole mix while it plays; None for roles that fill what remains or are left out."""
+    quiet_level_lu: Sourced | None
+    """The same where neither a drum kit nor an electric guitar plays; None: no other than `level_lu`."""
     high_pass_hz: Sourced | None
     gate_floor_db: Sourced | None
     """How far a closed gate turns this role down; None: never gated."""
@@ -393,10 +395,12 @@ class FoundSong:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlignmentFacts:
-    """A close drum microphone against the overhead."""
+    """A close drum microphone against the overhead, or a bass's line against its microphone."""
 
+    other: str
+    """What hears the same from further away."""
     delay_s: float
-    """How much later the overhead hears the drum, as it stands; negative where the close microphone is late."""
+    """How much later that is, as it stands; negative where this input is late."""
     likeness: float
     """How alike they are at that delay, 0..1."""
     flipped_delay_s: float

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.decide.bass import line_and_microphone
 from morningmix.decide.gate import hear_cleaned_singing, hear_singing
 from morningmix.decide.repair import decide_repair
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
@@ -344,15 +345,17 @@ def _brought_back(facts: TrackFacts, turned: Turned | None, slot_s: float) -> Tr
 
 
 def _aligned(take: Take, measured: Measurements, playing: Sequence[Input]) -> dict[int, AlignmentFacts]:
-    """Kick and snare against the first overhead."""
+    """Kick and snare against the first overhead, a bass's line against its microphone."""
     overhead = next((one for one in playing if one.role == "overhead"), None)
+    pairs = [(one, overhead, "the overhead") for one in playing if overhead and one.role in ("kick", "snare")]
+    bass = line_and_microphone(playing)
+    if bass is not None:
+        pairs.append((*bass, bass[1].name))
     found: dict[int, AlignmentFacts] = {}
-    for one in playing:
-        if overhead is None or one.role not in SPEAKS_HZ:
-            continue
+    for one, far, other in pairs:
         hits_s = loudest_hits(one.facts.peaks, measured.slot_s)
-        close, above = take.recordings[one.index], take.recordings[overhead.index]
-        alignment = align(close, above, take.rate_hz, hits_s, SPEAKS_HZ[one.role])
+        near, away = take.recordings[one.index], take.recordings[far.index]
+        alignment = align(near, away, take.rate_hz, hits_s, SPEAKS_HZ[one.role], other)
         if alignment is not None:
             found[one.index] = alignment
     return found

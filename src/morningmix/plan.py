@@ -62,6 +62,14 @@ class Compressor:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DeEsser:
+    """What lies above a corner is compressed by itself; the rest passes."""
+
+    corner_hz: float
+    compressor: Compressor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Move:
     """A level change for a stretch, with ramps of `ramp_s` outside it."""
 
@@ -87,7 +95,7 @@ class Cleaning:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackPlan:
-    """One input on its way to its family: gain, filters, gate, compressor, fader, moves, ride, pan, send."""
+    """One input on its way to its family: gain, filters, de-esser, gate, compressor, fader, moves, ride, pan, send."""
 
     files: tuple[str, ...]
     name: str
@@ -110,6 +118,7 @@ class TrackPlan:
     gain_db: float = 0.0
     filters: tuple[Filter, ...] = ()
     gate: Gate | None = None
+    de_esser: DeEsser | None = None
     compressor: Compressor | None = None
     fader_db: float = 0.0
     moves: tuple[Move, ...] = ()

@@ -10,7 +10,8 @@ windows; a source plays where its truth is within 20 dB of its loud level. Print
     families each over all windows in which it plays, and by how much that differs from the mix of the truth
     room     relative reverb loudness: mean of momentary wet minus dry (De Man, McNally, Reiss, JAES 65(1/2) 2017)
     slope    of octave levels, 125 Hz to 4 kHz, dB an octave, and their RMS distance from -2 dB an octave
-    crest    over 1 s, dB; lim: the limiter's loudest hundredth, dB; mono: most that a family loses in mono, LU
+    crest    over 1 s, dB; lim: the limiter's loudest hundredth, dB; mono: most that a family loses in mono, dB;
+             pair: by how much more a recorded pair loses than it does by itself
     estoi    extended short-time objective intelligibility where somebody sings, the clean voices as reference
              (Jensen, Taal, IEEE/ACM TASLP 24(11) 2016; ``pip install pystoi``); plain: of the plain sum
 
@@ -111,6 +112,7 @@ STAGES: dict[str, Callable[[], Any]] = {
             ),
         )
     ),
+    "de-esser": _changed(_tracks(de_esser=None)),
     "tilt": _changed(lambda plan: replace(plan, tilt_db=0.0)),
     "gate": _changed(_tracks(gate=None)),
     "pan": _changed(_tracks(pan=0.0)),
@@ -156,16 +158,14 @@ def _row(scene: Path, stage: str) -> str:
     plain = np.sum([_read(scene / "tracks" / file)[0].mean(axis=1) for file in truth["files"].values()], axis=0)
     sung = np.repeat(families["vocals"], rate_hz // 10)
     clear, clear_plain = (_estoi(voices, one, sung, rate_hz) for one in (mixed.mean(axis=1), plain))
-    mono = max(
-        10.0 * np.log10(np.sum(sound**2) / max(2.0 * np.sum(sound.mean(axis=1) ** 2), 1e-20))
-        for name, sound in stems.items()
-        if name != "playback"
-    )
+    mono = max(_mono_loss_db(sound) for name, sound in stems.items() if name != "playback")
+    pair = [name for name, role in truth["roles"].items() if role == "playback" and plays[name].any()]
+    kept = _mono_loss_db(stems["playback"]) - _mono_loss_db(own[pair[0]]) if pair else np.nan
     return (
         f"{scene.name:10} {stage:10} lead {lead_lu:.2f} ({lead_lu - ideal_lu:+.2f}) "
         f"p10 {np.percentile(three_s, 10):.1f} p90 {np.percentile(three_s, 90):.1f} low {three_s.min():.1f} | "
         f"{' '.join(told)} | room {room:.1f} slope {np.polyfit(range(6), octaves, 1)[0]:.2f} off {distance:.2f} "
-        f"crest {_crest_db(mixed, rate_hz):.1f} lim {LIMITED[-2]:.1f} mono {mono:.1f} "
+        f"crest {_crest_db(mixed, rate_hz):.1f} lim {LIMITED[-2]:.1f} mono {mono:.1f} pair {kept:+.2f} "
         f"estoi {clear:.3f} plain {clear_plain:.3f}"
     )
 
@@ -234,6 +234,10 @@ def _db(power: Any) -> Any:
 def _re(part: Sound, whole: Sound, where: NDArray[np.bool_]) -> float:
     count = min(len(part), len(whole), len(where))
     return float(_db(part[:count][where[:count]].sum() / whole[:count][where[:count]].sum()))
+
+
+def _mono_loss_db(sound: Sound) -> float:
+    return float(10.0 * np.log10(np.sum(sound**2) / max(2.0 * np.sum(sound.mean(axis=1) ** 2), 1e-20)))
 
 
 def _octaves(sound: Sound, rate_hz: int) -> Sound:

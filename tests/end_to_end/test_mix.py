@@ -329,3 +329,34 @@ def test_one_input_may_keep_its_bleed(place: Path) -> None:
     plan = mix(Order(source=recipe, cwd=place)).songs[0].plan
     assert {track.name for track in plan.tracks if track.cleaned} == {"lead vocal"}
     assert {track.name for track in plan.tracks if track.gate} <= {"lead vocal"}
+
+
+# ---------------------------------------------------------------- more of somebody for a stretch
+
+
+def test_a_move_is_heard_where_it_is_written_and_nowhere_else(place: Path) -> None:
+    """The bass 6 dB up from 1.5 to 2.5 s: its stem against the guitars', before and after."""
+
+    def over_guitars_db(start_s: float, end_s: float) -> float:
+        powers = []
+        for stem in ("bass", "guitars"):
+            sound = _integers(place / SONG / "stems" / f"{stem}.wav") / 2.0**31
+            powers.append(np.mean(sound[round(start_s * 48_000) : round(end_s * 48_000)] ** 2))
+        return float(10.0 * np.log10(powers[0] / powers[1]))
+
+    stretches = ((0.3, 1.1), (1.55, 2.45), (2.9, 3.7))
+    before = [over_guitars_db(*stretch) for stretch in stretches]
+    recipe = place / "Thursday mix" / "recipe.toml"
+    recipe.write_text(
+        recipe.read_text(encoding="utf-8")
+        + '\n[[song]]\ntitle = "Thursday"\nstart = 0.0\nend = 4.0\n'
+        + '[[song.move]]\nname = "bass"\nfrom = 1.5\nto = 2.5\nlevel_db = 6.0\n',
+        encoding="utf-8",
+    )
+    done = run_here("mix", "Thursday mix/recipe.toml", cwd=place)
+    assert done.returncode == 0, done.stderr
+    after = [over_guitars_db(*stretch) for stretch in stretches]
+    # A little less: what the trims move, they move over the whole song.
+    changes_db = [b - a for a, b in zip(before, after, strict=True)]
+    assert changes_db[1] - changes_db[0] == pytest.approx(6.0, abs=0.3)
+    assert changes_db[2] == pytest.approx(changes_db[0], abs=0.1)

@@ -1,4 +1,4 @@
-"""Close drum microphones against the overhead: delay and polarity."""
+"""Close microphones against those further away: delay and polarity."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from morningmix.plan import Reason
 
 LEAST_LIKENESS = 0.2
 LEAST_MARGIN_DB = 1.5
-"""A polarity is only turned when that gives this much more of the drum (design choice)."""
+"""A polarity is only turned when that gives this much more of the sound (design choice)."""
 
 _SOURCE = "Clifford and Reiss, JAES 61(11) 2013"
 
 
 def flip_margin_db(one: Input) -> float | None:
-    """By how much more of the drum an input turned upside down would give with the overhead, dB; None if unknown."""
+    """By how much more an input turned upside down would give with the other microphone, dB; None if unknown."""
     facts = one.alignment
     if facts is None:
         return None
@@ -37,13 +37,13 @@ def decide_alignment(one: Input, defaults: Defaults) -> tuple[bool, float, tuple
         if likeness < LEAST_LIKENESS:
             flip, delay_s = False, 0.0
             reasons.append(
-                Reason(what="delay_s", because="cannot be told from the overhead, so it stays", source=_SOURCE)
+                Reason(what="delay_s", because=f"nothing like it in {one.alignment.other}, so it stays", source=_SOURCE)
             )
         else:
             reasons.append(
                 Reason(
                     what="delay_s",
-                    because=f"the overhead hears it {1000.0 * delay_s:.1f} ms later",
+                    because=f"{one.alignment.other} hears it {1000.0 * delay_s:.1f} ms later",
                     source=_SOURCE,
                 )
             )
@@ -51,7 +51,7 @@ def decide_alignment(one: Input, defaults: Defaults) -> tuple[bool, float, tuple
             reasons.append(
                 Reason(
                     what="flip",
-                    because=f"upside down it gives {margin_db:.1f} dB more with the overhead",
+                    because=f"upside down it gives {margin_db:.1f} dB more with {one.alignment.other}",
                     source="common practice, no source",
                 )
             )

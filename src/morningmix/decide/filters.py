@@ -13,10 +13,18 @@ LOUDSPEAKER_HZ = 5000.0
 DIRECT_AIR_DB = -45.0
 
 
+LINE_HAS_LOWS_HZ = 120.0
+"""Under this a bass comes from its line alone where there is one: two of them in the low end, a little apart in time,
+take from each other what they should add (common practice; the corner is a design choice)."""
+
+
 def decide_filters(
-    one: Input, defaults: Defaults, measured: Measurements
+    one: Input, defaults: Defaults, measured: Measurements, *, line_too: str | None = None
 ) -> tuple[tuple[Filter, ...], tuple[Reason, ...]]:
-    """The filters of one input in order, each with its reason."""
+    """The filters of one input in order, each with its reason.
+
+    `line_too` names the line of a bass when this input is its microphone.
+    """
     filters: list[Filter] = []
     reasons: list[Reason] = []
     wished_hz = one.wish.high_pass_hz
@@ -25,6 +33,11 @@ def decide_filters(
         reasons.append(Reason(what="high_pass_hz", because="as written", source="recipe"))
     elif (one.wish.high_pass or defaults.high_pass) == "off":
         reasons.append(Reason(what="high_pass_hz", because="turned off", source="recipe"))
+    elif line_too is not None:
+        filters.append(Filter(kind="high_pass", corner_hz=LINE_HAS_LOWS_HZ))
+        reasons.append(
+            Reason(what="high_pass_hz", because=f"its lows come from {line_too}", source="common practice, no source")
+        )
     elif one.preset.high_pass_hz is not None:
         corner = one.preset.high_pass_hz
         filters.append(Filter(kind="high_pass", corner_hz=corner.value))

@@ -20,6 +20,8 @@ COHERENT_DB = 2.5
 """Close microphones and the overhead hear the same drum, and moved into step they add up to so much more than their
 powers (measured on four songs)."""
 _CARRIES_KIT = ("overhead", "drum kit")
+_LOUD = ("kick", "snare", "tom", "hi-hat", "overhead", "drum kit", "electric guitar")
+"""With any of these a line-up is loud, and voices sit a little deeper in it; without, it is quiet (design choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +76,7 @@ def set_goals(strips: Sequence[Strip], slot_s: float, roles: Mapping[str, RolePr
         if not members:
             continue
         mask, where = _where(family, members)
-        level = _family_level(family, roles)
+        level = _family_level(family, roles, loud=any(strip.one.role in _LOUD for strip in strips))
         wished = sum(strip.powers * _gain2(strip.level_db + strip.one.wish.level_db) for strip in members)
         plain_powers = sum(strip.powers * _gain2(strip.level_db) for strip in members)
         turned = 10.0 * np.log10(_mean(wished, mask) / _mean(plain_powers, mask)) if mask.any() else 0.0
@@ -110,9 +112,11 @@ def _where(family: str, members: Sequence[Strip]) -> tuple[NDArray[np.bool_], st
     return everywhere, "where it plays"
 
 
-def _family_level(family: str, roles: Mapping[str, RolePreset]) -> Sourced | None:
+def _family_level(family: str, roles: Mapping[str, RolePreset], *, loud: bool) -> Sourced | None:
     role = {"vocals": "lead vocal", "drums": "drum kit", "bass": "bass", "playback": "playback"}.get(family)
-    return roles[role].level_lu if role else None
+    if role is None:
+        return None
+    return roles[role].level_lu if loud or roles[role].quiet_level_lu is None else roles[role].quiet_level_lu
 
 
 def _gain2(level_db: float) -> float:

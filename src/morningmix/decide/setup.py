@@ -6,13 +6,16 @@ role in a song, because singers swap, is set up for each of its roles by what it
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.decide.align import LEAST_LIKENESS
+from morningmix.decide.bass import line_and_microphone
 from morningmix.decide.compress import crest_factor, decide_compressor, low_share
+from morningmix.decide.de_ess import decide_de_esser
 from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import match_gain
 from morningmix.decide.levels import Strip, set_goals, solve_families, with_levels
@@ -22,7 +25,7 @@ from morningmix.decide.tone import Cut, room_for
 from morningmix.facts import Defaults, Input, Measurements, Recipe, RolePreset, Singing, SongWish
 from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.laws.levels import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
-from morningmix.plan import Compressor, Filter, Reason
+from morningmix.plan import Compressor, DeEsser, Filter, Reason
 from morningmix.units import powers_db
 
 Mask = NDArray[np.bool_]
@@ -34,6 +37,7 @@ class Setup:
 
     filters: tuple[Filter, ...]
     gain_db: float
+    de_esser: DeEsser | None
     compressor: Compressor | None
     gate_floor_db: float | None
     plays_above: float
@@ -42,6 +46,7 @@ class Setup:
     """Its own sound is told from bleed."""
     why_gain: Reason
     why_filters: tuple[Reason, ...]
+    why_de_esser: tuple[Reason, ...]
     why_compressor: Reason
     level_db: float = 0.0
     """Where its fader rests, before the family's gain and before wishes."""
@@ -84,8 +89,9 @@ def set_up(
                 parts[one.index, one.role] = one, before | inside
     muted = {key: ~mask[used] for key, (_, mask) in parts.items()}
     sounding = {key: _only(one, muted[key]) for key, (one, _) in parts.items()}
+    line_too = _line_too(sounding.values())
     raw = {
-        key: _plays(one, singing.get(one.index), here, used, ~muted[key], recipe.defaults)
+        key: _plays(one, singing.get(one.index), here, used, ~muted[key], recipe.defaults, line_too.get(one.index))
         for key, one in sounding.items()
     }
     crests = [crest_factor(one, raw[key].plays) for key, one in sounding.items()]
@@ -93,7 +99,7 @@ def set_up(
     setups: dict[tuple[int, str], Setup] = {}
     strips = []
     for (key, one), low in zip(sounding.items(), lows, strict=True):
-        setups[key] = _setup(one, raw[key], crests, lows, low, recipe.defaults)
+        setups[key] = _setup(one, raw[key], crests, lows, low, recipe.defaults, here)
         curve_db = dynamics_db(one, setups[key], raw[key].opened)
         strips.append(
             Strip(
@@ -228,9 +234,15 @@ class _Played:
 
 
 def _plays(
-    one: Input, heard: Singing | None, here: Measurements, used: Mask, takes_part: Mask, defaults: Defaults
+    one: Input,
+    heard: Singing | None,
+    here: Measurements,
+    used: Mask,
+    takes_part: Mask,
+    defaults: Defaults,
+    line_too: str | None,
 ) -> _Played:
-    filters, why_filters = decide_filters(one, defaults, here)
+    filters, why_filters = decide_filters(one, defaults, here, line_too=line_too)
     powers = k_powers(one.facts, here, filters)
     above = loud_above(momentary(powers, here.slot_s))
     told = heard if one.preset.gate_floor_db is not None else None
@@ -250,10 +262,29 @@ def _plays(
     )
 
 
+def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
+    """By the index of a bass's microphone the name of its line, where both carry the same bass."""
+    pair = line_and_microphone(list(inputs))
+    if pair is None:
+        return {}
+    line, microphone = pair
+    alike = max(line.alignment.likeness, line.alignment.flipped_likeness) if line.alignment else 0.0
+    return {microphone.index: line.name} if alike >= LEAST_LIKENESS else {}
+
+
 def _setup(
-    one: Input, played: _Played, crests: Sequence[float], lows: Sequence[float], low: float, defaults: Defaults
+    one: Input,
+    played: _Played,
+    crests: Sequence[float],
+    lows: Sequence[float],
+    low: float,
+    defaults: Defaults,
+    here: Measurements,
 ) -> Setup:
     gain_db, why_gain = match_gain(one.facts, played.powers, played.plays)
+    de_esser, why_de_esser = (
+        decide_de_esser(one, gain_db, played.plays, played.filters, defaults, here) if played.clear else (None, ())
+    )
     compressor, why_compressor = (
         (None, Reason(what="compressor", because="turned off", source="recipe"))
         if (one.wish.compress or defaults.compress) == "off"
@@ -263,12 +294,14 @@ def _setup(
     return Setup(
         filters=played.filters,
         gain_db=gain_db,
+        de_esser=de_esser,
         compressor=compressor,
         gate_floor_db=floor.value if floor is not None and played.opened is not None else None,
         plays_above=played.plays_above,
         clear=played.clear,
         why_gain=why_gain,
         why_filters=played.why_filters,
+        why_de_esser=why_de_esser,
         why_compressor=why_compressor,
     )
 

@@ -320,6 +320,7 @@ def _track(
         gain_db=setup.gain_db,
         filters=setup.filters,
         gate=gate,
+        de_esser=setup.de_esser,
         compressor=setup.compressor,
         fader_db=round(fader, 2),
         moves=tuple(
@@ -336,6 +337,7 @@ def _track(
             setup.why_gain,
             *setup.why_filters,
             why_gate,
+            *setup.why_de_esser,
             setup.why_compressor,
             *why_aligned,
             *why_repaired,

@@ -60,6 +60,7 @@ class _Role(Strict):
     pan: Literal["centre", "spread", "keep"]
     words: Annotated[list[str], AfterValidator(_lower_case)]
     level_lu: _Number | None = None
+    quiet_level_lu: _Number | None = None
     high_pass_hz: _Number | None = None
     gate_floor_db: _Number | None = None
     send_lu: _Number | None = None
@@ -137,6 +138,7 @@ def _read_roles(folder: Traversable) -> dict[str, RolePreset]:
             words=tuple(read.words),
             pan=read.pan,
             level_lu=read.level_lu.sourced() if read.level_lu else None,
+            quiet_level_lu=read.quiet_level_lu.sourced() if read.quiet_level_lu else None,
             high_pass_hz=read.high_pass_hz.sourced() if read.high_pass_hz else None,
             gate_floor_db=read.gate_floor_db.sourced() if read.gate_floor_db else None,
             send_lu=read.send_lu.sourced() if read.send_lu else None,

@@ -1,4 +1,4 @@
-"""How late a close drum microphone is against the overhead, and whether it pulls the same way.
+"""How late a close microphone is against one further away, and whether it pulls the same way.
 
 The delay is where the generalised cross-correlation with phase transform peaks in the band where the drum speaks,
 averaged over Hann-windowed frames around the loudest hits (Clifford and Reiss, JAES 61(11) 2013: right within 2 samples
@@ -17,8 +17,8 @@ from morningmix.audio.read import open_recording
 from morningmix.facts import AlignmentFacts, Recording
 
 HITS = 40
-SPEAKS_HZ = {"kick": (40.0, 400.0), "snare": (150.0, 800.0)}
-"""Where a drum speaks, by role (common practice, no source)."""
+SPEAKS_HZ = {"kick": (40.0, 400.0), "snare": (150.0, 800.0), "bass": (60.0, 1000.0)}
+"""Where an instrument speaks, by role (common practice, no source)."""
 _APART_S = 0.25
 _FRAME_S, _MOST_S, _SLOT_S = 0.085, 0.012, 0.1
 _LEAST_HITS = 5
@@ -38,13 +38,13 @@ def loudest_hits(peaks: NDArray[np.float32], slot_s: float) -> tuple[float, ...]
 
 
 def align(
-    close: Recording, overhead: Recording, rate_hz: int, hits_s: Sequence[float], band_hz: tuple[float, float]
+    close: Recording, far: Recording, rate_hz: int, hits_s: Sequence[float], band_hz: tuple[float, float], other: str
 ) -> AlignmentFacts | None:
-    """Compare a close microphone with the overhead around its hits; None where there are too few.
+    """Compare a close microphone with the far one, called `other`, around its hits; None where there are too few.
 
     Raises `RecordingsError` if one cannot be read.
     """
-    pairs = _frames(close, overhead, rate_hz, hits_s)
+    pairs = _frames(close, far, rate_hz, hits_s)
     if len(pairs) < _LEAST_HITS:
         return None
     size = pairs.shape[2]
@@ -59,6 +59,7 @@ def align(
     nearby = correlation[lags]
     same, opposite = int(np.argmax(nearby)), int(np.argmin(nearby))
     return AlignmentFacts(
+        other=other,
         delay_s=float(lags[same]) / rate_hz,
         likeness=float(nearby[same]),
         flipped_delay_s=float(lags[opposite]) / rate_hz,
@@ -66,15 +67,15 @@ def align(
     )
 
 
-def _frames(close: Recording, overhead: Recording, rate_hz: int, hits_s: Sequence[float]) -> NDArray[np.float64]:
-    """``(hits, 2, frames)``: close microphone and overhead, each frame centred on the close microphone's peak."""
+def _frames(close: Recording, far: Recording, rate_hz: int, hits_s: Sequence[float]) -> NDArray[np.float64]:
+    """``(hits, 2, frames)``: close and far microphone, each frame centred on the close microphone's peak."""
     size = round(_FRAME_S * rate_hz)
     search = round(_SLOT_S * rate_hz)
     frames = []
     for at in hits_s:
         start = max(0, round(at * rate_hz) - size // 2)
         pair = []
-        for recording in (close, overhead):
+        for recording in (close, far):
             with open_recording(recording, rate_hz, start, size + search) as reader:
                 pair.append(reader.read(size + search).mean(axis=0, dtype=np.float64))
         peak = int(np.argmax(np.abs(pair[0][size // 2 : size // 2 + search])))

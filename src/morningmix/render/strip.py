@@ -1,4 +1,4 @@
-"""One input through its chain: repair, gain, filters, gate and compressor; then fader, moves, ride and pan."""
+"""One input through its chain: repair, gain, filters, de-esser, gate, compressor; then fader, moves, ride and pan."""
 
 from __future__ import annotations
 
@@ -22,9 +22,10 @@ from morningmix.dsp.control import (
 from morningmix.dsp.filter import FilterStage
 from morningmix.dsp.repair import RepairStage
 from morningmix.facts import Recording
+from morningmix.laws.filters import butterworth_high_pass
 from morningmix.laws.levels import sections
 from morningmix.laws.pan import balance, constant_power
-from morningmix.plan import TrackPlan
+from morningmix.plan import DeEsser, TrackPlan
 from morningmix.units import Block, db_to_gain
 
 
@@ -51,6 +52,7 @@ class Strip:
         self._gain = np.float32(db_to_gain(plan.gain_db) * (-1.0 if plan.flip else 1.0))
         filters = [sections(one, rate_hz) for one in plan.filters]
         self._filter = FilterStage(np.concatenate(filters), recording.channels) if filters else None
+        self._de_esser = _DeEsser(plan.de_esser, rate_hz, recording.channels) if plan.de_esser else None
         self._compressor = CompressorCurve(plan.compressor, self._steps_per_second) if plan.compressor else None
         self._steps = 0
         self._steps_per_hop = hop_frames(rate_hz) // self._step
@@ -72,6 +74,8 @@ class Strip:
         self._mend(block)
         if self._filter is not None:
             block = self._filter.process(block)
+        if self._de_esser is not None:
+            block = self._de_esser.process(block)
         plan = self._plan
         if plan.gate is None and self._compressor is None:
             self._steps += -(-frames // self._step)
@@ -146,3 +150,19 @@ class Strip:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._reader.close()
+
+
+class _DeEsser:
+    """A shelf of first order, which turns the phase least; what moves it hears the steeper second order."""
+
+    def __init__(self, plan: DeEsser, rate_hz: int, channels: int) -> None:
+        self._heard = FilterStage(butterworth_high_pass(plan.corner_hz, rate_hz), channels)
+        self._above = FilterStage(butterworth_high_pass(plan.corner_hz, rate_hz, 1), channels)
+        self._step = step_frames(rate_hz)
+        self._curve = CompressorCurve(plan.compressor, rate_hz / self._step)
+        self._ramp = GainRamp(self._step)
+
+    def process(self, block: Block) -> Block:
+        heard = step_peaks(self._heard.process(block), self._step)
+        gain = self._ramp.process(self._curve.process(heard), block.shape[1])
+        return block - (np.float32(1.0) - gain) * self._above.process(block)

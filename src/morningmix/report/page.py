@@ -510,6 +510,7 @@ def _why(track: TrackPlan, seconds: float) -> str:
         "high_pass_hz": ("High-pass", _filters(track, "high_pass")),
         "low_pass_hz": ("Low-pass", _filters(track, "low_pass")),
         "peak_hz": ("Cut", _filters(track, "peak")),
+        "de_esser": ("De-essing", "" if track.de_esser is None else f"over {hertz(track.de_esser.corner_hz)}"),
         "gate": ("Gate", _gate(track, seconds)),
         "compressor": ("Compressor", _compressor(track)),
         "fader_db": ("Fader", _fader(track)),

@@ -1,0 +1,65 @@
+"""De-essing: voices whose s is far louder than the rest of what they sing are held back there, gently."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.facts import Defaults, Input, Measurements
+from morningmix.laws.levels import filter_gain_db
+from morningmix.plan import Compressor, DeEsser, Filter, Reason
+from morningmix.units import powers_db
+
+CORNER_HZ = 5000.0
+"""An s lives above (common practice, no source)."""
+MOST_DB = 4.0
+SHARP_DB = -13.0
+"""A voice whose loudest hundredth above the corner comes nearer than this to its mean level is de-essed
+(design choice: dry voices of three songs read -13 to -11 in their s)."""
+_PEAK_OVER_DB = 8.0
+"""So far the peaks of an s stand over its mean level (measured on the same voices)."""
+
+
+def decide_de_esser(
+    one: Input,
+    gain_db: float,
+    plays: NDArray[np.bool_],
+    filters: Sequence[Filter],
+    defaults: Defaults,
+    measured: Measurements,
+) -> tuple[DeEsser | None, tuple[Reason, ...]]:
+    """The de-esser of a voice at its working level, before its compressor; none and no reason where nothing is sharp."""
+    if one.preset.family != "vocals" or not plays.any() or measured.rate_hz < 2.5 * CORNER_HZ:
+        return None, ()
+    if (one.wish.eq or defaults.eq) == "off":
+        return None, ()
+    centres = measured.band_centres_hz
+    weights = 10.0 ** ((filter_gain_db(filters, centres, measured.rate_hz) + gain_db) / 10.0)
+    sung = weights[:, None] * one.facts.bands[:, plays].astype(np.float64)
+    mean_db = float(powers_db(np.array([sung.sum(axis=0).mean()]))[0])
+    sharp_db = float(np.percentile(powers_db(sung[centres > CORNER_HZ].sum(axis=0)), 99)) - mean_db
+    if sharp_db <= SHARP_DB:
+        return None, ()
+    threshold_db = round(mean_db + SHARP_DB + _PEAK_OVER_DB, 1)
+    return (
+        DeEsser(
+            corner_hz=CORNER_HZ,
+            compressor=Compressor(
+                threshold_db=threshold_db,
+                ratio=3.0,
+                knee_db=6.0,
+                attack_s=0.001,
+                release_s=0.06,
+                max_reduction_db=MOST_DB,
+            ),
+        ),
+        (
+            Reason(
+                what="de_esser",
+                because=f"its loudest s is {-sharp_db:.0f} dB under the voice; up to {MOST_DB:.0f} dB less of it",
+                source="design choice",
+            ),
+        ),
+    )
