@@ -30,7 +30,7 @@ def decide_de_esser(
     defaults: Defaults,
     measured: Measurements,
 ) -> tuple[DeEsser | None, tuple[Reason, ...]]:
-    """The de-esser of a voice at its working level, before its compressor; none and no reason where nothing is sharp."""
+    """The de-esser of a voice at its working level, before its compressor; None where none is needed."""
     if one.preset.family != "vocals" or not plays.any() or measured.rate_hz < 2.5 * CORNER_HZ:
         return None, ()
     if (one.wish.eq or defaults.eq) == "off":
