@@ -30,8 +30,9 @@ from morningmix.audio.read import open_recording
 from morningmix.errors import MorningmixError, RecordingsError
 from morningmix.files.inputs import read_input_list
 from morningmix.files.recall import read_recall
-from morningmix.files.recipe import confirm, read_recipe, turn
-from morningmix.files.toml_lines import read_text
+from morningmix.files.recipe import read_recipe
+from morningmix.files.recipe_text import confirm, turn
+from morningmix.files.text import read_text
 from morningmix.recordings import find_take
 
 LIMIT_S = 5.0

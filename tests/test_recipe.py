@@ -16,7 +16,9 @@ from hypothesis import strategies as st
 from morningmix.errors import OutputError, RecipeError, RecordingsError, UsageError
 from morningmix.facts import Boundary, Defaults, FoundSong, MoveWish, SongInputWish
 from morningmix.files.presets import load_roles
-from morningmix.files.recipe import InputLine, new_recipe, parse_time, read_recipe, turn, with_songs, write_text_whole
+from morningmix.files.recipe import parse_time, read_recipe
+from morningmix.files.recipe_text import InputLine, new_recipe, turn, with_songs
+from morningmix.files.text import write_text_whole
 from morningmix.files.toml_lines import parse, plain
 
 RECIPE = """\
@@ -530,7 +532,7 @@ def test_a_disk_that_fills_up_leaves_the_old_text(tmp_path: Path, monkeypatch: p
     def full(_: int) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("morningmix.files.recipe.os.fsync", full)
+    monkeypatch.setattr("morningmix.files.text.os.fsync", full)
     with pytest.raises(OutputError, match=r"recipe\.toml cannot be written: No space left"):
         write_text_whole(path, "new")
     assert path.read_text() == "old"

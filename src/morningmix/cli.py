@@ -151,8 +151,8 @@ def _ask(result: Result) -> None:
     """One question an input whose role is a guess; what is answered is written at once."""
     from morningmix.errors import RecipeError
     from morningmix.files.presets import load_roles
-    from morningmix.files.recipe import confirm, write_text_whole
-    from morningmix.files.toml_lines import read_text
+    from morningmix.files.recipe_text import confirm
+    from morningmix.files.text import read_text, write_text_whole
 
     where = say.near(result.recipe)
     guesses = result.guesses
@@ -297,9 +297,8 @@ def turn(
     as_json: Json = False,
 ) -> None:
     """Change one level in a recipe; the rest of the file stays as it is."""
-    from morningmix.files.recipe import turn as turned
-    from morningmix.files.recipe import write_text_whole
-    from morningmix.files.toml_lines import read_text
+    from morningmix.files.recipe_text import turn as turned
+    from morningmix.files.text import read_text, write_text_whole
 
     text, old_db, new_db = turned(read_text(recipe_file), name, by_db if direction is Direction.up else -by_db, song)
     write_text_whole(recipe_file, text)
@@ -311,6 +310,27 @@ def turn(
         f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). "
         f"Hear it: morningmix mix {say.quoted(str(recipe_file))}"
     )
+
+
+@app.command()
+def wishes(
+    recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="WISHES...", help="Text files with what people copied from the songs' pages."),
+    ],
+    as_json: Json = False,
+) -> None:
+    """Change a recipe by what people wish after listening; what they do not agree on is said and left alone."""
+    from dataclasses import asdict
+
+    from morningmix.wishes import take_wishes
+
+    taken = take_wishes(recipe_file, files)
+    if as_json:
+        say.as_json(asdict(taken))
+        return
+    say.wishes_taken(taken, recipe_file)
 
 
 class Sent(StrEnum):

@@ -23,7 +23,8 @@ from morningmix.dsp.spectrum import hop_frames as spectrum_hop_frames
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recording
 from morningmix.files.recall import Recall, read_recall
-from morningmix.files.toml_lines import plain, read_text
+from morningmix.files.text import read_text
+from morningmix.files.toml_lines import plain
 from morningmix.home import RECALL, RECIPE
 from morningmix.laws.levels import spans_to_mask
 from morningmix.units import powers_db

@@ -36,7 +36,9 @@ from morningmix.facts import (
 )
 from morningmix.files.inputs import find_input_list, merge, read_input_list
 from morningmix.files.presets import load_roles, load_target, role_from_name
-from morningmix.files.recipe import InputLine, new_recipe, read_recipe, write_text_whole
+from morningmix.files.recipe import read_recipe
+from morningmix.files.recipe_text import InputLine, new_recipe
+from morningmix.files.text import write_text_whole
 from morningmix.files.toml_lines import plain
 from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask

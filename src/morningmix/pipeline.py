@@ -25,8 +25,9 @@ from morningmix.facts import Boundary, Cleaned, Finding, FoundSong, Input, Recor
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, Settings, read_recall
-from morningmix.files.recipe import read_recipe, with_songs, write_text_whole
-from morningmix.files.toml_lines import read_text
+from morningmix.files.recipe import read_recipe
+from morningmix.files.recipe_text import with_songs
+from morningmix.files.text import read_text, write_text_whole
 from morningmix.home import EARLIER, RECALL, Home, finish_song, home_of, locked, recover, refuse_full, refuse_inside
 from morningmix.listen import Heard, Progress, all_inputs, hear_songs, listed, listen, look, share
 from morningmix.measure.clean import clean_take

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from morningmix.facts import Finding, Input
     from morningmix.mixdown import MixedSong
     from morningmix.pipeline import Found, Result
+    from morningmix.wishes import Taken
 
 
 def mixed(result: Result) -> None:
@@ -92,6 +93,35 @@ def found(result: Result) -> None:
         times = f"{clock(one.song.start.at_s):>9} - {clock(one.song.end.at_s):>9}"
         why = one.song.reason or f"{one.song.start.because}; {one.song.end.because}"
         typer.echo(f"  {times}  {_where(one, several)}: {why}")
+
+
+def wishes_taken(taken: Taken, recipe: Path) -> None:
+    """What was changed, what was left because people do not agree, and how to hear it."""
+    done = [counted(len(taken.agreed), "change")] if taken.agreed else []
+    done += [counted(taken.notes, "note")] if taken.notes else []
+    if not done and not taken.conflicts:
+        typer.echo("Nobody wishes for anything; the recipe stays as it is.")
+        return
+    first = f"Written into {near(recipe)}: {' and '.join(done)}." if done else f"{near(recipe)} stays as it is."
+    if taken.conflicts:
+        first += f" {counted(len(taken.conflicts), 'thing')} you do not agree on, so talk about it."
+    typer.echo(f"{first} Hear it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
+    for one in taken.agreed:
+        told = _asked(one.asked) if len(one.asked) > 1 else one.asked[0][0]
+        typer.echo(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({told})")
+    for conflict in taken.conflicts:
+        where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
+        typer.echo(f"  {where} stays as it is: {_asked(conflict.asked)}")
+
+
+def _asked(asked: Sequence[tuple[str, float]]) -> str:
+    return ", ".join(f"{who} wants {level_db:+g}" for who, level_db in asked)
+
+
+def _stretch(stretch: tuple[float, float] | None) -> str:
+    from morningmix.units import clock
+
+    return "" if stretch is None else f" from {clock(stretch[0])} to {clock(stretch[1])}"
 
 
 def _where(found: Found, several: bool) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from morningmix.facts import Finding
-from morningmix.files.recipe import write_text_whole
+from morningmix.files.text import write_text_whole
 
 FINDINGS = "findings.json"
 

@@ -11,7 +11,8 @@ from pydantic import Field  # noqa: TID251 - this room may
 
 from morningmix.facts import InputWish
 from morningmix.files.recipe import GUESS, Files, Name, Role
-from morningmix.files.toml_lines import Loc, Strict, checked, parse, plain, read_text
+from morningmix.files.text import read_text
+from morningmix.files.toml_lines import Loc, Strict, checked, parse, plain
 
 FILE_NAME = "inputs.toml"
 

@@ -5,6 +5,7 @@ It names the recordings by path and SHA-256, holds both plans with every reason,
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 from typing import Literal
 
@@ -60,8 +61,16 @@ class Recall(_Sheet):
     plan: SongPlan
     master: MasterPlan
     measured: tuple[WrittenFile, ...]
+    reachable_lufs: float | None = None
+    """As loud as it can be made without squeezing its peaks harder than asked."""
     files: list[str]
     """All files of the song folder that this mix made, relative to it; what is not listed is somebody's own."""
+
+    @property
+    def mix_id(self) -> str:
+        """Tells this version of the mix from any other: eight hexadecimal digits."""
+        told = self.model_dump_json(include={"plan", "master"})
+        return hashlib.sha256(told.encode("utf-8")).hexdigest()[:8]
 
 
 def read_recall(path: Path) -> Recall:

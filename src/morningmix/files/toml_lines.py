@@ -11,16 +11,12 @@ import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
-from pathlib import Path
 from typing import Any, TypeVar, get_args
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError  # noqa: TID251 - this room may
 from pydantic.fields import FieldInfo  # noqa: TID251
 
 from morningmix.errors import RecipeError
-
-LARGEST_FILE_BYTES = 1_000_000
-"""Design choice: a recipe of this size was not written by a person."""
 
 Loc = tuple[str | int, ...]
 """Path of a value: ``("song", 0, "title")``."""
@@ -81,28 +77,6 @@ class Toml:
     def refusal(self, loc: Loc, says: str) -> RecipeError:
         """The error that points at `loc`."""
         return RecipeError(f"{self.label}, line {self.line(loc)}: {says}")
-
-
-def read_text(path: Path) -> str:
-    """Text of a UTF-8 file with its line breaks as they are.
-
-    Raises `RecipeError` where there is no such file, or it cannot be read, is too big or is not UTF-8.
-    """
-    try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_FILE_BYTES + 1)
-    except FileNotFoundError as error:
-        raise RecipeError(f"There is no {path}.") from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise RecipeError(f"{path} cannot be read: {reason}.") from error
-    if len(raw) > LARGEST_FILE_BYTES:
-        raise RecipeError(f"{path.name} is bigger than {LARGEST_FILE_BYTES // 1_000_000} MB; is it really a text?")
-    try:
-        return raw.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise RecipeError(f"{path.name}, line {line}: this is not UTF-8 text. Save the file as UTF-8.") from error
 
 
 def parse(text: str, label: str, *, inline_tables: bool = False) -> Toml:
