@@ -317,7 +317,7 @@ def wishes(
     recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
     files: Annotated[
         list[Path],
-        typer.Argument(metavar="WISHES...", help="Text files with what people copied from the songs' pages."),
+        typer.Argument(metavar="WISHES...", help="What people copied from the songs' pages, as text files."),
     ],
     as_json: Json = False,
 ) -> None:

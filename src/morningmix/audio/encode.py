@@ -10,6 +10,7 @@ Peaks may rise by some tenths of a dB in decoding, so a ceiling that holds in th
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -53,6 +54,14 @@ def encode_mp3(blocks: Iterable[Block], path: Path, *, rate_hz: int, channels: i
             file.close()
         raise
     _checked(path, file.close)
+
+
+def mp3_piece(sound: Block, rate_hz: int, kbps: int) -> bytes:
+    """One short MP3 of a constant bit rate, for ``(channels, frames)`` at a rate that MP3 knows."""
+    file = io.BytesIO()
+    with AudioFile(file, "w", rate_hz, sound.shape[0], format="mp3", quality=kbps) as encoder:
+        encoder.write(np.ascontiguousarray(sound))
+    return file.getvalue()
 
 
 def _checked(path: Path, action: Callable[..., object], *arguments: Block) -> None:
