@@ -209,7 +209,7 @@ def test_a_stretch_becomes_a_move_and_a_note_a_remark(mixed: Path) -> None:
         ("lead vocal", 1.0, 2.0, 2.0),
         ("backing vocal", 1.0, 2.0, 2.0),
     }
-    assert re.search(r"^# 0:01\.5 Mara: \[2J hm,  +ok\?$", after, re.MULTILINE)
+    assert re.search(r"^# 0:01\.5 Mara: \[2J hm, ok\?$", after, re.MULTILINE)
     assert all(sign.isprintable() or sign == "\n" for sign in after)
 
 

@@ -13,7 +13,7 @@ from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_text import turn, with_move, with_remarks, with_song
 from morningmix.files.text import read_text, write_text_whole
 from morningmix.files.toml_lines import did_you_mean, plain
-from morningmix.files.wishes import WishedMove, Wishes, read_wishes
+from morningmix.files.wishes import WishedMove, Wishes, printable, read_wishes
 from morningmix.home import RECALL
 from morningmix.plan import FAMILIES, SongPlan
 from morningmix.units import clock
@@ -71,7 +71,7 @@ def take_wishes(recipe: Path, files: Sequence[Path]) -> Taken:
         (sheet,) = sheets.values()
         text, lists_songs = with_song(text, sheet.title, sheet.plan.end_s), True
     for change in agreed:
-        sheet = sheets[plain(change.song)]
+        sheet = sheets[_key(change.song)]
         for name in _inputs(change, sheet.plan):
             if change.stretch is None:
                 text, *_ = turn(text, name, change.level_db, sheet.title if lists_songs else None)
@@ -81,7 +81,7 @@ def take_wishes(recipe: Path, files: Sequence[Path]) -> Taken:
         remarks = [f"# {clock(note.at_s)} {one.who}: {note.says}" for note in one.notes]
         if one.mix:
             remarks.append(_mark(one))
-        title = sheets[plain(one.song)].title
+        title = sheets[_key(one.song)].title
         text = with_remarks(text, title if lists_songs else None, remarks) if remarks else text
     write_text_whole(recipe, text)
     return Taken(agreed=agreed, conflicts=conflicts, notes=sum(len(one.notes) for one in wishes))
@@ -135,11 +135,15 @@ def _sheets(recipe: Path) -> dict[str, Recall]:
     recalls = [read_recall(sheet) for sheet in sorted(recipe.resolve().parent.glob(f"mixes/[0-9]*/{RECALL}"))]
     if not recalls:
         raise UsageError(f"Nothing was mixed yet by {recipe}, so there is nothing to wish for. First mix it.")
-    return {plain(recall.title): recall for recall in recalls}
+    return {_key(recall.title): recall for recall in recalls}
+
+
+def _key(title: str) -> str:
+    return plain(printable(title))
 
 
 def _sheet(one: Wishes, sheets: Mapping[str, Recall]) -> Recall:
-    sheet = sheets.get(plain(one.song))
+    sheet = sheets.get(_key(one.song))
     if sheet is None:
         titles = [recall.title for recall in sheets.values()]
         listed = ", ".join(f'"{title}"' for title in titles)

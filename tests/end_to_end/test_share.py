@@ -68,7 +68,8 @@ def test_files_carry_names_and_keep_their_loudness(home: Path, tmp_path: Path, k
     folder, shared = share(home, tmp_path / "out", kind, told)  # type: ignore[arg-type]
     assert digests(home) == before
     assert [one.title for one in shared] == list(TITLES)
-    assert {path.name for path in folder.iterdir()} == {"index.html", *(one.file.name for one in shared)}
+    pages = {one.file.with_suffix(".listen.html").name for one in shared}
+    assert {path.name for path in folder.iterdir()} == {"index.html", *pages, *(one.file.name for one in shared)}
     for number, one in enumerate(shared, 1):
         tags = mutagen.File(one.file, easy=True)
         assert tags["title"] == [one.title]
@@ -100,7 +101,8 @@ def test_the_page_names_every_song_and_links_only_what_is_there(home: Path, tmp_
     text = (folder / "index.html").read_text(encoding="utf-8")
     page = Page()
     page.feed(text)
-    assert {unquote(link) for link in page.links} == {one.file.name for one in shared}
+    files = {one.file.name for one in shared} | {one.file.with_suffix(".listen.html").name for one in shared}
+    assert {unquote(link) for link in page.links} == files == {path.name for path in folder.iterdir()} - {"index.html"}
     assert not page.tags & {"script", "img", "iframe", "i"}
     assert "The Loose Ladders, 2026-11-19" in text
 

@@ -76,8 +76,7 @@ def read_wishes(path: Path) -> list[Wishes]:
     for number, raw in enumerate(read_text(path).splitlines(), 1):
         if number > _MOST_LINES:
             raise RecipeError(f"{path.name} has more than {_MOST_LINES} lines; are these wishes?")
-        line = "".join(sign if sign.isprintable() else " " for sign in raw.translate(_AS_TYPED)).strip()
-        line = line.removeprefix(">").strip()
+        line = printable(raw).removeprefix(">").strip()
         if line.casefold() == FIRST_LINE:
             blocks.append([(number, line)])
         elif line and not blocks:
@@ -92,6 +91,12 @@ def read_wishes(path: Path) -> list[Wishes]:
     return [_wishes(path.name, block) for block in blocks]
 
 
+def printable(text: str) -> str:
+    """`text` as wishes are read: typed signs only, one space between words."""
+    typed = "".join(sign if sign.isprintable() else " " for sign in text.translate(_AS_TYPED))
+    return " ".join(typed.split())
+
+
 def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
     head: dict[str, str] = {}
     moves: list[WishedMove] = []
@@ -102,7 +107,7 @@ def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
             key = found[1].lower()
             if key in head:
                 raise RecipeError(f'{where}: "{key}" is said twice.')
-            head[key] = found[2].strip()[:200]
+            head[key] = found[2].strip()[:1000]
         elif found := _NOTE.fullmatch(line):
             notes.append(Note(at_s=_time(found[1], where), says=found[2].strip()[:_MOST_NOTE]))
         elif found := _MOVE.fullmatch(line):

@@ -19,6 +19,8 @@ class Listed:
     title: str
     file: str
     """Beside the page."""
+    page: str
+    """The song's own page, beside it too."""
     seconds: float
     loudness_lufs: float | None
 
@@ -29,6 +31,7 @@ def index_page(title: str, band: str | None, date: str | None, songs: Sequence[L
     items = "".join(
         f'<li class="card"><h2>{song.number}. {named(song.title)}</h2>'
         f'<audio controls preload="none" src="{safe(quote(song.file))}" aria-label="{safe(song.title)}"></audio>'
+        f'<p><a href="{safe(quote(song.page))}">Listen part by part, and say what should change</a></p>'
         f'<p class="quiet">{minutes(song.seconds)}'
         f"{'' if song.loudness_lufs is None else f', {number(song.loudness_lufs)} LUFS'}. "
         f'<a href="{safe(quote(song.file))}" download>Keep the file</a></p></li>'

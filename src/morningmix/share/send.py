@@ -1,4 +1,4 @@
-"""From a home to a folder that can be sent: every song as a small tagged file, and a page that lists them."""
+"""From a home to a folder that can be sent: every song as a tagged file and as a page, and one that lists them."""
 
 from __future__ import annotations
 
@@ -27,13 +27,16 @@ from morningmix.files.recall import Recall, read_recall
 from morningmix.files.recipe import read_recipe
 from morningmix.files.toml_lines import plain
 from morningmix.home import RECALL, RECIPE, Home, output_errors, refuse_inside, safe_name
+from morningmix.share.listen import Part, listen_page
 from morningmix.share.page import Listed, index_page
 from morningmix.share.picture import draw
+from morningmix.share.pieces import cut
 from morningmix.units import Block, amplitude_db, db_to_gain
 
 Kind = Literal["mp3", "flac"]
 SHARE = "share"
 INDEX = "index.html"
+PAGE = ".listen.html"
 _BLOCK_HOPS = 20
 _UNDER_DB = 0.1
 _BITS: Literal[16] = 16
@@ -79,6 +82,7 @@ def share(
         mix = song / recall.measured[0].file
         if not mix.exists():
             raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
+        powers = _powers(mix)
         file = draft / f"{place:02d} {safe_name(recall.title)}.{kind}"
         tags = Tags(
             title=recall.title,
@@ -87,11 +91,14 @@ def share(
             of=len(songs),
             band=band,
             date=date,
-            picture_png=draw(_powers(mix)),
+            picture_png=draw(powers),
         )
         peak_dbtp, lowered_db = _write(mix, file, kind, tags)
+        page = file.with_suffix(PAGE)
+        with output_errors(page):
+            page.write_text(_page(song, recall, title, powers), encoding="utf-8")
         shared.append(Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db))
-        listed.append(_listed(place, recall, file.name))
+        listed.append(_listed(place, recall, file.name, page.name))
     with output_errors(draft):
         (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8")
         if folder.exists():
@@ -116,7 +123,7 @@ def _refuse_other(folder: Path, recipe: Recipe | None) -> None:
         return
     if not folder.is_dir():
         raise UsageError(f"{folder} is a file. Name another place with --out.")
-    made = re.compile(r"\d{2,} .*\.(mp3|flac)", re.DOTALL)
+    made = re.compile(r"\d{2,} .*\.(mp3|flac|listen\.html)", re.DOTALL)
     names = sorted(path.name for path in folder.iterdir())
     strange = [name for name in names if name != INDEX and not made.fullmatch(name)]
     if names and INDEX not in names:
@@ -125,11 +132,32 @@ def _refuse_other(folder: Path, recipe: Recipe | None) -> None:
         raise UsageError(f"{folder} holds other things ({strange[0]}). Name another place with --out.")
 
 
-def _listed(place: int, recall: Recall, file: str) -> Listed:
+def _page(song: Path, recall: Recall, rehearsal: str, powers: NDArray[np.float64]) -> str:
+    plan = recall.plan
+    stems = [song / one.file for one in recall.measured[1:]]
+    for stem in stems:
+        if not stem.exists():
+            raise RecordingsError(f"{stem} is missing. Mix {recall.title} again, or put the file back.")
+    return listen_page(
+        title=recall.title,
+        rehearsal=rehearsal,
+        mix_id=recall.mix_id,
+        seconds=plan.end_s - plan.start_s,
+        parts=[
+            Part(family=stem.stem, inputs=tuple(track.name for track in plan.tracks if track.family == stem.stem))
+            for stem in stems
+        ],
+        pieces=cut(stems),
+        powers=powers,
+    )
+
+
+def _listed(place: int, recall: Recall, file: str, page: str) -> Listed:
     return Listed(
         number=place,
         title=recall.title,
         file=file,
+        page=page,
         seconds=recall.plan.end_s - recall.plan.start_s,
         loudness_lufs=recall.measured[0].integrated_lufs,
     )
