@@ -20,6 +20,7 @@ LEVELS = (
     {"verify", "render", "decide", "measure", "recordings", "report", "explain", "compare", "wishes"},
     {"listen"},
     {"mixdown", "share"},
+    {"unchanged"},
     {"pipeline"},
     {"say"},
     {"cli", "__main__"},

@@ -37,6 +37,42 @@ def _master_words(reason: Reason, master: MasterPlan) -> str:
     return reason.what
 
 
+def changes_in_words(before: SongPlan, after: SongPlan) -> list[str]:
+    """What a new version of a song does otherwise, most telling first; nothing of what follows from it."""
+    said: list[str] = []
+    former = {track.name: track for track in before.tracks}
+    for track in after.tracks:
+        was = former.pop(track.name, None)
+        if was is None:
+            said.append(f"{track.name} is new")
+            continue
+        if track.sounds != was.sounds:
+            said.append(f"{track.name} is {'back in' if track.sounds else 'left out'}")
+        elif track.role != was.role:
+            said.append(f"{track.name} is the {track.role}")
+        elif track.sounds:
+            said += _changes_of_track(was, track)
+    said += [f"{name} is gone" for name in former]
+    if (before.start_s, before.end_s) != (after.start_s, after.end_s):
+        said.append("it is cut otherwise")
+    if before.target_lufs != after.target_lufs:
+        said.append(f"it aims at {after.target_lufs:.1f} LUFS")
+    return said
+
+
+def _changes_of_track(was: TrackPlan, track: TrackPlan) -> list[str]:
+    by_db = track.fader_db + track.gain_db - was.fader_db - was.gain_db
+    said = [f"{track.name} {by_db:+.1f} dB"] if abs(by_db) >= 0.05 else []
+    if track.moves != was.moves:
+        said.append(f"{track.name} for a stretch")
+    if track.pan != was.pan:
+        said.append(f"{track.name} stands elsewhere")
+    chains = [(one.filters, one.gate, one.de_esser, one.compressor, one.cleaned, one.flip) for one in (was, track)]
+    if chains[0] != chains[1]:
+        said.append(f"{track.name} is treated otherwise")
+    return said
+
+
 def input_in_words(track: TrackPlan) -> list[str]:
     """One input: every decision with its measurement, its rule and its source."""
     guess = ", a guess" if track.role_is_guess else ""

@@ -62,14 +62,15 @@ class MixedSong:
     """One song on disk."""
 
     title: str
-    partial: Path
-    """Where it was built."""
+    partial: Path | None
+    """Where it was built; None for a song that stands as it was."""
     folder: Path
     mix: Path
     loudness_lufs: float | None
     true_peak_dbtp: float | None
     target_lufs: float
     wanted_lufs: float
+    reachable_lufs: float
     residual: float
     meters_differ_lu: float | None
     plan: SongPlan
@@ -186,10 +187,11 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
         partial=partial,
         folder=folder,
         mix=folder / paths[0].name,
-        loudness_lufs=verified.loudness[0].integrated_lufs,
-        true_peak_dbtp=verified.loudness[0].true_peak_dbtp,
+        loudness_lufs=_rounded(verified.loudness[0].integrated_lufs),
+        true_peak_dbtp=_rounded(verified.loudness[0].true_peak_dbtp),
         target_lufs=master.target_lufs,
         wanted_lufs=plan.target_lufs,
+        reachable_lufs=ready.reachable_lufs,
         residual=verified.residual,
         meters_differ_lu=differ_lu,
         plan=plan,
@@ -305,6 +307,7 @@ def _write_sheet(ready: Ready, master: MasterPlan, paths: Sequence[Path], verifi
             )
             for path, reading in zip(paths, verified.loudness, strict=True)
         ),
+        reachable_lufs=ready.reachable_lufs,
         files=[*files, RECALL],
     )
     with output_errors(partial / RECALL):

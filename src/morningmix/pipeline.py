@@ -21,6 +21,7 @@ from morningmix.decide.roles import plain
 from morningmix.decide.setup import Setups, set_up
 from morningmix.decide.song import decide_song, keep_relation
 from morningmix.errors import ChangedError, OutputError, RecipeError, UsageError
+from morningmix.explain import changes_in_words
 from morningmix.facts import Boundary, Cleaned, Finding, FoundSong, Input, Recording, SongWish, Take
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.files.presets import load_roles
@@ -39,6 +40,7 @@ from morningmix.render.families import BLOCK_HOPS
 from morningmix.render.output import Bits, FileFormat
 from morningmix.report.page import ReportedSong, report_page
 from morningmix.report.recording import Cut, ReportedTake
+from morningmix.unchanged import find_standing, keep_facts
 
 
 def no_progress(step: str, share: float) -> None:
@@ -100,6 +102,8 @@ class Result:
     """What was found in the takes and written into the recipe; None where nothing was looked for."""
     listed: tuple[SongWish, ...] = ()
     """The songs that the recipe lists now."""
+    changes: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    """Songs that were there before, and what is different in them now."""
     take_s: float = 0.0
     """Length of the longest take."""
 
@@ -216,10 +220,18 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         desk = Desk(home=home, settings=_settings(order), pool=pool, progress=progress, block_hops=order.block_hops)
         mixed = _mix_down(plans, desk)
         wanted = frozenset(one.folder.name for one in mixed) | _kept_folders(heards)
+        changes: list[tuple[str, tuple[str, ...]]] = []
         for (_, heard, _), one in zip(plans, mixed, strict=True):
+            if one.partial is None:
+                continue
             replaces = _former_folder(home, heard.take.folder, one.plan, wanted)
+            former = _former_plan(home.mixes / (replaces or one.folder.name))
+            if former is not None:
+                changes.append((one.title, tuple(changes_in_words(former, one.plan))))
             finish_song(one.partial, home.mixes, one.folder.name, replaces=replaces)
-        result = replace(_result(heards, tuple(mixed)), found=None if found is None else tuple(found))
+        keep_facts(mixed, home)
+        result = _result(heards, tuple(mixed))
+        result = replace(result, found=None if found is None else tuple(found), changes=tuple(changes))
         write_findings(home.root / FINDINGS, result.findings)
         if order.song is None:
             write_text_whole(home.mixes / REPORT, _report(heards, plans, result, found or ()))
@@ -255,21 +267,28 @@ def _plans(heards: Sequence[Heard], order: Order) -> list[Planned]:
 def _mix_down(plans: Sequence[Planned], desk: Desk) -> list[MixedSong]:
     """Every song in a folder of its own, none in its place yet.
 
-    Where one cannot come up to its target without being squeezed, all aim lower together by as much; those that were
-    written before that was known are made again.
+    What is there already and would come out the same stays. Where one song cannot come up to its target without being
+    squeezed, all aim lower together by as much; those that were written before that was known are made again.
     """
-    lower_db = 0.0
     raws = {heard.take.folder: _raw(heard) for _, heard, _ in plans}
     mixed: dict[int, MixedSong] = {}
+    for number, heard, plan in plans:
+        standing = find_standing(plan, number, raws[heard.take.folder], desk)
+        if standing is not None:
+            mixed[number] = standing
+    lower_db = max((one.wanted_lufs - one.reachable_lufs for one in mixed.values()), default=0.0)
+    touched = [number for number, *_ in plans if number not in mixed]
     for _ in range(2):
         for number, heard, plan in plans:
-            if number in mixed and mixed[number].target_lufs <= plan.target_lufs - lower_db + 1e-9:
+            aim_lufs = plan.target_lufs - lower_db
+            if number in mixed and (touched or abs(mixed[number].target_lufs - aim_lufs) < 1e-6):
                 continue
             with ExitStack() as stack:
                 ready = to_sum(plan, number, raws[heard.take.folder], desk, stack)
                 lower_db = max(lower_db, plan.target_lufs - ready.reachable_lufs)
                 master = decide_master(plan, ready.trims, ready.facts, plan.target_lufs - lower_db)
                 mixed[number] = write(ready, master, desk)
+        touched = []
     return [mixed[number] for number, _, _ in plans]
 
 
@@ -440,6 +459,13 @@ def _plan(heard: Heard, setups: Setups, song: SongWish) -> SongPlan:
     )
 
 
+def _former_plan(folder: Path) -> SongPlan | None:
+    try:
+        return read_recall(folder / RECALL).plan
+    except RecipeError:
+        return None
+
+
 def _former_folder(home: Home, tracks: Path, plan: SongPlan, wanted: frozenset[str]) -> str | None:
     """The folder in which this stretch of the take lay under another title or number; never one of those `wanted`."""
     for sheet in sorted(home.mixes.glob(f"*/{RECALL}")):
@@ -488,7 +514,7 @@ def _mix_again(order: Order, progress: Progress) -> Result:
         ready = to_sum(recall.plan, number, raw, desk, stack, recall.master.trims)
         song = write(ready, recall.master, desk)
         replaces = _former_folder(home, tracks, recall.plan, frozenset({song.folder.name}))
-        finish_song(song.partial, home.mixes, song.folder.name, replaces=replaces)
+        finish_song(ready.partial, home.mixes, song.folder.name, replaces=replaces)
     return Result(home=root, recipe=home.recipe, recipe_is_new=False, songs=(song,), inputs=(), findings=())
 
 

@@ -24,13 +24,12 @@ def mixed(result: Result) -> None:
     from morningmix.units import clock
 
     worth_knowing = [sentence(finding) for finding in result.findings[:2]]
-    if len(result.songs) == 1:
-        one = result.songs[0]
-        first = f"Mixed: {near(one.mix)}, {_loudness(one)}."
-    else:
-        where = near(result.songs[0].folder.parent)
-        first = f"Mixed {len(result.songs)} songs into {where}, each at {_loudness(result.songs[0])}."
-    typer.echo(" ".join([first, *worth_knowing]))
+    typer.echo(" ".join([_what_was_mixed(result), *worth_knowing]))
+    for title, changes in result.changes:
+        if changes:
+            more = f" and {len(changes) - _CHANGES} more" if len(changes) > _CHANGES else ""
+            of = f' in "{title}"' if len(result.songs) > 1 else ""
+            typer.echo(f"Since the last mix{of}: {', '.join(changes[:_CHANGES])}{more}.")
     if result.found:
         typer.echo(
             f"The take is {clock(result.take_s)} long, so it was cut into songs: {found_in_words(result.found)}. "
@@ -59,6 +58,23 @@ def mixed(result: Result) -> None:
             _say_guesses(result.guesses)
         if result.report is not None:
             typer.echo(f"What was found and decided, with pictures: {near(result.report)}")
+
+
+_CHANGES = 4
+"""So many changes are named in one line."""
+
+
+def _what_was_mixed(result: Result) -> str:
+    where = near(result.songs[0].folder.parent)
+    fresh = [one for one in result.songs if one.partial is not None]
+    kept = len(result.songs) - len(fresh)
+    if not fresh:
+        what = near(result.songs[0].mix) if kept == 1 else f"{counted(kept, 'song')} in {where}"
+        return f"Nothing has changed since the last mix: {what}, {_loudness(result.songs[0])}."
+    stay = f" {counted(kept, 'other song')} {'stays as it is' if kept == 1 else 'stay as they are'}." if kept else ""
+    if len(fresh) == 1:
+        return f"Mixed: {near(fresh[0].mix)}, {_loudness(fresh[0])}.{stay}"
+    return f"Mixed {len(fresh)} songs into {where}, each at {_loudness(fresh[0])}.{stay}"
 
 
 def counted(number: int, what: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 import subprocess
@@ -159,6 +160,8 @@ def test_songs_that_change_places_keep_what_is_theirs(place: Path) -> None:
 
 def _stop(place: Path, how: signal.Signals, when: Callable[[], bool]) -> subprocess.CompletedProcess[str]:
     """Mix, and send the signal as soon as `when` holds; if it never does, the run ends by itself."""
+    # Without what is known of the songs that stand, they are mixed again.
+    shutil.rmtree(place / HOME / ".cache" / "songs", ignore_errors=True)
     process = subprocess.Popen(
         [sys.executable, "-m", "morningmix", "mix", "Thursday", "--tracks"],
         cwd=place,
@@ -180,7 +183,7 @@ def _is_clean(place: Path) -> None:
     """No half-built folder, no temporary file; what was measured is kept."""
     assert {path.name for path in (place / HOME / "mixes").iterdir()} <= {"01 Thursday", "earlier", "report.html"}
     assert {path.name for path in (place / HOME).iterdir()} == {"recipe.toml", "findings.json", ".cache", "mixes"}
-    left = {path.name for path in (place / HOME / ".cache").rglob("*")}
+    left = {path.name for path in (place / HOME / ".cache").rglob("*") if path.is_file()}
     assert all(name == "lock" or name.endswith((".bands", ".npz", ".clean")) for name in left), left
     assert {path.suffix for path in (place / "Thursday").iterdir()} == {".wav"}
 
@@ -249,3 +252,60 @@ def test_an_interrupt_ends_with_one_line_its_code_and_the_old_mix(place: Path) -
     mix(Order(source=place / RECIPE, cwd=place, tracks=True))
     assert digests(place / SONG) == before
     _is_clean(place)
+
+
+# ---------------------------------------------------------------- only what a change touches
+
+
+def _two_songs(place: Path) -> None:
+    songs = '\n[[song]]\ntitle = "One"\nstart = 0\nend = 2\n\n[[song]]\ntitle = "Two"\nstart = 2\nend = 4\n'
+    text = (place / RECIPE).read_text(encoding="utf-8")
+    (place / RECIPE).write_text(text + songs, encoding="utf-8")
+
+
+def test_only_the_song_that_is_touched_is_mixed_again_and_what_changed_is_said(place: Path) -> None:
+    _two_songs(place)
+    assert run_here("mix", RECIPE, cwd=place).returncode == 0
+    mixes = place / HOME / "mixes"
+    shutil.rmtree(mixes / "earlier", ignore_errors=True)
+    before = {name: digests(mixes / name) for name in ("01 One", "02 Two")}
+    report = (mixes / "report.html").read_text(encoding="utf-8")
+    stood = (mixes / "01 One" / "One.wav").stat().st_mtime_ns
+    assert run_here("turn", RECIPE, "bass", "up", "2", "--song", "Two", cwd=place).returncode == 0
+    done = run_here("mix", RECIPE, cwd=place)
+    assert done.returncode == 0, done.stderr
+    assert "1 other song stays as it is." in done.stdout.splitlines()[0]
+    assert 'Since the last mix in "Two": bass +2.0 dB.' in done.stdout
+    assert digests(mixes / "01 One") == before["01 One"]
+    assert (mixes / "01 One" / "One.wav").stat().st_mtime_ns == stood
+    assert digests(mixes / "02 Two")["Two.wav"] != before["02 Two"]["Two.wav"]
+    assert [path.name for path in (mixes / "earlier").iterdir()] == ["02 Two"]
+    # Back again: the bytes of the first time, and the report as it was, the standing song's pictures too.
+    assert run_here("turn", RECIPE, "bass", "down", "2", "--song", "Two", cwd=place).returncode == 0
+    assert run_here("mix", RECIPE, cwd=place).returncode == 0
+    assert digests(mixes / "02 Two") == before["02 Two"]
+    assert (mixes / "report.html").read_text(encoding="utf-8") == report
+
+
+def test_nothing_changed_nothing_is_mixed(place: Path) -> None:
+    assert run_here("mix", RECIPE, "--tracks", cwd=place).returncode == 0
+    before = digests(place / HOME / "mixes")
+    done = run_here("mix", RECIPE, "--tracks", cwd=place)
+    assert done.stdout.startswith("Nothing has changed since the last mix: ")
+    assert digests(place / HOME / "mixes") == before
+
+
+@pytest.mark.parametrize("harm", ["gone", "other", "cut short"])
+def test_a_song_that_somebody_harmed_is_mixed_again(harm: str, place: Path) -> None:
+    assert run_here("mix", RECIPE, "--tracks", cwd=place).returncode == 0
+    before = digests(place / SONG)
+    mix_file = place / SONG / "Thursday.wav"
+    if harm == "gone":
+        mix_file.unlink()
+    else:
+        data = mix_file.read_bytes()
+        mix_file.write_bytes(data[:-100] if harm == "cut short" else data[:-1] + b"x")
+        later = (place / SONG / "recall.json").stat().st_mtime + 10.0
+        os.utime(mix_file, (later, later))
+    assert run_here("mix", RECIPE, "--tracks", cwd=place).returncode == 0
+    assert digests(place / SONG) == before
