@@ -17,7 +17,7 @@ SOURCE = Path(morningmix.__file__).parent
 LEVELS = (
     {"files", "home", "laws", "plan", "facts", "units", "errors", "__init__"},
     {"dsp", "audio"},
-    {"verify", "render", "decide", "measure", "recordings", "report", "explain", "compare", "wishes"},
+    {"verify", "render", "decide", "measure", "recordings", "report", "explain", "compare", "wishes", "over_time"},
     {"listen"},
     {"mixdown", "share"},
     {"unchanged"},

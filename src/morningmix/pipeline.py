@@ -34,6 +34,7 @@ from morningmix.listen import Heard, Progress, all_inputs, hear_songs, listed, l
 from morningmix.measure.clean import clean_take
 from morningmix.measure.take import measure_take
 from morningmix.mixdown import Desk, MixedSong, Raw, folder_name, to_sum, write
+from morningmix.over_time import recorded_at, rehearsals_before, say_again
 from morningmix.plan import SongPlan
 from morningmix.recordings import find_take, pair, take_of
 from morningmix.render.families import BLOCK_HOPS
@@ -151,7 +152,7 @@ def check(order: Order, progress: Progress = no_progress) -> Result:
     with threadpool_limits(1), locked(home):
         heards = listen(_source(order), home, _workers(order), progress, write_recipe=False)
         result = _result(heards, ())
-        write_findings(home.root / FINDINGS, result.findings)
+        write_findings(home.root / FINDINGS, _when(heards), result.findings)
     return result
 
 
@@ -232,7 +233,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         keep_facts(mixed, home)
         result = _result(heards, tuple(mixed))
         result = replace(result, found=None if found is None else tuple(found), changes=tuple(changes))
-        write_findings(home.root / FINDINGS, result.findings)
+        write_findings(home.root / FINDINGS, _when(heards), result.findings)
         if order.song is None:
             write_text_whole(home.mixes / REPORT, _report(heards, plans, result, found or ()))
             result = replace(result, report=home.mixes / REPORT)
@@ -384,11 +385,15 @@ def _result(heards: Sequence[Heard], songs: tuple[MixedSong, ...]) -> Result:
         recipe_is_new=first.recipe_is_new,
         songs=songs,
         inputs=all_inputs(heards),
-        findings=_findings(heards),
+        findings=say_again(_findings(heards), rehearsals_before(first.home.root, _when(heards))),
         input_list=first.recipe.input_list,
         listed=first.recipe.songs,
         take_s=max(heard.take.duration_s for heard in heards),
     )
+
+
+def _when(heards: Sequence[Heard]) -> str:
+    return recorded_at([heard.take for heard in heards], heards[0].recipe.date)
 
 
 def _findings(heards: Sequence[Heard]) -> tuple[Finding, ...]:

@@ -1,18 +1,57 @@
-"""findings.json: what was found in a rehearsal, kept in its home."""
+"""findings.json: what was found in a rehearsal and when that was, kept in its home."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
+from pydantic import BaseModel, ValidationError  # noqa: TID251 - this room may
+
+from morningmix.errors import RecipeError
 from morningmix.facts import Finding
-from morningmix.files.text import write_text_whole
+from morningmix.files.text import read_text, write_text_whole
+from morningmix.files.toml_lines import plain
 
 FINDINGS = "findings.json"
 
 
-def write_findings(path: Path, findings: Sequence[Finding]) -> None:
+class _Row(BaseModel):
+    input: str
+    kind: str
+
+
+class _File(BaseModel):
+    when: str
+    findings: list[_Row]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundThen:
+    """What was found in another rehearsal."""
+
+    when: str
+    """ISO 8601, so that text sorts as time does."""
+    faults: frozenset[tuple[str, str]]
+    """Plain name of an input, and what was wrong with it."""
+
+
+def fault(finding: Finding) -> tuple[str, str]:
+    """What tells a fault from another across rehearsals."""
+    return plain(finding.name), finding.kind
+
+
+def write_findings(path: Path, when: str, findings: Sequence[Finding]) -> None:
     """Write them, worst first. Raises `OutputError`."""
     rows = [{"input": one.name, "kind": one.kind, "says": one.says} for one in findings]
-    write_text_whole(path, json.dumps({"findings": rows}, indent=1, ensure_ascii=False) + "\n")
+    write_text_whole(path, json.dumps({"when": when, "findings": rows}, indent=1, ensure_ascii=False) + "\n")
+
+
+def read_findings(path: Path) -> FoundThen | None:
+    """What lies there; None where that is nothing of ours."""
+    try:
+        file = _File.model_validate_json(read_text(path))
+    except (RecipeError, ValidationError):
+        return None
+    return FoundThen(when=file.when, faults=frozenset((plain(row.input), row.kind) for row in file.findings))
