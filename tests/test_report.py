@@ -701,3 +701,24 @@ def test_words() -> None:
     assert [side(pan) for pan in (-1.0, 0.0, 0.35)] == ["100 % left", "centre", "35 % right"]
     assert [hertz(hz) for hz in (90.0, 4000.0, 44100.0)] == ["90 Hz", "4 kHz", "44.1 kHz"]
     assert sentence("it is so") == "It is so."
+
+
+def test_before_and_after_the_bleed_was_taken_out() -> None:
+    """Ten times the power was in the microphone while nobody sang, and as much as is left while somebody did."""
+    facts = rehearsal(["kick", "bass", "guitar", "Vox <1>"], seconds=40.0)
+    voice = facts["inputs"][3]
+    sings = np.zeros(400, np.bool_)
+    for start, end in ((2.0, 8.0), (12.0, 14.5)):
+        sings[round(start * 10) : round(end * 10)] = True
+    level = np.full((36, 400), 1e-4 / 36, np.float32)
+    recorded = level * np.where(sings, np.float32(1.0), np.float32(10.0))
+    assert "Before and after" not in report(**facts)
+    facts["inputs"][3] = replace(voice, facts=replace(voice.facts, bands=level), recorded_bands=recorded)
+    page = report(**facts)
+    assert page.count("10.0 dB less where nobody sings") >= 2
+    picture = page[page.index('id="take-cleaned') : page.index("</figure>", page.index('id="take-cleaned'))]
+    assert "Vox &lt;1&gt;" in picture
+    before, after = re.findall(r'<path class="(?:open|own)" d="([^"]+)"', picture)[:2]
+    tops = [{int(v) for v in re.findall(r"V(\d+)H", path)} for path in (before, after)]
+    # 50 dB over 100 units: ten decibels are twenty units.
+    assert tops == [{0, 20}, {20}]

@@ -339,6 +339,21 @@ def _loudness_range(lufs: Array, target_lufs: float) -> tuple[float, float]:
     return high, max(low, high - 30.0)
 
 
+def cleanings(key: str, desc: str, rows: Sequence[tuple[str, str, Array, Array]], seconds: float) -> str:
+    """What microphones recorded and, in front, what stayed of it: (name, words, heights 0..1 per column, and again)."""
+    row_px, tall = 78.0, 52.0
+    bottom = 4.0 + row_px * len(rows)
+    drawn = [_time_grid(seconds, 4, bottom)]
+    for place, (name, says, before, after) in enumerate(rows):
+        y = 4.0 + row_px * place
+        drawn.append(_text(0, y + 14, short(name, 18), "name"))
+        drawn.append(_text(1, y + 14, safe(says), "fine", "end"))
+        paths = f'<path class="open" d="{_steps(before)}"/><path class="own" d="{_steps(after)}"/>'
+        drawn.append(_inner(max(len(before), 1), y + 19, tall, paths))
+        drawn.append(_line(0, y + 19 + tall, 1, y + 19 + tall, "floor"))
+    return _picture(key, "Before and after the bleed was taken out", desc, bottom + 22, "".join(drawn))
+
+
 def reductions(key: str, desc: str, rows: Sequence[tuple[str, str, Array]], seconds: float) -> str:
     """How far each compressor turns its input down over time: (name, words, gain in dB per column)."""
     row_px = 40.0

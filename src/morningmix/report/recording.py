@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from morningmix.facts import Boundary, Input, Measurements, Singing, Take
+from morningmix.laws.levels import k_powers
 from morningmix.report import pictures
 from morningmix.report.numbers import MOST_COLUMNS, Array, Level, Mask, columns, covered, level_of, own_share, plays
 from morningmix.report.parts import figure, in_numbers, in_percent, table
 from morningmix.report.words import count, listed, minutes, named, number, safe
-from morningmix.units import clock
+from morningmix.units import clock, powers_db
 
+_OVER_DB = 50.0
+"""Height of the picture of what was taken out."""
+_COLUMNS = 300
 _TOLD = 0.01
 """Smaller shares of a microphone's sound are not told."""
 
@@ -89,7 +93,12 @@ def recording_section(take: ReportedTake, heard: Sequence[Heard], songs: Sequenc
     """What one take got. `songs` are those cut from it; `place` counts the takes if there are several."""
     key = "take" if place is None else f"take-{place}"
     heading = "The recording" if place is None else f"Take {place}: {named(take.take.folder.name)}"
-    figures = (_levels_figure(key, heard), _lanes_figure(key, take, heard, songs), _leaks_figure(key, heard))
+    figures = (
+        _levels_figure(key, heard),
+        _lanes_figure(key, take, heard, songs),
+        _leaks_figure(key, heard),
+        _cleanings_figure(key, take, heard),
+    )
     content = f"{_cuts(take.cuts)}{''.join(figures)}" if heard else "<p>There are no inputs in this folder.</p>"
     return f'<section id="{key}"><h2>{heading}</h2>{content}</section>'
 
@@ -230,6 +239,36 @@ def _leaks_figure(key: str, heard: Sequence[Heard]) -> str:
         "was taken out, by the inputs that it follows, the largest first. Inputs that hear the same drum share it.",
         in_numbers(numbers),
     )
+
+
+def _cleanings_figure(key: str, take: ReportedTake, heard: Sequence[Heard]) -> str:
+    rows = [_cleaning(one, take.measured) for one in heard if one.one.recorded_bands is not None]
+    if not rows:
+        return ""
+    numbers = [[named(name), safe(says)] for name, says, *_ in rows]
+    desc = " ".join(f"{name}: {says}." for name, says, *_ in rows)
+    return figure(
+        "Before and after the bleed was taken out",
+        pictures.cleanings(f"{key}-cleaned", desc, rows, take.take.duration_s),
+        f"How loud each microphone was, over {_OVER_DB:.0f} dB: pale what it recorded, in front what is left of it, "
+        "before its gate. Where somebody sings both should be as high; where nobody does, the less the better.",
+        in_numbers(table("What was taken out where nobody sings", ("Microphone", "Bleed"), numbers)),
+    )
+
+
+def _cleaning(one: Heard, measured: Measurements) -> tuple[str, str, Array, Array]:
+    """Name, words, and how loud the microphone was before and after, 0..1 per column."""
+    assert one.one.recorded_bands is not None
+    before = k_powers(replace(one.one.facts, bands=one.one.recorded_bands), measured, ())
+    after = k_powers(one.one.facts, measured, ())
+    rests = ~one.playing
+    says = "it never rests"
+    if rests.any():
+        levels_db = powers_db(np.array([before[rests].mean(), after[rests].mean()]))
+        says = f"{number(float(levels_db[0] - levels_db[1]))} dB less where nobody sings"
+    top_db = float(powers_db(before).max(initial=-_OVER_DB))
+    heights = [1.0 + (powers_db(columns(power, _COLUMNS)) - top_db) / _OVER_DB for power in (before, after)]
+    return one.one.name, says, heights[0], heights[1]
 
 
 def _leak(one: Input, names: Mapping[int, str]) -> pictures.Leak:
