@@ -251,8 +251,8 @@ def _cleanings_figure(key: str, take: ReportedTake, heard: Sequence[Heard]) -> s
         "Before and after the bleed was taken out",
         pictures.cleanings(f"{key}-cleaned", desc, rows, take.take.duration_s),
         f"How loud each microphone was, over {_OVER_DB:.0f} dB: pale what it recorded, in front what is left of it, "
-        "before its gate. Where somebody sings both should be as high; where nobody does, the less the better.",
-        in_numbers(table("What was taken out where nobody sings", ("Microphone", "Bleed"), numbers)),
+        "before its gate. While somebody sings or plays into it both should be as high; else, the less the better.",
+        in_numbers(table("What was taken out while they rest", ("Microphone", "Bleed"), numbers)),
     )
 
 
@@ -264,8 +264,9 @@ def _cleaning(one: Heard, measured: Measurements) -> tuple[str, str, Array, Arra
     rests = ~one.playing
     says = "it never rests"
     if rests.any():
-        levels_db = powers_db(np.array([before[rests].mean(), after[rests].mean()]))
-        says = f"{number(float(levels_db[0] - levels_db[1]))} dB less where nobody sings"
+        # The median: soft ends of lines count as rests too, and would drown the mean.
+        less_db = float(np.median(powers_db(before[rests]) - powers_db(after[rests])))
+        says = f"{number(less_db, 0)} dB less while it rests"
     top_db = float(powers_db(before).max(initial=-_OVER_DB))
     heights = [1.0 + (powers_db(columns(power, _COLUMNS)) - top_db) / _OVER_DB for power in (before, after)]
     return one.one.name, says, heights[0], heights[1]
