@@ -27,7 +27,7 @@ def howls_in(sound: Block, blocks: list[int] | None = None, rate_hz: int = RATE_
     start = 0
     for length in [*(blocks or []), sound.shape[1]]:
         if start < sound.shape[1]:
-            meter.update(sound[:, start : start + length])
+            meter.update(sound[0, start : start + length])
         start += length
     return meter.result()
 

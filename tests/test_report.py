@@ -66,7 +66,6 @@ def an_input(index: int, name: str, role: str, seconds: float, slot_s: float = 0
     level[:, slots // 2 :] *= np.float32(1e-5)
     facts = TrackFacts(
         files=(f"input-{index + 1:02d}.wav",),
-        sha256=("0" * 64,),
         channels=1,
         peak_dbfs=-8.25,
         clipped_runs=0,

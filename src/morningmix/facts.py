@@ -287,8 +287,6 @@ class TrackFacts:
     """What one input's samples say, over the whole take, after resampling to the take's rate."""
 
     files: tuple[str, ...]
-    sha256: tuple[str, ...]
-    """One per part, in the order of `Recording.parts`."""
     channels: int
     peak_dbfs: float
     """Largest sample; `units.SILENCE_DB` where nothing was recorded."""

@@ -44,11 +44,9 @@ from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.activity import hear_activity
 from morningmix.measure.alignment import SPEAKS_HZ, align, loudest_hits
-from morningmix.measure.bleed import hear_bleed
 from morningmix.measure.clean import clean_take
-from morningmix.measure.click import hear_clicks
-from morningmix.measure.desk_mix import hear_desk_mixes
 from morningmix.measure.faults import forget
+from morningmix.measure.kept import heard_bleed, heard_clicks, heard_desk_mixes
 from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.measure.turned import find_turn, heap_step_db
@@ -120,8 +118,9 @@ def listen(
 ) -> tuple[Heard, ...]:
     """Read, measure and name the takes, and see to it that there is a recipe (but for `write_recipe` being False).
 
-    Without `take_bleed_out` it is much faster, and good for anything but mixing. `source` is the folder or the recipe,
-    absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
+    Without `take_bleed_out` it is much faster, and good for anything but mixing: microphones are clean only where a mix
+    has cleaned them before. `source` is the folder or the recipe, absolute. Raises `RecipeError`, `RecordingsError`,
+    `OutputError`.
     """
     recipe, takes = look(source, home)
     tracks = source if recipe is None or source.is_dir() else recipe.tracks
@@ -138,10 +137,10 @@ def listen(
         wishes = merge(recipe.inputs if recipe else (), names)
 
         def clean(take: Take, store: BandStore, one: Cleaning) -> dict[int, Cleaned]:
-            return clean_take(take, store, one, home.cache, workers, cleaned_s) if take_bleed_out else {}
+            return clean_take(take, store, one, home.cache, workers, cleaned_s, only_kept=not take_bleed_out)
 
         return [
-            _understand(take, facts, store, wishes, defaults, partial(clean, take, store))
+            _understand(take, facts, store, wishes, defaults, partial(clean, take, store), home.cache)
             for take, (facts, store) in zip(takes, measured, strict=True)
         ]
 
@@ -234,6 +233,7 @@ def _understand(
     wishes: Sequence[InputWish],
     defaults: Defaults,
     clean: Callable[[Cleaning], dict[int, Cleaned]],
+    cache: Path,
 ) -> _Understood:
     """Roles, the microphones without their bleed, and where the people at them sing."""
     roles = load_roles()
@@ -244,17 +244,19 @@ def _understand(
     unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
     if unknown:
         no_mix = [one.index for one in inputs if one.role != "desk mix"]
-        no_parts = guess_no_parts(hear_desk_mixes(take, measured, no_mix), hear_clicks(take, measured, unknown))
+        no_parts = guess_no_parts(
+            heard_desk_mixes(take, measured, store, no_mix, cache), heard_clicks(take, measured, store, unknown, cache)
+        )
         inputs = identify(take.recordings, measured, by_files, roles, name_says, no_parts)
     inputs = tuple(_without_howls(one, measured.slot_s) for one in inputs)
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
     ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
     others = [one.index for one in playing if one.index not in ears]
-    bleed = hear_bleed(store, ears, others)
+    bleed = heard_bleed(store, ears, others, cache)
     turned = {index: found for index in ears if (found := _turn(bleed.get(index))) is not None}
     if turned:
         # What was learnt from two gains at once is worth little: bring them back and listen again.
-        bleed = hear_bleed(replace(store, turned=tuple(turned.items())), ears, others)
+        bleed = heard_bleed(replace(store, turned=tuple(turned.items())), ears, others, cache)
         turned = {index: _refined(found, bleed.get(index)) for index, found in turned.items()}
     cleaning = _cleaning(playing, turned, defaults)
     cleaned = clean(cleaning) if cleaning else {}

@@ -32,7 +32,7 @@ from morningmix.files.text import read_text, write_text_whole
 from morningmix.home import EARLIER, RECALL, Home, finish_song, home_of, locked, recover, refuse_full, refuse_inside
 from morningmix.listen import Heard, Progress, all_inputs, hear_songs, listed, listen, look, share
 from morningmix.measure.clean import clean_take
-from morningmix.measure.take import measure_take
+from morningmix.measure.take import hash_take, measure_take
 from morningmix.mixdown import Desk, MixedSong, Raw, folder_name, to_sum, write
 from morningmix.over_time import recorded_at, rehearsals_before, say_again
 from morningmix.plan import SongPlan
@@ -147,10 +147,13 @@ def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
 
 
 def check(order: Order, progress: Progress = no_progress) -> Result:
-    """What the recorder got; writes the findings into the home, and nothing else but the cache."""
+    """What the recorder got; writes the findings into the home, and nothing else but the cache.
+
+    Nothing is cleaned for it, which would take most of the time; where a mix has done so, voices that drown are said.
+    """
     home = _home(order)
     with threadpool_limits(1), locked(home):
-        heards = listen(_source(order), home, _workers(order), progress, write_recipe=False)
+        heards = listen(_source(order), home, _workers(order), progress, write_recipe=False, take_bleed_out=False)
         result = _result(heards, ())
         write_findings(home.root / FINDINGS, _when(heards), result.findings)
     return result
@@ -219,7 +222,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
         stack.callback(_clear, home)
         desk = Desk(home=home, settings=_settings(order), pool=pool, progress=progress, block_hops=order.block_hops)
-        mixed = _mix_down(plans, desk)
+        mixed = _mix_down(plans, desk, _workers(order))
         wanted = frozenset(one.folder.name for one in mixed) | _kept_folders(heards)
         changes: list[tuple[str, tuple[str, ...]]] = []
         for (_, heard, _), one in zip(plans, mixed, strict=True):
@@ -265,13 +268,13 @@ def _plans(heards: Sequence[Heard], order: Order) -> list[Planned]:
     return _chosen(plans, order.song)
 
 
-def _mix_down(plans: Sequence[Planned], desk: Desk) -> list[MixedSong]:
+def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedSong]:
     """Every song in a folder of its own, none in its place yet.
 
     What is there already and would come out the same stays. Where one song cannot come up to its target without being
     squeezed, all aim lower together by as much; those that were written before that was known are made again.
     """
-    raws = {heard.take.folder: _raw(heard) for _, heard, _ in plans}
+    raws = {heard.take.folder: _raw(heard, workers) for _, heard, _ in plans}
     mixed: dict[int, MixedSong] = {}
     for number, heard, plan in plans:
         standing = find_standing(plan, number, raws[heard.take.folder], desk)
@@ -309,13 +312,13 @@ def _settings(order: Order) -> Settings:
     return Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks, practice=order.practice)
 
 
-def _raw(heard: Heard) -> Raw:
+def _raw(heard: Heard, workers: int) -> Raw:
     recordings = heard.take.recordings
     cleaned = {one.index: one.cleaned for one in heard.inputs if one.cleaned is not None}
     return Raw(
         folder=heard.take.folder,
         recordings=recordings,
-        hashes=tuple(track.sha256 for track in heard.measured.tracks),
+        hashes=hash_take(heard.take, heard.home.cache, workers),
         sounds=_sounds(recordings, cleaned),
     )
 

@@ -41,7 +41,8 @@ from morningmix.pipeline import MixedSong, Order, mix
 from morningmix.plan import SongPlan
 
 Sound = NDArray[np.float64]
-FAMILY = {"kick": "drums", "snare": "drums", "overhead": "drums", "bass": "bass", "electric guitar": "guitars"}
+FAMILY = dict.fromkeys(("kick", "snare", "tom", "hi-hat", "overhead", "room", "drum kit"), "drums")
+FAMILY |= {"bass": "bass", "electric guitar": "guitars"}
 FAMILY |= {"lead vocal": "vocals", "backing vocal": "vocals", "playback": "playback", "keys": "keys"}
 OCTAVES_HZ = np.array([125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0])
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -103,7 +103,7 @@ def role_from_name(name: str, roles: Mapping[str, RolePreset]) -> tuple[str, str
     parts = _parts(name)
     found = [
         (len(joined), -start, role, word, end)
-        for joined, (role, word) in _dictionary(roles).items()
+        for joined, (role, word) in _dictionary(tuple(roles.values())).items()
         for start, end in _spans(parts, joined)
     ]
     if not found:
@@ -192,8 +192,9 @@ def _parts(name: str) -> list[str]:
     return re.findall(r"[^\W\d_]+|\d+", "".join(sign for sign in bare if not unicodedata.combining(sign)))
 
 
-def _dictionary(roles: Mapping[str, RolePreset]) -> dict[str, tuple[str, str]]:
-    return {"".join(_parts(word)): (preset.role, word) for preset in roles.values() for word in preset.words}
+@lru_cache
+def _dictionary(roles: tuple[RolePreset, ...]) -> dict[str, tuple[str, str]]:
+    return {"".join(_parts(word)): (preset.role, word) for preset in roles for word in preset.words}
 
 
 def _spans(parts: list[str], joined: str) -> list[tuple[int, int]]:

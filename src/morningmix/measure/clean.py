@@ -63,8 +63,10 @@ def clean_take(
     cache: Path,
     workers: int,
     progress: Callable[[float], None],
+    *,
+    only_kept: bool = False,
 ) -> dict[int, Cleaned]:
-    """Clean microphones as the plan says; the result is by `Input.index`.
+    """Clean microphones as the plan says; the result is by `Input.index`, empty where `only_kept` finds none kept.
 
     Gains that were turned in mid-take are brought back while learning; what is written has them as they were recorded.
     An ear that no other input can explain is missing in the result. Raises `RecordingsError` and `OutputError`.
@@ -79,6 +81,8 @@ def clean_take(
     key = _key(store, ears, cleaning)
     paths = {ear: cache / f"{_take_key(take)}-{key}-{ear:02d}.clean" for ear in ears}
     if not all(path.exists() and path.with_suffix(".npz").exists() for path in paths.values()):
+        if only_kept:
+            return {}
         # What was cleaned by other inputs or settings is large, and so is what a killed run left.
         for old in cache.glob(f"{_take_key(take)}-*-??.*"):
             old.unlink(missing_ok=True)

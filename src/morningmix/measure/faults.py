@@ -35,22 +35,25 @@ class HumMeter:
         self._factor = max(1, rate_hz // _DECIMATED_HZ)
         self._length = _WINDOW_S * rate_hz // self._factor
         self._kept = np.zeros(0, np.float32)
+        self._mean = np.full(self._factor, 1.0 / self._factor, np.float32)
         times = np.arange(self._length) * self._factor / rate_hz
         window = np.hanning(self._length)
         lines = np.array([mains * k for mains in MAINS_HZ for k in range(1, _HARMONICS + 1)])
         hz = (lines[:, None] + np.array((0.0, *_BESIDE_HZ))).ravel()
-        # A sine of amplitude 1 on a line has power 1 there.
-        self._waves = (np.exp(-2j * np.pi * hz[:, None] * times) * window * 2.0 / window.sum()).T
+        # A sine of amplitude 1 on a line has power 1 there. Cosines, then sines.
+        waves = (np.exp(-2j * np.pi * hz[:, None] * times) * window * 2.0 / window.sum()).T
+        self._waves = np.ascontiguousarray(np.concatenate((waves.real, waves.imag), axis=1), np.float32)
         self._windows: list[NDArray[np.float64]] = []
 
-    def update(self, block: Block) -> None:
-        """Take in a block ``(channels, frames)``."""
-        sound = np.concatenate((self._kept, block.mean(axis=0)))
+    def update(self, mono: NDArray[np.float32]) -> None:
+        """Take in the mean of the channels, ``(frames,)``."""
+        sound = np.concatenate((self._kept, mono))
         frames = self._length * self._factor
         whole = len(sound) // frames
         for index in range(whole):
             window = sound[index * frames : (index + 1) * frames].reshape(self._length, self._factor)
-            powers = np.abs(window.mean(axis=1, dtype=np.float64) @ self._waves) ** 2
+            cosines, sines = ((window @ self._mean) @ self._waves).astype(np.float64).reshape(2, -1)
+            powers = cosines**2 + sines**2
             self._windows.append(powers.reshape(len(MAINS_HZ), _HARMONICS, 1 + len(_BESIDE_HZ)))
         self._kept = sound[whole * frames :]
 
@@ -87,9 +90,14 @@ class PopMeter:
 
     def update(self, block: Block) -> None:
         """Take in a block ``(channels, frames)``."""
-        steps = np.abs(np.diff(block, axis=1, prepend=self._last)).max(axis=0)
+        steps = np.zeros(len(self._kept) + block.shape[1], np.float32)
+        steps[: len(self._kept)] = self._kept
+        for before, sound in zip(self._last[:, 0], block, strict=True):
+            jumps = np.empty_like(sound)
+            np.subtract(sound[1:], sound[:-1], out=jumps[1:])
+            jumps[:1] = sound[:1] - before
+            np.maximum(steps[len(self._kept) :], np.abs(jumps, out=jumps), out=steps[len(self._kept) :])
         self._last = block[:, -1:].copy()
-        steps = np.concatenate((self._kept, steps))
         whole = len(steps) // self._hop * self._hop
         self._jumps.append(steps[:whole].reshape(-1, self._hop).max(axis=1))
         self._kept = steps[whole:]
@@ -131,6 +139,11 @@ class DropoutMeter:
 
     def update(self, block: Block) -> None:
         """Take in a block ``(channels, frames)``."""
+        # A long run holds one of every so many samples, unless it goes on across the block's ends.
+        looked_at = [0, *range(self._least - 1, block.shape[1], self._least), -1]
+        if not self._run and block.shape[1] and not np.all(block[:, looked_at] == 0.0, axis=0).any():
+            self._last = float(np.abs(block[:, -1]).max())
+            return
         silent: NDArray[np.bool_] = np.all(block == 0.0, axis=0)
         frames = block.shape[1]
         edges = np.diff(silent.astype(np.int8), prepend=0, append=0)
@@ -182,6 +195,7 @@ class HowlMeter:
     def __init__(self, rate_hz: int) -> None:
         self._factor = max(1, rate_hz // _HOWL_DECIMATED_HZ)
         self._rate_hz = rate_hz / self._factor
+        self._mean = np.full(self._factor, 1.0 / self._factor, np.float32)
         self._hop = round(_HOWL_HOP_S * self._rate_hz)
         window = np.hanning(_HOWL_WINDOW + 1)[:-1]
         # A sine of amplitude 1 has power 0.5 in its bin.
@@ -194,12 +208,12 @@ class HowlMeter:
         self._lines: list[NDArray[np.float32]] = []
         self._bands: list[NDArray[np.float32]] = []
 
-    def update(self, block: Block) -> None:
-        """Take in a block ``(channels, frames)``."""
-        sound = np.concatenate((self._kept, block.mean(axis=0)))
+    def update(self, mono: NDArray[np.float32]) -> None:
+        """Take in the mean of the channels, ``(frames,)``."""
+        sound = np.concatenate((self._kept, mono))
         whole = len(sound) // self._factor * self._factor
         self._kept = sound[whole:]
-        decimated = sound[:whole].reshape(-1, self._factor).mean(axis=1)
+        decimated = sound[:whole].reshape(-1, self._factor) @ self._mean
         self._decimated = np.concatenate((self._decimated, decimated))
         need = _HOWL_WINDOW + (_HOWL_GROUP - 1) * self._hop
         while len(self._decimated) >= need:
@@ -209,7 +223,8 @@ class HowlMeter:
 
     def _look(self, windows: NDArray[np.float32]) -> None:
         spectrum = scipy.fft.rfft(windows * self._window, axis=1)
-        power = spectrum.real**2 + spectrum.imag**2
+        parts = np.square(spectrum.view(np.float32))
+        power = parts[:, ::2] + parts[:, 1::2]
         low, high = int(self._edges[0]), int(self._edges[-1])
         strongest = power[:, low:high].argmax(axis=1) + low
         hops = np.arange(len(power))

@@ -18,11 +18,12 @@ from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import OutputError
 from morningmix.facts import Bands, Howl, Hum, Measurements, Recording, Take, TrackFacts
+from morningmix.files.text import write_text_whole
 from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, forget, pop_spans
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.units import Block, amplitude_db
 
-FORMAT = 7
+FORMAT = 8
 """Part of the cache key: raise it when anything in this room measures differently."""
 
 _BLOCK_HOPS = 100
@@ -82,6 +83,24 @@ def _cache_key(recording: Recording, take: Take) -> str:
     return hashlib.sha256("\n".join(state).encode()).hexdigest()[:24]
 
 
+def hash_take(take: Take, cache: Path, workers: int) -> tuple[tuple[str, ...], ...]:
+    """SHA-256 of every part of each recording; kept in the cache. Raises `RecordingsError` and `OutputError`."""
+    with ThreadPoolExecutor(workers) as pool:
+        return tuple(
+            pool.map(
+                lambda recording: _hashes(recording, cache / f"{_cache_key(recording, take)}.sha"), take.recordings
+            )
+        )
+
+
+def _hashes(recording: Recording, kept: Path) -> tuple[str, ...]:
+    if kept.exists():
+        return tuple(kept.read_text(encoding="ascii").split())
+    hashes = tuple(sha256_of(part.path) for part in recording.parts)
+    write_text_whole(kept, "\n".join(hashes))
+    return hashes
+
+
 def _measured(recording: Recording, take: Take, bands_path: Path, progress: Callable[[float], None]) -> TrackFacts:
     facts_path = bands_path.with_suffix(".npz")
     if facts_path.exists() and bands_path.exists():
@@ -109,15 +128,16 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
         for start in range(0, take.frames, _BLOCK_HOPS * hop):
             block = reader.read(min(_BLOCK_HOPS * hop, take.frames - start))
             writer.write(slot_meter.update(block))
-            total += block.sum(axis=1, dtype=np.float64)
+            mono = block[0] if recording.channels == 1 else block.mean(axis=0)
+            total += block @ np.ones(block.shape[1], np.float32)
             if recording.channels == 2:
                 power += float(np.vdot(block, block))
                 difference = block[0] - block[1]
                 side += float(np.vdot(difference, difference)) / 2.0
             clipped.update(block)
-            hum.update(block)
+            hum.update(mono)
             pops.update(block)
-            howls.update(block)
+            howls.update(mono)
             dropouts.update(block)
             progress(block.shape[1] / take.rate_hz)
         broken_samples = reader.broken_samples
@@ -128,7 +148,6 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
     forget(hit, bands, peaks)
     return TrackFacts(
         files=recording.files,
-        sha256=tuple(sha256_of(part.path) for part in recording.parts),
         channels=recording.channels,
         peak_dbfs=amplitude_db(float(peaks.max(initial=0.0))),
         clipped_runs=clipped.result(),
@@ -169,8 +188,10 @@ class _SlotMeter:
 
     def update(self, block: Block) -> Bands:
         """Take a block; return the hops that are complete, ``(bands, hops)``."""
-        loudest = np.maximum(block.max(axis=0), -block.min(axis=0))
-        per_hop = np.maximum.reduceat(loudest, np.arange(0, len(loudest), self._hop))
+        starts = np.arange(0, block.shape[1], self._hop)
+        per_hop = np.max(
+            [np.maximum(np.maximum.reduceat(one, starts), -np.minimum.reduceat(one, starts)) for one in block], axis=0
+        )
         np.maximum.at(self._peaks, (self._heard_hops + np.arange(len(per_hop))) // self._per_slot, per_hop)
         self._heard_hops += len(per_hop)
         return self._keep(self._meter.update(block))
@@ -229,7 +250,6 @@ def _save(path: Path, facts: TrackFacts) -> None:
         with partial.open("wb") as file:
             np.savez(
                 file,
-                sha256=np.array(facts.sha256),
                 numbers=np.array(
                     [
                         facts.peak_dbfs,
@@ -258,7 +278,6 @@ def _load(path: Path, recording: Recording) -> TrackFacts:
         hum = kept["hum"].tolist()
         return TrackFacts(
             files=recording.files,
-            sha256=tuple(str(digest) for digest in kept["sha256"]),
             channels=recording.channels,
             peak_dbfs=peak_dbfs,
             clipped_runs=int(clipped_runs),

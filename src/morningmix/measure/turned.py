@@ -15,23 +15,27 @@ LEAST_STEP_DB = 2.0
 _SIDE_S = 10.0
 _NEAR_DB, _LEAST_MASS, _MOST_SPREAD_DB = 1.0, 0.12, 1.6
 _GAIN_IN_MASS = 0.08
+_LOW_DB, _TENTHS = -3.0, 180
+"""Excess is clipped to -3 to 15 dB."""
 
 
 def find_turn(excess_db: NDArray[np.float32], hop_s: float) -> Turned | None:
     """The one place where the heap of resting hops moves by 2 dB or more and stays; None if there is none."""
+    step = round(1.0 / hop_s)
     side = round(_SIDE_S / hop_s)
     hops = len(excess_db)
     if hops < 2 * side:
         return None
-    whole = _near(excess_db, _mode(excess_db))
-    best, split = 0, 0
-    step = round(1.0 / hop_s)
-    for at in range(side, hops - side + 1, step):
-        held = _near(excess_db[:at], _mode(excess_db[:at])) + _near(excess_db[at:], _mode(excess_db[at:]))
-        if held > best:
-            best, split = held, at
-    before, after = _mode(excess_db[:split]), _mode(excess_db[split:])
-    if best < whole + _GAIN_IN_MASS * hops or abs(after - before) < LEAST_STEP_DB:
+    until = np.cumsum(_counts(excess_db, step), axis=0)
+    whole = until[-1:]
+    splits = np.arange(side, hops - side + 1, step)
+    left = until[splits // step - 1]
+    right = whole - left
+    held = _held(left) + _held(right)
+    best = int(np.argmax(held))
+    split = int(splits[best])
+    before, after = float(_modes(left[best : best + 1])[0]), float(_modes(right[best : best + 1])[0])
+    if held[best] < _held(whole)[0] + _GAIN_IN_MASS * hops or abs(after - before) < LEAST_STEP_DB:
         return None
     for part, mode in ((excess_db[:split], before), (excess_db[split:], after)):
         below = mode - part[part <= mode]
@@ -52,16 +56,41 @@ def heap_step_db(excess_db: NDArray[np.float32], at: int) -> float:
     return round(high - low, 2)
 
 
-def _mode(excess_db: NDArray[np.float32]) -> float:
-    edges = np.arange(-3.0, 15.1, 0.2)
-    counts, _ = np.histogram(excess_db, edges)
-    smooth = np.convolve(counts, (0.25, 0.5, 0.25), "same")
+def _counts(excess_db: NDArray[np.float32], step: int) -> NDArray[np.int64]:
+    """How many hops lie in each tenth of a decibel, per `step` of hops: ``(steps, tenths)``."""
+    tenth = np.clip(((excess_db - _LOW_DB) * 10.0).astype(np.int64), 0, _TENTHS - 1)
+    steps = -(-len(excess_db) // step)
+    place = np.arange(len(excess_db)) // step
+    return np.bincount(place * _TENTHS + tenth, minlength=steps * _TENTHS).reshape(steps, _TENTHS)
+
+
+def _modes(counts: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Where the heap of each row of counts has its top, dB."""
+    modes: NDArray[np.float64] = _LOW_DB + 0.2 * _tops(counts).astype(np.float64) + 0.1
+    return modes
+
+
+def _tops(counts: NDArray[np.int64]) -> NDArray[np.int64]:
+    pairs = counts.reshape(len(counts), -1, 2).sum(axis=2)
+    padded = np.pad(pairs, ((0, 0), (1, 1)))
+    smooth = 0.25 * padded[:, :-2] + 0.5 * pairs + 0.25 * padded[:, 2:]
     # Of two heaps the lower is bleed: a heap counts when it holds half of what the highest does.
-    peaks = np.flatnonzero(smooth >= 0.5 * smooth.max())
-    first = int(peaks[0])
-    while first + 1 < len(smooth) and smooth[first + 1] > smooth[first]:
-        first += 1
-    return float(edges[first] + 0.1)
+    top: NDArray[np.int64] = np.argmax(smooth >= 0.5 * smooth.max(axis=1, keepdims=True), axis=1)
+    rows = np.arange(len(smooth))
+    while True:
+        next_one = np.minimum(top + 1, smooth.shape[1] - 1)
+        climbs = smooth[rows, next_one] > smooth[rows, top]
+        if not climbs.any():
+            return top
+        top = np.where(climbs, next_one, top)
+
+
+def _held(counts: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Hops within 1 dB of the top of each row's heap."""
+    below = np.pad(np.cumsum(counts, axis=1), ((0, 0), (1, 0)))
+    middle = 2 * _tops(counts) + 1
+    rows = np.arange(len(counts))
+    return below[rows, np.minimum(middle + 10, _TENTHS)] - below[rows, np.maximum(middle - 10, 0)]
 
 
 def _near(excess_db: NDArray[np.float32], mode_db: float) -> int:
