@@ -68,6 +68,9 @@ def mix(
     album: Annotated[
         bool, typer.Option("--album", help="Leave softer songs softer; the loudest comes to the target.")
     ] = False,
+    every: Annotated[
+        bool, typer.Option("--all", help="Mix every recipe one folder down, in the folders that are named.")
+    ] = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
@@ -79,6 +82,8 @@ def mix(
     from morningmix.pipeline import Order
     from morningmix.pipeline import mix as run
 
+    if every:
+        sources = _recipes_below(sources)
     if len(sources) > 1 and out is not None:
         raise UsageError(
             "--out names one place, and several rehearsals need several. Leave it away, or mix them singly."
@@ -116,6 +121,16 @@ def mix(
         typer.echo(f"{len(results)} of {len(sources)} rehearsals are mixed.")
     if failed:
         raise typer.Exit(failed[0].exit_code)
+
+
+def _recipes_below(folders: list[Path]) -> list[Path]:
+    from morningmix.errors import UsageError
+
+    found = [path for folder in folders for path in sorted(folder.glob("*/recipe.toml"))]
+    if not found:
+        where = ", ".join(map(str, folders))
+        raise UsageError(f"There is no recipe one folder down in {where}. --all goes through the homes in a folder.")
+    return found
 
 
 @app.command()

@@ -13,6 +13,7 @@ import pytest
 import soundfile  # noqa: TID251 - an outside reader and writer
 
 from commands import digests, run
+from end_to_end.said import run_here
 from morningmix import mixdown, pipeline
 from morningmix.errors import RecipeError
 from morningmix.pipeline import Order, Result
@@ -165,3 +166,19 @@ def test_several_rehearsals_in_one_go_and_one_of_them_bad(tmp_path: Path) -> Non
     refused = run("mix", "Monday", "Friday", "--out", "there", cwd=tmp_path)
     assert refused.returncode == 2
     assert not (tmp_path / "there").exists()
+
+
+def test_all_homes_in_a_folder_are_gone_through_past_a_bad_one(tmp_path: Path) -> None:
+    for name in ("a", "b", "c"):
+        write_take(tmp_path / name, 2.0, 24_000)
+        assert run_here("recipe", name, cwd=tmp_path).returncode == 0
+    (tmp_path / "b mix" / "recipe.toml").write_text("recipe = 1\noops", encoding="utf-8")
+    done = run_here("mix", "--all", ".", cwd=tmp_path)
+    assert done.returncode == 3
+    assert "b mix/recipe.toml could not be mixed. recipe.toml, line 2" in done.stderr
+    assert "2 of 3 rehearsals are mixed." in done.stdout
+    again = run_here("mix", "--all", ".", cwd=tmp_path)
+    assert again.stdout.count("Nothing has changed since the last mix") == 2
+    nothing = run_here("mix", "--all", "a", cwd=tmp_path)
+    assert nothing.returncode == 2
+    assert "no recipe one folder down in a" in nothing.stderr

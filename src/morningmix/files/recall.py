@@ -7,12 +7,23 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, ValidationError  # noqa: TID251 - files is the room that reads
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError  # noqa: TID251 - files is the room that reads
 
 from morningmix.errors import RecipeError
 from morningmix.plan import MasterPlan, SongPlan
+
+
+def _inside(file: str) -> str:
+    """A sheet may come from somebody else: what it calls its files must lie in its folder."""
+    parts = file.replace("\\", "/").split("/")
+    if not file or "\0" in file or ":" in parts[0] or any(part in ("", ".", "..") for part in parts):
+        raise ValueError(f"{file[:80]!r} is no file in the song's folder")
+    return file
+
+
+File = Annotated[str, AfterValidator(_inside)]
 
 
 class _Sheet(BaseModel):
@@ -32,7 +43,7 @@ class RecordedInput(_Sheet):
 class WrittenFile(_Sheet):
     """What the meter read of a written file; None where there was too little sound."""
 
-    file: str
+    file: File
     integrated_lufs: float | None
     range_lu: float | None
     true_peak_dbtp: float | None
@@ -63,7 +74,7 @@ class Recall(_Sheet):
     measured: tuple[WrittenFile, ...]
     reachable_lufs: float | None = None
     """As loud as it can be made without squeezing its peaks harder than asked."""
-    files: list[str]
+    files: list[File]
     """All files of the song folder that this mix made, relative to it; what is not listed is somebody's own."""
 
     @property
