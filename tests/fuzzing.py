@@ -31,9 +31,12 @@ from morningmix.errors import MorningmixError, RecordingsError
 from morningmix.files.inputs import read_input_list
 from morningmix.files.recall import read_recall
 from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_text import confirm, turn
+from morningmix.files.recipe_text import confirm, turn, with_move, with_remarks
 from morningmix.files.text import read_text
+from morningmix.files.toml_lines import parse
+from morningmix.files.wishes import read_wishes
 from morningmix.recordings import find_take
+from morningmix.wishes import merge
 
 LIMIT_S = 5.0
 LIMIT_BYTES = 1 << 30
@@ -107,6 +110,15 @@ to = "2:40"
 level_db = -2
 """
 _INPUTS = '[[input]]\nfile = "a.wav"\nname = "kick"\nrole = "kick"\nplayer = "Ole"\n[[input]]\nfile = "b.wav"\n'
+_WISHES = """morningmix wishes
+song: Copper Rain Gauge
+mix: 3f2a91c0
+from: Mara
+vocals +2
+drums -1.5 dB
+lead vocal +2 from 2:10 to 2:40
+note 2:31 could the second guitar come in later?
+"""
 _RECALL = json.dumps(
     {"recall": 1, "morningmix": "0", "title": "x", "tracks_folder": "..", "recordings": [], "plan": {}}
 )
@@ -208,13 +220,14 @@ def sound_case(seed: int, folder: Path) -> None:
 
 
 def text_case(seed: int, folder: Path) -> None:
-    """One damaged recipe, input list or recall sheet: read, or refused with one line."""
+    """One damaged recipe, input list, recall sheet or wishes: read, or refused with one line."""
     rng = np.random.default_rng(seed)
     name, text, reads = (
         ("recipe.toml", _RECIPE, (read_recipe, _edited)),
         ("inputs.toml", _INPUTS, (read_input_list,)),
         ("recall.json", _RECALL, (read_recall,)),
-    )[int(rng.integers(3))]
+        ("wishes.txt", _WISHES, (_wished,)),
+    )[int(rng.integers(4))]
     path = folder / name
     path.write_bytes(_damaged_text(rng, text.encode()))
     for read in reads:
@@ -222,6 +235,18 @@ def text_case(seed: int, folder: Path) -> None:
             read(path)
         except MorningmixError as error:
             _one_line(error)
+
+
+def _wished(path: Path) -> None:
+    wishes = read_wishes(path)
+    agreed, _ = merge(wishes)
+    text = _RECIPE
+    for change in agreed:
+        if change.stretch is not None:
+            text = with_move(text, "Copper Rain Gauge", "lead vocal", *change.stretch, change.level_db)
+    for one in wishes:
+        text = with_remarks(text, "Copper Rain Gauge", [f"# {note.at_s} {one.who}: {note.says}" for note in one.notes])
+    assert len(parse(text, "recipe.toml").data["song"]) == 1
 
 
 def _edited(path: Path) -> None:
