@@ -8,9 +8,6 @@ from scipy import signal
 from morningmix.laws.filters import Sos
 from morningmix.units import Block
 
-_CACHED_FRAMES = 16_384
-"""Filtering this many frames at a time keeps the float64 copy inside the processor's cache."""
-
 _NOTHING = 1e-100
 """A state this small cannot change any float32 sample, but would decay into denormal numbers, which are slow."""
 
@@ -29,9 +26,7 @@ class FilterStage:
 
     def process(self, block: Block) -> Block:
         """The filtered block, ``(channels, frames)``; the state carries on into the next one."""
-        out = np.empty(block.shape, dtype=np.float32)
-        for start in range(0, block.shape[1], _CACHED_FRAMES):
-            part = slice(start, start + _CACHED_FRAMES)
-            out[:, part], self._state = signal.sosfilt(self._sos, block[:, part], axis=1, zi=self._state)
-            self._state[np.abs(self._state) < _NOTHING] = 0.0
+        filtered, self._state = signal.sosfilt(self._sos, block, axis=1, zi=self._state)
+        self._state[np.abs(self._state) < _NOTHING] = 0.0
+        out: Block = filtered.astype(np.float32)
         return out

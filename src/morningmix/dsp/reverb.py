@@ -24,14 +24,15 @@ class ReverbStage:
 
     def __init__(self, plan: Reverb, rate_hz: int) -> None:
         self._rate_hz = rate_hz
-        self._low_cut = FilterStage(butterworth_high_pass(plan.low_cut_hz, rate_hz), 2)
+        self._low_cut = FilterStage(butterworth_high_pass(plan.low_cut_hz, rate_hz), 1)
         self._plan = plan
         self._gain = _unity_gain(plan, rate_hz)
         self._effect = _effect(plan, rate_hz)
 
     def process(self, block: Block) -> Block:
         """The room's answer to ``(2, frames)``."""
-        low_cut = self._low_cut.process(block)
+        # The effect adds its two inputs before anything else; so they are added here, and filtered as one.
+        low_cut = np.repeat(self._low_cut.process((block[:1] + block[1:]) * np.float32(0.5)), 2, axis=0)
         wet = np.empty_like(low_cut)
         start = 0
         while start < block.shape[1]:
