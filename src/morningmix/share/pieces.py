@@ -7,7 +7,9 @@ How far a decoder shifts sound differs between browsers, so a click of known pla
 from __future__ import annotations
 
 import base64
+import os
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,16 +47,23 @@ class Pieces:
 
 def cut(stems: Sequence[Path]) -> Pieces:
     """Code all stems, as well as fits. Raises `RecordingsError` for a stem that cannot be read."""
-    weight = sum(_weight(piece) for stem in stems for piece in _cut(stem))
+    with ThreadPoolExecutor(max(1, min(4, os.cpu_count() or 1))) as pool:
+        weight = sum(pool.map(lambda stem: sum(map(_weight, _cut(stem))), stems))
+        kbps = _affordable(weight)
+        coded = pool.map(lambda stem: tuple(_coded(piece, kbps) for piece in _cut(stem)), stems)
+        return Pieces(click=_click(kbps), of=tuple(coded), kbps=kbps)
+
+
+def _affordable(weight: float) -> int:
+    """The bit rate of a stereo piece at which pieces of so much weight fit."""
     most = _MOST_BYTES * 0.75 * 8.0 / 1000.0 / max(weight, 1e-9) / (PIECE_S + 2.0 * MARGIN_S)
-    kbps = _step(most)
+    return _step(most)
+
+
+def _click(kbps: int) -> str:
     click = np.zeros((1, round(3.0 * CLICK_AT_S * RATE_HZ)), np.float32)
     click[:, round(CLICK_AT_S * RATE_HZ)] = 0.9
-    return Pieces(
-        click=_text(mp3_piece(click, RATE_HZ, kbps)),
-        of=tuple(tuple(_coded(piece, kbps) for piece in _cut(stem)) for stem in stems),
-        kbps=kbps,
-    )
+    return _text(mp3_piece(click, RATE_HZ, kbps))
 
 
 def _cut(stem: Path) -> Iterator[Block]:
