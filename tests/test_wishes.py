@@ -138,6 +138,13 @@ def test_stretches_that_overlap_are_one_matter() -> None:
     assert [(one.name, one.stretch) for one in conflicts] == [("bass", (0.0, 6.0))]
 
 
+def test_two_without_a_name_are_two(tmp_path: Path) -> None:
+    nameless = GOOD.replace("from: Mara\n", "")
+    other = GOOD.replace("from: Mara", "from: somebody").replace("vocals +2\n", "vocals -2\n")
+    _, (conflict,) = merge(read(tmp_path, nameless + other))
+    assert [who for who, _ in conflict.asked] == ["somebody (wishes.txt, line 1)", "somebody (wishes.txt, line 8)"]
+
+
 def test_who_asks_twice_has_the_last_word() -> None:
     (one,), _ = merge([wishes("Mara", ("vocals", 4.0)), wishes("Mara", ("vocals", -1.0))])
     assert one.level_db == -1.0

@@ -24,6 +24,8 @@ from morningmix.files.recipe import parse_time
 from morningmix.files.text import read_text
 
 FIRST_LINE = "morningmix wishes"
+NOBODY = "somebody"
+"""What a page writes for who gives no name."""
 MOST_DB = 12.0
 """No page asks for more, and nobody who listens (design choice)."""
 _MOST_NOTE = 300
@@ -127,7 +129,8 @@ def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
     return Wishes(
         song=head["song"],
         mix=mix,
-        who=head.get("from", "") or "somebody",
+        # Two who give no name are two, and may disagree.
+        who=f"somebody ({where})" if head.get("from", NOBODY) in ("", NOBODY) else head["from"],
         moves=tuple(moves),
         notes=tuple(notes),
         where=where,
