@@ -396,6 +396,7 @@ def test_numbers_are_those_of_the_data() -> None:
     assert table(page, "Gain of the compressors")["kick"] == [
         f"{number(float(gain.mean()))} dB",
         f"{number(float(gain.min()))} dB",
+        "",
     ]
     master = table(page, "Decisions for the whole mix")
     assert master["Last gain"][0] == "−11.2 dB"
@@ -721,3 +722,24 @@ def test_before_and_after_the_bleed_was_taken_out() -> None:
     tops = [{int(v) for v in re.findall(r"V(\d+)H", path)} for path in (before, after)]
     # 50 dB over 100 units: ten decibels are twenty units.
     assert tops == [{0, 20}, {20}]
+
+
+def test_by_how_much_a_compressor_brings_bleed_up() -> None:
+    """Four decibels of reduction while the voice sings and one while it rests bring what is heard then up by three."""
+    facts = rehearsal(["kick", "bass", "guitar", "vox"], seconds=40.0)
+    sings = np.zeros(400, np.bool_)
+    for start, end in ((2.0, 8.0), (12.0, 14.5)):
+        sings[round(start * 10) : round(end * 10)] = True
+    (song,) = facts["songs"]
+    gain = np.where(sings, -4.0, -1.0).astype(np.float32)
+    reductions = tuple((name, gain) for name, _ in song.facts.reduction_db)
+    facts["songs"] = [replace(song, facts=replace(song.facts, reduction_db=reductions))]
+    page = report(**facts)
+    table = page[page.index("Gain of the compressors") :]
+    rows = re.findall(r"<tr><th scope=\"row\"><bdi>(\w+)</bdi></th>(.*?)</tr>", table[: table.index("</table>")])
+    assert {name: cells.endswith("<td>3.0 dB</td>") for name, cells in rows} == {
+        "kick": False,
+        "bass": False,
+        "guitar": False,
+        "vox": True,
+    }

@@ -145,6 +145,19 @@ def loudness_in_mix_lu(
     return OFFSET_DB + 10.0 * float(np.log10(power)) - mix_lufs if power > 0.0 else None
 
 
+def bleed_rise_db(
+    reduction_db: NDArray[np.float32], hop_s: float, playing: Mask, measured: Measurements, plan: SongPlan
+) -> float | None:
+    """By how much a compressor brings up what is heard while an input rests, against what it plays; None if it never
+    does one of them in this song.
+    """
+    middles_s = plan.start_s + (np.arange(len(reduction_db)) + 0.5) * hop_s
+    plays_then = playing[np.minimum((middles_s / measured.slot_s).astype(np.intp), len(playing) - 1)]
+    if plays_then.all() or not plays_then.any():
+        return None
+    return float(reduction_db[~plays_then].mean() - reduction_db[plays_then].mean())
+
+
 def own_share(one: Input) -> float:
     """Share of the power that a cleaned microphone recorded which is still there, 0..1."""
     if one.recorded_bands is None:

@@ -15,7 +15,7 @@ from morningmix.facts import Finding, Measurements, SongFacts
 from morningmix.laws.levels import k_powers
 from morningmix.plan import MasterPlan, Reason, SongPlan, TrackPlan
 from morningmix.report import pictures
-from morningmix.report.numbers import Array, columns, loudness_in_mix_lu, octave_levels, slope_levels
+from morningmix.report.numbers import Array, bleed_rise_db, columns, loudness_in_mix_lu, octave_levels, slope_levels
 from morningmix.report.parts import figure, in_numbers, in_percent, table, wrapped
 from morningmix.report.recording import Heard, ReportedTake, Stretch, files_of, hear, recording_section
 from morningmix.report.style import CSS
@@ -256,7 +256,7 @@ def _song_section(place: int, song: ReportedSong, heard: Sequence[Heard], measur
         f"<p>{_song_words(song)}</p>"
         f"{_loudness_figure(key, song, seconds)}"
         f'<div class="pair">{_places_figure(key, song, heard, measured)}{_spectrum_figure(key, song)}</div>'
-        f"{_reductions_figure(key, song, seconds)}{_decisions(song)}{_master(song)}</section>"
+        f"{_reductions_figure(key, song, heard, measured, seconds)}{_decisions(song)}{_master(song)}</section>"
     )
 
 
@@ -400,7 +400,9 @@ def _spectrum_words(octaves: Sequence[tuple[float, float]], slope: Sequence[tupl
     )
 
 
-def _reductions_figure(key: str, song: ReportedSong, seconds: float) -> str:
+def _reductions_figure(
+    key: str, song: ReportedSong, heard: Sequence[Heard], measured: Measurements, seconds: float
+) -> str:
     rows = [
         (name, f"mean {number(float(gain.mean()))} dB, most {number(float(gain.min()))} dB", columns(gain, 300))
         for name, gain in song.facts.reduction_db
@@ -409,11 +411,22 @@ def _reductions_figure(key: str, song: ReportedSong, seconds: float) -> str:
     if not rows:
         return ""
     deepest = max(6.0, *(-float(gain.min()) for _, _, gain in rows))
+    rises = {
+        name: bleed_rise_db(gain, song.facts.hop_s, one.playing, measured, song.plan)
+        for name, gain in song.facts.reduction_db
+        for one in heard
+        if one.is_ear and not one.unclear and one.one.name == name
+    }
     numbers = table(
         "Gain of the compressors",
-        ("Input", "Mean", "Most"),
+        ("Input", "Mean", "Most", "Bleed comes up by"),
         [
-            [named(name), f"{number(float(gain.mean()))} dB", f"{number(float(gain.min()))} dB"]
+            [
+                named(name),
+                f"{number(float(gain.mean()))} dB",
+                f"{number(float(gain.min()))} dB",
+                "" if (up_db := rises.get(name)) is None else f"{number(up_db)} dB",
+            ]
             for name, gain in song.facts.reduction_db
             if len(gain)
         ],
@@ -422,7 +435,8 @@ def _reductions_figure(key: str, song: ReportedSong, seconds: float) -> str:
         "How far the compressors turn down",
         pictures.reductions(f"{key}-less", " ".join(f"{name}: {says}." for name, says, _ in rows), rows, seconds),
         f"Each lane hangs down where its input is turned down, the whole lane being {number(deepest)} dB. Short and "
-        "shallow is gentle; a lane that is always full means it is squeezed all the time.",
+        "shallow is gentle; a lane that is always full means it is squeezed all the time. What is turned down while it "
+        "sounds comes up against that while it rests, before its gate: the numbers say by how much.",
         in_numbers(numbers),
     )
 
