@@ -169,7 +169,10 @@ def _write(mix: Path, file: Path, kind: Kind, tags: Tags) -> tuple[float | None,
     recording = Recording(lanes=((read_header(mix),),))
     for _ in range(3):
         gain = np.float32(db_to_gain(-lowered_db))
-        if kind == "mp3":
+        if kind == "mp3" and not lowered_db and (coded := mix.with_suffix(".mp3")).exists():
+            with output_errors(file):
+                shutil.copyfile(coded, file)
+        elif kind == "mp3":
             encode_mp3((block * gain for block in _blocks(recording)), file, rate_hz=recording.rate_hz)
         else:
             _write_flac(recording, file, gain)
