@@ -107,9 +107,7 @@ def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[s
     toml = parse(text, "recipe.toml")
     file = checked_file(toml)
     names = [wish.called() for wish in file.input]
-    at = _index(name, names)
-    if at is None:
-        raise UsageError(_sentence_case(unknown_name(name, names)))
+    at = _input(name, names)
     if song is None:
         table: Loc = ("input", at)
         said = file.input[at].level_db
@@ -144,9 +142,7 @@ def with_move(text: str, song: str, name: str, from_s: float, to_s: float, level
     toml = parse(text, "recipe.toml")
     file = checked_file(toml)
     names = [wish.called() for wish in file.input]
-    at = _index(name, names)
-    if at is None:
-        raise UsageError(_sentence_case(unknown_name(name, names)))
+    at = _input(name, names)
     lines = ["", "[[song.move]]", f"name = {_quoted(names[at])}"]
     lines += [f'from = "{clock(from_s)}"', f'to = "{clock(to_s)}"', f"level_db = {level_db}"]
     moved = _with_lines(text, _end_of_song(toml, _song(file, song)), "", lines)
@@ -304,6 +300,14 @@ def _song(file: RecipeFile, title: str) -> int:
     if len(hits) > 1:
         raise UsageError(f'Several songs are called "{title}". Give them different titles in the recipe first.')
     return hits[0]
+
+
+def _input(name: str, names: Sequence[str]) -> int:
+    """Place of the input that is meant. Raises `UsageError` where there is none of that name."""
+    at = _index(name, names)
+    if at is None:
+        raise UsageError(_sentence_case(unknown_name(name, names)))
+    return at
 
 
 def _index(name: str, names: Sequence[str]) -> int | None:
