@@ -52,7 +52,11 @@
 
   async function wake() {
     if (context) return;
-    context = new AudioContext({ sampleRate: song.rate_hz });
+    try {
+      context = new AudioContext({ sampleRate: song.rate_hz });
+    } catch {
+      context = new AudioContext(); // decoding converts to whatever rate that is
+    }
     out = context.createGain();
     out.gain.value = 0;
     out.connect(context.destination);
@@ -184,7 +188,7 @@
     await context.resume();
     await pieces(Math.floor(rest / PIECE));
     if (mine !== turn) return;
-    const first = Math.ceil((context.currentTime + 0.1) * song.rate_hz) / song.rate_hz;
+    const first = Math.ceil((context.currentTime + 0.1) * context.sampleRate) / context.sampleRate;
     next = { at: first, song: rest };
     // Never with a jump, and never louder than the listener has chosen.
     out.gain.cancelScheduledValues(0);
