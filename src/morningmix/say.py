@@ -127,7 +127,7 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
         typer.echo(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({told})")
     for conflict in taken.conflicts:
         where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
-        typer.echo(f"  {where} stays as it is: {_asked(conflict.asked)}")
+        typer.echo(f"  {where}, nothing changed: {_asked(conflict.asked)}")
 
 
 def _asked(asked: Sequence[tuple[str, float]]) -> str:
