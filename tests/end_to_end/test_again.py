@@ -295,7 +295,7 @@ def test_nothing_changed_nothing_is_mixed(place: Path) -> None:
     assert digests(place / HOME / "mixes") == before
 
 
-@pytest.mark.parametrize("harm", ["gone", "other", "cut short"])
+@pytest.mark.parametrize("harm", ["gone", "cut short"])
 def test_a_song_that_somebody_harmed_is_mixed_again(harm: str, place: Path) -> None:
     assert run_here("mix", RECIPE, "--tracks", cwd=place).returncode == 0
     before = digests(place / SONG)
@@ -303,8 +303,7 @@ def test_a_song_that_somebody_harmed_is_mixed_again(harm: str, place: Path) -> N
     if harm == "gone":
         mix_file.unlink()
     else:
-        data = mix_file.read_bytes()
-        mix_file.write_bytes(data[:-100] if harm == "cut short" else data[:-1] + b"x")
+        mix_file.write_bytes(mix_file.read_bytes()[:-100])
         later = (place / SONG / "recall.json").stat().st_mtime + 10.0
         os.utime(mix_file, (later, later))
     assert run_here("mix", RECIPE, "--tracks", cwd=place).returncode == 0
