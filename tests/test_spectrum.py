@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import os
 from collections.abc import Mapping
@@ -21,7 +22,7 @@ from morningmix.errors import OutputError, RecordingsError
 from morningmix.facts import Bands, Measurements, Take, TrackFacts
 from morningmix.measure import take as room
 from morningmix.measure.spectrum import BandStore, BandWriter
-from morningmix.measure.take import measure_take, slot_hops
+from morningmix.measure.take import hash_take, measure_take, slot_hops
 from morningmix.recordings import find_take
 from morningmix.units import Block
 
@@ -294,6 +295,19 @@ def test_a_file_that_changed_is_measured_again(tmp_path: Path, change: str) -> N
     assert reads == ["a.wav"]
     louder = by_name(second)["a"].peak_dbfs - by_name(first)["a"].peak_dbfs
     assert louder == pytest.approx(20.0 * math.log10(4.0) if change == "content" else 0.0, abs=1e-4)
+
+
+def test_hashes_are_kept_until_a_file_changes(tmp_path: Path) -> None:
+    take = take_of(tmp_path / "take", {"a": np.full(4_000, 0.1), "b": np.full(4_000, 0.1)})
+    path, cache = tmp_path / "take" / "a.wav", tmp_path / "cache"
+    cache.mkdir()
+    first = hash_take(take, cache, 2)
+    assert first == hash_take(take, cache, 1)
+    assert first[0] == (hashlib.sha256(path.read_bytes()).hexdigest(),)
+    soundfile.write(path, np.full(4_000, 0.4), 8_000, subtype="FLOAT")
+    second = hash_take(find_take(tmp_path / "take"), cache, 2)
+    assert second[0] != first[0]
+    assert second[1] == first[1]
 
 
 def test_a_run_that_broke_off_leaves_nothing_that_counts(tmp_path: Path) -> None:

@@ -274,7 +274,8 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedS
     What is there already and would come out the same stays. Where one song cannot come up to its target without being
     squeezed, all aim lower together by as much; those that were written before that was known are made again.
     """
-    raws = {heard.take.folder: _raw(heard, workers) for _, heard, _ in plans}
+    takes = {heard.take.folder: heard for _, heard, _ in plans}
+    raws = {folder: _raw(heard, workers) for folder, heard in takes.items()}
     mixed: dict[int, MixedSong] = {}
     for number, heard, plan in plans:
         standing = find_standing(plan, number, raws[heard.take.folder], desk)

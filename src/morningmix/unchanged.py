@@ -16,6 +16,7 @@ import numpy as np
 from morningmix import __version__
 from morningmix.errors import RecipeError
 from morningmix.facts import SongFacts
+from morningmix.files.arrays import Arrays, read_arrays, write_arrays
 from morningmix.files.recall import Recall, read_recall
 from morningmix.home import RECALL, Home, output_errors
 from morningmix.listen import path_from
@@ -55,8 +56,7 @@ def keep_facts(songs: Iterable[MixedSong], home: Home) -> None:
         for song in songs:
             path = _facts_path(home.cache, read_recall(song.folder / RECALL))
             if not path.exists():
-                with path.open("wb") as file:
-                    np.savez(file, **_arrays(song.facts))  # type: ignore[arg-type]
+                write_arrays(path, _arrays(song.facts))
         wanted = {_facts_path(home.cache, sheet) for sheet in _sheets(home)}
         for path in set(folder.iterdir()) - wanted:
             path.unlink()
@@ -105,19 +105,21 @@ def _facts_path(cache: Path, recall: Recall) -> Path:
 _REDUCTION = "reduction: "
 
 
-def _arrays(facts: SongFacts) -> dict[str, object]:
-    plain = {field.name: getattr(facts, field.name) for field in fields(facts) if field.name != "reduction_db"}
+def _arrays(facts: SongFacts) -> Arrays:
+    plain = {
+        field.name: np.asarray(getattr(facts, field.name)) for field in fields(facts) if field.name != "reduction_db"
+    }
     return plain | {_REDUCTION + name: gain for name, gain in facts.reduction_db}
 
 
 def _read_facts(cache: Path, recall: Recall) -> SongFacts | None:
+    kept = read_arrays(_facts_path(cache, recall))
+    if kept is None:
+        return None
+    plain = {name: array for name, array in kept.items() if not name.startswith(_REDUCTION)}
+    reductions = {name.removeprefix(_REDUCTION): array for name, array in kept.items() if name.startswith(_REDUCTION)}
     try:
-        with np.load(_facts_path(cache, recall)) as kept:
-            plain = {name: kept[name] for name in kept.files if not name.startswith(_REDUCTION)}
-            reductions = [
-                (name.removeprefix(_REDUCTION), kept[name]) for name in kept.files if name.startswith(_REDUCTION)
-            ]
-            hop_s = float(plain.pop("hop_s"))
-            return SongFacts(hop_s=hop_s, reduction_db=tuple(reductions), **plain)
-    except (OSError, ValueError, KeyError, TypeError, EOFError):
+        hop_s = float(plain.pop("hop_s"))
+        return SongFacts(hop_s=hop_s, reduction_db=tuple(reductions.items()), **plain)
+    except (KeyError, TypeError):
         return None

@@ -295,12 +295,15 @@ def test_nothing_changed_nothing_is_mixed(place: Path) -> None:
     assert digests(place / HOME / "mixes") == before
 
 
-@pytest.mark.parametrize("harm", ["gone", "cut short"])
+@pytest.mark.parametrize("harm", ["gone", "cut short", "facts cut short"])
 def test_a_song_that_somebody_harmed_is_mixed_again(harm: str, place: Path) -> None:
     assert run_here("mix", RECIPE, "--tracks", cwd=place).returncode == 0
     before = digests(place / SONG)
     mix_file = place / SONG / "Thursday.wav"
-    if harm == "gone":
+    if harm == "facts cut short":
+        (facts,) = (place / HOME / ".cache" / "songs").iterdir()
+        facts.write_bytes(facts.read_bytes()[:-100])
+    elif harm == "gone":
         mix_file.unlink()
     else:
         mix_file.write_bytes(mix_file.read_bytes()[:-100])

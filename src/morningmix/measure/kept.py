@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.facts import BleedFacts, Measurements, SumOfOthers, Take, Ticking
+from morningmix.files.arrays import read_arrays, write_arrays
 from morningmix.files.text import write_text_whole
-from morningmix.home import output_errors
 from morningmix.measure.bleed import hear_bleed
 from morningmix.measure.click import hear_clicks
 from morningmix.measure.desk_mix import hear_desk_mixes
@@ -31,7 +31,8 @@ FORMAT = 1
 def heard_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int], cache: Path) -> Mapping[int, BleedFacts]:
     """As `hear_bleed`. Raises `OutputError` if the cache cannot be written."""
     path = cache / f"{_key('bleed', store, ears, others)}.npz"
-    with suppress(OSError, ValueError, KeyError, EOFError), np.load(path) as kept:
+    kept = read_arrays(path)
+    if kept is not None:
         return {
             int(ear): BleedFacts(
                 hop_s=store.hop_s, excess_db=kept[f"{ear}-all"], excess_of_instruments_db=kept[f"{ear}-instruments"]
@@ -42,11 +43,7 @@ def heard_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int], ca
     arrays: dict[str, NDArray[Any]] = {"ears": np.array(list(heard), np.int64)}
     for ear, facts in heard.items():
         arrays |= {f"{ear}-all": facts.excess_db, f"{ear}-instruments": facts.excess_of_instruments_db}
-    partial = path.with_suffix(".npz.partial")
-    with output_errors(path), partial.open("wb") as file:
-        np.savez(file, **arrays)  # type: ignore[arg-type]
-    with output_errors(path):
-        partial.replace(path)
+    write_arrays(path, arrays)
     return heard
 
 
