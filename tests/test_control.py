@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from morningmix.dsp.control import (
     CompressorCurve,
     GainRamp,
-    gate_curve,
+    gate_line,
     hop_frames,
-    moves_curve,
+    move_line,
     peaks_db,
     step_frames,
     step_peaks,
@@ -66,15 +66,15 @@ def test_a_gate_at_its_edges() -> None:
         6.1: -20.0,
         100.0: -20.0,
     }
-    curve = gate_curve(gate, np.array(list(points)))
+    curve = gate_line(gate).at(np.array(list(points)))
     np.testing.assert_allclose(curve, list(points.values()), atol=1e-9)
 
 
 def test_a_gate_that_never_opens_and_one_that_always_is() -> None:
     times_s = np.arange(0.0, 2.0, 0.001)
-    assert np.all(gate_curve(Gate(open_s=(), floor_db=-20.0, ramp_s=0.06), times_s) == -20.0)
-    assert np.all(gate_curve(Gate(open_s=((0.0, 2.0),), floor_db=-20.0, ramp_s=0.06), times_s) == 0.0)
-    assert gate_curve(Gate(open_s=((0.0, 2.0),), floor_db=-20.0, ramp_s=0.06), times_s[:0]).shape == (0,)
+    assert np.all(gate_line(Gate(open_s=(), floor_db=-20.0, ramp_s=0.06)).at(times_s) == -20.0)
+    assert np.all(gate_line(Gate(open_s=((0.0, 2.0),), floor_db=-20.0, ramp_s=0.06)).at(times_s) == 0.0)
+    assert gate_line(Gate(open_s=((0.0, 2.0),), floor_db=-20.0, ramp_s=0.06)).at(times_s[:0]).shape == (0,)
 
 
 def test_moves_add_up_with_ramps_outside() -> None:
@@ -83,8 +83,8 @@ def test_moves_add_up_with_ramps_outside() -> None:
         Move(from_s=1.5, to_s=4.0, level_db=-2.0, ramp_s=0.3),
     )
     points = {0.5: 0.0, 0.7: 0.0, 0.85: 1.5, 1.0: 3.0, 1.35: 3.0 - 1.0, 1.75: 1.0, 2.0: 1.0, 2.15: 1.5 - 2.0, 4.3: 0.0}
-    np.testing.assert_allclose(moves_curve(moves, np.array(list(points))), list(points.values()), atol=1e-9)
-    np.testing.assert_array_equal(moves_curve((), np.arange(3.0)), np.zeros(3))
+    times_s = np.array(list(points))
+    np.testing.assert_allclose(sum(move_line(move).at(times_s) for move in moves), list(points.values()), atol=1e-9)
 
 
 @settings(max_examples=50, deadline=None)
@@ -97,7 +97,7 @@ def test_a_gate_is_open_in_its_stretches_and_never_jumps(edges: list[int], floor
     ordered = [edge / 100.0 for edge in sorted(edges)]
     spans = tuple(zip(ordered[::2], ordered[1::2], strict=True))
     times_s = np.arange(0.0, 21.0, 0.001)
-    curve = gate_curve(Gate(open_s=spans, floor_db=floor_db, ramp_s=ramp_s), times_s)
+    curve = gate_line(Gate(open_s=spans, floor_db=floor_db, ramp_s=ramp_s)).at(times_s)
     inside = np.any([(times_s >= start) & (times_s <= end) for start, end in spans], axis=0)
     assert np.all(curve[inside] == 0.0)
     assert np.all((curve <= 0.0) & (curve >= floor_db - 1e-9))

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from morningmix.decide.ride import MOST_DB, Points, Voice, decide_rides
-from morningmix.dsp.control import ride_curve
+from morningmix.dsp.control import GainLine
 
 SLOT_S = 0.1
 SLOTS = 600
@@ -29,7 +29,7 @@ def lines(*stretches_s: tuple[float, float]) -> NDArray[np.bool_]:
 
 
 def curve(points: Points) -> NDArray[np.float64]:
-    return ride_curve(points, np.arange(SLOTS) * SLOT_S)
+    return GainLine(points).at(np.arange(SLOTS) * SLOT_S)
 
 
 SUNG = lines((5, 15), (20, 30), (35, 45))

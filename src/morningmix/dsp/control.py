@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,51 +40,50 @@ def step_peaks(block: Block, step: int) -> NDArray[np.float32]:
     return result
 
 
-def gate_curve(gate: Gate, times_s: Curve) -> Curve:
-    """Gain of a gate in dB at each time: 0 inside its open stretches, the floor outside, straight ramps between."""
-    return _stretches(gate.open_s, times_s, gate.floor_db, 0.0, gate.ramp_s)
+class GainLine:
+    """Gain in dB on straight lines between points (s, dB), constant before the first and after the last."""
+
+    def __init__(self, points: Sequence[tuple[float, float]]) -> None:
+        self._at_s, self._db = np.array(points if points else [(0.0, 0.0)], np.float64).T
+
+    def at(self, times_s: Curve) -> Curve:
+        """Gain at each time."""
+        curve: Curve = np.interp(times_s, self._at_s, self._db)
+        return curve
+
+
+def gate_line(gate: Gate) -> GainLine:
+    """Of a gate: 0 dB inside its open stretches, the floor outside, straight ramps between."""
+    return _stretches(gate.open_s, gate.floor_db, 0.0, gate.ramp_s)
 
 
 DUCK_DB, DUCK_RAMP_S = -20.0, 0.005
 """How far and how fast a pop is turned down (design choice)."""
 
 
-def ducks_curve(spans: Spans, times_s: Curve) -> Curve:
-    """Gain in dB at each time: turned down inside the spans."""
-    return _stretches(spans, times_s, 0.0, DUCK_DB, DUCK_RAMP_S)
+def ducks_line(spans: Spans) -> GainLine:
+    """Turned down inside the spans."""
+    return _stretches(spans, 0.0, DUCK_DB, DUCK_RAMP_S)
 
 
-def moves_curve(moves: Sequence[Move], times_s: Curve) -> Curve:
-    """Gain in dB of all moves together at each time."""
-    total = np.zeros(len(times_s))
-    for move in moves:
-        total += _stretches(((move.from_s, move.to_s),), times_s, 0.0, move.level_db, move.ramp_s)
-    return total
+def move_line(move: Move) -> GainLine:
+    """One move of a fader, its ramps outside its stretch."""
+    return _stretches(((move.from_s, move.to_s),), 0.0, move.level_db, move.ramp_s)
 
 
-def ride_curve(points: Sequence[tuple[float, float]], times_s: Curve) -> Curve:
-    """Gain in dB at each time, on straight lines between the points (s, dB)."""
-    if not points:
-        return np.zeros(len(times_s))
-    at_s, db = np.array(points).T
-    curve: Curve = np.interp(times_s, at_s, db)
-    return curve
-
-
-def _stretches(
-    spans: Sequence[tuple[float, float]], times_s: Curve, outside_db: float, inside_db: float, ramp_s: float
-) -> Curve:
+def _stretches(spans: Sequence[tuple[float, float]], outside_db: float, inside_db: float, ramp_s: float) -> GainLine:
     """`inside_db` in the spans, `outside_db` outside, with ramps that lie outside; near spans share a gap."""
-    if not spans or not len(times_s):
-        return np.full(len(times_s), outside_db)
-    starts = np.array([start for start, _ in spans])
-    ends = np.array([end for _, end in spans])
-    before = np.searchsorted(starts, times_s, "right") - 1
-    since_end = np.where(before >= 0, times_s - ends[before], np.inf)
-    until_start = np.append(starts, np.inf)[before + 1] - times_s
-    away_s = np.clip(np.minimum(since_end, until_start), 0.0, ramp_s)
-    curve: Curve = inside_db + (outside_db - inside_db) * away_s / ramp_s
-    return curve
+    if not spans:
+        return GainLine([(0.0, outside_db)])
+    points = [(spans[0][0] - ramp_s, outside_db)]
+    for (start, end), (until, _) in pairwise([*spans, (np.inf, np.inf)]):
+        gap_s = max(0.0, until - end)
+        points += [(start, inside_db), (end, inside_db)]
+        if gap_s >= 2.0 * ramp_s:
+            points += [(end + ramp_s, outside_db), (until - ramp_s, outside_db)]
+        else:
+            points.append((end + gap_s / 2.0, inside_db + (outside_db - inside_db) * gap_s / 2.0 / ramp_s))
+    return GainLine(points[:-1])
 
 
 class CompressorCurve:

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from morningmix.audio.read import open_recording
 from morningmix.dsp.control import (
     CompressorCurve,
+    GainLine,
     GainRamp,
-    ducks_curve,
-    gate_curve,
+    ducks_line,
+    gate_line,
     hop_frames,
-    moves_curve,
-    ride_curve,
+    move_line,
     step_frames,
     step_peaks,
 )
@@ -54,6 +54,11 @@ class Strip:
         self._filter = FilterStage(np.concatenate(filters), recording.channels) if filters else None
         self._de_esser = _DeEsser(plan.de_esser, rate_hz, recording.channels) if plan.de_esser else None
         self._compressor = CompressorCurve(plan.compressor, self._steps_per_second) if plan.compressor else None
+        self._ducks = ducks_line(plan.ducked_s) if plan.ducked_s else None
+        self._gate = gate_line(plan.gate) if plan.gate is not None else None
+        self._moves = [move_line(move) for move in plan.moves]
+        if plan.ride:
+            self._moves.append(GainLine(plan.ride))
         self._steps = 0
         self._steps_per_hop = hop_frames(rate_hz) // self._step
         self.reductions_db: list[NDArray[np.float32]] = []
@@ -76,17 +81,14 @@ class Strip:
             block = self._filter.process(block)
         if self._de_esser is not None:
             block = self._de_esser.process(block)
-        plan = self._plan
-        if plan.gate is None and self._compressor is None:
+        if self._gate is None and self._compressor is None:
             self._steps += -(-frames // self._step)
             return block
         times_s = self._times_s(frames)
-        curve_db = np.zeros(len(times_s))
-        if plan.gate is not None:
-            curve_db += gate_curve(plan.gate, times_s)
+        curve_db = np.zeros(len(times_s)) if self._gate is None else self._gate.at(times_s)
         if self._compressor is not None:
             heard = step_peaks(block, self._step)
-            if plan.gate is not None:
+            if self._gate is not None:
                 heard = (heard * 10.0 ** (curve_db / 20.0)).astype(np.float32)
             reduction_db = self._compressor.process(heard)
             curve_db += reduction_db
@@ -102,11 +104,11 @@ class Strip:
 
     def place(self, track: Block) -> Block:
         """What `process` just gave, at its fader and place between left and right: ``(2, frames)``."""
-        if self._plan.moves or self._plan.ride:
+        if self._moves:
             frames = track.shape[1]
             steps = -(-frames // self._step)
             times_s = (self._steps - steps + np.arange(steps)) / self._steps_per_second
-            curve_db = moves_curve(self._plan.moves, times_s) + ride_curve(self._plan.ride, times_s)
+            curve_db = np.sum([line.at(times_s) for line in self._moves], axis=0)
             if self._moves_ramp is None:
                 self._moves_ramp = GainRamp(self._step, float(curve_db[0]))
             track = track * self._moves_ramp.process(curve_db, frames)
@@ -118,14 +120,14 @@ class Strip:
     def _mend(self, block: Block) -> None:
         """Bring back a gain that was turned, and turn pops down, before anything else hears the input."""
         plan = self._plan
-        if plan.turned is None and not plan.ducked_s:
+        if plan.turned is None and self._ducks is None:
             return
         times_s = self._times_s(block.shape[1])
         curve_db = np.zeros(len(times_s))
         if plan.turned is not None:
             curve_db += np.where(times_s >= plan.turned[0], plan.turned[1], 0.0)
-        if plan.ducked_s:
-            curve_db += ducks_curve(plan.ducked_s, times_s)
+        if self._ducks is not None:
+            curve_db += self._ducks.at(times_s)
         if self._mending_ramp is None:
             self._mending_ramp = GainRamp(self._step, float(curve_db[0]))
         block *= self._mending_ramp.process(curve_db, block.shape[1])
