@@ -1,73 +1,83 @@
-"""The one door to pedalboard: a small common room."""
+"""The one door to pedalboard's effects: a small common room.
+
+Its room does the same to every sound, so it is asked once, for its answer to a click, and sound is convolved with that:
+spectra of parts of the answer times spectra of the last tenths of a second (uniformly partitioned convolution:
+Stockham, AFIPS 1966). That takes half the time.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import pedalboard  # noqa: TID251 - this room is its door
+import scipy.fft
 
+from morningmix.dsp.control import hop_frames
 from morningmix.dsp.filter import FilterStage
 from morningmix.laws.filters import butterworth_high_pass
 from morningmix.plan import Reverb
 from morningmix.units import Block
 
 _BUFFER_FRAMES = 8192
+_LONGEST_S = 4.0
+_INAUDIBLE = 1e-7
+"""The share of its energy after which the answer ends: 70 dB under the reverb, which lies far under the mix."""
+_FAINT = 1e-4
+"""Bins over which a part of the answer stays under this share of its strongest bin are left out: highs die soon."""
 
 
 class ReverbStage:
     """Wet sound only, stereo, of unity power for noise-like sound. Latency 0.
 
-    pedalboard clears an effect's state without a word when a block is larger than any before, and takes the shorter
-    axis for the channels; so each effect is primed once with a full-size silent block, and never gets a larger one.
+    Blocks are whole hops long (`dsp.control.hop_frames`), but for the last; any such cut gives the same.
     """
 
     latency_frames = 0
 
     def __init__(self, plan: Reverb, rate_hz: int) -> None:
-        self._rate_hz = rate_hz
+        self._hop = hop_frames(rate_hz)
         self._low_cut = FilterStage(butterworth_high_pass(plan.low_cut_hz, rate_hz), 1)
-        self._plan = plan
-        self._gain = _unity_gain(plan, rate_hz)
-        self._effect = _effect(plan, rate_hz)
+        answer = _answer(plan, rate_hz)
+        parts = -(-answer.shape[1] // self._hop)
+        answer = np.pad(answer, ((0, 0), (0, parts * self._hop - answer.shape[1]))).reshape(2, parts, self._hop)
+        spectra = scipy.fft.rfft(answer, 2 * self._hop, axis=2)
+        heard = np.abs(spectra).max(axis=0) > _FAINT * np.abs(spectra).max()
+        self._parts = [spectra[:, part, : np.flatnonzero(heard[part]).max(initial=0) + 1] for part in range(parts)]
+        self._last: Block = np.zeros((1, self._hop), np.float32)
+        self._past = np.zeros((parts - 1, self._hop + 1), np.complex64)
 
     def process(self, block: Block) -> Block:
         """The room's answer to ``(2, frames)``."""
+        frames, hop = block.shape[1], self._hop
+        hops = -(-frames // hop)
         # The effect adds its two inputs before anything else; so they are added here, and filtered as one.
-        low_cut = np.repeat(self._low_cut.process((block[:1] + block[1:]) * np.float32(0.5)), 2, axis=0)
-        wet = np.empty_like(low_cut)
-        start = 0
-        while start < block.shape[1]:
-            left = block.shape[1] - start
-            # No piece of one or two frames is left over.
-            stop = start + (
-                _BUFFER_FRAMES - 3 if _BUFFER_FRAMES < left < _BUFFER_FRAMES + 3 else min(left, _BUFFER_FRAMES)
-            )
-            wet[:, start:stop] = _run(self._effect, low_cut[:, start:stop], self._rate_hz)
-            start = stop
-        wet *= self._gain
-        return wet
+        sent = np.zeros((1, (hops + 1) * hop), np.float32)
+        sent[:, :hop] = self._last
+        sent[:, hop : hop + frames] = self._low_cut.process((block[:1] + block[1:]) * np.float32(0.5))
+        self._last = sent[:, hops * hop :].copy()
+        pairs = np.lib.stride_tricks.sliding_window_view(sent[0], 2 * hop)[::hop]
+        spectra = np.concatenate([self._past, scipy.fft.rfft(pairs, axis=1)])
+        self._past = spectra[hops:].copy()
+        wet = np.empty((2, hops * hop), np.float32)
+        for channel in range(2):
+            total = np.zeros((hops, hop + 1), np.complex64)
+            for age, part in enumerate(self._parts):
+                first, bins = len(self._parts) - 1 - age, part.shape[1]
+                total[:, :bins] += spectra[first : first + hops, :bins] * part[channel]
+            wet[channel] = scipy.fft.irfft(total, 2 * hop, axis=1)[:, hop:].reshape(-1)
+        return wet[:, :frames]
 
 
-def _effect(plan: Reverb, rate_hz: int) -> pedalboard.Reverb:
+def _answer(plan: Reverb, rate_hz: int) -> Block:
+    """What the room makes of a click, ``(2, frames)``, with the energy of the click in both channels together.
+
+    pedalboard clears an effect's state without a word when a block is larger than any before; so it is primed with a
+    silent one of full size.
+    """
     effect = pedalboard.Reverb(room_size=plan.room, damping=plan.damping, wet_level=1.0, dry_level=0.0, width=1.0)
-    _run(effect, np.zeros((2, _BUFFER_FRAMES), np.float32), rate_hz)
-    return effect
-
-
-def _run(effect: pedalboard.Reverb, block: Block, rate_hz: int) -> Block:
-    if block.shape[1] < 3:  # too short for the guess which axis holds the channels
-        return np.concatenate([_run(effect, np.pad(block, ((0, 0), (0, 3))), rate_hz)[:, : block.shape[1]]], axis=1)
-    answer: Block = effect.process(np.ascontiguousarray(block), rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
-    return answer
-
-
-def _unity_gain(plan: Reverb, rate_hz: int) -> np.float32:
-    """What makes the energy of the room's answer to a click in both channels that of the click."""
-    buffers = max(1, 4 * rate_hz // _BUFFER_FRAMES)
-    click = np.zeros((2, buffers * _BUFFER_FRAMES), np.float32)
+    effect.process(np.zeros((2, _BUFFER_FRAMES), np.float32), rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
+    click = np.zeros((2, round(_LONGEST_S * rate_hz)), np.float32)
     click[:, 0] = 1.0
-    effect = _effect(plan, rate_hz)
-    energy = 0.0
-    for start in range(0, click.shape[1], _BUFFER_FRAMES):
-        answer = _run(effect, click[:, start : start + _BUFFER_FRAMES], rate_hz)
-        energy += float(np.vdot(answer, answer))
-    return np.float32(np.sqrt(2.0 / energy))
+    answer: Block = effect.process(click, rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
+    energy = np.cumsum(np.square(answer, dtype=np.float64).sum(axis=0))
+    end = int(np.searchsorted(energy, (1.0 - _INAUDIBLE) * energy[-1])) + 1
+    return answer[:, :end] * np.float32(np.sqrt(2.0 / energy[-1]))
