@@ -120,7 +120,7 @@ lead vocal +2 from 2:10 to 2:40
 note 2:31 could the second guitar come in later?
 """
 _RECALL = json.dumps(
-    {"recall": 1, "morningmix": "0", "title": "x", "tracks_folder": "..", "recordings": [], "plan": {}}
+    {"recall": 2, "morningmix": "0", "title": "x", "tracks_folder": "..", "recordings": [], "plan": {}}
 )
 _WORDS = (
     *(b'"', b"'''", b"[[input]]", b"[[[", b"]]", b"{", b"}" * 50, b"=", b"nan", b"inf", b"-1e999", b"9" * 400),

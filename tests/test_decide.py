@@ -46,7 +46,7 @@ from morningmix.facts import (
     TrackFacts,
 )
 from morningmix.files.presets import load_roles, role_from_name
-from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, read_recall, recall_text
+from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, read_recall, recall_text
 from morningmix.home import home_of
 from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.laws.levels import k_powers, loud_mask, loudness_of
@@ -490,7 +490,8 @@ def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
         settings=Settings(bits=24, file_format="wav", tracks=False),
         plan=plan,
         master=decide_master(plan, trims, facts, plan.target_lufs),
-        measured=(WrittenFile(file="S.wav", integrated_lufs=-16.0, range_lu=None, true_peak_dbtp=-1.0),),
+        mix=MixFile(file="S.wav", integrated_lufs=-16.0, range_lu=None, true_peak_dbtp=-1.0),
+        stems=(),
         files=["S.wav"],
     )
     path = tmp_path / "recall.json"
@@ -500,7 +501,7 @@ def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
     assert again.plan == plan
     assert again.master == sheet.master
     assert type(again.plan.tracks[0]) is TrackPlan
-    path.write_text(recall_text(sheet).replace('"recall": 1', '"recall": 2'), encoding="utf-8")
+    path.write_text(recall_text(sheet).replace('"recall": 2', '"recall": 1'), encoding="utf-8")
     with pytest.raises(RecipeError, match="not a recall sheet this version can read"):
         read_recall(path)
 

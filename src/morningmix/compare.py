@@ -167,7 +167,7 @@ def _told(lines: Sequence[str]) -> list[tuple[int, str]]:
 
 def measure(folder: Path, recall: Recall) -> Version:
     """Measure a song folder. Raises `RecordingsError` where a file of it is missing or cannot be read."""
-    files = [folder / one.file for one in recall.measured]
+    files = [folder / file for file in (recall.mix.file, *recall.stems)]
     for file in files:
         if not file.exists():
             raise RecordingsError(f"{file} is missing. Mix {recall.title} again, or put the file back.")

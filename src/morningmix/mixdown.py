@@ -19,7 +19,7 @@ from morningmix.audio.read import open_recording
 from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
 from morningmix.dsp.control import hop_frames, peaks_db
 from morningmix.facts import Recording, SongFacts, SumFacts
-from morningmix.files.recall import Recall, RecordedInput, Settings, WrittenFile, recall_text
+from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, recall_text
 from morningmix.home import RECALL, Home, begin_song, output_errors, safe_name
 from morningmix.listen import Progress, path_from, share
 from morningmix.plan import MasterPlan, SongPlan, Trims
@@ -187,8 +187,8 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
         partial=partial,
         folder=folder,
         mix=folder / paths[0].name,
-        loudness_lufs=_rounded(verified.loudness[0].integrated_lufs),
-        true_peak_dbtp=_rounded(verified.loudness[0].true_peak_dbtp),
+        loudness_lufs=_rounded(verified.loudness.integrated_lufs),
+        true_peak_dbtp=_rounded(verified.loudness.true_peak_dbtp),
         target_lufs=master.target_lufs,
         wanted_lufs=plan.target_lufs,
         reachable_lufs=ready.reachable_lufs,
@@ -284,6 +284,7 @@ def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:
 
 def _write_sheet(ready: Ready, master: MasterPlan, paths: Sequence[Path], verified: Verified, desk: Desk) -> None:
     partial = ready.partial
+    mix, *stems = (path.relative_to(partial).as_posix() for path in paths)
     files = sorted(path.relative_to(partial).as_posix() for path in partial.rglob("*") if path.is_file())
     recall = Recall(
         morningmix=__version__,
@@ -298,15 +299,13 @@ def _write_sheet(ready: Ready, master: MasterPlan, paths: Sequence[Path], verifi
         settings=desk.settings,
         plan=ready.plan,
         master=master,
-        measured=tuple(
-            WrittenFile(
-                file=path.relative_to(partial).as_posix(),
-                integrated_lufs=_rounded(reading.integrated_lufs),
-                range_lu=_rounded(reading.range_lu),
-                true_peak_dbtp=_rounded(reading.true_peak_dbtp),
-            )
-            for path, reading in zip(paths, verified.loudness, strict=True)
+        mix=MixFile(
+            file=mix,
+            integrated_lufs=_rounded(verified.loudness.integrated_lufs),
+            range_lu=_rounded(verified.loudness.range_lu),
+            true_peak_dbtp=_rounded(verified.loudness.true_peak_dbtp),
         ),
+        stems=tuple(stems),
         reachable_lufs=ready.reachable_lufs,
         files=[*files, RECALL],
     )

@@ -71,7 +71,7 @@ def _sheets(home: Home) -> list[Recall]:
 
 
 def _as_it_stands(recall: Recall, folder: Path, facts: SongFacts) -> MixedSong:
-    mix = recall.measured[0]
+    mix = recall.mix
     return MixedSong(
         title=recall.title,
         partial=None,

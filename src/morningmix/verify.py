@@ -1,4 +1,4 @@
-"""The written files, measured again: loudness and peaks of each, and whether the stems add up to the mix."""
+"""The written files, read again: loudness and peaks of the mix, and whether the stems add up to it."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ _LEAST_RATE_HZ = 32_000
 class Verified:
     """What was read back from disk."""
 
-    loudness: tuple[Loudness, ...]
-    """Of each file, the mix first."""
+    loudness: Loudness
+    """Of the mix."""
     residual: float
     """Largest magnitude of mix minus stems, linear; zero by construction."""
     short_term_lufs: NDArray[np.float32]
@@ -44,10 +44,10 @@ class Verified:
 
 
 def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], None]) -> Verified:
-    """Measure the mix (first) and its stems. Raises `RecordingsError` if one cannot be read back."""
+    """Measure the mix (first) and take its stems from it. Raises `RecordingsError` if one cannot be read back."""
     recordings = [Recording(lanes=((read_header(path),),)) for path in files]
     rate_hz, frames = recordings[0].rate_hz, recordings[0].frames
-    meters = [LoudnessMeter(rate_hz, recording.channels) for recording in recordings]
+    meter = LoudnessMeter(rate_hz, recordings[0].channels)
     block_frames = 20 * hop_frames(rate_hz)
     residual = 0.0
     spectrum = BandMeter(rate_hz, recordings[0].channels)
@@ -58,7 +58,8 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
         def read(job: tuple[int, int]) -> Block:
             index, count = job
             block = readers[index].read(count)
-            meters[index].update(block)
+            if index == 0:
+                meter.update(block)
             return block
 
         for start in range(0, frames, block_frames):
@@ -73,9 +74,9 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
     powers += spectrum.finish().sum(axis=1, dtype=np.float64)
     hops = max(1, frames // spectrum_hop_frames(rate_hz))
     return Verified(
-        loudness=tuple(meter.result() for meter in meters),
+        loudness=meter.result(),
         residual=residual,
-        short_term_lufs=(OFFSET_DB + powers_db(meters[0].short_term_powers())).astype(np.float32),
+        short_term_lufs=(OFFSET_DB + powers_db(meter.short_term_powers())).astype(np.float32),
         band_hz=band_edges_hz(rate_hz),
         spectrum_db=powers_db(powers / hops).astype(np.float32),
     )

@@ -180,7 +180,7 @@ def test_a_recall_sheet_that_is_damaged(damage: str, place: Path) -> None:
     damaged = {
         "cut short": text[: len(text) // 2],
         "not JSON": "\0" * 100,
-        "another format": text.replace('"recall": 1', '"recall": 2'),
+        "another format": text.replace('"recall": 2', '"recall": 1'),
         "a value of the wrong kind": text.replace('"rate_hz": 48000', '"rate_hz": "fast"'),
     }[damage]
     assert damaged != text
@@ -365,7 +365,7 @@ def test_silence_gives_a_silent_mix_and_says_so(why_silent: str, take: Path, tmp
     song = tmp_path / "take mix" / "mixes" / "01 take"
     mixed, _ = soundfile.read(song / "take.wav")
     assert not mixed.any()
-    assert read_recall(song / "recall.json").measured[0].integrated_lufs is None
+    assert read_recall(song / "recall.json").mix.integrated_lufs is None
 
 
 @pytest.mark.parametrize(

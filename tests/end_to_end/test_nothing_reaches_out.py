@@ -94,7 +94,7 @@ def test_a_foreign_sheet_cannot_have_files_outside_its_folder_sent_or_deleted(fi
 
     def change(facts: dict[str, Any]) -> None:
         facts["files"].append(file)
-        facts["measured"][0]["file"] = file
+        facts["mix"]["file"] = file
 
     _changed_sheet(place, change)
     shared = run_here("share", HOME, cwd=place)

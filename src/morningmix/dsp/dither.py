@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from morningmix.units import Block
 
-_PAGE_FRAMES = 4096
+_PAGE_FRAMES = 16_384
 
 
 def triangular_lsb(random_words: NDArray[np.uint64]) -> NDArray[np.float64]:

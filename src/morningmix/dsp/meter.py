@@ -20,6 +20,7 @@ _FINE_PER_SECOND = 100
 _MOMENTARY_HOPS = 4
 _SHORT_TERM_HOPS = 30
 _PAGE_FINE = 32
+_CACHED_FRAMES = 16_384
 _NOTHING = 1e-100
 """A filter state this small is silence, but would decay into denormal numbers, which are slow."""
 
@@ -51,10 +52,12 @@ class KWeighting:
         """The weighted block, ``(channels, frames)`` float64; the state carries on into the next one."""
         if not self._state.any() and not block.any():
             return np.zeros(block.shape)
-        weighted, self._state = signal.lfilter(self._b, self._a, block, axis=1, zi=self._state)
+        weighted = np.empty(block.shape)
+        for start in range(0, block.shape[1], _CACHED_FRAMES):
+            piece = slice(start, start + _CACHED_FRAMES)
+            weighted[:, piece], self._state = signal.lfilter(self._b, self._a, block[:, piece], axis=1, zi=self._state)
         self._state[np.abs(self._state) < _NOTHING] = 0.0
-        result: NDArray[np.float64] = weighted
-        return result
+        return weighted
 
 
 class LoudnessMeter:

@@ -40,8 +40,8 @@ class RecordedInput(_Sheet):
     sha256: tuple[str, ...]
 
 
-class WrittenFile(_Sheet):
-    """What the meter read of a written file; None where there was too little sound."""
+class MixFile(_Sheet):
+    """What the meter read of the written mix; None where there was too little sound."""
 
     file: File
     integrated_lufs: float | None
@@ -61,7 +61,7 @@ class Settings(_Sheet):
 class Recall(_Sheet):
     """A whole recall sheet."""
 
-    recall: Literal[1] = 1
+    recall: Literal[2] = 2
     morningmix: str
     """The version that wrote it."""
     title: str
@@ -71,7 +71,8 @@ class Recall(_Sheet):
     settings: Settings
     plan: SongPlan
     master: MasterPlan
-    measured: tuple[WrittenFile, ...]
+    mix: MixFile
+    stems: tuple[File, ...]
     reachable_lufs: float | None = None
     """As loud as it can be made without squeezing its peaks harder than asked."""
     files: list[File]

@@ -79,7 +79,7 @@ def share(
     shared, listed = [], []
     for place, (song, recall) in enumerate(songs, 1):
         progress(f"packing {recall.title}", (place - 1) / len(songs))
-        mix = song / recall.measured[0].file
+        mix = song / recall.mix.file
         if not mix.exists():
             raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
         powers = _powers(mix)
@@ -134,7 +134,7 @@ def _refuse_other(folder: Path, recipe: Recipe | None) -> None:
 
 def _page(song: Path, recall: Recall, rehearsal: str, powers: NDArray[np.float64]) -> str:
     plan = recall.plan
-    stems = [song / one.file for one in recall.measured[1:]]
+    stems = [song / file for file in recall.stems]
     for stem in stems:
         if not stem.exists():
             raise RecordingsError(f"{stem} is missing. Mix {recall.title} again, or put the file back.")
@@ -159,7 +159,7 @@ def _listed(place: int, recall: Recall, file: str, page: str) -> Listed:
         file=file,
         page=page,
         seconds=recall.plan.end_s - recall.plan.start_s,
-        loudness_lufs=recall.measured[0].integrated_lufs,
+        loudness_lufs=recall.mix.integrated_lufs,
     )
 
 
