@@ -16,7 +16,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
 
 from morningmix.dsp.frames import Spectrum
 
@@ -60,17 +59,29 @@ def slabs(size: int, rate_hz: int) -> tuple[Slab, ...]:
     )
 
 
-def history(references: References, taps: int, lead: int) -> References:
-    """References of the last `taps` frames, for all frames from `lead` on: ``(bins, taps * references, frames)``."""
+def history(references: References, taps: int, lead: int, every: int = 1) -> References:
+    """References of the last `taps` frames, for frames from `lead` on: ``(bins, taps * references, frames)``."""
     count = references.shape[2] - lead
-    delayed = [references[:, :, lead - tap : lead - tap + count] for tap in range(taps)]
+    delayed = [references[:, :, lead - tap : lead - tap + count : every] for tap in range(taps)]
     return np.concatenate(delayed, axis=1)
 
 
 def smooth_power(spectrum: Spectrum) -> NDArray[np.float32]:
     """Power, averaged over three frames and three bins."""
-    power = spectrum.real**2 + spectrum.imag**2
-    smooth: NDArray[np.float32] = uniform_filter(power, (3, 3), mode="nearest")
+    power = np.square(spectrum.real)
+    power += np.square(spectrum.imag)
+    # What lies over an edge is what lies at it.
+    along = power.copy()
+    along[:, 1:] += power[:, :-1]
+    along[:, :-1] += power[:, 1:]
+    along[:, 0] += power[:, 0]
+    along[:, -1] += power[:, -1]
+    smooth = along.copy()
+    smooth[1:] += along[:-1]
+    smooth[:-1] += along[1:]
+    smooth[0] += along[0]
+    smooth[-1] += along[-1]
+    smooth *= np.float32(1.0 / 9.0)
     return smooth
 
 
@@ -110,9 +121,10 @@ def predict(filters: References, references: References, taps: int, lead: int) -
     parts: list[References] = []
     for first, last in ((0, EARLY_TAPS), (EARLY_TAPS, taps)):
         total = np.zeros((references.shape[0], inputs, count), np.complex64)
+        delayed = np.empty_like(total)
         for tap in range(first, last):
             weights = filters[:, tap * inputs : (tap + 1) * inputs].conj()
-            total += weights * references[:, :, lead - tap : lead - tap + count]
+            total += np.multiply(weights, references[:, :, lead - tap : lead - tap + count], out=delayed)
         if last > first:
             parts.append(total)
     return np.concatenate(parts, axis=1)

@@ -7,7 +7,7 @@ them is masked by what it is expected to hear of the singer; the leak into it sh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
@@ -162,15 +162,16 @@ class Subtraction:
         left = {ear: self._sounds.read(ear, done.start, done.stop) - taken[ear] for ear in self._ears}
         return left, taken
 
-    def _read(self, start: int, stop: int) -> dict[int, Block]:
+    def _read(self, start: int, stop: int, indices: Iterable[int] | None = None) -> dict[int, Block]:
         read = partial(self._sounds.read, start=start, stop=stop)
-        return dict(zip(self._indices, self._pool.map(read, self._indices), strict=True))
+        indices = self._indices if indices is None else tuple(indices)
+        return dict(zip(indices, self._pool.map(read, indices), strict=True))
 
     def _spectra(self, heard: Mapping[int, Block], before: _Spectra | None = None) -> _Spectra:
         """Spectra of a stretch, after those that are known already."""
         if not self._rows:
             return _Spectra({}, {}, {}, {})
-        jobs = [*((index, None) for index in self._indices), *((row.ear, row.channel) for row in self._rows)]
+        jobs = [*((index, None) for index in heard), *((row.ear, row.channel) for row in self._rows)]
 
         def spectrum(job: tuple[int, int | None]) -> Spectrum | None:
             index, channel = job
@@ -212,7 +213,7 @@ class Subtraction:
         self._filters, self._leaks = {}, {}
         leaks: dict[tuple[int, int], list[NDArray[np.float32]]] = {}
         for start in starts:
-            spectra = self._spectra(self._read((start + 1) * hop - size, (start + segment) * hop))
+            spectra = self._spectra(self._read((start + 1) * hop - size, (start + segment) * hop, self._ears))
             for row, level in zip(self._rows, self._levels, strict=True):
                 own = spectra.own[row.ear, row.channel]
                 level += (own.real**2 + own.imag**2).mean(axis=1, keepdims=True) / np.float32(len(starts))
@@ -267,7 +268,7 @@ class Subtraction:
             left = own - whole(self._filters[job], references, slab.taps, self._lead)
         power = smooth_power(left) + floor * self._levels[job[0]][slab.first : slab.last] + _TINY
         # Frames overlap by three quarters: every second one says nearly all.
-        past = history(references, slab.taps, self._lead)[:, :, ::2]
+        past = history(references, slab.taps, self._lead, every=2)
         sums[job].add(own[:, ::2], past, 1.0 / power[:, ::2])
 
 
@@ -296,9 +297,10 @@ class _Spectra:
         leak = self._leaks.get((ear, other))
         if leak is None:
             return heard
-        of_singer = leak[slab.first : slab.last] * self._powers[ear][slab.first : slab.last]
-        share = np.float32(1.0) - _LEAK_FACTOR * of_singer / (self._powers[other][slab.first : slab.last] + _TINY)
-        masked: Spectrum = heard * np.maximum(share, np.float32(0.0))
+        share = -_LEAK_FACTOR * leak[slab.first : slab.last] * self._powers[ear][slab.first : slab.last]
+        share /= self._powers[other][slab.first : slab.last] + _TINY
+        share += np.float32(1.0)
+        masked: Spectrum = heard * np.maximum(share, np.float32(0.0), out=share)
         return masked
 
     def last(self, frames: int) -> _Spectra:
