@@ -35,9 +35,10 @@ from morningmix.facts import Take, Turned
 from morningmix.units import Block
 
 _PART_S, _LEARN_S, _SEGMENT_S = 300.0, 40.0, 2.5
-_BLOCK_S, _CHUNK_BLOCKS = 1.0, 3
-_FLOORS = (np.float32(0.1), np.float32(0.05))
-"""Rounds of learning, and how little of a microphone's mean power a frame may leave before it counts no more."""
+_BLOCK_S, _CHUNK_BLOCKS = 1.0, 6
+_ROUNDS = ((np.float32(0.1), 2), (np.float32(0.05), 1))
+"""Rounds of learning: how little of a microphone's mean power a frame may leave before it counts no more, and of how
+many segments one is used. The first round only tells the second where the own source is."""
 _LEAK_FACTOR = np.float32(2.0)
 """Design choice: more of it keeps steady voices safer, less leaves more to cancel drums by (measured)."""
 _TINY = np.float32(1e-20)
@@ -220,9 +221,9 @@ class Subtraction:
             for pair, leak in spectra.leaks().items():
                 leaks.setdefault(pair, []).append(leak)
         self._leaks = {pair: np.median(found, axis=0).astype(np.float32) for pair, found in leaks.items()}
-        for floor in _FLOORS:
+        for floor, every in _ROUNDS:
             sums = {job: self._equations(job) for job in self._jobs}
-            for start in starts:
+            for start in starts[::every]:
                 heard = self._read((start - self._lead + 1) * hop - size, (start + segment) * hop)
                 list(self._pool.map(partial(self._count_in, self._spectra(heard), floor, sums), self._jobs))
             solved = self._pool.map(NormalEquations.solve, sums.values())
