@@ -11,7 +11,9 @@ over that prediction, in dB, averaged over the bands of a voice, is what a gate 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -54,7 +56,7 @@ class _Ear:
     of_all: Array
 
 
-def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, BleedFacts]:
+def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int], workers: int) -> Mapping[int, BleedFacts]:
     """Excess over predicted bleed for each of the inputs `ears`.
 
     `ears` are the microphones in front of people, `others` all inputs that play without being one of them; an ear's own
@@ -63,7 +65,8 @@ def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> 
     """
     if not ears or len(ears) + len(others) < 2 or store.hops < 2 * _SMOOTHING_HOPS:
         return {}
-    learnt = _learn(store, ears, others)
+    with ThreadPoolExecutor(workers) as pool:
+        learnt = _learn(store, ears, others, pool)
     excess_all: dict[int, list[Array]] = {ear: [] for ear in ears}
     excess_instruments: dict[int, list[Array]] = {ear: [] for ear in ears}
     bands = _voice_bands(store)
@@ -136,7 +139,7 @@ def hear_residual(
     return _smooth(np.concatenate(clear), _CLEAR_SMOOTHING_HOPS)
 
 
-def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, _Ear]:
+def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int], pool: Executor) -> Mapping[int, _Ear]:
     spans = _training_spans(store.hops)
     bands = _voice_bands(store)
 
@@ -152,19 +155,17 @@ def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapp
     features = np.concatenate([features_of(track) for track in others] or [_none(store)])
     levels = {ear: np.concatenate([store.read(ear, start, stop) for _, start, stop in spans], axis=1) for ear in ears}
     noise = {ear: np.float32(0.5) * np.percentile(levels[ear], 3, axis=1).astype(np.float32) for ear in ears}
-    of_instruments = {ear: _fit(levels[ear], features, noise[ear], bands) for ear in ears}
+
+    def fit(ear: int, features: Array) -> Array:
+        return _fit(levels[ear], features, noise[ear], bands)
+
+    of_instruments = dict(zip(ears, pool.map(fit, ears, repeat(features)), strict=True))
     own = {
         ear: _own_power(levels[ear], _predict(of_instruments[ear], features, noise[ear], levels[ear].shape))
         for ear in ears
     }
-    return {
-        ear: _Ear(
-            noise[ear],
-            of_instruments[ear],
-            _fit(levels[ear], _with_voices(features, own, ear, store.hop_s), noise[ear], bands),
-        )
-        for ear in ears
-    }
+    of_all = pool.map(fit, ears, [_with_voices(features, own, ear, store.hop_s) for ear in ears])
+    return {ear: _Ear(noise[ear], of_instruments[ear], all_) for ear, all_ in zip(ears, of_all, strict=True)}
 
 
 def _training_spans(hops: int) -> list[tuple[int, int, int]]:

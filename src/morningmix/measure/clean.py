@@ -132,17 +132,12 @@ def _clean(
             subtraction = Subtraction(sounds, ears, references, pool)
             _subtract(subtraction, scratches, bands, pool, take, progress)
             helped = {ear: on and _helps(store, bands, ear, subtraction.learnt_s) for ear, on in ears.items()}
-            clear_db = {
-                ear: hear_residual(
-                    store,
-                    ear,
-                    references,
-                    bands[ear, "left"],
-                    bands[ear, "taken"] if helped[ear] else None,
-                    bands[ear, "bleed"],
-                )
-                for ear in ears
-            }
+
+            def residual(ear: int) -> NDArray[np.float32]:
+                left, taken, bleed = (bands[ear, what] for what in ("left", "taken", "bleed"))
+                return hear_residual(store, ear, references, left, taken if helped[ear] else None, bleed)
+
+            clear_db = dict(zip(ears, pool.map(residual, ears), strict=True))
             turned = dict(store.turned)
             with ExitStack() as files:
                 masked = [

@@ -28,7 +28,9 @@ FORMAT = 1
 """Part of the keys: raise it when `hear_bleed`, `hear_desk_mixes` or `hear_clicks` hear otherwise."""
 
 
-def heard_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int], cache: Path) -> Mapping[int, BleedFacts]:
+def heard_bleed(
+    store: BandStore, ears: Sequence[int], others: Sequence[int], workers: int, cache: Path
+) -> Mapping[int, BleedFacts]:
     """As `hear_bleed`. Raises `OutputError` if the cache cannot be written."""
     path = cache / f"{_key('bleed', store, ears, others)}.npz"
     kept = read_arrays(path)
@@ -39,7 +41,7 @@ def heard_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int], ca
             )
             for ear in kept["ears"]
         }
-    heard = hear_bleed(store, ears, others)
+    heard = hear_bleed(store, ears, others, workers)
     arrays: dict[str, NDArray[Any]] = {"ears": np.array(list(heard), np.int64)}
     for ear, facts in heard.items():
         arrays |= {f"{ear}-all": facts.excess_db, f"{ear}-instruments": facts.excess_of_instruments_db}
