@@ -231,7 +231,9 @@ def measured(families: Families, plan: SongPlan, wanted: Trims) -> tuple[Trims, 
     sum_lufs = mix_loudness(families.gram, gains)
     assert sum_lufs is not None
     wanted = replace(wanted, gain_db=plan.target_lufs - sum_lufs)
-    return wanted, measure_sum(families, wanted, plan.ceiling_dbtp - UNDER_CEILING_DB, RATE_HZ, progress=quiet)
+    with ThreadPoolExecutor(2) as pool:
+        ceiling_dbfs = plan.ceiling_dbtp - UNDER_CEILING_DB
+        return wanted, measure_sum(families, wanted, ceiling_dbfs, RATE_HZ, pool, progress=quiet)
 
 
 def integers(path: Path, bits: int) -> NDArray[np.int64]:
@@ -307,7 +309,7 @@ def test_every_stem_has_a_dither_of_its_own(
     plan = song(recordings, reverb=None)
     plan = replace(plan, tracks=tuple(replace(track, fader_db=-200.0) for track in plan.tracks))
     with closing(render_families(plan, recordings, tmp_path, pool, progress=quiet)) as silent:
-        facts = measure_sum(silent, trims(), -1.2, RATE_HZ, progress=quiet)
+        facts = measure_sum(silent, trims(), -1.2, RATE_HZ, pool, progress=quiet)
         master = replace(decide_master(plan, trims(), facts, -16.0), gain_db=0.0)
         output = Output(folder=tmp_path / "stems", bits=16)
         mix = Output(folder=tmp_path, bits=16)
@@ -323,9 +325,11 @@ def test_neither_blocks_nor_workers_show_in_the_files(
     wanted, facts = measured(families, plan, replace(trims(drums=1.0), drum_peak_dbfs=-12.0))
     written = []
     for number, (workers, block_hops) in enumerate(((1, 20), (3, 7), (2, 1))):
-        again = measure_sum(
-            families, wanted, plan.ceiling_dbtp - UNDER_CEILING_DB, RATE_HZ, block_hops=block_hops, progress=quiet
-        )
+        with ThreadPoolExecutor(workers) as pool:
+            again = measure_sum(
+                families, wanted, plan.ceiling_dbtp - UNDER_CEILING_DB, RATE_HZ, pool,
+                block_hops=block_hops, progress=quiet,
+            )  # fmt: skip
         np.testing.assert_array_equal(again.key_db, facts.key_db)
         np.testing.assert_array_equal(again.powers, facts.powers)
         master = decide_master(plan, wanted, again, plan.target_lufs)

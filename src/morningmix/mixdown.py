@@ -133,6 +133,7 @@ def _rendered(
         trims,
         plan.ceiling_dbtp - UNDER_CEILING_DB,
         plan.rate_hz,
+        desk.pool,
         block_hops=desk.block_hops,
         progress=share(desk.progress, f"hearing the sum of {plan.title}", seconds),
     )

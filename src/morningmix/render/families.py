@@ -130,25 +130,23 @@ def render_families(
             if tracks_output is not None
         }
 
-        def strip(job: tuple[int, int]) -> Block:
-            index, count = job
+        def strip(index: int, count: int) -> Block:
             track = strips[index].process(count)
             if index in writers:
                 writers[index].write(track)
             return strips[index].place(track)
 
+        def weighted_family(family: _Family, start: int, count: int) -> NDArray[np.float64]:
+            placed = [strip(index, count) for index in family.tracks]
+            return family.process(placed, _fade(plan, start, count, frames))
+
+        # The largest first, so that nobody waits long for the last.
+        order = sorted(range(len(families)), key=lambda place: -len(families[place].tracks))
         for start in range(0, frames, block_hops * hop):
             count = min(block_hops * hop, frames - start)
-            placed = dict(zip(strips, pool.map(strip, [(index, count) for index in strips]), strict=True))
-            weighted = list(
-                pool.map(
-                    _Family.process,
-                    families,
-                    ([placed[i] for i in family.tracks] for family in families),
-                    repeat(_fade(plan, start, count, frames)),
-                )
-            )
-            grams.append(_gram(weighted, hop))
+            jobs = pool.map(weighted_family, [families[place] for place in order], repeat(start), repeat(count))
+            weighted = dict(zip(order, jobs, strict=True))
+            grams.append(_gram([weighted[place] for place in range(len(families))], hop))
             progress(count / rate_hz)
         kept.pop_all()
     drums = families[names.index("drums")].drum_peaks if "drums" in names else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.dsp.control import hop_frames, peaks_db, step_frames
+from morningmix.dsp.control import hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.truepeak import TruePeakEnvelope
@@ -65,6 +65,7 @@ def measure_sum(
     trims: Trims,
     ceiling_dbfs: float,
     rate_hz: int,
+    pool: Executor,
     *,
     block_hops: int = BLOCK_HOPS,
     progress: Callable[[float], None],
@@ -77,20 +78,22 @@ def measure_sum(
     weighting = KWeighting(rate_hz, 2)
     stem_peaks: list[NDArray[np.float32]] = []
     powers: list[NDArray[np.float32]] = []
+
+    def weigh(total: Block) -> None:
+        squares = np.square(weighting.process(total)).sum(axis=0)
+        powers.append((np.add.reduceat(squares, np.arange(0, len(squares), step)) / step).astype(np.float32))
+
+    def peaks(blocks: Sequence[Block]) -> None:
+        stem_peaks.append(np.maximum.reduce([step_peaks(block, step) for block in blocks]))
+
     for start in range(0, families.frames, block_hops * hop):
         frames = min(block_hops * hop, families.frames - start)
         blocks = trimmed.read(start, frames)
         total = np.zeros((2, frames), np.float32)
         for block in blocks:
             total += block
-        of_sum.update(total)
-        starts = np.arange(0, frames, step)
-        loudest = np.zeros(frames, np.float32)
-        for block in blocks:
-            np.maximum(loudest, np.abs(block).max(axis=0), out=loudest)
-        stem_peaks.append(np.maximum.reduceat(loudest, starts))
-        squares = np.square(weighting.process(total)).sum(axis=0)
-        powers.append((np.add.reduceat(squares, starts) / step).astype(np.float32))
+        for job in [pool.submit(weigh, total), pool.submit(of_sum.update, total), pool.submit(peaks, blocks)]:
+            job.result()
         progress(frames / rate_hz)
     key = np.maximum(of_sum.result(), np.concatenate(stem_peaks))
     return SumFacts(
