@@ -6,18 +6,19 @@ Everything is built in a folder of its own; putting it in its place is the pipel
 from __future__ import annotations
 
 import shutil
-from collections.abc import Sequence
-from concurrent.futures import Executor
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from queue import SimpleQueue
 
 from morningmix import __version__
 from morningmix.audio.encode import encode_mp3
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording
 from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
-from morningmix.dsp.control import hop_frames, peaks_db
+from morningmix.dsp.control import peaks_db
 from morningmix.facts import Recording, SongFacts, SumFacts
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, recall_text
 from morningmix.home import RECALL, Home, begin_song, output_errors, safe_name
@@ -26,6 +27,7 @@ from morningmix.plan import MasterPlan, SongPlan, Trims
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Output
+from morningmix.units import Block
 from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
 
 PRACTICE_UP_DB = 6.0
@@ -160,22 +162,18 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
     """
     plan, partial = ready.plan, ready.partial
     seconds = plan.end_s - plan.start_s
-    paths = write_master(
-        ready.families,
+    with _writing(
+        ready,
         master,
-        ready.facts,
-        plan.rate_hz,
         _output(partial, desk),
         plan.title,
         _output(partial / "stems", desk),
-        desk.pool,
-        block_hops=desk.block_hops,
-        progress=share(desk.progress, f"writing {plan.title}", seconds),
-    )
-    ready.families.close()
-    encoding = desk.pool.submit(_encode, paths[0], partial / f"{paths[0].stem}.mp3")
-    verified = verify(paths, desk.pool, share(desk.progress, f"checking {plan.title}", seconds))
-    encoding.result()
+        partial,
+        desk,
+        share(desk.progress, f"writing {plan.title}", seconds),
+    ) as paths:
+        ready.families.close()
+        verified = verify(paths, desk.pool, share(desk.progress, f"checking {plan.title}", seconds))
     differ_lu = meters_differ_lu(paths[0])
     _refuse_wrong(verified.residual, differ_lu, plan.title)
     if desk.settings.practice:
@@ -247,32 +245,75 @@ def _write_practice(name: str, plan: SongPlan, ready: Ready, master: MasterPlan,
         target = min(master.target_lufs, one.reachable_lufs)
         afresh = decide_master(replace(plan, target_lufs=master.target_lufs), one.trims, one.facts, target)
         output = Output(folder=folder / ".wav", bits=16)
-        paths = write_master(
-            one.families,
-            afresh,
-            one.facts,
-            plan.rate_hz,
-            output,
-            name,
-            replace(output, folder=folder / ".wav" / "stems"),
-            desk.pool,
-            block_hops=desk.block_hops,
-            progress=share(desk.progress, f"practice mixes of {ready.plan.title}", plan.end_s - plan.start_s),
-        )
-    _encode(paths[0], folder / f"{paths[0].stem}.mp3")
+        stems = replace(output, folder=folder / ".wav" / "stems")
+        told = share(desk.progress, f"practice mixes of {ready.plan.title}", plan.end_s - plan.start_s)
+        with _writing(one, afresh, output, name, stems, folder, desk, told):
+            pass
     with output_errors(folder):
         shutil.rmtree(folder / ".wav")
 
 
-def _encode(mix_path: Path, mp3_path: Path) -> None:
-    recording = Recording(lanes=((read_header(mix_path),),))
-    block_frames = BLOCK_HOPS * hop_frames(recording.rate_hz)
-    with open_recording(recording, recording.rate_hz) as reader:
-        blocks = (
-            reader.read(min(block_frames, recording.frames - start))
-            for start in range(0, recording.frames, block_frames)
-        )
-        encode_mp3(blocks, mp3_path, rate_hz=recording.rate_hz)
+@contextmanager
+def _writing(
+    ready: Ready,
+    master: MasterPlan,
+    mix: Output,
+    title: str,
+    stems: Output,
+    mp3_folder: Path,
+    desk: Desk,
+    progress: Callable[[float], None],
+) -> Iterator[tuple[Path, ...]]:
+    """Write mix and stems, whose paths are given; an MP3 of the mix is being made meanwhile, and is there at the end.
+
+    Encoding takes longer than all the writing, on one core; so it reads the mix back while that is still growing.
+    """
+    rate_hz = ready.plan.rate_hz
+    written: SimpleQueue[int | None] = SimpleQueue()
+    path = mix.path(title)
+    with output_errors(mp3_folder):
+        mp3_folder.mkdir(parents=True, exist_ok=True)
+
+    def wrote(seconds: float) -> None:
+        written.put(round(seconds * rate_hz))
+        progress(seconds)
+
+    with ThreadPoolExecutor(1) as beside:
+        blocks = _as_it_grows(path, rate_hz, ready.families.frames, written, waits=mix.file_format == "flac")
+        encoding = beside.submit(encode_mp3, blocks, mp3_folder / f"{path.stem}.mp3", rate_hz=rate_hz)
+        try:
+            paths = write_master(
+                ready.families,
+                master,
+                ready.facts,
+                rate_hz,
+                mix,
+                title,
+                stems,
+                desk.pool,
+                block_hops=desk.block_hops,
+                progress=wrote,
+            )
+        finally:
+            written.put(None)
+        yield paths
+        encoding.result()
+
+
+def _as_it_grows(
+    path: Path, rate_hz: int, frames: int, written: SimpleQueue[int | None], *, waits: bool
+) -> Iterator[Block]:
+    """A mix block by block, once `written` says that so many frames more are on disk; `waits`: not before the last."""
+    counts = iter(written.get, None)
+    if waits:
+        counts = iter(list(counts))
+    with ExitStack() as stack:
+        reader = None
+        for count in counts:
+            if reader is None:
+                whole = Recording(lanes=((replace(read_header(path), frames=frames),),))
+                reader = stack.enter_context(open_recording(whole, rate_hz))
+            yield reader.read(count)
 
 
 def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:

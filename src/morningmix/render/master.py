@@ -83,8 +83,9 @@ def measure_sum(
         squares = np.square(weighting.process(total)).sum(axis=0)
         powers.append((np.add.reduceat(squares, np.arange(0, len(squares), step)) / step).astype(np.float32))
 
-    def peaks(blocks: Sequence[Block]) -> None:
-        stem_peaks.append(np.maximum.reduce([step_peaks(block, step) for block in blocks]))
+    def peaks(blocks: Sequence[Block], steps: int) -> None:
+        nothing = np.zeros(steps, np.float32)
+        stem_peaks.append(np.maximum.reduce([nothing, *(step_peaks(block, step) for block in blocks)]))
 
     for start in range(0, families.frames, block_hops * hop):
         frames = min(block_hops * hop, families.frames - start)
@@ -92,7 +93,11 @@ def measure_sum(
         total = np.zeros((2, frames), np.float32)
         for block in blocks:
             total += block
-        for job in [pool.submit(weigh, total), pool.submit(of_sum.update, total), pool.submit(peaks, blocks)]:
+        for job in [
+            pool.submit(weigh, total),
+            pool.submit(of_sum.update, total),
+            pool.submit(peaks, blocks, -(-frames // step)),
+        ]:
             job.result()
         progress(frames / rate_hz)
     key = np.maximum(of_sum.result(), np.concatenate(stem_peaks))
