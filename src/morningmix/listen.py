@@ -18,7 +18,6 @@ from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identi
 from morningmix.decide.songs import find_songs
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.facts import (
-    AlignmentFacts,
     BleedFacts,
     Cleaned,
     Defaults,
@@ -43,10 +42,10 @@ from morningmix.files.toml_lines import plain
 from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.activity import hear_activity
-from morningmix.measure.alignment import SPEAKS_HZ, align, loudest_hits
+from morningmix.measure.alignment import Pair
 from morningmix.measure.clean import clean_take
 from morningmix.measure.faults import forget
-from morningmix.measure.kept import heard_bleed, heard_clicks, heard_desk_mixes
+from morningmix.measure.kept import heard_alignments, heard_bleed, heard_clicks, heard_desk_mixes
 from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.measure.turned import find_turn, heap_step_db
@@ -265,7 +264,7 @@ def _understand(
         index: hear_cleaned_singing(cleaned[index]) if index in cleaned else hear_singing(bleed.get(index))
         for index in ears
     }
-    aligned = _aligned(take, measured, playing)
+    aligned = heard_alignments(take, measured, store, _pairs(playing), cache)
     inputs = tuple(_without_bleed(one, cleaned.get(one.index), measured.slot_s) for one in inputs)
     inputs = tuple(
         replace(
@@ -349,21 +348,19 @@ def _brought_back(facts: TrackFacts, turned: Turned | None, slot_s: float) -> Tr
     return replace(facts, bands=bands, peaks=peaks)
 
 
-def _aligned(take: Take, measured: Measurements, playing: Sequence[Input]) -> dict[int, AlignmentFacts]:
-    """Kick and snare against the first overhead, a bass's line against its microphone."""
+def _pairs(playing: Sequence[Input]) -> list[Pair]:
+    """Kick and snare with the first overhead, a bass's line with its microphone."""
     overhead = next((one for one in playing if one.role == "overhead"), None)
-    pairs = [(one, overhead, "the overhead") for one in playing if overhead and one.role in ("kick", "snare")]
+    pairs = [
+        (one.index, overhead.index, one.role, "the overhead")
+        for one in playing
+        if overhead and one.role in ("kick", "snare")
+    ]
     bass = line_and_microphone(playing)
     if bass is not None:
-        pairs.append((*bass, bass[1].name))
-    found: dict[int, AlignmentFacts] = {}
-    for one, far, other in pairs:
-        hits_s = loudest_hits(one.facts.peaks, measured.slot_s)
-        near, away = take.recordings[one.index], take.recordings[far.index]
-        alignment = align(near, away, take.rate_hz, hits_s, SPEAKS_HZ[one.role], other)
-        if alignment is not None:
-            found[one.index] = alignment
-    return found
+        line, microphone = bass
+        pairs.append((line.index, microphone.index, line.role, microphone.name))
+    return pairs
 
 
 def _wish_of(recording: Recording, wishes: Sequence[InputWish]) -> InputWish:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import pyloudnorm  # noqa: TID251 - the independent second meter lives here
 from numpy.typing import NDArray
 
 from morningmix.audio.header import read_header
@@ -89,6 +88,8 @@ def meters_differ_lu(path: Path) -> float | None:
     the rate (0.05 LU at 22 kHz, 0.2 at 8) while ours stays that of the table at 48 kHz. A longer stretch would take
     more memory than all the rest.
     """
+    import pyloudnorm  # noqa: TID251 - the second meter lives here alone, and takes a second to load
+
     mix = Recording(lanes=((read_header(path),),))
     rate_hz = mix.rate_hz
     frames = min(mix.frames, round(_WINDOW_S * rate_hz))

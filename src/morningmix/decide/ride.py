@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from morningmix.laws.levels import Powers, mask_to_spans
 from morningmix.plan import Reason
@@ -61,14 +61,18 @@ def decide_rides(voices: Mapping[int, Voice], whole: Powers, slot_s: float) -> M
 
 def _mean(powers: Powers, sings: NDArray[np.bool_], window: int) -> Powers:
     """Mean over the sung slots of the window around each slot."""
-    share = uniform_filter1d(sings.astype(np.float64), window, mode="constant")
-    mean: Powers = uniform_filter1d(powers * sings, window, mode="constant") / np.maximum(share, 1.0 / window)
+    share = scipy.ndimage.uniform_filter1d(sings.astype(np.float64), window, mode="constant")
+    mean: Powers = scipy.ndimage.uniform_filter1d(powers * sings, window, mode="constant") / np.maximum(
+        share, 1.0 / window
+    )
     return mean
 
 
 def _near(leads: NDArray[np.bool_], window: int) -> NDArray[np.bool_]:
     """Where a lead sings for a quarter of the window around."""
-    near: NDArray[np.bool_] = uniform_filter1d(leads.astype(np.float64), window, mode="constant") > _LEAST_SUNG
+    near: NDArray[np.bool_] = (
+        scipy.ndimage.uniform_filter1d(leads.astype(np.float64), window, mode="constant") > _LEAST_SUNG
+    )
     return near
 
 

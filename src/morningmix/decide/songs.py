@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import grey_closing, maximum_filter1d, minimum_filter1d, uniform_filter1d
 
 from morningmix.facts import Activity, Boundary, FoundSong
 from morningmix.units import SILENCE_DB, powers_db
@@ -175,8 +175,8 @@ def _band(activity: Activity, families: Sequence[str]) -> _Band:
         drums=drums,
         players=players,
         voices=talking,
-        rings_db=grey_closing(rings_db, (7,)),
-        plays_db=minimum_filter1d(plays_db, 3),
+        rings_db=scipy.ndimage.grey_closing(rings_db, (7,)),
+        plays_db=scipy.ndimage.minimum_filter1d(plays_db, 3),
         hits_s=hits_s,
         beats_s=hits_s[struck],
         clicks_s=hits_s[~struck],
@@ -203,7 +203,7 @@ def _instruments(activity: Activity, families: Sequence[str], first: int, last: 
     ]
     level_db = powers_db(activity.powers[chosen, :, first:last])
     level_db = np.maximum(level_db - np.percentile(level_db, 95, axis=2, keepdims=True), -PLAYS_WITHIN_DB)
-    lanes: NDArray[np.float64] = uniform_filter1d(level_db.reshape(-1, last - first), 3, axis=1)
+    lanes: NDArray[np.float64] = scipy.ndimage.uniform_filter1d(level_db.reshape(-1, last - first), 3, axis=1)
     return lanes
 
 
@@ -212,10 +212,10 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
     if not is_drum.any():
         return np.zeros(0, np.intp)
     rises = activity.rises_db[is_drum].max(axis=0)
-    peaks = (rises >= HIT_DB) & (rises == maximum_filter1d(rises, 5))
+    peaks = (rises >= HIT_DB) & (rises == scipy.ndimage.maximum_filter1d(rises, 5))
     own = activity.excess_db[is_drum].mean(axis=1).max(axis=0) > OWN_DB
     # A hit at the very end of a frame is heard in the next one.
-    own = maximum_filter1d(own.astype(np.uint8), 3).astype(bool)
+    own = scipy.ndimage.maximum_filter1d(own.astype(np.uint8), 3).astype(bool)
     per_frame = round(activity.frame_s / activity.hop_s)
     hops = np.flatnonzero(peaks)
     kept: NDArray[np.intp] = hops[own[np.minimum(hops // per_frame, len(own) - 1)]]
@@ -225,7 +225,7 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
 def _ticks(activity: Activity, heard: Mask, players: NDArray[np.intp], beats: NDArray[np.intp]) -> NDArray[np.intp]:
     """Hops of short sharp sounds in any of the inputs `heard`, none of them a beat on a drum."""
     rises = activity.rises_db[heard].max(axis=0, initial=0.0)
-    sharp = (rises >= TICK_DB) & (rises == maximum_filter1d(rises, 5))
+    sharp = (rises >= TICK_DB) & (rises == scipy.ndimage.maximum_filter1d(rises, 5))
     for beat in beats.tolist():
         sharp[max(0, beat - 2) : beat + 3] = False
     hops = np.flatnonzero(sharp)
@@ -241,7 +241,7 @@ def _close(relative_db: NDArray[np.float64], hit_frames: NDArray[np.intp], drums
     """
     struck = np.zeros(len(hit_frames), np.bool_)
     if len(hit_frames):
-        near_db = maximum_filter1d(relative_db, 3, axis=1)[:, hit_frames]
+        near_db = scipy.ndimage.maximum_filter1d(relative_db, 3, axis=1)[:, hit_frames]
         for hears_db, all_db in zip(near_db, relative_db, strict=True):
             if np.median(all_db[drums]) < CLOSE_DB:
                 struck |= hears_db > CLOSE_DB

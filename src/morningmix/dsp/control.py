@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from morningmix.facts import Spans
 from morningmix.laws.curves import gain_db, one_pole
@@ -118,7 +118,9 @@ class CompressorCurve:
         self._largest = float(largest[-1])
         self._steps += len(peaks)
         falling_db = np.exp(largest - slope)
-        smooth_db, self._smooth = lfilter([1.0 - self._attack], [1.0, -self._attack], falling_db, zi=self._smooth)
+        smooth_db, self._smooth = scipy.signal.lfilter(
+            [1.0 - self._attack], [1.0, -self._attack], falling_db, zi=self._smooth
+        )
         curve: Curve = -smooth_db
         return curve
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from morningmix.laws.filters import Sos
 from morningmix.units import Block
@@ -26,7 +26,7 @@ class FilterStage:
 
     def process(self, block: Block) -> Block:
         """The filtered block, ``(channels, frames)``; the state carries on into the next one."""
-        filtered, self._state = signal.sosfilt(self._sos, block, axis=1, zi=self._state)
+        filtered, self._state = scipy.signal.sosfilt(self._sos, block, axis=1, zi=self._state)
         self._state[np.abs(self._state) < _NOTHING] = 0.0
         out: Block = filtered.astype(np.float32)
         return out

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from morningmix.units import Block

@@ -6,10 +6,11 @@ The gain is the minimum mean-square error estimate of the log spectral amplitude
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
-from scipy.special import exp1
 
 from morningmix.dsp.frames import Spectrum
 
@@ -20,21 +21,26 @@ _TINY = np.float32(1e-14)
 
 _STEPS = 4096
 _LOG_NU = np.linspace(np.log(1e-4), np.log(30.0), _STEPS)
-_GAIN_OF_NU = np.exp(0.5 * exp1(np.exp(_LOG_NU))).astype(np.float32)
+
+
+@cache
+def _gain_of_nu() -> NDArray[np.float32]:
+    gain: NDArray[np.float32] = np.exp(0.5 * scipy.special.exp1(np.exp(_LOG_NU))).astype(np.float32)
+    return gain
 
 
 def mask(spectrum: Spectrum, bleed: NDArray[np.float32]) -> NDArray[np.float32]:
     """Gain ``(bins, frames)`` for a spectrum that holds bleed of that power."""
     power = spectrum.real**2 + spectrum.imag**2
     noise = _OVERSUBTRACT * bleed + _TINY
-    own = np.maximum(uniform_filter(power, (3, 3)) - noise, np.float32(0.0))
+    own = np.maximum(scipy.ndimage.uniform_filter(power, (3, 3)) - noise, np.float32(0.0))
     first = (own / (own + noise)) ** 2 * power
-    smooth = np.float32(0.6) * uniform_filter(first, (1, 5)) + np.float32(0.4) * first
+    smooth = np.float32(0.6) * scipy.ndimage.uniform_filter(first, (1, 5)) + np.float32(0.4) * first
     prior = np.maximum(smooth / noise, np.float32(1e-4))
     share = prior / (np.float32(1.0) + prior)
     nu = share * np.clip(power / noise, np.float32(1e-3), np.float32(1e4))
     at = (np.log(np.clip(nu, np.float32(1e-4), np.float32(29.0))) - np.float32(_LOG_NU[0])) * np.float32(
         (_STEPS - 1) / (_LOG_NU[-1] - _LOG_NU[0])
     )
-    gain: NDArray[np.float32] = share * _GAIN_OF_NU[at.astype(np.int32)]
+    gain: NDArray[np.float32] = share * _gain_of_nu()[at.astype(np.int32)]
     return np.clip(gain, np.float32(10.0 ** (FLOOR_DB / 20.0)), np.float32(1.0), out=gain)

@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.linalg import solve_toeplitz, solveh_banded
 
 from morningmix.units import Block
 
@@ -126,7 +126,7 @@ def prediction(sound: Samples) -> Samples:
     spectrum = np.fft.rfft(sound, 2 * len(sound))
     correlation = np.fft.irfft(spectrum.real**2 + spectrum.imag**2)[: _ORDER + 1]
     correlation[0] *= 1.0 + _NOISE
-    return np.concatenate(([1.0], -solve_toeplitz(correlation[:-1], correlation[1:])))
+    return np.concatenate(([1.0], -scipy.linalg.solve_toeplitz(correlation[:-1], correlation[1:])))
 
 
 def least_residual(sound: Samples, where: NDArray[np.intp], error_filter: Samples) -> Samples:
@@ -141,5 +141,5 @@ def least_residual(sound: Samples, where: NDArray[np.intp], error_filter: Sample
         apart = where[band:] - where[: len(where) - band]
         near = apart <= order
         bands[band, : len(apart)][near] = correlation[order + apart[near]]
-    values: Samples = solveh_banded(bands, -pull, lower=True)
+    values: Samples = scipy.linalg.solveh_banded(bands, -pull, lower=True)
     return values

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pedalboard  # noqa: TID251 - this room is its door
-import scipy.fft
+import scipy
 
 from morningmix.dsp.control import hop_frames
 from morningmix.dsp.filter import FilterStage

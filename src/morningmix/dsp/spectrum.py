@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from morningmix.facts import Bands

@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import signal
 
 Sos = NDArray[np.float64]
 """Second-order sections, ``(sections, 6)``, with a0 = 1."""
@@ -28,7 +28,7 @@ def butterworth_high_pass(corner_hz: float, rate_hz: float, order: int = 2) -> S
     Raises ValueError unless 0 < corner_hz < rate_hz / 2.
     """
     _check_frequency(corner_hz, rate_hz)
-    return np.asarray(signal.butter(order, corner_hz, "highpass", fs=rate_hz, output="sos"), dtype=np.float64)
+    return np.asarray(scipy.signal.butter(order, corner_hz, "highpass", fs=rate_hz, output="sos"), dtype=np.float64)
 
 
 def low_pass(corner_hz: float, rate_hz: float, order: int = 2) -> Sos:
@@ -37,7 +37,7 @@ def low_pass(corner_hz: float, rate_hz: float, order: int = 2) -> Sos:
     Raises ValueError unless 0 < corner_hz < rate_hz / 2.
     """
     _check_frequency(corner_hz, rate_hz)
-    return np.asarray(signal.butter(order, corner_hz, "lowpass", fs=rate_hz, output="sos"), dtype=np.float64)
+    return np.asarray(scipy.signal.butter(order, corner_hz, "lowpass", fs=rate_hz, output="sos"), dtype=np.float64)
 
 
 def peaking(centre_hz: float, gain_db: float, q: float, rate_hz: float) -> Sos:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import binary_closing, uniform_filter1d
 
 from morningmix.facts import Measurements, Spans, TrackFacts
 from morningmix.laws.filters import Sos, butterworth_high_pass, low_pass, magnitude_db, peaking, tilt
@@ -58,7 +58,7 @@ def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter
 
 def momentary(powers: Powers, slot_s: float) -> Powers:
     """Mean power over the 0.4 s around each slot, the block of BS.1770: what rests between two hits plays on."""
-    smooth: Powers = uniform_filter1d(powers, max(1, round(MOMENTARY_S / slot_s)), mode="nearest")
+    smooth: Powers = scipy.ndimage.uniform_filter1d(powers, max(1, round(MOMENTARY_S / slot_s)), mode="nearest")
     return smooth
 
 
@@ -78,7 +78,7 @@ def plays_over(powers: Powers, above: float, slot_s: float) -> NDArray[np.bool_]
     mask = momentary(powers, slot_s) > above
     rest = round(REST_S / slot_s)
     # Padded, or closing would eat what touches an end.
-    closed = binary_closing(np.pad(mask, rest), np.ones(rest + 1, np.bool_)) if rest else mask
+    closed = scipy.ndimage.binary_closing(np.pad(mask, rest), np.ones(rest + 1, np.bool_)) if rest else mask
     playing: NDArray[np.bool_] = closed[rest : len(closed) - rest] | mask
     return playing
 

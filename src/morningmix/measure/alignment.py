@@ -10,11 +10,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording
-from morningmix.facts import AlignmentFacts, Recording
+from morningmix.facts import AlignmentFacts, Measurements, Recording, Take
+
+Pair = tuple[int, int, str, str]
+"""An input, the one further away, the nearer one's role, and what the further one is called."""
 
 HITS = 40
 SPEAKS_HZ = {"kick": (40.0, 400.0), "snare": (150.0, 800.0), "bass": (60.0, 1000.0)}
@@ -35,6 +38,18 @@ def loudest_hits(peaks: NDArray[np.float32], slot_s: float) -> tuple[float, ...]
         if len(chosen) == HITS:
             break
     return tuple(sorted(chosen))
+
+
+def hear_alignments(take: Take, measured: Measurements, pairs: Sequence[Pair]) -> dict[int, AlignmentFacts]:
+    """Each pair around the nearer input's loudest hits, by the nearer input. Raises `RecordingsError`."""
+    found: dict[int, AlignmentFacts] = {}
+    for near, far, role, other in pairs:
+        hits_s = loudest_hits(measured.tracks[near].peaks, measured.slot_s)
+        close, away = take.recordings[near], take.recordings[far]
+        alignment = align(close, away, take.rate_hz, hits_s, SPEAKS_HZ[role], other)
+        if alignment is not None:
+            found[near] = alignment
+    return found
 
 
 def align(

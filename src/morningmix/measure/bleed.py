@@ -18,9 +18,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import minimum_filter1d, uniform_filter1d
-from scipy.signal import lfilter
 
 from morningmix.facts import BleedFacts
 from morningmix.measure.spectrum import BandStore, BandWriter
@@ -187,11 +186,11 @@ def _none(store: BandStore) -> Array:
 
 def _features(power: Array, hop_s: float) -> Array:
     """One input as the room answers it: immediate (3 hops) and decaying, ``(3, bands, hops)``."""
-    answers: list[NDArray[Any]] = [uniform_filter1d(power, 3, axis=1, mode="nearest")]
+    answers: list[NDArray[Any]] = [scipy.ndimage.uniform_filter1d(power, 3, axis=1, mode="nearest")]
     for decay_s in DECAYS_S:
         keep = np.exp(-hop_s / decay_s)
         # As if the first hop had gone on for ever: otherwise a take would begin with bleed that nothing predicts.
-        answers.append(lfilter([1.0 - keep], [1.0, -keep], power, axis=1, zi=keep * power[:, :1])[0])
+        answers.append(scipy.signal.lfilter([1.0 - keep], [1.0, -keep], power, axis=1, zi=keep * power[:, :1])[0])
     return np.stack(answers).astype(np.float32)
 
 
@@ -220,7 +219,7 @@ def _excess_db(level: Array, bleed: Array, bands: NDArray[np.bool_]) -> Array:
 
 
 def _smooth(excess_db: Array, hops: int = _SMOOTHING_HOPS) -> Array:
-    smooth: Array = uniform_filter1d(excess_db, hops, mode="nearest")
+    smooth: Array = scipy.ndimage.uniform_filter1d(excess_db, hops, mode="nearest")
     return smooth
 
 
@@ -232,7 +231,7 @@ def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) 
     together = (level * features).mean(axis=2, keepdims=True)
     alone = (features * features).mean(axis=2, keepdims=True)
     everything = (features * (together / (alone + _TINY**2))).sum(axis=0) + _TINY
-    ratio = uniform_filter1d(np.median(np.log(level[bands] / everything[bands] + _TINY), axis=0), 9)
+    ratio = scipy.ndimage.uniform_filter1d(np.median(np.log(level[bands] / everything[bands] + _TINY), axis=0), 9)
     loudness = level.sum(axis=0)
     sounding = loudness > np.percentile(loudness, 95) * 1e-5
     if np.count_nonzero(sounding) < 2 * _SMOOTHING_HOPS:
@@ -248,7 +247,7 @@ def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) 
         excess = _smooth(_excess_db(level, _predict(weights, features, noise, level.shape), bands))
         low = float(np.quantile(excess[sounding], 0.15))
         judged = sounding & (excess < (max(low + 1.5, 1.2) if round_ else low + 1.0))
-        resting = minimum_filter1d(judged.astype(np.uint8), 9).astype(bool)
+        resting = scipy.ndimage.minimum_filter1d(judged.astype(np.uint8), 9).astype(bool)
         if np.count_nonzero(resting) < 150:
             resting = sounding & (excess <= np.quantile(excess[sounding], 0.3))
     return weights

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from morningmix.audio.write import FloatScratch, cannot_write
 from morningmix.dsp.cancel import smooth_power
@@ -310,7 +310,7 @@ def _resting(clear_db: NDArray[np.float32], hop_s: float) -> NDArray[np.float32]
     slope = round(_SLOPE_S / hop_s)
     # A slope lies outside what is open, so that no line starts or ends in it.
     silent = ~widen(open_where_clear(clear_db, reach_db, hop_s), slope, slope)
-    resting: NDArray[np.float32] = uniform_filter1d(silent.astype(np.float32), 2 * slope + 1)
+    resting: NDArray[np.float32] = scipy.ndimage.uniform_filter1d(silent.astype(np.float32), 2 * slope + 1)
     return resting
 
 

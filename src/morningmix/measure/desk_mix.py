@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording

@@ -6,7 +6,7 @@ from collections.abc import Sequence, Set
 from typing import Any
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from morningmix.dsp.spectrum import hop_frames

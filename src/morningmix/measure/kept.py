@@ -7,25 +7,26 @@ every recording), the inputs that are asked about, and gains that were turned.
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.facts import BleedFacts, Measurements, SumOfOthers, Take, Ticking
+from morningmix.facts import AlignmentFacts, BleedFacts, Measurements, SumOfOthers, Take, Ticking
 from morningmix.files.arrays import read_arrays, write_arrays
-from morningmix.files.text import write_text_whole
+from morningmix.files.kept import read_facts, write_facts
+from morningmix.measure.alignment import Pair, hear_alignments
 from morningmix.measure.bleed import hear_bleed
 from morningmix.measure.click import hear_clicks
 from morningmix.measure.desk_mix import hear_desk_mixes
 from morningmix.measure.spectrum import BandStore
 
-FORMAT = 1
-"""Part of the keys: raise it when `hear_bleed`, `hear_desk_mixes` or `hear_clicks` hear otherwise."""
+T = TypeVar("T")
+
+FORMAT = 2
+"""Part of the keys: raise it when one of the rooms asked here hears otherwise."""
 
 
 def heard_bleed(
@@ -54,13 +55,7 @@ def heard_desk_mixes(
 ) -> Mapping[int, SumOfOthers]:
     """As `hear_desk_mixes`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = cache / f"{_key('desk mixes', store, inputs)}.json"
-    with suppress(OSError, ValueError, KeyError, TypeError):
-        rows = json.loads(path.read_text(encoding="utf-8"))
-        return {row["input"]: SumOfOthers(explained=row["explained"], of=tuple(row["of"])) for row in rows}
-    heard = hear_desk_mixes(take, measured, inputs)
-    rows = [{"input": one, "explained": facts.explained, "of": facts.of} for one, facts in heard.items()]
-    write_text_whole(path, json.dumps(rows))
-    return heard
+    return _heard(path, SumOfOthers, lambda: hear_desk_mixes(take, measured, inputs))
 
 
 def heard_clicks(
@@ -68,17 +63,26 @@ def heard_clicks(
 ) -> Mapping[int, Ticking]:
     """As `hear_clicks`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = cache / f"{_key('clicks', store, inputs)}.json"
-    with suppress(OSError, ValueError, KeyError, TypeError):
-        rows = json.loads(path.read_text(encoding="utf-8"))
-        return {row["input"]: Ticking(shortest_s=row["shortest_s"], longest_s=row["longest_s"]) for row in rows}
-    heard = hear_clicks(take, measured, inputs)
-    rows = [
-        {"input": one, "shortest_s": facts.shortest_s, "longest_s": facts.longest_s} for one, facts in heard.items()
-    ]
-    write_text_whole(path, json.dumps(rows))
+    return _heard(path, Ticking, lambda: hear_clicks(take, measured, inputs))
+
+
+def heard_alignments(
+    take: Take, measured: Measurements, store: BandStore, pairs: Sequence[Pair], cache: Path
+) -> Mapping[int, AlignmentFacts]:
+    """As `hear_alignments`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
+    path = cache / f"{_key('alignments', store, pairs)}.json"
+    return _heard(path, AlignmentFacts, lambda: hear_alignments(take, measured, pairs))
+
+
+def _heard(path: Path, kind: type[T], hear: Callable[[], Mapping[int, T]]) -> Mapping[int, T]:
+    kept = read_facts(path, kind)
+    if kept is not None:
+        return kept
+    heard = hear()
+    write_facts(path, kind, heard)
     return heard
 
 
-def _key(what: str, store: BandStore, *inputs: Sequence[int]) -> str:
+def _key(what: str, store: BandStore, *inputs: Sequence[object]) -> str:
     told = (FORMAT, what, [path.name for path in store.paths], [list(each) for each in inputs], repr(store.turned))
     return hashlib.sha256(repr(told).encode("utf-8")).hexdigest()[:24]
