@@ -18,7 +18,7 @@ LEVELS = (
     {"files", "home", "laws", "plan", "facts", "units", "errors", "__init__"},
     {"dsp", "audio"},
     {"verify", "render", "decide", "measure", "recordings", "report", "explain", "compare", "wishes", "over_time"},
-    {"listen"},
+    {"listen", "practice"},
     {"mixdown", "share"},
     {"unchanged"},
     {"pipeline"},

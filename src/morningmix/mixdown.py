@@ -24,14 +24,12 @@ from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, re
 from morningmix.home import RECALL, Home, begin_song, output_errors, safe_name
 from morningmix.listen import Progress, path_from, share
 from morningmix.plan import MasterPlan, SongPlan, Trims
+from morningmix.practice import Practice, practice_mixes, practice_trims, without_bleed
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Output
 from morningmix.units import Block
 from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
-
-PRACTICE_UP_DB = 6.0
-"""One's own part, over the rest (design choice): twice the level, without hiding the band."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +114,7 @@ def _rendered(
     name: str,
     tracks: Output | None,
     trims: Trims | None,
+    gone: Sequence[Recording] = (),
 ) -> Ready:
     seconds = plan.end_s - plan.start_s
     families = render_families(
@@ -130,6 +129,10 @@ def _rendered(
     stack.callback(families.close)
     drums = peaks_db(families.drum_peaks) if families.drum_peaks is not None else None
     trims = trims or decide_trims(plan, families.names, families.gram, drums)
+    if gone:
+        told = share(desk.progress, f"practice mixes of {plan.title}", seconds)
+        families = without_bleed(families, plan, gone, desk.home.cache, desk.pool, told)
+        stack.callback(families.close)
     facts = measure_sum(
         families,
         trims,
@@ -177,8 +180,8 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
     differ_lu = meters_differ_lu(paths[0])
     _refuse_wrong(verified.residual, differ_lu, plan.title)
     if desk.settings.practice:
-        for name, one in practice_plans(plan):
-            _write_practice(name, one, ready, master, desk)
+        for practice in practice_mixes(plan):
+            _write_practice(practice, ready, master, desk)
     _write_sheet(ready, master, paths, verified, desk)
     folder = desk.home.mixes / ready.folder_name
     return MixedSong(
@@ -206,48 +209,19 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
     )
 
 
-def practice_plans(plan: SongPlan) -> list[tuple[str, SongPlan]]:
-    """For every player that is named: the song without them, and with them well up."""
-    plans = []
-    for player in dict.fromkeys(track.player for track in plan.tracks if track.player and track.sounds):
-        absent = [replace(track, family="") if track.player == player else track for track in plan.tracks]
-        raised = [
-            replace(track, fader_db=round(track.fader_db + PRACTICE_UP_DB, 2)) if track.player == player else track
-            for track in plan.tracks
-        ]
-        for name, tracks in ((f"without {player}", absent), (f"{player} up", raised)):
-            if any(track.sounds for track in tracks):
-                plans.append((name, replace(plan, title=name, tracks=tuple(tracks))))
-    return plans
-
-
-def _for_practice(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:
-    """The trims of the mix; drums that come up take the level with them at which their peaks are held."""
-    up_db = max(
-        (
-            mine.fader_db - other.fader_db
-            for mine, other in zip(plan.tracks, mix.tracks, strict=True)
-            if mine.family == "drums"
-        ),
-        default=0.0,
-    )
-    if trims.drum_peak_dbfs is None:
-        return trims
-    return replace(trims, drum_peak_dbfs=round(trims.drum_peak_dbfs + up_db, 2))
-
-
-def _write_practice(name: str, plan: SongPlan, ready: Ready, master: MasterPlan, desk: Desk) -> None:
+def _write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: Desk) -> None:
     """One practice mix as an MP3, mastered afresh at the song's target with the trims of the mix."""
-    folder = ready.partial / "practice"
+    plan, folder = practice.plan, ready.partial / "practice"
     with ExitStack() as stack:
-        trims = _for_practice(ready.trims, plan, ready.plan)
-        one = _rendered(plan, ready.raw, desk, stack, folder / ".wav", ready.folder_name, None, trims)
+        trims = practice_trims(ready.trims, plan, ready.plan)
+        gone = [ready.raw.sounds[index] for index in practice.gone]
+        one = _rendered(plan, ready.raw, desk, stack, folder / ".wav", ready.folder_name, None, trims, gone)
         target = min(master.target_lufs, one.reachable_lufs)
         afresh = decide_master(replace(plan, target_lufs=master.target_lufs), one.trims, one.facts, target)
         output = Output(folder=folder / ".wav", bits=16)
         stems = replace(output, folder=folder / ".wav" / "stems")
         told = share(desk.progress, f"practice mixes of {ready.plan.title}", plan.end_s - plan.start_s)
-        with _writing(one, afresh, output, name, stems, folder, desk, told):
+        with _writing(one, afresh, output, practice.name, stems, folder, desk, told):
             pass
     with output_errors(folder):
         shutil.rmtree(folder / ".wav")

@@ -11,8 +11,8 @@ import soundfile  # noqa: TID251 - an outside reader of what was written
 from scipy import signal
 
 from morningmix.errors import UsageError
-from morningmix.mixdown import PRACTICE_UP_DB
 from morningmix.pipeline import Order, Result, mix, write_recipe
+from morningmix.practice import UP_DB
 from synthetic import write_take
 
 RATE_HZ = 32_000
@@ -80,7 +80,7 @@ def test_who_is_left_out_is_gone_and_who_is_up_stands_out(mixed: Result) -> None
     }
     assert levels["mix"] - levels["without"] > 20.0
     gained = (levels["up"] - others["up"]) - (levels["mix"] - others["mix"])
-    assert gained == pytest.approx(PRACTICE_UP_DB, abs=1.0)
+    assert gained == pytest.approx(UP_DB, abs=1.0)
 
 
 def test_the_mix_itself_is_the_same_with_and_without_them(mixed: Result, tmp_path: Path) -> None:

@@ -44,6 +44,19 @@ def open_recording(
     return RecordingReader(recording, rate_hz, start_frame, frames)
 
 
+def read_stretch(recording: Recording, rate_hz: int, start: int, stop: int) -> Block:
+    """Frames `start` (may be negative) to `stop` (may lie after the end) at `rate_hz`, silence outside.
+
+    Raises RecordingsError as `open_recording` and its reader do.
+    """
+    block = np.zeros((recording.channels, stop - start), np.float32)
+    first = max(0, start)
+    if stop > first:
+        with open_recording(recording, rate_hz, first, stop - first) as reader:
+            block[:, first - start :] = reader.read(stop - first)
+    return block
+
+
 def converted_frames(frames: int, from_hz: int, to_hz: int) -> int:
     """Length at another rate, rounded to the nearest frame (halves up)."""
     return (2 * frames * to_hz + from_hz) // (2 * from_hz)

@@ -11,11 +11,12 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.audio.read import open_recording
+from morningmix.audio.read import read_stretch
 from morningmix.dsp.cancel import (
     STEPS,
     WINDOW_S,
@@ -55,6 +56,17 @@ class _Row:
     references: tuple[int, ...]
 
 
+class _Heard(Protocol):
+    """Inputs that any stretch can be read of: samples `start` (may be negative) to `stop`, silence outside."""
+
+    @property
+    def rate_hz(self) -> int: ...
+    @property
+    def frames(self) -> int: ...
+    def channels(self, index: int) -> int: ...
+    def read(self, index: int, start: int, stop: int) -> Block: ...
+
+
 class Sounds:
     """Any stretch of any input of a take: clipped runs mended, gains that were turned brought back."""
 
@@ -62,25 +74,21 @@ class Sounds:
         self, take: Take, turned: Sequence[tuple[int, Turned]], repaired: Sequence[tuple[int, float]] = ()
     ) -> None:
         self.take = take
+        self.rate_hz, self.frames = take.rate_hz, take.frames
         self._turned, self._longest_s = dict(turned), dict(repaired)
+
+    def channels(self, index: int) -> int:
+        """Of an input."""
+        return self.take.recordings[index].channels
 
     def read(self, index: int, start: int, stop: int) -> Block:
         """Samples `start` (may be negative) to `stop` (may lie after the end), silence outside."""
         if index in self._longest_s:
-            read = partial(self._recorded, index)
+            read = partial(read_stretch, self.take.recordings[index], self.take.rate_hz)
             block = mended_stretch(read, start, stop, self._longest_s[index], self.take.rate_hz)
         else:
-            block = self._recorded(index, start, stop)
+            block = read_stretch(self.take.recordings[index], self.take.rate_hz, start, stop)
         turn(block, start, self._turned.get(index), self.take.rate_hz, back=True)
-        return block
-
-    def _recorded(self, index: int, start: int, stop: int) -> Block:
-        recording = self.take.recordings[index]
-        block = np.zeros((recording.channels, stop - start), np.float32)
-        first = max(0, start)
-        if stop > first:
-            with open_recording(recording, self.take.rate_hz, first, stop - first) as reader:
-                block[:, first - start :] = reader.read(stop - first)
         return block
 
 
@@ -97,20 +105,19 @@ class Subtraction:
     `ears` is by input and says whether its bleed is subtracted at all; `references` are all inputs that play.
     """
 
-    def __init__(self, sounds: Sounds, ears: Mapping[int, bool], references: Sequence[int], pool: Executor) -> None:
-        take = sounds.take
+    def __init__(self, sounds: _Heard, ears: Mapping[int, bool], references: Sequence[int], pool: Executor) -> None:
         self._sounds, self._ears, self._pool = sounds, ears, pool
         self._indices = tuple(references)
-        self._size = size_for(WINDOW_S, take.rate_hz)
+        self._size = size_for(WINDOW_S, sounds.rate_hz)
         self._hop = self._size // OVERLAP
-        self._frames_per_second = take.rate_hz / self._hop
-        self._slabs = slabs(self._size, take.rate_hz)
+        self._frames_per_second = sounds.rate_hz / self._hop
+        self._slabs = slabs(self._size, sounds.rate_hz)
         self._lead = max(slab.taps for slab in self._slabs) - 1
         self._rows = [
             _Row(ear, channel, tuple(other for other in references if other != ear))
             for ear, subtracts in ears.items()
             if subtracts
-            for channel in range(take.recordings[ear].channels)
+            for channel in range(sounds.channels(ear))
         ]
         self._jobs = [(row, slab) for row in range(len(self._rows)) for slab in range(len(self._slabs))]
         self._filters: dict[tuple[int, int], References] = {}
@@ -125,7 +132,7 @@ class Subtraction:
     def run(self, took: Callable[[Mapping[int, Block], Mapping[int, Block]], None]) -> None:
         """Go through the take; `took` is given, by ear, what is left of the next frames and what was taken away."""
         block = 2 * STEPS * round(_BLOCK_S * self._frames_per_second / (2 * STEPS))
-        frames = -(-self._sounds.take.frames // self._hop) + OVERLAP - 1
+        frames = -(-self._sounds.frames // self._hop) + OVERLAP - 1
         chunk = _CHUNK_BLOCKS * block
         part = round(_PART_S * self._frames_per_second) // chunk * chunk
         synthesis = [Synthesis(self._size) for _ in self._rows]
@@ -147,17 +154,14 @@ class Subtraction:
         spectra = self._spectra(heard, known)
         self._before = spectra.last(2 * block + self._lead)
         begin = (first + 1) * hop - size
-        done = slice(max(0, begin), min(begin + chunk * hop, self._sounds.take.frames))
+        done = slice(max(0, begin), min(begin + chunk * hop, self._sounds.frames))
         bleeds = list(self._pool.map(partial(self._bleed, spectra, block), self._jobs))
 
         def sound_of(index: int) -> NDArray[np.float32]:
             bleed = np.concatenate(bleeds[index * len(self._slabs) : (index + 1) * len(self._slabs)])
             return synthesis[index].process(bleed)[done.start - begin : done.stop - begin]
 
-        taken = {
-            ear: np.zeros((self._sounds.take.recordings[ear].channels, done.stop - done.start), np.float32)
-            for ear in self._ears
-        }
+        taken = {ear: np.zeros((self._sounds.channels(ear), done.stop - done.start), np.float32) for ear in self._ears}
         for row, sound in zip(self._rows, self._pool.map(sound_of, range(len(self._rows))), strict=True):
             taken[row.ear][row.channel] = sound
         left = {ear: self._sounds.read(ear, done.start, done.stop) - taken[ear] for ear in self._ears}
@@ -206,7 +210,7 @@ class Subtraction:
 
     def _learn(self, first: int, last: int) -> None:
         """Filters by (row, slab), and each row's mean power per bin ``(bins, 1)``, from frames `first` to `last`."""
-        hop, size, rate_hz = self._hop, self._size, self._sounds.take.rate_hz
+        hop, size, rate_hz = self._hop, self._size, self._sounds.rate_hz
         segment = min(round(_SEGMENT_S * self._frames_per_second), last - first)
         count = min(round(_LEARN_S / _SEGMENT_S), -(-(last - first) // segment))
         starts = np.linspace(first, last - segment, count).astype(int).tolist()
@@ -245,7 +249,7 @@ class Subtraction:
     def _explained(self, spectra: _Spectra, job: tuple[int, int]) -> NDArray[np.float64]:
         row, slab = self._rows[job[0]], self._slabs[job[1]]
         early, late = np.split(predict(self._filters[job], spectra.references(row, slab), slab.taps, self._lead), 2, 1)
-        bins = np.arange(slab.first, slab.last) * self._sounds.take.rate_hz / self._size
+        bins = np.arange(slab.first, slab.last) * self._sounds.rate_hz / self._size
         audible = (early + late)[bins >= _AUDIBLE_HZ]
         powers: NDArray[np.float64] = np.sum(audible.real**2 + audible.imag**2, axis=(0, 2), dtype=np.float64)
         return powers
