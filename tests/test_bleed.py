@@ -42,7 +42,7 @@ def store_of(folder: Path, sounds: Mapping[str, Sound], rate_hz: int = RATE_HZ) 
 def heard(folder: Path, sounds: Mapping[str, Sound], singers: tuple[str, ...] = SINGERS) -> dict[str, BleedFacts]:
     names = list(sounds)
     ears = [names.index(name) for name in singers]
-    facts = hear_bleed(store_of(folder, sounds), ears, [i for i in range(len(names)) if i not in ears], 2)
+    facts = hear_bleed(store_of(folder, sounds), ears, [i for i in range(len(names)) if i not in ears])
     return {names[index]: one for index, one in facts.items()}
 
 

@@ -139,7 +139,7 @@ def listen(
             return clean_take(take, store, one, home.cache, workers, cleaned_s, only_kept=not take_bleed_out)
 
         return [
-            _understand(take, facts, store, wishes, defaults, partial(clean, take, store), workers, home.cache)
+            _understand(take, facts, store, wishes, defaults, partial(clean, take, store), home.cache)
             for take, (facts, store) in zip(takes, measured, strict=True)
         ]
 
@@ -232,7 +232,6 @@ def _understand(
     wishes: Sequence[InputWish],
     defaults: Defaults,
     clean: Callable[[Cleaning], dict[int, Cleaned]],
-    workers: int,
     cache: Path,
 ) -> _Understood:
     """Roles, the microphones without their bleed, and where the people at them sing."""
@@ -252,11 +251,11 @@ def _understand(
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
     ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
     others = [one.index for one in playing if one.index not in ears]
-    bleed = heard_bleed(store, ears, others, workers, cache)
+    bleed = heard_bleed(store, ears, others, cache)
     turned = {index: found for index in ears if (found := _turn(bleed.get(index))) is not None}
     if turned:
         # What was learnt from two gains at once is worth little: bring them back and listen again.
-        bleed = heard_bleed(replace(store, turned=tuple(turned.items())), ears, others, workers, cache)
+        bleed = heard_bleed(replace(store, turned=tuple(turned.items())), ears, others, cache)
         turned = {index: _refined(found, bleed.get(index)) for index, found in turned.items()}
     cleaning = _cleaning(playing, turned, defaults)
     cleaned = clean(cleaning) if cleaning else {}

@@ -11,9 +11,7 @@ over that prediction, in dB, averaged over the bands of a voice, is what a gate 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -55,7 +53,7 @@ class _Ear:
     of_all: Array
 
 
-def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int], workers: int) -> Mapping[int, BleedFacts]:
+def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, BleedFacts]:
     """Excess over predicted bleed for each of the inputs `ears`.
 
     `ears` are the microphones in front of people, `others` all inputs that play without being one of them; an ear's own
@@ -64,8 +62,7 @@ def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int], wor
     """
     if not ears or len(ears) + len(others) < 2 or store.hops < 2 * _SMOOTHING_HOPS:
         return {}
-    with ThreadPoolExecutor(workers) as pool:
-        learnt = _learn(store, ears, others, pool)
+    learnt = _learn(store, ears, others)
     excess_all: dict[int, list[Array]] = {ear: [] for ear in ears}
     excess_instruments: dict[int, list[Array]] = {ear: [] for ear in ears}
     bands = _voice_bands(store)
@@ -138,7 +135,7 @@ def hear_residual(
     return _smooth(np.concatenate(clear), _CLEAR_SMOOTHING_HOPS)
 
 
-def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int], pool: Executor) -> Mapping[int, _Ear]:
+def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, _Ear]:
     spans = _training_spans(store.hops)
     bands = _voice_bands(store)
 
@@ -158,13 +155,15 @@ def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int], pool: E
     def fit(ear: int, features: Array) -> Array:
         return _fit(levels[ear], features, noise[ear], bands)
 
-    of_instruments = dict(zip(ears, pool.map(fit, ears, repeat(features)), strict=True))
+    of_instruments = {ear: fit(ear, features) for ear in ears}
     own = {
         ear: _own_power(levels[ear], _predict(of_instruments[ear], features, noise[ear], levels[ear].shape))
         for ear in ears
     }
-    of_all = pool.map(fit, ears, [_with_voices(features, own, ear, store.hop_s) for ear in ears])
-    return {ear: _Ear(noise[ear], of_instruments[ear], all_) for ear, all_ in zip(ears, of_all, strict=True)}
+    return {
+        ear: _Ear(noise[ear], of_instruments[ear], fit(ear, _with_voices(features, own, ear, store.hop_s)))
+        for ear in ears
+    }
 
 
 def _training_spans(hops: int) -> list[tuple[int, int, int]]:
@@ -228,9 +227,9 @@ def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) 
     if not len(features):
         return np.zeros((level.shape[0], 0), np.float32)
     # Each input counts by how well its level goes with this one's, whatever its gain.
-    together = (level * features).mean(axis=2, keepdims=True)
-    alone = (features * features).mean(axis=2, keepdims=True)
-    everything = (features * (together / (alone + _TINY**2))).sum(axis=0) + _TINY
+    together = np.einsum("bh,fbh->fb", level, features)
+    alone = np.einsum("fbh,fbh->fb", features, features)
+    everything = np.einsum("fbh,fb->bh", features, together / (alone + _TINY**2)) + _TINY
     ratio = scipy.ndimage.uniform_filter1d(np.median(np.log(level[bands] / everything[bands] + _TINY), axis=0), 9)
     loudness = level.sum(axis=0)
     sounding = loudness > np.percentile(loudness, 95) * 1e-5

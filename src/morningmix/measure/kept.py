@@ -29,9 +29,7 @@ FORMAT = 2
 """Part of the keys: raise it when one of the rooms asked here hears otherwise."""
 
 
-def heard_bleed(
-    store: BandStore, ears: Sequence[int], others: Sequence[int], workers: int, cache: Path
-) -> Mapping[int, BleedFacts]:
+def heard_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int], cache: Path) -> Mapping[int, BleedFacts]:
     """As `hear_bleed`. Raises `OutputError` if the cache cannot be written."""
     path = cache / f"{_key('bleed', store, ears, others)}.npz"
     kept = read_arrays(path)
@@ -42,7 +40,7 @@ def heard_bleed(
             )
             for ear in kept["ears"]
         }
-    heard = hear_bleed(store, ears, others, workers)
+    heard = hear_bleed(store, ears, others)
     arrays: dict[str, NDArray[Any]] = {"ears": np.array(list(heard), np.int64)}
     for ear, facts in heard.items():
         arrays |= {f"{ear}-all": facts.excess_db, f"{ear}-instruments": facts.excess_of_instruments_db}

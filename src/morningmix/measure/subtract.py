@@ -36,7 +36,7 @@ from morningmix.facts import Take, Turned
 from morningmix.units import Block
 
 _PART_S, _LEARN_S, _SEGMENT_S = 300.0, 40.0, 2.5
-_BLOCK_S, _CHUNK_BLOCKS = 1.0, 6
+_BLOCK_S, _CHUNK_BLOCKS = 1.0, 5
 _ROUNDS = ((np.float32(0.1), 2), (np.float32(0.05), 1))
 """Rounds of learning: how little of a microphone's mean power a frame may leave before it counts no more, and of how
 many segments one is used. The first round only tells the second where the own source is."""
@@ -140,6 +140,7 @@ class Subtraction:
             if first % part == 0:
                 self._learn(first, min(first + part, frames))
             took(*self._subtract(first, chunk, block, synthesis))
+        self._before = None
 
     def _subtract(
         self, first: int, chunk: int, block: int, synthesis: Sequence[Synthesis]
