@@ -130,33 +130,65 @@ def predict(filters: References, references: References, taps: int, lead: int) -
     return np.concatenate(parts, axis=1)
 
 
-def follow(own: Spectrum, parts: References, level: NDArray[np.float32], block: int) -> Spectrum:
-    """Bleed with each part's gain free to move, ``(bins, frames - 2 * block)``.
+class Follower:
+    """Bleed of one slab in one microphone with each part's gain free to move; a stage, one block late.
 
-    `own`, `parts` and what the prediction alone leaves of `own` decide; gains are learnt in tapered windows of two
-    `block` frames and blended. `level` ``(bins, 1)`` is the microphone's mean power. Length must be whole blocks, a
-    block `STEPS` times an even number.
+    Gains are learnt in tapered windows of two `block` frames and blended: each block lies in the falling half of one
+    and in the rising half of the next. A block is `STEPS` times an even number of frames.
     """
-    bins, unknowns, frames = parts.shape
-    blocks = frames // block
-    left = own - parts.sum(axis=1)
-    # Frames overlap by three quarters: every second one says nearly all.
-    weights = np.float32(2.0) / (smooth_power(left) + _FOLLOW_FLOOR * level + _TINY)[:, ::2]
-    root = np.sqrt(weights)[:, None]
-    evidence = _by_step(parts[:, :, ::2] * root, blocks)
-    wanted = _by_step(left[:, None, ::2] * root, blocks).conj().transpose(0, 1, 3, 2)
-    square = _in_windows(evidence @ evidence.conj().transpose(0, 1, 3, 2), blocks)
-    diagonal = np.arange(unknowns)
-    square[:, :, diagonal, diagonal] += _PRIOR
-    gains = np.linalg.solve(square, _in_windows(evidence @ wanted, blocks))[..., 0].conj()
-    gains = np.repeat(gains, _POOLED_BINS, axis=0)
-    # Each block lies in two windows: in the falling half of one, and in the rising half of the next.
-    inner = parts[:, :, block:-block].reshape(bins, unknowns, blocks - 2, block).transpose(0, 2, 1, 3)
-    moved = np.stack([gains[:, :-1], gains[:, 1:]], axis=2) @ inner
-    rise = (np.arange(block) / block).astype(np.float32)
-    followed: Spectrum = own[:, block:-block] - left[:, block:-block]
-    followed += (moved[:, :, 0] * (np.float32(1.0) - rise) + moved[:, :, 1] * rise).reshape(bins, -1)
-    return followed
+
+    def __init__(self, bins: int, unknowns: int, block: int) -> None:
+        self._block = block
+        self._before: Spectrum = np.zeros((bins, block), np.complex64)
+        """What the prediction alone says of the last block."""
+        self._parts: References = np.zeros((bins, unknowns, block), np.complex64)
+        pools = bins // _POOLED_BINS
+        self._square = np.zeros((pools, STEPS, unknowns, unknowns), np.complex64)
+        self._cross = np.zeros((pools, STEPS, unknowns, 1), np.complex64)
+        self._gains = np.zeros((bins, 1, unknowns), np.complex64)
+
+    def process(self, own: Spectrum, parts: References, level: NDArray[np.float32]) -> Spectrum:
+        """Bleed ``(bins, frames)`` of as many frames, from one block before these on; whole blocks.
+
+        `own`, `parts` and what the prediction alone leaves of `own` decide. `level` ``(bins, 1)`` is the microphone's
+        mean power.
+        """
+        block = self._block
+        unknowns, frames = parts.shape[1:]
+        blocks = frames // block
+        predicted = parts.sum(axis=1)
+        left = own - predicted
+        # Frames overlap by three quarters: every second one says nearly all.
+        weights = np.float32(2.0) / (smooth_power(left) + _FOLLOW_FLOOR * level + _TINY)[:, ::2]
+        root = np.sqrt(weights)[:, None]
+        evidence = _by_step(parts[:, :, ::2] * root, blocks)
+        wanted = _by_step(left[:, None, ::2] * root, blocks).conj().transpose(0, 1, 3, 2)
+        squares = np.concatenate([self._square, evidence @ evidence.conj().transpose(0, 1, 3, 2)], axis=1)
+        crosses = np.concatenate([self._cross, evidence @ wanted], axis=1)
+        square = _in_windows(squares, blocks + 1)
+        diagonal = np.arange(unknowns)
+        square[:, :, diagonal, diagonal] += _PRIOR
+        new = np.linalg.solve(square, _in_windows(crosses, blocks + 1))[..., 0].conj()
+        gains = np.concatenate([self._gains, np.repeat(new, _POOLED_BINS, axis=0)], axis=1)
+        bleed = np.concatenate([self._before, predicted[:, :-block]], axis=1)
+        bleed[:, :block] += self._moved(gains[:, :2], self._parts)
+        if blocks > 1:
+            bleed[:, block:] += self._moved(gains[:, 1:], parts[:, :, :-block])
+        # In place: what lives long must not lie between large arrays that come and go.
+        self._before[...], self._parts[...] = predicted[:, -block:], parts[:, :, -block:]
+        self._square[...], self._cross[...] = squares[:, -STEPS:], crosses[:, -STEPS:]
+        self._gains[...] = gains[:, -1:]
+        return bleed
+
+    def _moved(self, gains: NDArray[np.complex64], parts: References) -> Spectrum:
+        """What gains ``(bins, blocks + 1, unknowns)`` add to the parts of so many blocks."""
+        bins, unknowns, frames = parts.shape
+        blocks = frames // self._block
+        by_block = parts.reshape(bins, unknowns, blocks, self._block).transpose(0, 2, 1, 3)
+        falling, rising = (np.stack([gains[:, :-1], gains[:, 1:]], axis=2) @ by_block).transpose(2, 0, 1, 3)
+        rise = (np.arange(self._block) / self._block).astype(np.float32)
+        moved: Spectrum = (falling * (np.float32(1.0) - rise) + rising * rise).reshape(bins, frames)
+        return moved
 
 
 def _by_step(signals: References, blocks: int) -> References:

@@ -5,8 +5,6 @@ Frame ``t`` of a recording covers its samples ``(t + 1) * hop - size ... (t + 1)
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import scipy
 from numpy.typing import NDArray
@@ -14,6 +12,8 @@ from numpy.typing import NDArray
 from morningmix.units import Block
 
 OVERLAP = 4
+_CACHED_FRAMES = 32
+"""What is transformed at once stays in the processor's cache."""
 
 Spectrum = NDArray[np.complex64]
 """``(bins, frames)``."""
@@ -33,8 +33,12 @@ def analyse(sound: NDArray[np.float32], size: int) -> Spectrum:
     """All whole frames in a stretch of sound ``(samples,)``: ``(size // 2 + 1, frames)``."""
     hop = size // OVERLAP
     frames = np.lib.stride_tricks.sliding_window_view(sound, size)[::hop]
-    spectrum: NDArray[Any] = scipy.fft.rfft(frames * _window(size), axis=1)
-    return np.ascontiguousarray(spectrum.T, np.complex64)
+    window = _window(size)
+    spectrum: Spectrum = np.empty((size // 2 + 1, len(frames)), np.complex64)
+    for first in range(0, len(frames), _CACHED_FRAMES):
+        some = slice(first, first + _CACHED_FRAMES)
+        spectrum[:, some] = scipy.fft.rfft(frames[some] * window, axis=1).T
+    return spectrum
 
 
 class Synthesis:
@@ -51,11 +55,15 @@ class Synthesis:
     def process(self, spectrum: Spectrum) -> NDArray[np.float32]:
         """The samples that are complete after these frames: ``(frames * hop,)``."""
         count = spectrum.shape[1]
-        pieces = scipy.fft.irfft(spectrum.T, self._size, axis=1).astype(np.float32) * self._window
         total = np.zeros((OVERLAP + count - 1, self._hop), np.float32)
         total[: OVERLAP - 1] = self._open.reshape(OVERLAP - 1, self._hop)
-        for part in range(OVERLAP):
-            total[part : part + count] += pieces[:, part * self._hop : (part + 1) * self._hop]
+        for first in range(0, count, _CACHED_FRAMES):
+            some = spectrum[:, first : first + _CACHED_FRAMES]
+            pieces: Block = scipy.fft.irfft(some.T, self._size, axis=1)
+            pieces *= self._window
+            for part in range(OVERLAP):
+                begin = first + part
+                total[begin : begin + len(pieces)] += pieces[:, part * self._hop : (part + 1) * self._hop]
         self._open = total[count:].reshape(1, -1)
         done: NDArray[np.float32] = total[:count].reshape(-1)
         return done

@@ -37,7 +37,7 @@ from morningmix.measure.take import bands_and_peaks
 from morningmix.plan import Cleaning
 from morningmix.units import Block
 
-FORMAT = 6
+FORMAT = 7
 """Part of the cache key: raise it when anything here sounds differently."""
 
 _LEAST_FRESH_S, _JUDGED_HOPS = 5.0, 2000

@@ -20,10 +20,10 @@ from morningmix.audio.read import read_stretch
 from morningmix.dsp.cancel import (
     STEPS,
     WINDOW_S,
+    Follower,
     NormalEquations,
     References,
     Slab,
-    follow,
     history,
     predict,
     slabs,
@@ -124,6 +124,17 @@ class Subtraction:
         self._levels: list[NDArray[np.float32]] = []
         self._leaks: dict[tuple[int, int], NDArray[np.float32]] = {}
         self._before: _Spectra | None = None
+        self._block = 2 * STEPS * round(_BLOCK_S * self._frames_per_second / (2 * STEPS))
+        self._followers: dict[tuple[int, int], Follower] = {}
+        self._late: dict[tuple[int, int], Spectrum] = {}
+        """Bleed of the last block where nothing is followed."""
+        for row, slab in self._jobs:
+            one = self._slabs[slab]
+            if one.follows:
+                parts = 2 * len(self._rows[row].references)
+                self._followers[row, slab] = Follower(one.last - one.first, parts, self._block)
+            else:
+                self._late[row, slab] = np.zeros((one.last - one.first, self._block), np.complex64)
         self.learnt_s: list[tuple[float, float]] = []
         """Stretches that filters were learnt from, of what was gone through so far."""
         self.heard_of: dict[int, dict[int, float]] = {ear: dict.fromkeys(references, 0.0) for ear in ears}
@@ -131,32 +142,30 @@ class Subtraction:
 
     def run(self, took: Callable[[Mapping[int, Block], Mapping[int, Block]], None]) -> None:
         """Go through the take; `took` is given, by ear, what is left of the next frames and what was taken away."""
-        block = 2 * STEPS * round(_BLOCK_S * self._frames_per_second / (2 * STEPS))
         frames = -(-self._sounds.frames // self._hop) + OVERLAP - 1
-        chunk = _CHUNK_BLOCKS * block
+        chunk = _CHUNK_BLOCKS * self._block
         part = round(_PART_S * self._frames_per_second) // chunk * chunk
         synthesis = [Synthesis(self._size) for _ in self._rows]
-        for first in range(0, frames, chunk):
-            if first % part == 0:
+        # Bleed comes out a block late.
+        for first in range(0, frames + self._block, chunk):
+            if first % part == 0 and first < frames:
                 self._learn(first, min(first + part, frames))
-            took(*self._subtract(first, chunk, block, synthesis))
+            took(*self._subtract(first, chunk, synthesis))
         self._before = None
 
     def _subtract(
-        self, first: int, chunk: int, block: int, synthesis: Sequence[Synthesis]
+        self, first: int, chunk: int, synthesis: Sequence[Synthesis]
     ) -> tuple[dict[int, Block], dict[int, Block]]:
         """What is left, and what was taken away, of what is complete after `chunk` frames from `first` on."""
         hop, size = self._hop, self._size
-        known = None
-        if first:
-            known, self._before = self._before, None
-        start = first + block if known else first - block - self._lead
-        heard = self._read((start + 1) * hop - size, (first + chunk + block) * hop)
+        known, self._before = self._before, None
+        start = first if known else first - self._lead
+        heard = self._read((start + 1) * hop - size, (first + chunk) * hop)
         spectra = self._spectra(heard, known)
-        self._before = spectra.last(2 * block + self._lead)
-        begin = (first + 1) * hop - size
-        done = slice(max(0, begin), min(begin + chunk * hop, self._sounds.frames))
-        bleeds = list(self._pool.map(partial(self._bleed, spectra, block), self._jobs))
+        self._before = spectra.last(self._lead)
+        begin = (first - self._block + 1) * hop - size
+        done = slice(max(0, begin), max(0, min(begin + chunk * hop, self._sounds.frames)))
+        bleeds = list(self._pool.map(partial(self._bleed, spectra), self._jobs))
 
         def sound_of(index: int) -> NDArray[np.float32]:
             bleed = np.concatenate(bleeds[index * len(self._slabs) : (index + 1) * len(self._slabs)])
@@ -200,14 +209,18 @@ class Subtraction:
         powers = dict(zip(self._ears, self._pool.map(smooth_power, [mono[ear] for ear in self._ears]), strict=True))
         return _Spectra(mono, own, powers, self._leaks)
 
-    def _bleed(self, spectra: _Spectra, block: int, job: tuple[int, int]) -> Spectrum:
+    def _bleed(self, spectra: _Spectra, job: tuple[int, int]) -> Spectrum:
+        """Bleed in one slab of a row, from one block before the stretch on."""
         row, slab = self._rows[job[0]], self._slabs[job[1]]
         references = spectra.references(row, slab)
-        if not slab.follows:
-            return whole(self._filters[job], references[:, :, block:-block], slab.taps, self._lead)
-        parts = predict(self._filters[job], references, slab.taps, self._lead)
-        level = self._levels[job[0]][slab.first : slab.last]
-        return follow(spectra.of(row, slab)[:, self._lead :], parts, level, block)
+        if slab.follows:
+            parts = predict(self._filters[job], references, slab.taps, self._lead)
+            level = self._levels[job[0]][slab.first : slab.last]
+            return self._followers[job].process(spectra.of(row, slab)[:, self._lead :], parts, level)
+        predicted = whole(self._filters[job], references, slab.taps, self._lead)
+        bleed = np.concatenate([self._late[job], predicted[:, : -self._block]], axis=1)
+        self._late[job][...] = predicted[:, -self._block :]
+        return bleed
 
     def _learn(self, first: int, last: int) -> None:
         """Filters by (row, slab), and each row's mean power per bin ``(bins, 1)``, from frames `first` to `last`."""
