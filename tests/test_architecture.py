@@ -15,7 +15,7 @@ import morningmix
 SOURCE = Path(morningmix.__file__).parent
 
 LEVELS = (
-    {"files", "home", "laws", "plan", "facts", "units", "errors", "__init__"},
+    {"files", "home", "laws", "plan", "facts", "units", "errors", "processes", "__init__"},
     {"dsp", "audio"},
     {"verify", "render", "decide", "measure", "recordings", "report", "explain", "compare", "wishes", "over_time"},
     {"listen", "practice"},
@@ -33,6 +33,7 @@ SAME_LEVEL = {
     ("files", "units"),
     ("files", "errors"),
     ("home", "errors"),
+    ("processes", "errors"),
     ("home", "files"),
     ("plan", "facts"),
     ("laws", "units"),

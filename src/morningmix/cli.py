@@ -48,7 +48,7 @@ class Direction(StrEnum):
 
 Out = Annotated[Path | None, typer.Option("--out", help="Where to put it, instead of the usual place.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the result for a program to read.")]
-Workers = Annotated[int | None, typer.Option("--workers", min=1, max=64, help="How many threads to use.")]
+Workers = Annotated[int | None, typer.Option("--workers", min=1, max=64, help="How many cores to use.")]
 
 
 @app.command()

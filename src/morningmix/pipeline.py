@@ -74,7 +74,7 @@ class Order:
     redo: bool = False
     """Find the songs again although the recipe lists some."""
     workers: int | None = None
-    """Threads; None: one per core, at most four."""
+    """Threads or processes at a time; None: one per core, at most four."""
     block_hops: int = BLOCK_HOPS
 
 

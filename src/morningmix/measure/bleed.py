@@ -254,15 +254,18 @@ def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) 
 
 def _itakura_saito(level: Array, features: Array, noise: Array, updates: int) -> Array:
     """Non-negative weights that explain `level` ``(bands, hops)`` over a fixed noise floor."""
-    terms = np.ascontiguousarray(features.transpose(1, 0, 2)) + _TINY
-    turned = np.ascontiguousarray(terms.transpose(0, 2, 1))
-    wanted = level[:, None, :] + _TINY
-    floor = noise[:, None, None] + _TINY
-    weights = wanted.mean(axis=2, keepdims=True) / terms.mean(axis=2)[:, None, :] / np.float32(len(features))
-    for _ in range(updates):
-        model = weights @ terms + floor
-        up = (wanted / model**2) @ turned
-        down = (1.0 / model) @ turned
-        weights *= np.sqrt(up / np.maximum(down, _TINY))
-    fitted: Array = weights[:, 0]
-    return fitted
+    weights = np.empty((level.shape[0], len(features)), np.float32)
+    over_power = np.empty((2, level.shape[1]), np.float32)
+    # Band by band: what one of them needs stays in the processor's cache for all updates.
+    for band, wanted in enumerate(level + _TINY):
+        terms = features[:, band] + _TINY
+        mine = wanted.mean() / terms.mean(axis=1) / np.float32(len(features))
+        for _ in range(updates):
+            model = mine @ terms
+            model += noise[band] + _TINY
+            np.divide(np.float32(1.0), model, out=over_power[1])
+            np.divide(wanted, np.square(model, out=model), out=over_power[0])
+            up, down = (terms @ over_power.T).T
+            mine *= np.sqrt(up / np.maximum(down, _TINY))
+        weights[band] = mine
+    return weights

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence, Set
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,18 @@ _CLEAR_DB, _ALSO_CLEAR_DB, _VERY_CLEAR_DB = 8.0, 3.5, 12.0
 _LEAST_HUM_DBFS = -66.0
 
 
+@cache
+def _waves(length: int, rate_hz: float) -> NDArray[np.float32]:
+    """Windowed cosines, then sines, of every line and what lies beside it, ``(length, waves)``."""
+    times = np.arange(length) / rate_hz
+    window = np.hanning(length)
+    lines = np.array([mains * k for mains in MAINS_HZ for k in range(1, _HARMONICS + 1)])
+    hz = (lines[:, None] + np.array((0.0, *_BESIDE_HZ))).ravel()
+    # A sine of amplitude 1 on a line has power 1 there.
+    waves = (np.exp(-2j * np.pi * hz[:, None] * times) * window * 2.0 / window.sum()).T
+    return np.ascontiguousarray(np.concatenate((waves.real, waves.imag), axis=1), np.float32)
+
+
 class HumMeter:
     """Lines at mains frequency and its harmonics that stand above their neighbourhood nearly all the time.
 
@@ -36,13 +49,7 @@ class HumMeter:
         self._length = _WINDOW_S * rate_hz // self._factor
         self._kept = np.zeros(0, np.float32)
         self._mean = np.full(self._factor, 1.0 / self._factor, np.float32)
-        times = np.arange(self._length) * self._factor / rate_hz
-        window = np.hanning(self._length)
-        lines = np.array([mains * k for mains in MAINS_HZ for k in range(1, _HARMONICS + 1)])
-        hz = (lines[:, None] + np.array((0.0, *_BESIDE_HZ))).ravel()
-        # A sine of amplitude 1 on a line has power 1 there. Cosines, then sines.
-        waves = (np.exp(-2j * np.pi * hz[:, None] * times) * window * 2.0 / window.sum()).T
-        self._waves = np.ascontiguousarray(np.concatenate((waves.real, waves.imag), axis=1), np.float32)
+        self._waves = _waves(self._length, rate_hz / self._factor)
         self._windows: list[NDArray[np.float64]] = []
 
     def update(self, mono: NDArray[np.float32]) -> None:

@@ -1,4 +1,4 @@
-"""Every sample of a take is read once, all inputs side by side on a few threads; small numbers come out.
+"""Every sample of a take is read once, all inputs side by side; small numbers come out.
 
 What was measured is kept in the home's cache, by path, size and time of change of each file.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from morningmix.facts import Bands, Howl, Hum, Measurements, Recording, Take, Tr
 from morningmix.files.text import write_text_whole
 from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, forget, pop_spans
 from morningmix.measure.spectrum import BandStore, BandWriter
+from morningmix.processes import side_by_side
 from morningmix.units import Block, amplitude_db
 
 FORMAT = 8
@@ -29,6 +31,8 @@ FORMAT = 8
 _BLOCK_HOPS = 100
 _SLOT_HOPS = 5
 _MOST_SLOTS = 6000
+_WORTH_S = 900.0
+"""Starting processes takes as long as measuring half so much sound (measured)."""
 
 
 def slot_hops(take: Take) -> int:
@@ -50,13 +54,9 @@ def measure_take(
         raise OutputError(f"Cannot make the folder {cache}: {error.strerror}.") from error
     keys = [_cache_key(recording, take) for recording in take.recordings]
     paths = tuple(cache / f"{key}.bands" for key in keys)
-    with ThreadPoolExecutor(workers) as pool:
-        tracks = tuple(
-            pool.map(
-                lambda job: _measured(job[0], take, job[1], progress),
-                zip(take.recordings, paths, strict=True),
-            )
-        )
+    jobs = [partial(_measured, one, take, path) for one, path in zip(take.recordings, paths, strict=True)]
+    new = sum(not _is_kept(path) for path in paths)
+    tracks = side_by_side(jobs, workers if new * take.duration_s > _WORTH_S else 1, progress)
     edges = band_edges_hz(take.rate_hz)
     store = BandStore(
         paths=paths,
@@ -101,9 +101,13 @@ def _hashes(recording: Recording, kept: Path) -> tuple[str, ...]:
     return hashes
 
 
+def _is_kept(bands_path: Path) -> bool:
+    return bands_path.exists() and bands_path.with_suffix(".npz").exists()
+
+
 def _measured(recording: Recording, take: Take, bands_path: Path, progress: Callable[[float], None]) -> TrackFacts:
     facts_path = bands_path.with_suffix(".npz")
-    if facts_path.exists() and bands_path.exists():
+    if _is_kept(bands_path):
         progress(take.duration_s)
         return _load(facts_path, recording)
     partial = bands_path.with_suffix(".partial")

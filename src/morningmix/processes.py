@@ -1,0 +1,101 @@
+"""Long jobs in processes of their own: threads of one process wait for each other at nearly every array operation.
+
+A worker has one pipe, to the run that started it. When that run is gone, however it ended, the next word through the
+pipe fails, and the worker ends too.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+import traceback
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+from typing import Generic, TypeVar
+
+from threadpoolctl import threadpool_limits
+
+from morningmix.errors import MorningmixError
+
+Result = TypeVar("Result")
+Told = Callable[[float], None]
+"""Told the seconds of sound that were done since it was last told."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Done(Generic[Result]):
+    result: Result
+
+
+def side_by_side(jobs: Sequence[Callable[[Told], Result]], workers: int, progress: Told) -> tuple[Result, ...]:
+    """What the jobs return, in their order; each is called with its own way to tell progress.
+
+    With one worker they run here, one after the other; with more, jobs and results travel as pickles. What a job
+    raises is raised here, and the others are ended; `MorningmixError` if a worker is ended from outside.
+    """
+    if min(workers, len(jobs)) < 2:
+        return tuple(job(progress) for job in jobs)
+    # Spawned, because a forked process would inherit locks that threads of this one may hold.
+    context = multiprocessing.get_context("spawn")
+    results: dict[int, Result] = {}
+    waiting = iter(enumerate(jobs))
+    busy: dict[Connection, int] = {}
+
+    def employ(line: Connection) -> None:
+        index, job = next(waiting, (None, None))
+        if index is not None:
+            line.send(job)
+            busy[line] = index
+
+    with ExitStack() as stack:
+        for _ in range(min(workers, len(jobs))):
+            ours, theirs = context.Pipe()
+            stack.callback(ours.close)
+            worker = context.Process(target=_work, args=(theirs,), daemon=True)
+            worker.start()
+            stack.callback(_end, worker)
+            theirs.close()
+            employ(ours)
+        while busy:
+            for line in wait(list(busy)):
+                assert isinstance(line, Connection)
+                try:
+                    said = line.recv()
+                except (EOFError, OSError) as error:
+                    raise MorningmixError(
+                        "A part of this run was ended from outside, perhaps because memory ran out. "
+                        "Close other programs and run it again; nothing is lost."
+                    ) from error
+                if isinstance(said, _Done):
+                    results[busy.pop(line)] = said.result
+                    employ(line)
+                elif isinstance(said, Exception):
+                    raise said
+                else:
+                    progress(said)
+    return tuple(results[index] for index in range(len(jobs)))
+
+
+def _end(worker: BaseProcess) -> None:
+    worker.terminate()
+    worker.join()
+
+
+def _work(line: Connection) -> None:
+    """Do what comes through the line until it is closed."""
+    # An interrupt from the keyboard reaches every process; it is the run's to act on.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with suppress(EOFError, OSError):
+        while True:
+            job = line.recv()
+            try:
+                with threadpool_limits(1):
+                    result = job(line.send)
+            except Exception as error:
+                error.add_note(traceback.format_exc())
+                line.send(error)
+            else:
+                line.send(_Done(result))

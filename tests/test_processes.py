@@ -1,0 +1,89 @@
+"""Jobs in processes of their own: results in order, errors as themselves, nobody left behind."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from morningmix.errors import MorningmixError, RecordingsError
+from morningmix.processes import Told, side_by_side
+
+
+def twice(number: int, told: Told) -> tuple[int, int]:
+    told(float(number))
+    return 2 * number, os.getpid()
+
+
+def refuse(told: Told) -> tuple[int, int]:
+    told(1.0)
+    raise RecordingsError("kick.wav: the file cannot be read")
+
+
+def vanish(told: Told) -> tuple[int, int]:
+    told(1.0)
+    os.kill(os.getpid(), signal.SIGKILL)
+    return 0, 0
+
+
+@pytest.mark.parametrize("workers", [1, 2, 9])
+def test_results_come_in_the_order_of_the_jobs_and_all_progress_is_told(workers: int) -> None:
+    seconds: list[float] = []
+    found = side_by_side([partial(twice, number) for number in range(5)], workers, seconds.append)
+    assert [doubled for doubled, _ in found] == [0, 2, 4, 6, 8]
+    assert sorted(seconds) == [0.0, 1.0, 2.0, 3.0, 4.0]
+    places = {pid for _, pid in found}
+    assert places == {os.getpid()} if workers == 1 else os.getpid() not in places
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_what_a_job_raises_is_raised_here(workers: int) -> None:
+    with pytest.raises(RecordingsError, match="kick"):
+        side_by_side([partial(twice, 1), refuse, partial(twice, 2)], workers, lambda _: None)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
+def test_a_worker_that_is_ended_from_outside_is_one_clear_line() -> None:
+    with pytest.raises(MorningmixError, match="ended from outside"):
+        side_by_side([partial(twice, 1), vanish], 2, lambda _: None)
+
+
+ENDLESS = """
+import os, time
+from morningmix.processes import side_by_side
+
+def job(told):
+    open(f"{os.environ['PLACE']}/{os.getpid()}", "w").close()
+    while True:
+        time.sleep(0.02)
+        told(0.02)
+
+if __name__ == "__main__":
+    side_by_side([job, job], 2, lambda _: None)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks at /proc")
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
+def test_workers_end_with_the_run_that_started_them(how: signal.Signals, tmp_path: Path) -> None:
+    script = tmp_path / "endless.py"
+    script.write_text(ENDLESS)
+    place = tmp_path / "pids"
+    place.mkdir()
+    run = subprocess.Popen([sys.executable, script], env={**os.environ, "PLACE": str(place)}, stderr=subprocess.PIPE)
+    patience = time.monotonic() + 60.0
+    while len(list(place.iterdir())) < 2:
+        assert time.monotonic() < patience
+        time.sleep(0.05)
+    run.send_signal(how)
+    run.communicate()
+    workers = [Path("/proc", path.name) for path in place.iterdir()]
+    while any(worker.exists() and "State:\tZ" not in (worker / "status").read_text() for worker in workers):
+        assert time.monotonic() < patience
+        time.sleep(0.05)
