@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from morningmix.dsp.cancel import NormalEquations, history, predict, slabs, whole
+from morningmix.dsp.cancel import WINDOW_S, NormalEquations, history, predict, slabs, whole
 from morningmix.dsp.frames import OVERLAP, Synthesis, analyse, size_for
 from morningmix.dsp.mask import FLOOR_DB, mask
 from morningmix.facts import Cleaned
 from morningmix.laws.opening import HOLD_S, LOOK_AHEAD_S
+from morningmix.measure import subtract
 from morningmix.measure.clean import _resting, clean_take
 from morningmix.measure.take import measure_take
 from morningmix.plan import Cleaning
@@ -57,6 +58,15 @@ def test_slabs_hold_every_bin_once() -> None:
 
 
 # ---------------------------------------------------------------- least squares
+
+
+@pytest.mark.parametrize("workers", [1, 2, 3, 8, 64])
+def test_slabs_are_shared_out_whole_and_in_order(workers: int) -> None:
+    cut = slabs(size_for(WINDOW_S, 48_000), 48_000)
+    groups = subtract._shared_out(cut, workers)
+    assert tuple(slab for group in groups for slab in group) == cut
+    assert len(groups) <= workers
+    assert len(groups) >= min(workers, 8)
 
 
 def test_filters_are_those_of_an_independent_solver() -> None:
@@ -187,8 +197,12 @@ def test_voices_come_out_clearer_by_far(band: dict[str, Sound], plain: dict[str,
         assert _sdr_db(own, plain[name]) > _sdr_db(own, band[name]) + 8.0
 
 
-def test_workers_change_nothing(band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path) -> None:
-    again = _clean(tmp_path, {name: band[name] for name in INPUTS}, workers=3)
+@pytest.mark.parametrize("workers", [2, 4])
+def test_workers_change_nothing(
+    workers: int, band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(subtract, "_WORTH_S", 0.0)
+    again = _clean(tmp_path, {name: band[name] for name in INPUTS}, workers=workers)
     for name in plain:
         assert np.array_equal(plain[name], again[name])
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -112,8 +111,7 @@ def test_an_amplifier_goes_out_of_the_overhead_and_the_kit_stays(tmp_path: Path)
     )
     plan = song([track("guitar", "", "Uma"), track("overhead", "drums", "Ole")], start_s=start_s)
     told: list[float] = []
-    with ThreadPoolExecutor(2) as pool:
-        cleaned = without_bleed(families, plan, [gone], tmp_path, pool, told.append)
+    cleaned = without_bleed(families, plan, [gone], tmp_path, told.append)
     with closing(families), closing(cleaned):
         np.testing.assert_array_equal(sound.read(0, frames), there)
         heard = cleaned.sound[0].read(0, frames)

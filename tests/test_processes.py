@@ -7,18 +7,29 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
 import pytest
 
 from morningmix.errors import MorningmixError, RecordingsError
-from morningmix.processes import Told, side_by_side
+from morningmix.processes import Told, in_step, side_by_side
 
 
 def twice(number: int, told: Told) -> tuple[int, int]:
     told(float(number))
     return 2 * number, os.getpid()
+
+
+def counted(first: int, count: int) -> Iterator[tuple[int, int]]:
+    for number in range(first, first + count):
+        yield number, os.getpid()
+
+
+def broken_off() -> Iterator[tuple[int, int]]:
+    yield 0, 0
+    raise RecordingsError("kick.wav: the file cannot be read")
 
 
 def refuse(told: Told) -> tuple[int, int]:
@@ -48,6 +59,22 @@ def test_what_a_job_raises_is_raised_here(workers: int) -> None:
         side_by_side([partial(twice, 1), refuse, partial(twice, 2)], workers, lambda _: None)
 
 
+def test_things_come_in_step_from_every_job() -> None:
+    jobs = [partial(counted, first, 4) for first in (0, 10, 20)]
+    found = list(in_step(jobs))
+    assert [[number for number, _ in step] for step in found] == [[n, 10 + n, 20 + n] for n in range(4)]
+    here, *there = (pid for _, pid in found[0])
+    assert here == os.getpid()
+    assert len({here, *there}) == 3
+
+
+def test_what_a_worker_in_step_raises_is_raised_here() -> None:
+    steps = in_step([partial(counted, 0, 4), broken_off])
+    assert next(steps) == ((0, os.getpid()), (0, 0))
+    with pytest.raises(RecordingsError, match="kick"):
+        next(steps)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
 def test_a_worker_that_is_ended_from_outside_is_one_clear_line() -> None:
     with pytest.raises(MorningmixError, match="ended from outside"):
@@ -56,7 +83,7 @@ def test_a_worker_that_is_ended_from_outside_is_one_clear_line() -> None:
 
 ENDLESS = """
 import os, time
-from morningmix.processes import side_by_side
+from morningmix.processes import in_step, side_by_side
 
 def job(told):
     open(f"{os.environ['PLACE']}/{os.getpid()}", "w").close()

@@ -131,7 +131,7 @@ def _rendered(
     trims = trims or decide_trims(plan, families.names, families.gram, drums)
     if gone:
         told = share(desk.progress, f"practice mixes of {plan.title}", seconds)
-        families = without_bleed(families, plan, gone, desk.home.cache, desk.pool, told)
+        families = without_bleed(families, plan, gone, desk.home.cache, told)
         stack.callback(families.close)
     facts = measure_sum(
         families,

@@ -9,7 +9,6 @@ but their player, and in the drums alone: where others play the same notes, thos
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -79,7 +78,6 @@ def without_bleed(
     plan: SongPlan,
     gone: Sequence[Recording],
     scratch_folder: Path,
-    pool: Executor,
     progress: Callable[[float], None],
 ) -> Families:
     """The families, the drums without what their microphones hear of the inputs `gone`.
@@ -96,7 +94,7 @@ def without_bleed(
         progress(left[0].shape[1] / plan.rate_hz)
 
     try:
-        Subtraction(song, {0: True}, range(len(channels) + 1), pool).run(took)
+        Subtraction(song, {0: True}, range(len(channels) + 1), 1).run(took)
     except BaseException:
         scratch.close()
         raise

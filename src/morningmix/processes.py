@@ -9,12 +9,13 @@ from __future__ import annotations
 import multiprocessing
 import signal
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from threadpoolctl import threadpool_limits
 
@@ -38,8 +39,6 @@ def side_by_side(jobs: Sequence[Callable[[Told], Result]], workers: int, progres
     """
     if min(workers, len(jobs)) < 2:
         return tuple(job(progress) for job in jobs)
-    # Spawned, because a forked process would inherit locks that threads of this one may hold.
-    context = multiprocessing.get_context("spawn")
     results: dict[int, Result] = {}
     waiting = iter(enumerate(jobs))
     busy: dict[Connection, int] = {}
@@ -52,31 +51,61 @@ def side_by_side(jobs: Sequence[Callable[[Told], Result]], workers: int, progres
 
     with ExitStack() as stack:
         for _ in range(min(workers, len(jobs))):
-            ours, theirs = context.Pipe()
-            stack.callback(ours.close)
-            worker = context.Process(target=_work, args=(theirs,), daemon=True)
-            worker.start()
-            stack.callback(_end, worker)
-            theirs.close()
-            employ(ours)
+            employ(_worker(stack))
         while busy:
             for line in wait(list(busy)):
                 assert isinstance(line, Connection)
-                try:
-                    said = line.recv()
-                except (EOFError, OSError) as error:
-                    raise MorningmixError(
-                        "A part of this run was ended from outside, perhaps because memory ran out. "
-                        "Close other programs and run it again; nothing is lost."
-                    ) from error
+                said = _heard(line)
                 if isinstance(said, _Done):
                     results[busy.pop(line)] = said.result
                     employ(line)
-                elif isinstance(said, Exception):
-                    raise said
                 else:
                     progress(said)
     return tuple(results[index] for index in range(len(jobs)))
+
+
+def in_step(jobs: Sequence[Callable[[], Iterator[Result]]]) -> Generator[tuple[Result, ...], None, None]:
+    """What several jobs give, one thing of each at a time; all give equally many. Close it when it is not used up.
+
+    The first job runs here, each of the others in a worker, a thing ahead at most. Raises as `side_by_side` does.
+    """
+    with ExitStack() as stack:
+        lines = [_worker(stack) for _ in jobs[1:]]
+        for line, job in zip(lines, jobs[1:], strict=True):
+            line.send(partial(_tell_all, job))
+        for one in jobs[0]():
+            yield (one, *(_heard(line) for line in lines))
+
+
+def _tell_all(job: Callable[[], Iterator[Any]], told: Callable[[Any], None]) -> None:
+    for one in job():
+        told(one)
+
+
+def _worker(stack: ExitStack) -> Connection:
+    """Start a process that waits for jobs, and ends with the stack; returns the line to it."""
+    # Spawned, because a forked process would inherit locks that threads of this one may hold.
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe()
+    stack.callback(ours.close)
+    worker = context.Process(target=_work, args=(theirs,), daemon=True)
+    worker.start()
+    stack.callback(_end, worker)
+    theirs.close()
+    return ours
+
+
+def _heard(line: Connection) -> Any:
+    try:
+        said = line.recv()
+    except (EOFError, OSError) as error:
+        raise MorningmixError(
+            "A part of this run was ended from outside, perhaps because memory ran out. "
+            "Close other programs and run it again; nothing is lost."
+        ) from error
+    if isinstance(said, Exception):
+        raise said
+    return said
 
 
 def _end(worker: BaseProcess) -> None:

@@ -151,7 +151,7 @@ class Follower:
         """Bleed ``(bins, frames)`` of as many frames, from one block before these on; whole blocks.
 
         `own`, `parts` and what the prediction alone leaves of `own` decide. `level` ``(bins, 1)`` is the microphone's
-        mean power.
+        mean power. Powers are smoothed over the frames of one call, so where a take is cut matters a little.
         """
         block = self._block
         unknowns, frames = parts.shape[1:]

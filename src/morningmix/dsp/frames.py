@@ -29,15 +29,17 @@ def _window(size: int) -> NDArray[np.float32]:
     return window
 
 
-def analyse(sound: NDArray[np.float32], size: int) -> Spectrum:
-    """All whole frames in a stretch of sound ``(samples,)``: ``(size // 2 + 1, frames)``."""
-    hop = size // OVERLAP
-    frames = np.lib.stride_tricks.sliding_window_view(sound, size)[::hop]
+def analyse(sound: NDArray[np.float32], size: int, bins: slice = slice(None), out: Spectrum | None = None) -> Spectrum:
+    """All whole frames in a stretch of sound ``(samples,)``: ``(size // 2 + 1, frames)``, or only those `bins`.
+
+    They are written into `out` if that is given.
+    """
+    frames = np.lib.stride_tricks.sliding_window_view(sound, size)[:: size // OVERLAP]
     window = _window(size)
-    spectrum: Spectrum = np.empty((size // 2 + 1, len(frames)), np.complex64)
+    spectrum = np.empty((len(range(size // 2 + 1)[bins]), len(frames)), np.complex64) if out is None else out
     for first in range(0, len(frames), _CACHED_FRAMES):
         some = slice(first, first + _CACHED_FRAMES)
-        spectrum[:, some] = scipy.fft.rfft(frames[some] * window, axis=1).T
+        spectrum[:, some] = scipy.fft.rfft(frames[some] * window, axis=1)[:, bins].T
     return spectrum
 
 

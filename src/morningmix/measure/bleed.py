@@ -26,6 +26,7 @@ Array = NDArray[np.float32]
 
 DECAYS_S = (0.06, 0.18)
 """Time constants of the room's answer besides the immediate one."""
+_ANSWERS = 1 + len(DECAYS_S)
 LOWEST_HZ, HIGHEST_HZ, HIGHEST_VOWEL_HZ = 120.0, 9000.0, 1600.0
 """Bands in which a voice is told from bleed; what subtraction leaves of it is cymbals, and vowels decide."""
 
@@ -138,32 +139,30 @@ def hear_residual(
 def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, _Ear]:
     spans = _training_spans(store.hops)
     bands = _voice_bands(store)
-
-    def features_of(track: int) -> Array:
-        return np.concatenate(
-            [
-                _features(store.read(track, early, stop), store.hop_s)[:, :, start - early :]
-                for early, start, stop in spans
-            ],
-            axis=2,
-        )
-
-    features = np.concatenate([features_of(track) for track in others] or [_none(store)])
     levels = {ear: np.concatenate([store.read(ear, start, stop) for _, start, stop in spans], axis=1) for ear in ears}
     noise = {ear: np.float32(0.5) * np.percentile(levels[ear], 3, axis=1).astype(np.float32) for ear in ears}
-
-    def fit(ear: int, features: Array) -> Array:
-        return _fit(levels[ear], features, noise[ear], bands)
-
-    of_instruments = {ear: fit(ear, features) for ear in ears}
+    # The instruments' features first, then room for those of the other voices: copies of this would be most memory.
+    hops = sum(stop - start for _, start, stop in spans)
+    everybody = np.empty((_ANSWERS * (len(others) + max(0, len(ears) - 1)), store.bands, hops), np.float32)
+    at = 0
+    for _, start, stop in spans:
+        early = max(0, start - _WARM_UP_HOPS)
+        for place, track in enumerate(others):
+            answers = _features(store.read(track, early, stop), store.hop_s)[:, :, start - early :]
+            everybody[_ANSWERS * place : _ANSWERS * (place + 1), :, at : at + stop - start] = answers
+        at += stop - start
+    instruments = everybody[: _ANSWERS * len(others)]
+    of_instruments = {ear: _fit(levels[ear], instruments, noise[ear], bands) for ear in ears}
     own = {
-        ear: _own_power(levels[ear], _predict(of_instruments[ear], features, noise[ear], levels[ear].shape))
+        ear: _own_power(levels[ear], _predict(of_instruments[ear], instruments, noise[ear], levels[ear].shape))
         for ear in ears
     }
-    return {
-        ear: _Ear(noise[ear], of_instruments[ear], fit(ear, _with_voices(features, own, ear, store.hop_s)))
-        for ear in ears
-    }
+    learnt: dict[int, _Ear] = {}
+    for ear in ears:
+        for place, voice in enumerate((power for other, power in own.items() if other != ear), len(others)):
+            everybody[_ANSWERS * place : _ANSWERS * (place + 1)] = _features(voice, store.hop_s)
+        learnt[ear] = _Ear(noise[ear], of_instruments[ear], _fit(levels[ear], everybody, noise[ear], bands))
+    return learnt
 
 
 def _training_spans(hops: int) -> list[tuple[int, int, int]]:

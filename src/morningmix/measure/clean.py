@@ -91,7 +91,7 @@ def clean_take(
         )
         with ThreadPoolExecutor(workers) as pool:
             sounds = Sounds(take, store.turned, cleaning.repaired)
-            _clean(sounds, store, ears, references, cache, paths, pool, progress)
+            _clean(sounds, store, ears, references, cache, paths, pool, workers, progress)
     else:
         progress(take.duration_s)
     return {ear: _load(paths[ear], take, take.recordings[ear].channels) for ear in ears}
@@ -115,6 +115,7 @@ def _clean(
     cache: Path,
     paths: Mapping[int, Path],
     pool: ThreadPoolExecutor,
+    workers: int,
     progress: Callable[[float], None],
 ) -> None:
     take = sounds.take
@@ -129,7 +130,7 @@ def _clean(
                 for ear in ears
                 for what in ("left", "taken")
             }
-            subtraction = Subtraction(sounds, ears, references, pool)
+            subtraction = Subtraction(sounds, ears, references, workers)
             _subtract(subtraction, scratches, bands, pool, take, progress)
             helped = {ear: on and _helps(store, bands, ear, subtraction.learnt_s) for ear, on in ears.items()}
 
