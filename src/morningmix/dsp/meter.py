@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,9 +70,7 @@ class LoudnessMeter:
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        # One filter of fourth order runs a third faster than two sections and is as exact in float64.
-        self._b, self._a = scipy.signal.sos2tf(k_weighting(rate_hz))
-        self._state = np.zeros((channels, 4))
+        self._weighting = KWeighting(rate_hz, channels)
         whole = _FINE_PER_SECOND // math.gcd(rate_hz, _FINE_PER_SECOND)
         fine = whole * max(1, _PAGE_FINE // whole)
         edges = np.arange(fine + 1) * rate_hz // _FINE_PER_SECOND
@@ -97,9 +96,7 @@ class LoudnessMeter:
                     break
                 part = self._page
                 self._filled = 0
-            energies, self._state = self._energies_of(part)
-            self._state[np.abs(self._state) < _NOTHING] = 0.0
-            self._energies.append(energies)
+            self._energies.append(self._energies_of(part, self._weighting))
 
     def momentary_powers(self) -> NDArray[np.float64]:
         """Powers of the 400 ms windows ending every 100 ms: ``(windows,)``, as `laws.loudness` takes them."""
@@ -122,23 +119,20 @@ class LoudnessMeter:
             sample_peak_dbfs=_decibels(self._peak.sample_peak),
         )
 
-    def _energies_of(self, samples: Block) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Energy of each complete 10 ms, channels summed, and the filter's state after all samples."""
-        if not self._state.any() and not samples.any():
-            weighted, state = np.zeros(samples.shape), self._state
-        else:
-            weighted, state = scipy.signal.lfilter(self._b, self._a, samples, axis=1, zi=self._state)
+    def _energies_of(self, samples: Block, weighting: KWeighting) -> NDArray[np.float64]:
+        """Energy of each complete 10 ms, channels summed."""
+        weighted = weighting.process(samples)
         np.square(weighted, out=weighted)
         complete = int(np.searchsorted(self._starts + self._fine_frames, samples.shape[1], side="right"))
         if not complete:
-            return np.empty(0), state
+            return np.empty(0)
         end = self._starts[complete - 1] + self._fine_frames[complete - 1]
-        energies = np.add.reduceat(weighted[:, :end], self._starts[:complete], axis=1).sum(axis=0)
-        return energies, state
+        energies: NDArray[np.float64] = np.add.reduceat(weighted[:, :end], self._starts[:complete], axis=1).sum(axis=0)
+        return energies
 
     def _window_powers(self, hops: int) -> NDArray[np.float64]:
         """Mean powers of the complete windows of `hops` times 100 ms, one every 10 ms."""
-        rest, _ = self._energies_of(self._page[:, : self._filled])
+        rest = self._energies_of(self._page[:, : self._filled], copy(self._weighting))
         energies = np.concatenate([*self._energies, rest])
         frames = np.resize(self._fine_frames, energies.size)
         windows = energies.size - hops * _FINE_PER_HOP + 1
