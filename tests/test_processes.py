@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import multiprocessing.context
 import os
 import signal
 import subprocess
@@ -79,6 +81,15 @@ def test_what_a_worker_in_step_raises_is_raised_here() -> None:
 def test_a_worker_that_is_ended_from_outside_is_one_clear_line() -> None:
     with pytest.raises(MorningmixError, match="ended from outside"):
         side_by_side([partial(twice, 1), vanish], 2, lambda _: None)
+
+
+def test_a_system_that_starts_no_process_is_one_clear_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse_to_start(_: object) -> None:
+        raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+
+    monkeypatch.setattr(multiprocessing.context.SpawnProcess, "start", refuse_to_start)
+    with pytest.raises(MorningmixError, match="--workers 1"):
+        side_by_side([partial(twice, 1), partial(twice, 2)], 2, lambda _: None)
 
 
 ENDLESS = """

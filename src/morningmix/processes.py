@@ -89,7 +89,12 @@ def _worker(stack: ExitStack) -> Connection:
     ours, theirs = context.Pipe()
     stack.callback(ours.close)
     worker = context.Process(target=_work, args=(theirs,), daemon=True)
-    worker.start()
+    try:
+        worker.start()
+    except OSError as error:
+        raise MorningmixError(
+            f"The system starts no further process ({error.strerror}). Run it again with --workers 1."
+        ) from error
     stack.callback(_end, worker)
     theirs.close()
     return ours
