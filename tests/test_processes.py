@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from morningmix.errors import MorningmixError, RecordingsError
+from morningmix.errors import MachineError, RecordingsError
 from morningmix.processes import Told, in_step, side_by_side
 
 
@@ -79,7 +79,7 @@ def test_what_a_worker_in_step_raises_is_raised_here() -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
 def test_a_worker_that_is_ended_from_outside_is_one_clear_line() -> None:
-    with pytest.raises(MorningmixError, match="ended from outside"):
+    with pytest.raises(MachineError, match="ended from outside"):
         side_by_side([partial(twice, 1), vanish], 2, lambda _: None)
 
 
@@ -88,7 +88,7 @@ def test_a_system_that_starts_no_process_is_one_clear_line(monkeypatch: pytest.M
         raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
 
     monkeypatch.setattr(multiprocessing.context.SpawnProcess, "start", refuse_to_start)
-    with pytest.raises(MorningmixError, match="--workers 1"):
+    with pytest.raises(MachineError, match="--workers 1"):
         side_by_side([partial(twice, 1), partial(twice, 2)], 2, lambda _: None)
 
 

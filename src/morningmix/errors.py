@@ -6,7 +6,8 @@
     |- RecordingsError   4   the raw tracks
     |- OutputError       5   the place we write to: disk full, no permission
     |- ChangedError      6   a recording is no longer the one the recall sheet was made from
-    `- BusyError         7   another run works in this home
+    |- BusyError         7   another run works in this home
+    `- MachineError      8   memory or processes ran out
 
 The number is the exit code. Anything else that escapes is a bug and keeps its traceback (exit code 1).
 What is wrong with the *sound* (silent, clipped, too quiet) is a finding, never an error.
@@ -63,3 +64,9 @@ class BusyError(MorningmixError):
     """Another run works in this home."""
 
     exit_code = 7
+
+
+class MachineError(MorningmixError):
+    """Memory or processes ran out."""
+
+    exit_code = 8

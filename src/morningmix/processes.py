@@ -19,7 +19,7 @@ from typing import Any, Generic, TypeVar
 
 from threadpoolctl import threadpool_limits
 
-from morningmix.errors import MorningmixError
+from morningmix.errors import MachineError
 
 Result = TypeVar("Result")
 Told = Callable[[float], None]
@@ -35,7 +35,7 @@ def side_by_side(jobs: Sequence[Callable[[Told], Result]], workers: int, progres
     """What the jobs return, in their order; each is called with its own way to tell progress.
 
     With one worker they run here, one after the other; with more, jobs and results travel as pickles. What a job
-    raises is raised here, and the others are ended; `MorningmixError` if a worker is ended from outside.
+    raises is raised here, and the others are ended; `MachineError` if a worker is ended from outside.
     """
     if min(workers, len(jobs)) < 2:
         return tuple(job(progress) for job in jobs)
@@ -92,7 +92,7 @@ def _worker(stack: ExitStack) -> Connection:
     try:
         worker.start()
     except OSError as error:
-        raise MorningmixError(
+        raise MachineError(
             f"The system starts no further process ({error.strerror}). Run it again with --workers 1."
         ) from error
     stack.callback(_end, worker)
@@ -104,7 +104,7 @@ def _heard(line: Connection) -> Any:
     try:
         said = line.recv()
     except (EOFError, OSError) as error:
-        raise MorningmixError(
+        raise MachineError(
             "A part of this run was ended from outside, perhaps because memory ran out. "
             "Close other programs and run it again; nothing is lost."
         ) from error
