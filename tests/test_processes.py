@@ -93,8 +93,8 @@ def test_a_system_that_starts_no_process_is_one_clear_line(monkeypatch: pytest.M
 
 
 ENDLESS = """
-import os, time
-from morningmix.processes import in_step, side_by_side
+import os, signal, time
+from morningmix.processes import side_by_side
 
 def job(told):
     open(f"{os.environ['PLACE']}/{os.getpid()}", "w").close()
@@ -103,6 +103,8 @@ def job(told):
         told(0.02)
 
 if __name__ == "__main__":
+    # Whoever starts the tests in the background may have them ignore it.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     side_by_side([job, job], 2, lambda _: None)
 """
 
@@ -117,10 +119,10 @@ def test_workers_end_with_the_run_that_started_them(how: signal.Signals, tmp_pat
     run = subprocess.Popen([sys.executable, script], env={**os.environ, "PLACE": str(place)}, stderr=subprocess.PIPE)
     patience = time.monotonic() + 60.0
     while len(list(place.iterdir())) < 2:
-        assert time.monotonic() < patience
+        assert run.poll() is None and time.monotonic() < patience
         time.sleep(0.05)
     run.send_signal(how)
-    run.communicate()
+    run.communicate(timeout=60.0)
     workers = [Path("/proc", path.name) for path in place.iterdir()]
     while any(worker.exists() and "State:\tZ" not in (worker / "status").read_text() for worker in workers):
         assert time.monotonic() < patience

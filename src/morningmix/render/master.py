@@ -76,34 +76,35 @@ def measure_sum(
     # True peaks matter from a little under the ceiling on; 3 dB are room for what limiting makes up in gain.
     of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0))
     weighting = KWeighting(rate_hz, 2)
-    stem_peaks: list[NDArray[np.float32]] = []
-    powers: list[NDArray[np.float32]] = []
+    # Whole from the start: over two hours each is 30 MB, and twice that while its pieces are joined.
+    steps = -(-families.frames // step)
+    stem_peaks, powers = np.zeros(steps, np.float32), np.zeros(steps, np.float32)
 
-    def weigh(total: Block) -> None:
+    def weigh(total: Block, here: slice) -> None:
         squares = np.square(weighting.process(total)).sum(axis=0)
-        powers.append((np.add.reduceat(squares, np.arange(0, len(squares), step)) / step).astype(np.float32))
+        powers[here] = np.add.reduceat(squares, np.arange(0, len(squares), step)) / step
 
-    def peaks(blocks: Sequence[Block], steps: int) -> None:
-        nothing = np.zeros(steps, np.float32)
-        stem_peaks.append(np.maximum.reduce([nothing, *(step_peaks(block, step) for block in blocks)]))
+    def peaks(blocks: Sequence[Block], here: slice) -> None:
+        for block in blocks:
+            np.maximum(stem_peaks[here], step_peaks(block, step), out=stem_peaks[here])
 
     for start in range(0, families.frames, block_hops * hop):
         frames = min(block_hops * hop, families.frames - start)
+        here = slice(start // step, -(-(start + frames) // step))
         blocks = trimmed.read(start, frames)
         total = np.zeros((2, frames), np.float32)
         for block in blocks:
             total += block
         for job in [
-            pool.submit(weigh, total),
+            pool.submit(weigh, total, here),
             pool.submit(of_sum.update, total),
-            pool.submit(peaks, blocks, -(-frames // step)),
+            pool.submit(peaks, blocks, here),
         ]:
             job.result()
         progress(frames / rate_hz)
-    key = np.maximum(of_sum.result(), np.concatenate(stem_peaks))
-    return SumFacts(
-        step_s=step / rate_hz, steps_per_hop=hop // step, key_db=peaks_db(key), powers=np.concatenate(powers)
-    )
+    key = of_sum.result()
+    np.maximum(key, stem_peaks, out=key)
+    return SumFacts(step_s=step / rate_hz, steps_per_hop=hop // step, key_db=peaks_db(key), powers=powers)
 
 
 def write_master(
