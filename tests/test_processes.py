@@ -119,7 +119,8 @@ def test_workers_end_with_the_run_that_started_them(how: signal.Signals, tmp_pat
     run = subprocess.Popen([sys.executable, script], env={**os.environ, "PLACE": str(place)}, stderr=subprocess.PIPE)
     patience = time.monotonic() + 60.0
     while len(list(place.iterdir())) < 2:
-        assert run.poll() is None and time.monotonic() < patience
+        assert run.poll() is None
+        assert time.monotonic() < patience
         time.sleep(0.05)
     run.send_signal(how)
     run.communicate(timeout=60.0)
