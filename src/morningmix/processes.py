@@ -53,8 +53,8 @@ def side_by_side(jobs: Sequence[Callable[[Told], Result]], workers: int, progres
         for _ in range(min(workers, len(jobs))):
             employ(_worker(stack))
         while busy:
-            for line in wait(list(busy)):
-                assert isinstance(line, Connection)
+            ready = wait(list(busy))
+            for line in [one for one in busy if one in ready]:
                 said = _heard(line)
                 if isinstance(said, _Done):
                     results[busy.pop(line)] = said.result
