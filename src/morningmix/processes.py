@@ -10,7 +10,7 @@ import multiprocessing
 import signal
 import traceback
 from collections.abc import Callable, Generator, Iterator, Sequence
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from multiprocessing.connection import Connection, wait
@@ -46,7 +46,7 @@ def side_by_side(jobs: Sequence[Callable[[Told], Result]], workers: int, progres
     def employ(line: Connection) -> None:
         index, job = next(waiting, (None, None))
         if index is not None:
-            line.send(job)
+            _give(line, job)
             busy[line] = index
 
     with ExitStack() as stack:
@@ -72,7 +72,7 @@ def in_step(jobs: Sequence[Callable[[], Iterator[Result]]]) -> Generator[tuple[R
     with ExitStack() as stack:
         lines = [_worker(stack) for _ in jobs[1:]]
         for line, job in zip(lines, jobs[1:], strict=True):
-            line.send(partial(_tell_all, job))
+            _give(line, partial(_tell_all, job))
         for one in jobs[0]():
             yield (one, *(_heard(line) for line in lines))
 
@@ -100,14 +100,26 @@ def _worker(stack: ExitStack) -> Connection:
     return ours
 
 
-def _heard(line: Connection) -> Any:
+@contextmanager
+def _still_there() -> Iterator[None]:
+    """Turn a line that broke into a `MachineError`."""
     try:
-        said = line.recv()
+        yield
     except (EOFError, OSError) as error:
         raise MachineError(
             "A part of this run was ended from outside, perhaps because memory ran out. "
             "Close other programs and run it again; nothing is lost."
         ) from error
+
+
+def _give(line: Connection, job: object) -> None:
+    with _still_there():
+        line.send(job)
+
+
+def _heard(line: Connection) -> Any:
+    with _still_there():
+        said = line.recv()
     if isinstance(said, Exception):
         raise said
     return said
