@@ -15,7 +15,7 @@ import morningmix
 SOURCE = Path(morningmix.__file__).parent
 
 LEVELS = (
-    {"files", "home", "laws", "plan", "facts", "units", "errors", "processes", "__init__"},
+    {"files", "home", "laws", "plan", "facts", "units", "errors", "processes", "ahead", "__init__"},
     {"dsp", "audio"},
     {"verify", "render", "decide", "measure", "recordings", "report", "explain", "compare", "wishes", "over_time"},
     {"listen", "practice"},

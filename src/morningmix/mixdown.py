@@ -40,8 +40,8 @@ class Raw:
     """The raw tracks."""
     recordings: tuple[Recording, ...]
     """As they were recorded."""
-    hashes: tuple[tuple[str, ...], ...]
-    """SHA-256 of every part of each recording."""
+    hashes: Callable[[], tuple[tuple[str, ...], ...]]
+    """Gives the SHA-256 of every part of each recording, which the first time takes as long as reading them."""
     sounds: tuple[Recording, ...]
     """What is read for the mix: a recording, or its cleaned sound."""
 
@@ -177,12 +177,14 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
     ) as paths:
         ready.families.close()
         verified = verify(paths, desk.pool, share(desk.progress, f"checking {plan.title}", seconds))
+        # The MP3 is still being made, on one core.
+        hashes = ready.raw.hashes()
     differ_lu = meters_differ_lu(paths[0])
     _refuse_wrong(verified.residual, differ_lu, plan.title)
     if desk.settings.practice:
         for practice in practice_mixes(plan):
             _write_practice(practice, ready, master, desk)
-    _write_sheet(ready, master, paths, verified, desk)
+    _write_sheet(ready, master, paths, verified, hashes, desk)
     folder = desk.home.mixes / ready.folder_name
     return MixedSong(
         title=plan.title,
@@ -298,7 +300,14 @@ def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:
         raise RuntimeError(f'two loudness meters differ by {differ_lu:.3f} LU on "{title}"')
 
 
-def _write_sheet(ready: Ready, master: MasterPlan, paths: Sequence[Path], verified: Verified, desk: Desk) -> None:
+def _write_sheet(
+    ready: Ready,
+    master: MasterPlan,
+    paths: Sequence[Path],
+    verified: Verified,
+    hashes: Sequence[tuple[str, ...]],
+    desk: Desk,
+) -> None:
     partial = ready.partial
     mix, *stems = (path.relative_to(partial).as_posix() for path in paths)
     files = sorted(path.relative_to(partial).as_posix() for path in partial.rglob("*") if path.is_file())
@@ -310,7 +319,7 @@ def _write_sheet(ready: Ready, master: MasterPlan, paths: Sequence[Path], verifi
             RecordedInput(
                 files=recording.files, parts=tuple(part.path.name for part in recording.parts), sha256=tuple(sha256)
             )
-            for recording, sha256 in zip(ready.raw.recordings, ready.raw.hashes, strict=True)
+            for recording, sha256 in zip(ready.raw.recordings, hashes, strict=True)
         ),
         settings=desk.settings,
         plan=ready.plan,

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from threadpoolctl import threadpool_limits
@@ -319,7 +320,7 @@ def _raw(heard: Heard, workers: int) -> Raw:
     return Raw(
         folder=heard.take.folder,
         recordings=recordings,
-        hashes=hash_take(heard.take, heard.home.cache, workers),
+        hashes=partial(hash_take, heard.take, heard.home.cache, workers),
         sounds=_sounds(recordings, cleaned),
     )
 
@@ -516,7 +517,7 @@ def _mix_again(order: Order, progress: Progress) -> Result:
         raw = Raw(
             folder=tracks,
             recordings=tuple(recordings),
-            hashes=tuple(one.sha256 for one in recall.recordings),
+            hashes=lambda: tuple(one.sha256 for one in recall.recordings),
             sounds=_sounds(recordings, _cleaned_again(recall, tracks, recordings, home, order, progress)),
         )
         desk = Desk(home=home, settings=recall.settings, pool=pool, progress=progress, block_hops=order.block_hops)

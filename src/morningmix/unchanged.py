@@ -42,7 +42,7 @@ def find_standing(plan: SongPlan, number: int, raw: Raw, desk: Desk) -> MixedSon
         and recall.reachable_lufs is not None
         and recall.tracks_folder == path_from(raw.folder, folder)
         and [(one.files, one.sha256) for one in recall.recordings]
-        == [(one.files, sha256) for one, sha256 in zip(raw.recordings, raw.hashes, strict=True)]
+        == [(one.files, sha256) for one, sha256 in zip(raw.recordings, raw.hashes(), strict=True)]
     )
     facts = _read_facts(desk.home.cache, recall) if same and _all_there(folder, recall) else None
     return None if facts is None else _as_it_stands(recall, folder, facts)

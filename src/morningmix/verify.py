@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.ahead import one_ahead
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording
 from morningmix.dsp.control import hop_frames
@@ -54,22 +55,21 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
     with ExitStack() as stack:
         readers = [stack.enter_context(open_recording(recording, rate_hz)) for recording in recordings]
 
-        def read(job: tuple[int, int]) -> Block:
-            index, count = job
-            block = readers[index].read(count)
-            if index == 0:
-                meter.update(block)
-            return block
+        def read(count: int) -> tuple[Block, float]:
+            """The mix, and how much is left of it without its stems."""
+            mix = readers[0].read(count)
+            rest = mix.astype(np.float64)
+            for stem in readers[1:]:
+                rest -= stem.read(count)
+            return mix, float(np.abs(rest).max())
 
-        for start in range(0, frames, block_frames):
-            count = min(block_frames, frames - start)
-            blocks = list(pool.map(read, [(index, count) for index in range(len(readers))]))
-            rest = blocks[0].astype(np.float64)
-            for block in blocks[1:]:
-                rest -= block
-            residual = max(residual, float(np.abs(rest).max()))
-            powers += spectrum.update(blocks[0]).sum(axis=1, dtype=np.float64)
-            progress(blocks[0].shape[1] / rate_hz)
+        counts = [min(block_frames, frames - start) for start in range(0, frames, block_frames)]
+        for mix, left in one_ahead(pool, read, counts):
+            metering = pool.submit(meter.update, mix)
+            residual = max(residual, left)
+            powers += spectrum.update(mix).sum(axis=1, dtype=np.float64)
+            metering.result()
+            progress(mix.shape[1] / rate_hz)
     powers += spectrum.finish().sum(axis=1, dtype=np.float64)
     hops = max(1, frames // spectrum_hop_frames(rate_hz))
     return Verified(

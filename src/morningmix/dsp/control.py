@@ -31,13 +31,11 @@ def step_frames(rate_hz: int) -> int:
 
 def step_peaks(block: Block, step: int) -> NDArray[np.float32]:
     """Largest absolute sample per step over all channels; a last step may be short: ``(steps,)``."""
-    loudest = np.maximum(block.max(axis=0), -block.min(axis=0))
-    whole = loudest.shape[0] // step * step
-    peaks = loudest[:whole].reshape(-1, step).max(axis=1)
-    if whole < loudest.shape[0]:
-        peaks = np.append(peaks, loudest[whole:].max())
-    result: NDArray[np.float32] = peaks
-    return result
+    loudest = np.abs(block[0])
+    for channel in block[1:]:
+        np.maximum(loudest, np.abs(channel), out=loudest)
+    peaks: NDArray[np.float32] = np.maximum.reduceat(loudest, np.arange(0, len(loudest), step))
+    return peaks
 
 
 class GainLine:

@@ -21,7 +21,7 @@ _BUFFER_FRAMES = 8192
 _LONGEST_S = 4.0
 _INAUDIBLE = 1e-7
 """The share of its energy after which the answer ends: 70 dB under the reverb, which lies far under the mix."""
-_FAINT = 1e-4
+_FAINT = 1e-3
 """Bins over which a part of the answer stays under this share of its strongest bin are left out: highs die soon."""
 
 

@@ -12,6 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.dsp.control import step_peaks
 from morningmix.units import Block
 
 PHASES = np.array(
@@ -105,9 +106,7 @@ class TruePeakEnvelope:
 
     def _step_peaks(self, samples: Block, steps: int) -> NDArray[np.float32]:
         frames = steps * self._step_frames
-        starts = np.arange(0, frames, self._step_frames)
-        inside = np.abs(samples[:, _BEFORE : _BEFORE + frames]).max(axis=0)
-        peaks = np.asarray(np.maximum.reduceat(inside, starts), dtype=np.float32)
+        peaks = step_peaks(samples[:, _BEFORE : _BEFORE + frames], self._step_frames)
         segments = frames // _SEGMENT + 1
         padded, loudest = _padded_with_loudest(samples[:, : frames + 2 * _BEFORE], segments)
         chosen = np.flatnonzero(loudest * _BOUND > self._threshold)
@@ -118,6 +117,7 @@ class TruePeakEnvelope:
             batch = chosen[first : first + _BATCH]
             points[batch] = _points(padded, batch, segments).T
         between = points.reshape(len(samples), -1).max(axis=0)[: frames + 1]
+        starts = np.arange(0, frames, self._step_frames)
         highest = np.maximum(np.maximum.reduceat(between[:-1], starts), between[starts + self._step_frames])
         return np.where(highest > self._threshold, np.maximum(highest, peaks), peaks)
 

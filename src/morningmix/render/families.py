@@ -6,16 +6,16 @@ of them follows exactly, and the drums' peaks.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import Executor
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor, Future
 from contextlib import ExitStack
 from dataclasses import dataclass
-from itertools import repeat
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.ahead import after
 from morningmix.audio.write import FloatScratch, IntegerWriter
 from morningmix.dsp.control import hop_frames, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
@@ -33,6 +33,9 @@ BLOCK_HOPS = 20
 """Default length of a block, in hops of 0.1 s."""
 
 _TRACK_SEED = 1000
+
+Weighted = Future[NDArray[np.float64]]
+"""A family's next block, K-weighted, when it is rendered."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,18 +139,29 @@ def render_families(
                 writers[index].write(track)
             return strips[index].place(track)
 
-        def weighted_family(family: _Family, start: int, count: int) -> NDArray[np.float64]:
+        def weighted_family(job: tuple[_Family, int, int]) -> NDArray[np.float64]:
+            family, start, count = job
             placed = [strip(index, count) for index in family.tracks]
             return family.process(placed, _fade(plan, start, count, frames))
 
-        # The largest first, so that nobody waits long for the last.
+        def take_in(jobs: Mapping[int, Weighted]) -> None:
+            if jobs:
+                weighted = [jobs[place].result() for place in range(len(families))]
+                grams.append(_gram(weighted, hop))
+                progress(weighted[0].shape[1] / rate_hz)
+
+        # The largest first, and a block ahead of what is taken in, so that nobody waits long for the last.
         order = sorted(range(len(families)), key=lambda place: -len(families[place].tracks))
+        ahead: dict[int, Weighted] = {}
         for start in range(0, frames, block_hops * hop):
             count = min(block_hops * hop, frames - start)
-            jobs = pool.map(weighted_family, [families[place] for place in order], repeat(start), repeat(count))
-            weighted = dict(zip(order, jobs, strict=True))
-            grams.append(_gram([weighted[place] for place in range(len(families))], hop))
-            progress(count / rate_hz)
+            last = ahead
+            ahead = {
+                place: pool.submit(after, last.get(place), weighted_family, (families[place], start, count))
+                for place in order
+            }
+            take_in(last)
+        take_in(ahead)
         kept.pop_all()
     drums = families[names.index("drums")].drum_peaks if "drums" in names else None
     return Families(

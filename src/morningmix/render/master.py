@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.ahead import one_ahead
 from morningmix.dsp.control import hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.meter import KWeighting
@@ -25,15 +26,23 @@ from morningmix.units import Block, db_to_gain
 
 @dataclass(frozen=True, slots=True)
 class _Trimmed:
-    """Families at their trims, the drums' peaks held; every read gives the same samples."""
+    """Families at their trims, the drums' peaks held; every time through gives the same samples."""
 
     families: Families
     gains: tuple[np.float32, ...]
     drum_curve_db: NDArray[np.float32] | None
     step: int
 
-    def read(self, start: int, frames: int) -> list[Block]:
-        """Each family's next frames, in the order of `Families.names`."""
+    def blocks(self, pool: Executor, longest: int) -> Iterator[tuple[int, int, list[Block]]]:
+        """Block after block, made one ahead: first frame, frames, and each family in the order of `Families.names`."""
+        starts = range(0, self.families.frames, longest)
+        lengths = [min(longest, self.families.frames - start) for start in starts]
+        stretches = list(zip(starts, lengths, strict=True))
+        for (start, frames), blocks in zip(stretches, one_ahead(pool, self._read, stretches), strict=True):
+            yield start, frames, blocks
+
+    def _read(self, stretch: tuple[int, int]) -> list[Block]:
+        start, frames = stretch
         blocks = []
         for name, scratch, gain in zip(self.families.names, self.families.sound, self.gains, strict=True):
             block = scratch.read(start, frames)
@@ -88,10 +97,8 @@ def measure_sum(
         for block in blocks:
             np.maximum(stem_peaks[here], step_peaks(block, step), out=stem_peaks[here])
 
-    for start in range(0, families.frames, block_hops * hop):
-        frames = min(block_hops * hop, families.frames - start)
+    for start, frames, blocks in trimmed.blocks(pool, block_hops * hop):
         here = slice(start // step, -(-(start + frames) // step))
-        blocks = trimmed.read(start, frames)
         total = np.zeros((2, frames), np.float32)
         for block in blocks:
             total += block
@@ -140,10 +147,9 @@ def write_master(
             writers[index].write(samples)
             return samples
 
-        for start in range(0, families.frames, block_hops * hop):
-            frames = min(block_hops * hop, families.frames - start)
+        for start, frames, blocks in trimmed.blocks(pool, block_hops * hop):
             gain = expand(curve_db, step, start, frames)
-            jobs = [(index, block, gain) for index, block in enumerate(trimmed.read(start, frames))]
+            jobs = [(index, block, gain) for index, block in enumerate(blocks)]
             total = np.zeros((2, frames), np.int32)
             for samples in pool.map(stem, jobs):
                 total += samples
