@@ -15,6 +15,8 @@ import soundfile  # noqa: TID251 - an outside writer of the files under test
 from numpy.typing import NDArray
 from scipy import signal
 
+from morningmix.facts import Slots
+
 Sound = NDArray[np.float64]
 
 NAMES = ("kick", "snare", "overhead", "bass", "guitar 1", "guitar 2", "lead vocal", "backing vocal")
@@ -163,3 +165,16 @@ def _far(sound: Sound, rate_hz: int, rng: np.random.Generator) -> Sound:
 def _power_while_sung(voice: Sound) -> float:
     sounding = voice[voice != 0.0]
     return float(np.mean(sounding**2)) if len(sounding) else 1e-2
+
+
+def slots_of(bands: NDArray[np.float32], peaks: NDArray[np.float32], slots_per_spectrum: int = 1) -> Slots:
+    """Slots of band powers ``(bands, slots)`` and peaks ``(slots,)``, some of them sharing a spectrum."""
+    spectrum_of = np.arange(bands.shape[1]) // slots_per_spectrum
+    count = -(-bands.shape[1] // slots_per_spectrum)
+    spectra = [bands[:, spectrum_of == place].mean(axis=1) for place in range(count)]
+    return Slots(
+        powers=bands.sum(axis=0).astype(np.float32),
+        peaks=peaks,
+        spectra=np.array(spectra, np.float32).reshape(count, bands.shape[0]).T,
+        spectrum_of=spectrum_of.astype(np.uint16),
+    )

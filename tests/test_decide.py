@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -39,6 +40,7 @@ from morningmix.facts import (
     Recipe,
     Recording,
     Singing,
+    Slots,
     SongInputWish,
     SongWish,
     SumFacts,
@@ -54,7 +56,7 @@ from morningmix.laws.loudness import power_of
 from morningmix.listen import Heard, listen
 from morningmix.plan import Goal, Move, SongPlan, TrackPlan, Trims
 from morningmix.units import powers_db
-from synthetic import NAMES, ROLES, SINGERS, write_take
+from synthetic import NAMES, ROLES, SINGERS, slots_of, write_take
 
 SECONDS = 12.0
 QUIETED = ("kick", "snare", "overhead", "guitar 1", "guitar 2")
@@ -66,10 +68,19 @@ def heard(tmp_path_factory: pytest.TempPathFactory) -> Heard:
     write_take(folder / "take", SECONDS, 24_000)
     (found,) = listen(folder / "take", home_of(folder / "take", folder, None), 2, lambda _step, _share: None)
     for track in found.measured.tracks:
-        track.bands.flags.writeable = track.peaks.flags.writeable = False
+        guard(track.slots)
     for one in found.inputs:
-        one.facts.bands.flags.writeable = one.facts.peaks.flags.writeable = False
+        guard(one.facts.slots)
     return found
+
+
+def arrays_of(slots: Slots) -> tuple[NDArray[Any], ...]:
+    return slots.powers, slots.peaks, slots.spectra, slots.spectrum_of
+
+
+def guard(slots: Slots) -> None:
+    for array in arrays_of(slots):
+        array.flags.writeable = False
 
 
 def plan_of(
@@ -162,13 +173,37 @@ def test_every_number_has_a_reason(heard: Heard) -> None:
     assert all(goal.because and goal.source for goal in plan.goals)
 
 
+def test_a_long_take_is_set_up_as_a_short_one_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In two hours twelve slots share a spectrum: the same sound is taken for the same, and compressed as much."""
+    write_take(tmp_path / "take", SECONDS, 24_000)
+
+    def set_up_in(home: str) -> tuple[list[str], Setups]:
+        heard = listen(tmp_path / "take", home_of(tmp_path / "take", tmp_path, tmp_path / home), 2, lambda *_: None)[0]
+        whole = SongWish(title="", start_s=0.0, end_s=SECONDS)
+        setups = setups_of(heard, heard.inputs, heard.recipe, [whole])
+        return [guess.role for guess in guess_roles(heard.measured)], setups
+
+    roles, fine = set_up_in("fine")
+    monkeypatch.setattr("morningmix.measure.take._MOST_SPECTRA", round(SECONDS * 10 / 12))
+    coarse_roles, coarse = set_up_in("coarse")
+    assert coarse_roles == roles
+    for key, setup in fine.of.items():
+        other = coarse.of[key]
+        assert other.gain_db == pytest.approx(setup.gain_db, abs=0.3)
+        assert other.level_db == pytest.approx(setup.level_db, abs=0.5)
+        assert (other.compressor is None) == (setup.compressor is None)
+        if setup.compressor and other.compressor:
+            assert other.compressor.threshold_db == pytest.approx(setup.compressor.threshold_db, abs=0.5)
+            assert other.compressor.ratio == pytest.approx(setup.compressor.ratio, abs=0.1)
+
+
 def test_decisions_are_the_same_again_and_touch_nothing(heard: Heard) -> None:
     # The measurements are read-only here, so that whoever wrote into them would be refused.
-    before = [(track.bands.copy(), track.peaks.copy()) for track in heard.measured.tracks]
+    before = [[array.copy() for array in arrays_of(track.slots)] for track in heard.measured.tracks]
     assert plan_of(heard) == plan_of(heard)
-    for track, (bands, peaks) in zip(heard.measured.tracks, before, strict=True):
-        np.testing.assert_array_equal(track.bands, bands)
-        np.testing.assert_array_equal(track.peaks, peaks)
+    for track, arrays in zip(heard.measured.tracks, before, strict=True):
+        for now, then in zip(arrays_of(track.slots), arrays, strict=True):
+            np.testing.assert_array_equal(now, then)
 
 
 def test_drums_and_amplifiers_are_never_gated_and_voices_are(heard: Heard) -> None:
@@ -245,14 +280,12 @@ def test_a_room_that_would_be_too_small_or_too_large_is_moved(sent: float, offse
 
 def songs_of(heard: Heard, *songs: SongWish, halves_db: Mapping[str, float] | None = None) -> list[SongPlan]:
     """Plans of songs that are set up together, inputs so much louder in the second half of the take."""
-    half = heard.measured.tracks[0].bands.shape[1] // 2
+    half = heard.measured.slots // 2
     inputs = []
     for one in heard.inputs:
-        bands, peaks = one.facts.bands.copy(), one.facts.peaks.copy()
-        step_db = (halves_db or {}).get(one.name, 0.0)
-        bands[:, half:] *= np.float32(10.0 ** (step_db / 10.0))
-        peaks[half:] *= np.float32(10.0 ** (step_db / 20.0))
-        inputs.append(replace(one, facts=replace(one.facts, bands=bands, peaks=peaks)))
+        gain = np.ones(len(one.facts.slots), np.float32)
+        gain[half:] = 10.0 ** ((halves_db or {}).get(one.name, 0.0) / 20.0)
+        inputs.append(replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled(gain))))
     measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
     setups = setups_of(replace(heard, measured=measured), inputs, heard.recipe, songs)
     return [
@@ -532,8 +565,7 @@ def facts_of(
         "clipped_runs": 0,
         "dc": 0.0,
         "side_share": side_share,
-        "bands": bands,
-        "peaks": peaks,
+        "slots": slots_of(bands, peaks),
     }
     missing = {
         field.name: {"hum": None, "pops_s": (), "howls": (), "dropouts": 0, "broken_samples": 0}[field.name]
@@ -549,8 +581,7 @@ def bump(centre_hz: float, octaves: float, floor_db: float = -90.0) -> NDArray[n
 
 
 def measurements(*facts: TrackFacts) -> Measurements:
-    slots = facts[0].bands.shape[1]
-    return Measurements(rate_hz=48_000, frames=slots * 4_800, slot_s=0.1, band_hz=EDGES_HZ, tracks=facts)
+    return Measurements(rate_hz=48_000, frames=len(facts[0].slots) * 4_800, slot_s=0.1, band_hz=EDGES_HZ, tracks=facts)
 
 
 def an_input(role: str, facts: TrackFacts, index: int = 0, **wish: object) -> Input:
@@ -683,9 +714,9 @@ def test_nothing_played_no_gain() -> None:
 def test_only_a_voice_with_a_sharp_s_is_de_essed(role: str, sharp_db: float, eq: str, softened: bool) -> None:
     facts = facts_of(bump(400.0, 1.0), STEADY)
     sharp = bump(8_000.0, 0.4)
-    bands = facts.bands.copy()
+    bands = facts.slots.spectra.copy()
     bands[:, ::20] += np.outer(sharp / sharp.sum(), STEADY[::20] * 10.0 ** (sharp_db / 10.0)).astype(np.float32)
-    facts = replace(facts, bands=bands)
+    facts = replace(facts, slots=slots_of(bands, facts.slots.peaks))
     one = an_input(role, facts, eq=eq)
     plays = np.ones(len(STEADY), np.bool_)
     found, reasons = decide_de_esser(one, 6.0, plays, (), Defaults(), measurements(facts))
@@ -771,7 +802,7 @@ def test_compressors_keep_to_their_bounds(
     assert 0.0 <= compressor.knee_db <= 12.0
     assert (compressor.attack_s, compressor.release_s) == (bounds.attack_s.value, bounds.release_s.value)
     assert compressor.max_reduction_db == bounds.max_reduction_db.value
-    peaks_db = powers_db(one.facts.peaks[plays].astype(np.float64) ** 2) + gain_db
+    peaks_db = powers_db(one.facts.slots.peaks[plays].astype(np.float64) ** 2) + gain_db
     mean_db = -float(compressor_gain_db(peaks_db, compressor.threshold_db, compressor.ratio, compressor.knee_db).mean())
     # The threshold is rounded to a tenth of a decibel, and so is what it takes at most.
     assert mean_db <= bounds.mean_reduction_db.value + 0.05
@@ -924,13 +955,11 @@ def test_a_voice_is_drowned_where_more_was_taken_out_of_it_than_stayed(band_db: 
     """Bleed at `band_db` re the voice, both in the same bands, while the voice sings."""
     level = np.full(100, 1e-2)
     clean = facts_of(bump(800.0, 1.5), level)
-    recorded = clean.bands * np.float32(1.0 + 10.0 ** (band_db / 10.0))
+    recorded = clean.slots.scaled(np.full(100, np.sqrt(1.0 + 10.0 ** (band_db / 10.0)), np.float32))
     whole = Recording(lanes=recordings("lead")[0].lanes)
     nothing = np.zeros(500, np.float32)
-    cleaned = Cleaned(
-        sound=whole, subtracted=True, bands=clean.bands, peaks=clean.peaks, hop_s=0.02, clear_db=nothing, heard_of=()
-    )
-    lead = replace(an_input("lead vocal", clean, 0), cleaned=cleaned, recorded_bands=recorded)
+    cleaned = Cleaned(sound=whole, subtracted=True, slots=clean.slots, hop_s=0.02, clear_db=nothing, heard_of=())
+    lead = replace(an_input("lead vocal", clean, 0), cleaned=cleaned, recorded=recorded)
     spans = ((0.0, 8.0),)
     take = Take(folder=Path("card"), recordings=(whole,), rate_hz=48_000, frames=480_000)
     said = find_faults((lead,), take, measurements(clean), {0: Singing(open_s=spans, sings_s=spans, because="")})

@@ -15,6 +15,7 @@ from morningmix.decide.gate import hear_cleaned_singing, hear_singing
 from morningmix.facts import BleedFacts, Cleaned, Recording, Spans
 from morningmix.laws.levels import mask_to_spans, spans_to_mask
 from morningmix.laws.opening import HOLD_S, LOOK_AHEAD_S
+from synthetic import slots_of
 
 HOP_S = 0.02
 
@@ -141,8 +142,7 @@ def cleaned(clear_db: NDArray[np.float32]) -> Cleaned:
         sound=Recording(lanes=()),
         subtracted=True,
         heard_of=(),
-        bands=np.zeros((0, 0), np.float32),
-        peaks=np.zeros(0, np.float32),
+        slots=slots_of(np.zeros((0, 0), np.float32), np.zeros(0, np.float32)),
         hop_s=HOP_S,
         clear_db=clear_db.astype(np.float32),
     )

@@ -15,8 +15,9 @@ from morningmix.decide.desk import find_faults
 from morningmix.facts import Howl
 from morningmix.home import home_of
 from morningmix.listen import Heard, listen
-from morningmix.measure.faults import HowlMeter, forget
+from morningmix.measure.faults import HowlMeter
 from morningmix.units import Block
+from synthetic import slots_of
 
 RATE_HZ = 48_000
 SECONDS = 20
@@ -107,12 +108,12 @@ WHOLE = howls_in(SUNG_AND_HOWLED)
 
 
 def test_bad_slots_take_what_is_beside_them() -> None:
-    bands, peaks = np.arange(12.0).reshape(2, 6), np.arange(6, dtype=np.float32)
-    forget({0, 3, 4}, bands, peaks)
-    np.testing.assert_array_equal(peaks, [1, 1, 2, 2, 2, 5])
-    np.testing.assert_array_equal(bands, [[1, 1, 2, 2, 2, 5], [7, 7, 8, 8, 8, 11]])
-    forget(set(range(6)), bands, peaks)
-    np.testing.assert_array_equal(peaks, [1, 1, 2, 2, 2, 5])
+    slots = slots_of(np.arange(12, dtype=np.float32).reshape(2, 6), np.arange(6, dtype=np.float32))
+    rest = slots.without({0, 3, 4, 6, 9})
+    np.testing.assert_array_equal(rest.peaks, [1, 1, 2, 2, 2, 5])
+    np.testing.assert_array_equal(rest.powers, [8, 8, 10, 10, 10, 16])
+    np.testing.assert_allclose(rest.weighted(np.array([1.0, 0.0])), [1, 1, 2, 2, 2, 5])
+    np.testing.assert_array_equal(slots.without(set(range(6))).peaks, slots.peaks)
 
 
 def heard_with(folder: Path, role: str) -> Heard:
@@ -136,8 +137,8 @@ def test_a_howling_voice_is_said_and_not_measured(tmp_path: Path) -> None:
     (finding,) = [found for found in find_faults(heard.inputs, heard.take, heard.measured, {}) if found.kind == "howl"]
     assert "howled at 2.1 kHz at 0:05" in finding.says
     as_instrument = heard_with(tmp_path / "2", "keys").inputs[0]
-    assert as_instrument.facts.peaks[50:70].max() > 0.59
-    assert one.facts.peaks.max() < 0.3
+    assert as_instrument.facts.slots.peaks[50:70].max() > 0.59
+    assert one.facts.slots.peaks.max() < 0.3
     assert one.facts.peak_dbfs < 20.0 * np.log10(0.3)
 
 

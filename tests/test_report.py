@@ -36,6 +36,7 @@ from morningmix.report.page import ReportedSong, report_page
 from morningmix.report.recording import Cut, ReportedTake
 from morningmix.report.style import DARK, LIGHT
 from morningmix.report.words import clean, count, hertz, listed, minutes, number, sentence, short, side
+from synthetic import slots_of
 
 RATE_HZ = 48_000
 EDGES_HZ = np.geomspace(35.0, 20_000.0, 37)
@@ -76,8 +77,7 @@ def an_input(index: int, name: str, role: str, seconds: float, slot_s: float = 0
         dropouts=0,
         broken_samples=0,
         side_share=0.0,
-        bands=level,
-        peaks=np.full(slots, 0.3, np.float32),
+        slots=slots_of(level, np.full(slots, 0.3, np.float32)),
     )
     return Input(
         index=index,
@@ -93,8 +93,8 @@ def an_input(index: int, name: str, role: str, seconds: float, slot_s: float = 0
 
 
 def silent(one: Input) -> Input:
-    nothing = np.zeros_like(one.facts.bands)
-    return replace(one, facts=replace(one.facts, peak_dbfs=-120.0, bands=nothing, peaks=np.zeros_like(one.facts.peaks)))
+    nothing = one.facts.slots.scaled(np.zeros(len(one.facts.slots), np.float32))
+    return replace(one, facts=replace(one.facts, peak_dbfs=-120.0, slots=nothing))
 
 
 def a_song(title: str, start_s: float, end_s: float, inputs: list[Input]) -> ReportedSong:
@@ -671,12 +671,12 @@ def test_loudness_of_an_input_in_the_mix() -> None:
     """All power at 1 kHz, mean square 0.005 (a sine of -20 dBFS): -23 LUFS in one channel by BS.1770-5, so -7 LU under
     a mix of -16 at unity gain, and as many dB more as the plan adds."""
     one = an_input(0, "tone", "electric guitar", 20.0)
-    bands = np.zeros_like(one.facts.bands)
+    bands = np.zeros((36, 200), np.float32)
     band = int(np.searchsorted(EDGES_HZ, 1000.0)) - 1
     bands[band] = 0.005
     edges = EDGES_HZ.copy()
     edges[band], edges[band + 1] = 1000.0 / 1.05, 1000.0 * 1.05
-    one = replace(one, facts=replace(one.facts, bands=bands))
+    one = replace(one, facts=replace(one.facts, slots=slots_of(bands, one.facts.slots.peaks)))
     measured = replace(rehearsal(["tone"], seconds=20.0)["measured"], band_hz=edges)
     song = a_song("", 0.0, 20.0, [one])
     track = replace(song.plan.tracks[0], gain_db=3.0, fader_db=-4.0, filters=(), family="guitars")
@@ -713,7 +713,8 @@ def test_before_and_after_the_bleed_was_taken_out() -> None:
     level = np.full((36, 400), 1e-4 / 36, np.float32)
     recorded = level * np.where(sings, np.float32(1.0), np.float32(10.0))
     assert "Before and after" not in report(**facts)
-    facts["inputs"][3] = replace(voice, facts=replace(voice.facts, bands=level), recorded_bands=recorded)
+    left, before = (slots_of(each, voice.facts.slots.peaks) for each in (level, recorded))
+    facts["inputs"][3] = replace(voice, facts=replace(voice.facts, slots=left), recorded=before)
     page = report(**facts)
     assert page.count("10 dB less while it rests") >= 2
     picture = page[page.index('id="take-cleaned') : page.index("</figure>", page.index('id="take-cleaned'))]

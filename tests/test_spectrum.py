@@ -22,7 +22,7 @@ from morningmix.errors import OutputError, RecordingsError
 from morningmix.facts import Bands, Measurements, Take, TrackFacts
 from morningmix.measure import take as room
 from morningmix.measure.spectrum import BandStore, BandWriter
-from morningmix.measure.take import hash_take, measure_take, slot_hops
+from morningmix.measure.take import hash_take, measure_take, slots_per_spectrum
 from morningmix.recordings import find_take
 from morningmix.units import Block
 
@@ -178,9 +178,10 @@ def assert_same(one: Measurements, other: Measurements) -> None:
     assert (one.rate_hz, one.frames, one.slot_s) == (other.rate_hz, other.frames, other.slot_s)
     np.testing.assert_array_equal(one.band_hz, other.band_hz)
     for left, right in zip(one.tracks, other.tracks, strict=True):
-        np.testing.assert_array_equal(left.bands, right.bands)
-        np.testing.assert_array_equal(left.peaks, right.peaks)
-        assert left.bands.dtype == right.bands.dtype == np.float32
+        for name in ("powers", "peaks", "spectra", "spectrum_of"):
+            mine, theirs = getattr(left.slots, name), getattr(right.slots, name)
+            np.testing.assert_array_equal(mine, theirs)
+            assert mine.dtype == theirs.dtype == (np.uint16 if name == "spectrum_of" else np.float32)
         for name in ("files", "channels", "peak_dbfs", "clipped_runs", "dc", "side_share"):
             assert getattr(left, name) == getattr(right, name), name
 
@@ -244,7 +245,7 @@ def test_plain_numbers_of_a_track(tmp_path: Path) -> None:
     facts = by_name(measured(take_of(tmp_path / "take", sounds), tmp_path / "cache"))
     assert facts["silent"].silent
     assert facts["silent"].peak_dbfs == -120.0
-    assert not facts["silent"].bands.any()
+    assert not facts["silent"].slots.powers.any()
     assert facts["silent"].side_share == facts["lifted"].side_share == 0.0
     assert facts["lifted"].dc == pytest.approx(0.05, rel=1e-5)
     assert facts["opposite"].side_share == pytest.approx(1.0)
@@ -252,7 +253,7 @@ def test_plain_numbers_of_a_track(tmp_path: Path) -> None:
     assert facts["one sided"].side_share == pytest.approx(0.5)
     assert facts["loud"].peak_dbfs == pytest.approx(20.0 * math.log10(0.5))
     # Slots of 0.1 s are 800 frames here.
-    assert int(facts["loud"].peaks.argmax()) == 12_345 // 800
+    assert int(facts["loud"].slots.peaks.argmax()) == 12_345 // 800
     assert facts["same"].channels == 2
 
 
@@ -329,34 +330,37 @@ def test_the_number_of_workers_does_not_show(tmp_path: Path, monkeypatch: pytest
 
 
 @pytest.mark.parametrize("most", [7, 10, 6000])
-def test_slots_never_pass_their_number(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int) -> None:
-    monkeypatch.setattr(room, "_MOST_SLOTS", most)
+def test_spectra_never_pass_their_number_and_levels_stay_fine(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int
+) -> None:
+    monkeypatch.setattr(room, "_MOST_SPECTRA", most)
     rng = np.random.default_rng(6)
     sound = 0.2 * rng.standard_normal(8_000 * 3 + 333)
     take = take_of(tmp_path / "take", {"a": sound})
     facts, store = measure_take(take, tmp_path / "cache", 1, lambda _: None)
-    track = facts.tracks[0]
-    slots = track.bands.shape[1]
-    assert slots == len(track.peaks) <= most
+    slots = facts.tracks[0].slots
     hops = store.read(0, 0, store.hops).astype(np.float64)
-    per_slot = slot_hops(take)
-    assert facts.slot_s == pytest.approx(per_slot / 50.0)
-    assert slots == math.ceil(store.hops / per_slot)
-    for slot in range(slots):
-        mean = hops[:, slot * per_slot : (slot + 1) * per_slot].mean(axis=1)
-        np.testing.assert_allclose(track.bands[:, slot], mean, rtol=0.01)
-    frames = per_slot * 160
-    expected = [np.abs(sound[n * frames : (n + 1) * frames]).max() for n in range(slots)]
-    np.testing.assert_allclose(track.peaks, expected, rtol=1e-6)
+    assert facts.slot_s == pytest.approx(0.1)
+    assert len(slots) == facts.slots == math.ceil(store.hops / 5)
+    assert slots.spectra.shape[1] <= most
+    shared = 5 * slots_per_spectrum(take)
+    for place in range(slots.spectra.shape[1]):
+        mean = hops[:, place * shared : (place + 1) * shared].mean(axis=1)
+        np.testing.assert_allclose(slots.spectra[:, place], mean, rtol=0.01)
+    powers = [hops[:, slot * 5 : (slot + 1) * 5].sum(axis=0).mean() for slot in range(len(slots))]
+    np.testing.assert_allclose(slots.powers, powers, rtol=0.01)
+    expected = [np.abs(sound[n * 800 : (n + 1) * 800]).max() for n in range(len(slots))]
+    np.testing.assert_allclose(slots.peaks, expected, rtol=1e-6)
+    np.testing.assert_array_equal(slots.spectrum_of, np.arange(len(slots)) // slots_per_spectrum(take))
 
 
-def test_a_two_hour_take_has_at_most_six_thousand_slots(tmp_path: Path) -> None:
+def test_a_two_hour_take_has_at_most_six_thousand_spectra(tmp_path: Path) -> None:
     take = take_of(tmp_path / "take", {"a": np.zeros(800)})
     for seconds in (1, 599, 600, 601, 1201, 7200, 20_000):
         long = Take(folder=take.folder, recordings=take.recordings, rate_hz=48_000, frames=seconds * 48_000)
-        slots = math.ceil(seconds * 50 / slot_hops(long))
-        assert slots <= 6000
-        assert slots > 2990 or seconds < 600
+        spectra = math.ceil(seconds * 10 / slots_per_spectrum(long))
+        assert spectra <= 6000
+        assert spectra > 2990 or seconds < 600
 
 
 def test_where_nothing_can_be_kept(tmp_path: Path) -> None:

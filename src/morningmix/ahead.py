@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, Future
-from typing import TypeVar
+from collections.abc import Callable, Generator, Iterable
+from concurrent.futures import Executor, Future, wait
+from typing import Any, TypeVar
 
 Item = TypeVar("Item")
 Made = TypeVar("Made")
 
 
-def one_ahead(pool: Executor, make: Callable[[Item], Made], items: Iterable[Item]) -> Iterator[Made]:
+def one_ahead(pool: Executor, make: Callable[[Item], Made], items: Iterable[Item]) -> Generator[Made, None, None]:
     """What `make` makes of each item, in order, one after the other; `make` must not wait for the pool itself.
 
-    While one is used, the next is made. Raises what `make` raises.
+    While one is used, the next is made. Raises what `make` raises. Close it when it is not used up: then nothing is
+    being made any more.
     """
-    waiting: Future[Made] | None = None
-    for item in items:
-        last, waiting = waiting, pool.submit(after, waiting, make, item)
-        if last is not None:
-            yield last.result()
-    if waiting is not None:
-        yield waiting.result()
+    last: Future[Made] | None = None
+    ahead: Future[Made] | None = None
+    try:
+        for item in items:
+            last, ahead = ahead, pool.submit(after, ahead, make, item)
+            if last is not None:
+                yield last.result()
+        if ahead is not None:
+            yield ahead.result()
+    finally:
+        settle(job for job in (last, ahead) if job is not None)
 
 
 def after(last: Future[Made] | None, make: Callable[[Item], Made], item: Item) -> Made:
@@ -29,3 +34,8 @@ def after(last: Future[Made] | None, make: Callable[[Item], Made], item: Item) -
     if last is not None:
         last.result()
     return make(item)
+
+
+def settle(jobs: Iterable[Future[Any]]) -> None:
+    """Wait for the jobs that have begun; the others never will."""
+    wait([job for job in jobs if not job.cancel()])

@@ -5,12 +5,13 @@ Unknown is ``None``, never NaN or an infinity. Times are seconds from the start 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Set
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 # ---------------------------------------------------------------- what was recorded
 
@@ -283,6 +284,63 @@ class Turned:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Slots:
+    """How loud an input is and what it sounds like, slot by slot.
+
+    Every slot has a level of its own. Spectra are shared by neighbouring slots in takes over ten minutes, so that they
+    never grow in number: what lies in a band is then as loud as the slot is, and spread as its neighbours are.
+    """
+
+    powers: NDArray[np.float32]
+    """Mean power of a slot, all bands together (channels averaged): ``(slots,)``."""
+    peaks: NDArray[np.float32]
+    """Largest sample of a slot, linear: ``(slots,)``."""
+    spectra: Bands
+    """Mean band powers: ``(bands, spectra)``."""
+    spectrum_of: NDArray[np.uint16]
+    """Which spectrum a slot has a share in: ``(slots,)``."""
+
+    def __len__(self) -> int:
+        return len(self.powers)
+
+    def weighted(self, weights: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Power of every slot with a weight per band: ``(slots,)``."""
+        weighted: NDArray[np.float64] = self.powers * (weights @ self._shares())[self.spectrum_of]
+        return weighted
+
+    def spectrum(self, weights: ArrayLike = 1.0) -> NDArray[np.float64]:
+        """Band powers, summed over all slots with a weight per slot: ``(bands,)``."""
+        power = np.broadcast_to(self.powers * np.asarray(weights, np.float64), self.powers.shape)
+        spectrum: NDArray[np.float64] = self._shares() @ np.bincount(self.spectrum_of, power, self.spectra.shape[1])
+        return spectrum
+
+    def _shares(self) -> NDArray[np.float64]:
+        total = self.spectra.sum(axis=0, dtype=np.float64)
+        shares: NDArray[np.float64] = self.spectra / np.where(total > 0.0, total, 1.0)
+        return shares
+
+    def only(self, where: slice | NDArray[np.bool_] | NDArray[np.intp]) -> Slots:
+        """Some of the slots."""
+        return replace(self, powers=self.powers[where], peaks=self.peaks[where], spectrum_of=self.spectrum_of[where])
+
+    def scaled(self, gain: NDArray[np.float32]) -> Slots:
+        """Every slot by a linear gain of its own ``(slots,)``."""
+        return replace(self, powers=self.powers * np.square(gain), peaks=self.peaks * gain)
+
+    def without(self, bad: Set[int]) -> Slots:
+        """Bad slots are as the good slot before is (the first ones as the next), so that nothing is learnt from them.
+
+        Places that lie outside are passed over.
+        """
+        takes = np.arange(len(self))
+        for slot in sorted(bad):
+            before, behind = range(slot - 1, -1, -1), range(slot + 1, len(self))
+            if slot in range(len(self)):
+                takes[slot] = next((near for near in (*before, *behind) if near not in bad), slot)
+        return self.only(takes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrackFacts:
     """What one input's samples say, over the whole take, after resampling to the take's rate."""
 
@@ -305,10 +363,7 @@ class TrackFacts:
     """Samples that are not numbers; they count and sound as silence."""
     side_share: float
     """Share of the power that is in the difference of left and right; 0 for a single channel."""
-    bands: Bands
-    """Mean band power per slot of the take (channels averaged): ``(bands, slots)``."""
-    peaks: NDArray[np.float32]
-    """Largest sample per slot, linear: ``(slots,)``."""
+    slots: Slots
 
     @property
     def silent(self) -> bool:
@@ -317,8 +372,8 @@ class TrackFacts:
 
     def momentary(self, slot_s: float) -> bool:
         """Too short a sound to measure: less than the 0.4 s of a block of BS.1770, in a stretch that is longer."""
-        sounding = int(np.count_nonzero(self.peaks)) * slot_s
-        return not self.silent and sounding < 0.39 < len(self.peaks) * slot_s
+        sounding = int(np.count_nonzero(self.slots.peaks)) * slot_s
+        return not self.silent and sounding < 0.39 < len(self.slots) * slot_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -342,10 +397,7 @@ class Cleaned:
     """The bleed was predicted and subtracted before what was left was masked."""
     heard_of: tuple[tuple[int, float], ...]
     """Whose bleed it was: other inputs and their shares of what was subtracted, the largest first."""
-    bands: Bands
-    """As `TrackFacts.bands`."""
-    peaks: NDArray[np.float32]
-    """As `TrackFacts.peaks`."""
+    slots: Slots
     hop_s: float
     clear_db: NDArray[np.float32]
     """By how much it stands clear of the bleed expected in it, per hop, mean over the bands of vowels: ``(hops,)``."""
@@ -427,7 +479,7 @@ class Ticking:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurements:
-    """A whole take, measured. Slots are 0.1 s, longer for takes over ten minutes, so that they never grow in number."""
+    """A whole take, measured in slots of 0.1 s."""
 
     rate_hz: int
     frames: int
@@ -436,6 +488,11 @@ class Measurements:
     """Edges of the bands: ``(bands + 1,)``."""
     tracks: tuple[TrackFacts, ...]
     """In the order of `Take.recordings`."""
+
+    @property
+    def slots(self) -> int:
+        """How many the take has."""
+        return len(self.tracks[0].slots) if self.tracks else 0
 
     @property
     def band_centres_hz(self) -> NDArray[np.float64]:
@@ -474,9 +531,9 @@ class Input:
     alignment: AlignmentFacts | None = None
     turned: Turned | None = None
     cleaned: Cleaned | None = None
-    """What is mixed in its place; the bands and peaks of `facts` are then those of the cleaned sound."""
-    recorded_bands: Bands | None = None
-    """`TrackFacts.bands` with the bleed, where `facts` holds those without."""
+    """What is mixed in its place; the slots of `facts` are then those of the cleaned sound."""
+    recorded: Slots | None = None
+    """The slots with the bleed, where `facts` holds those without."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

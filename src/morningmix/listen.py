@@ -9,7 +9,6 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from morningmix.decide.bass import line_and_microphone
 from morningmix.decide.gate import hear_cleaned_singing, hear_singing
@@ -44,7 +43,6 @@ from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.activity import hear_activity
 from morningmix.measure.alignment import Pair
 from morningmix.measure.clean import clean_take
-from morningmix.measure.faults import forget
 from morningmix.measure.kept import heard_alignments, heard_bleed, heard_clicks, heard_desk_mixes
 from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
@@ -293,33 +291,27 @@ def _cleaning(playing: Sequence[Input], turned: Mapping[int, Turned], defaults: 
 
 
 def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
-    """The input with the slot statistics of its cleaned sound; pops and howls are left out of them again."""
+    """The input with the slots of its cleaned sound; pops and howls are left out of them again."""
     if cleaned is None:
         return one
-    bands, peaks = cleaned.bands.copy(), cleaned.peaks.copy()
     spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls)]
-    _forget_spans(spans, slot_s, bands, peaks)
-    facts = replace(one.facts, bands=bands, peaks=peaks)
-    return replace(one, facts=facts, cleaned=cleaned, recorded_bands=one.facts.bands)
+    facts = replace(one.facts, slots=cleaned.slots.without(_touched(spans, slot_s)))
+    return replace(one, facts=facts, cleaned=cleaned, recorded=one.facts.slots)
 
 
-def _forget_spans(
-    spans: Sequence[tuple[float, float]], slot_s: float, bands: NDArray[np.float32], peaks: NDArray[np.float32]
-) -> None:
-    touched = {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
-    forget({slot for slot in touched if slot < len(peaks)}, bands, peaks)
+def _touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
+    return {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
 
 
 def _without_howls(one: Input, slot_s: float) -> Input:
-    """Slot statistics without feedback in voice and brass microphones; elsewhere a steady tone is taken to be meant."""
+    """Slots without feedback in voice and brass microphones; elsewhere a steady tone is taken to be meant."""
     if not one.facts.howls:
         return one
     if one.preset.gate_floor_db is None:
         return replace(one, facts=replace(one.facts, howls=()))
-    bands, peaks = one.facts.bands.copy(), one.facts.peaks.copy()
-    _forget_spans([(howl.start_s, howl.end_s) for howl in one.facts.howls], slot_s, bands, peaks)
-    peak_dbfs = amplitude_db(float(peaks.max(initial=0.0)))
-    return replace(one, facts=replace(one.facts, bands=bands, peaks=peaks, peak_dbfs=peak_dbfs))
+    slots = one.facts.slots.without(_touched([(howl.start_s, howl.end_s) for howl in one.facts.howls], slot_s))
+    peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
+    return replace(one, facts=replace(one.facts, slots=slots, peak_dbfs=peak_dbfs))
 
 
 def _turn(bleed: BleedFacts | None) -> Turned | None:
@@ -337,14 +329,12 @@ def _refined(turned: Turned, bleed: BleedFacts | None) -> Turned:
 
 
 def _brought_back(facts: TrackFacts, turned: Turned | None, slot_s: float) -> TrackFacts:
-    """Slot statistics as if the gain had never been turned; what was recorded (peak, clipping) stays as it was."""
+    """Slots as if the gain had never been turned; what was recorded (peak, clipping) stays as it was."""
     if turned is None:
         return facts
-    bands, peaks = facts.bands.copy(), facts.peaks.copy()
-    at = round(turned.at_s / slot_s)
-    bands[:, at:] *= np.float32(10.0 ** (-turned.step_db / 10.0))
-    peaks[at:] *= np.float32(10.0 ** (-turned.step_db / 20.0))
-    return replace(facts, bands=bands, peaks=peaks)
+    gain = np.ones(len(facts.slots), np.float32)
+    gain[round(turned.at_s / slot_s) :] = 10.0 ** (-turned.step_db / 20.0)
+    return replace(facts, slots=facts.slots.scaled(gain))
 
 
 def _pairs(playing: Sequence[Input]) -> list[Pair]:
@@ -372,9 +362,8 @@ def _sings_alone_s(
     inputs: Sequence[Input], singing: dict[int, Singing | None], measured: Measurements
 ) -> dict[int, float]:
     """Seconds in which each voice sings and no other does."""
-    slots = measured.tracks[0].bands.shape[1] if measured.tracks else 0
     masks = {
-        one.index: spans_to_mask(heard.sings_s, slots, measured.slot_s)
+        one.index: spans_to_mask(heard.sings_s, measured.slots, measured.slot_s)
         for one in inputs
         if one.preset.family == "vocals" and (heard := singing.get(one.index)) is not None
     }

@@ -274,7 +274,7 @@ def activity(one: Input) -> str:
     """When an input is loud, start to end, in forty signs."""
     import numpy as np
 
-    parts = np.array_split(one.facts.peaks, 40)
+    parts = np.array_split(one.facts.slots.peaks, 40)
     levels = [20.0 * float(np.log10(max(float(part.max(initial=0.0)), 1e-6))) for part in parts]
     top = max(levels)
     signs = " .:-=+*#"

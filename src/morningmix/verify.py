@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -64,7 +64,7 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
             return mix, float(np.abs(rest).max())
 
         counts = [min(block_frames, frames - start) for start in range(0, frames, block_frames)]
-        for mix, left in one_ahead(pool, read, counts):
+        for mix, left in stack.enter_context(closing(one_ahead(pool, read, counts))):
             metering = pool.submit(meter.update, mix)
             residual = max(residual, left)
             powers += spectrum.update(mix).sum(axis=1, dtype=np.float64)

@@ -24,5 +24,5 @@ def line_and_microphone(inputs: Sequence[Input]) -> tuple[Input, Input] | None:
 
 
 def _rests_db(one: Input) -> float:
-    power = one.facts.bands.sum(axis=0, dtype=np.float64)
+    power = one.facts.slots.powers
     return power_db(float(np.percentile(power, 2))) - power_db(float(np.percentile(power, 95)))

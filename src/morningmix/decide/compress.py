@@ -25,14 +25,13 @@ def crest_factor(one: Input, plays: NDArray[np.bool_]) -> float:
     """Peak over RMS, linear, median over the slots in which the input plays; 1 where nothing plays."""
     if not plays.any():
         return 1.0
-    power = one.facts.bands[:, plays].sum(axis=0, dtype=np.float64)
-    peaks = one.facts.peaks[plays].astype(np.float64)
+    power, peaks = (each[plays].astype(np.float64) for each in (one.facts.slots.powers, one.facts.slots.peaks))
     return float(np.median(peaks / np.sqrt(np.maximum(power, 1e-12))))
 
 
 def low_share(one: Input, measured: Measurements) -> float:
     """Share of the power under 1 kHz."""
-    spectrum = one.facts.bands.sum(axis=1, dtype=np.float64)
+    spectrum = one.facts.slots.spectrum()
     total = float(spectrum.sum())
     return float(spectrum[measured.band_centres_hz < 1000.0].sum()) / total if total > 0.0 else 0.0
 
@@ -52,12 +51,12 @@ def decide_compressor(
     crest = crest_factor(one, plays)
     wp = percussivity_weight(crest, float(np.mean(crests)))
     wf = low / max(float(np.mean(lows)), 1e-6)
-    power = one.facts.bands[:, plays].sum(axis=0, dtype=np.float64)
-    rms_db = float(10.0 * np.log10(max(float(power.mean()), 1e-12))) + gain
+    mean = float(one.facts.slots.powers[plays].mean(dtype=np.float64))
+    rms_db = float(10.0 * np.log10(max(mean, 1e-12))) + gain
     ratio = round(min(compressor_ratio(wp, wf), bounds.ratio_max.value), 2)
     threshold = compressor_threshold_db(rms_db, wp)
     knee = round(min(compressor_knee_db(threshold), 12.0), 1)
-    levels_db = powers_db(one.facts.peaks[plays].astype(np.float64) ** 2) + gain
+    levels_db = powers_db(one.facts.slots.peaks[plays].astype(np.float64) ** 2) + gain
     threshold = round(_bounded_threshold(levels_db, threshold, ratio, knee, bounds.mean_reduction_db.value), 1)
     mean_db = -float(gain_db(levels_db, threshold, ratio, knee).mean())
     return (

@@ -37,9 +37,10 @@ def decide_de_esser(
         return None, ()
     centres = measured.band_centres_hz
     weights = 10.0 ** ((filter_gain_db(filters, centres, measured.rate_hz) + gain_db) / 10.0)
-    sung = weights[:, None] * one.facts.bands[:, plays].astype(np.float64)
-    mean_db = float(powers_db(np.array([sung.sum(axis=0).mean()]))[0])
-    sharp_db = float(np.percentile(powers_db(sung[centres > CORNER_HZ].sum(axis=0)), 99)) - mean_db
+    slots = one.facts.slots
+    mean_db = float(powers_db(np.array([slots.weighted(weights)[plays].mean()]))[0])
+    sharp = slots.weighted(np.where(centres > CORNER_HZ, weights, 0.0))[plays]
+    sharp_db = float(np.percentile(powers_db(sharp), 99)) - mean_db
     if sharp_db <= SHARP_DB:
         return None, ()
     threshold_db = round(mean_db + SHARP_DB + _PEAK_OVER_DB, 1)

@@ -174,10 +174,10 @@ def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[i
     for one in inputs:
         heard = singing.get(one.index)
         apart = one.cleaned is not None and one.cleaned.subtracted and one.turned is None
-        if one.preset.family != "vocals" or heard is None or not apart or one.recorded_bands is None:
+        if one.preset.family != "vocals" or heard is None or not apart or one.recorded is None:
             continue
         voice = k_powers(one.facts, measured, ())
-        recorded = k_powers(replace(one.facts, bands=one.recorded_bands), measured, ())
+        recorded = k_powers(replace(one.facts, slots=one.recorded), measured, ())
         sings = spans_to_mask(heard.sings_s, len(voice), measured.slot_s)
         if np.count_nonzero(sings) < 20:
             continue

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from morningmix.facts import Defaults, Input, Measurements
 from morningmix.plan import Filter, Reason
 from morningmix.units import power_db
@@ -45,7 +43,7 @@ def decide_filters(
             Reason(what="high_pass_hz", because=f"{one.role}: nothing of it lives below", source=corner.source)
         )
     if (one.wish.eq or defaults.eq) == "auto" and one.role == "bass":
-        spectrum = one.facts.bands.sum(axis=1, dtype=np.float64)
+        spectrum = one.facts.slots.spectrum()
         above = float(spectrum[measured.band_centres_hz > LOUDSPEAKER_HZ].sum())
         air_db = power_db(above / float(spectrum.sum())) if spectrum.sum() > 0.0 else 0.0
         if spectrum.sum() > 0.0 and air_db > DIRECT_AIR_DB:

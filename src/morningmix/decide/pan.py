@@ -53,7 +53,7 @@ def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int,
 
 def centroid_hz(one: Input, measured: Measurements) -> float:
     """Power-weighted mean of the logarithmic frequency."""
-    spectrum = one.facts.bands.sum(axis=1, dtype=np.float64)
+    spectrum = one.facts.slots.spectrum()
     total = float(spectrum.sum())
     if total <= 0.0:
         return 1000.0

@@ -100,15 +100,15 @@ def guess_roles(measured: Measurements, no_parts: Mapping[int, Guess] = MappingP
 
 
 def _sound(track: TrackFacts, measured: Measurements) -> _Sound:
-    power = track.bands.sum(axis=0, dtype=np.float64)
+    power = track.slots.powers.astype(np.float64)
     sounding = power > max(float(np.percentile(power, 95)) * 1e-2, 1e-12)
     if not sounding.any():
         return _Sound(0.0, -120.0, 0.0, 0.0, 0.0, 0.0)
-    spectrum = track.bands[:, sounding].mean(axis=1, dtype=np.float64)
+    spectrum = track.slots.spectrum(sounding)
     spectrum /= spectrum.sum()
     centres = measured.band_centres_hz
     level_db = 10.0 * np.log10(power + 1e-12)
-    crest = track.peaks[sounding] ** 2 / power[sounding]
+    crest = track.slots.peaks[sounding] ** 2 / power[sounding]
     return _Sound(
         centroid_hz=float(2.0 ** np.sum(spectrum * np.log2(centres))),
         air_db=power_db(float(spectrum[centres > 9000.0].sum())),

@@ -73,12 +73,11 @@ def set_up(
     songs: Sequence[SongWish],
 ) -> Setups:
     """Set a take up by all its songs together. `singing` is by `Input.index`, in seconds of the take."""
-    slots = measured.tracks[0].bands.shape[1]
-    in_songs = [_slots_mask(song, slots, measured.slot_s) for song in songs]
-    used = np.any(in_songs, axis=0) if in_songs else np.zeros(slots, np.bool_)
+    in_songs = [_slots_mask(song, measured.slots, measured.slot_s) for song in songs]
+    used = np.any(in_songs, axis=0) if in_songs else np.zeros(measured.slots, np.bool_)
     here = replace(
         measured,
-        tracks=tuple(replace(track, bands=track.bands[:, used], peaks=track.peaks[used]) for track in measured.tracks),
+        tracks=tuple(replace(track, slots=track.slots.only(used)) for track in measured.tracks),
     )
     parts: dict[tuple[int, str], tuple[Input, Mask]] = {}
     for song, inside in zip(songs, in_songs, strict=True):
@@ -176,10 +175,7 @@ def _slots_mask(song: SongWish, slots: int, slot_s: float) -> Mask:
 
 def _only(one: Input, muted: Mask) -> Input:
     """The input with nothing in its statistics where it does not take part."""
-    bands, peaks = one.facts.bands.copy(), one.facts.peaks.copy()
-    bands[:, muted] = 0.0
-    peaks[muted] = 0.0
-    return replace(one, facts=replace(one.facts, bands=bands, peaks=peaks))
+    return replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled((~muted).astype(np.float32))))
 
 
 def in_song(one: Input, here: Measurements, song: SongWish | None, roles: Mapping[str, RolePreset]) -> Input:
@@ -308,12 +304,12 @@ def _setup(
 
 def dynamics_db(one: Input, setup: Setup, opened: Mask | None) -> NDArray[np.float64]:
     """What gain, gate (open in those slots; None: no gate) and compressor do to an input: ``(slots,)``."""
-    level_db = np.full(len(one.facts.peaks), setup.gain_db)
+    level_db = np.full(len(one.facts.slots), setup.gain_db)
     if opened is not None and setup.gate_floor_db is not None:
         level_db += np.where(opened, 0.0, setup.gate_floor_db)
     compressor = setup.compressor
     if compressor is not None:
-        peaks_db = powers_db(one.facts.peaks.astype(np.float64) ** 2) + level_db
+        peaks_db = powers_db(one.facts.slots.peaks.astype(np.float64) ** 2) + level_db
         reduction = compressor_gain_db(peaks_db, compressor.threshold_db, compressor.ratio, compressor.knee_db)
         level_db += np.maximum(reduction, -compressor.max_reduction_db)
     return level_db

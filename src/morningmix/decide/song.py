@@ -122,9 +122,7 @@ def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
     return replace(
         measured,
         frames=round((end_s - start_s) * measured.rate_hz),
-        tracks=tuple(
-            replace(track, bands=track.bands[:, first:last], peaks=track.peaks[first:last]) for track in measured.tracks
-        ),
+        tracks=tuple(replace(track, slots=track.slots.only(slice(first, last))) for track in measured.tracks),
     )
 
 
@@ -132,17 +130,16 @@ def _strip(
     one: Input, setups: Setups, heard: Singing | None, here: Measurements, start_s: float, end_s: float
 ) -> Strip:
     setup = setups.of[one.index, one.role]
-    slots = here.tracks[0].bands.shape[1]
     powers = k_powers(one.facts, here, setup.filters)
     told = heard if one.preset.gate_floor_db is not None else None
-    opened = None if told is None else spans_to_mask(_shift(told.open_s, start_s, end_s), slots, here.slot_s)
+    opened = None if told is None else spans_to_mask(_shift(told.open_s, start_s, end_s), here.slots, here.slot_s)
     curve_db = dynamics_db(one, setup, opened)
     strip = Strip(
         one=one,
         gain_db=setup.gain_db,
         plays=plays_over(powers, setup.plays_above, here.slot_s)
         if told is None
-        else sung_mask(_shift(told.sings_s, start_s, end_s), slots, here.slot_s),
+        else sung_mask(_shift(told.sings_s, start_s, end_s), here.slots, here.slot_s),
         clear=setup.clear,
         powers=powers * 10.0 ** (curve_db / 10.0),
         filters=setup.filters,
@@ -241,9 +238,9 @@ def _shift(spans: Spans, start_s: float, end_s: float) -> Spans:
 
 def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
     """What was done about bleed before anything else, how much of what was recorded it was, and whose."""
-    if one.cleaned is None or one.recorded_bands is None:
+    if one.cleaned is None or one.recorded is None:
         return ()
-    left, recorded = float(one.facts.bands.sum()), float(one.recorded_bands.sum())
+    left, recorded = (float(each.powers.sum(dtype=np.float64)) for each in (one.facts.slots, one.recorded))
     share = 100.0 * max(0.0, 1.0 - left / max(recorded, 1e-20))
     how = (
         "subtracted as the other inputs predict it, what was left turned down"

@@ -82,15 +82,15 @@ def spectrum(strip: Strip, here: Measurements, where: NDArray[np.bool_]) -> Arra
     """Mean power per band over those slots, behind filters, gate and compressor: ``(bands,)``."""
     if not where.any():
         return np.zeros(len(here.band_centres_hz))
-    gains = 10.0 ** (strip.dynamics_db[where] / 10.0)
-    mean: Array = strip.one.facts.bands[:, where].astype(np.float64) @ gains / np.count_nonzero(where)
+    gains = np.where(where, 10.0 ** (strip.dynamics_db / 10.0), 0.0)
+    mean = strip.one.facts.slots.spectrum(gains) / np.count_nonzero(where)
     filters_db = filter_gain_db(strip.filters, here.band_centres_hz, here.rate_hz)
     return np.asarray(mean * 10.0 ** (filters_db / 10.0) * strip.one.facts.channels)
 
 
 def octaves_db(strips: Sequence[tuple[Strip, float]], here: Measurements) -> Array:
     """Predicted octave levels of the sum of strips at their faders (dB), 125 Hz to 4 kHz."""
-    everywhere = np.ones(here.tracks[0].bands.shape[1], np.bool_)
+    everywhere = np.ones(here.slots, np.bool_)
     powers = np.sum([spectrum(strip, here, everywhere) * db_to_gain(at_db) ** 2 for strip, at_db in strips], axis=0)
     octave = np.floor(np.log2(here.band_centres_hz / OCTAVES_HZ[0]) + 0.5)
     return powers_db(np.array([powers[octave == place].sum() for place in range(len(OCTAVES_HZ))]))

@@ -52,8 +52,7 @@ def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter
     weight_db = k_weight_db(np.minimum(centres, 20_000.0)) + filter_gain_db(filters, centres, measured.rate_hz)
     if tilt_db:
         weight_db = weight_db + magnitude_db(tilt(tilt_db, measured.rate_hz), centres, measured.rate_hz)
-    powers: Powers = (10.0 ** (weight_db / 10.0)) @ track.bands.astype(np.float64) * track.channels
-    return powers
+    return track.slots.weighted(10.0 ** (weight_db / 10.0)) * track.channels
 
 
 def momentary(powers: Powers, slot_s: float) -> Powers:

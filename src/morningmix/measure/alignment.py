@@ -44,7 +44,7 @@ def hear_alignments(take: Take, measured: Measurements, pairs: Sequence[Pair]) -
     """Each pair around the nearer input's loudest hits, by the nearer input. Raises `RecordingsError`."""
     found: dict[int, AlignmentFacts] = {}
     for near, far, role, other in pairs:
-        hits_s = loudest_hits(measured.tracks[near].peaks, measured.slot_s)
+        hits_s = loudest_hits(measured.tracks[near].slots.peaks, measured.slot_s)
         close, away = take.recordings[near], take.recordings[far]
         alignment = align(close, away, take.rate_hz, hits_s, SPEAKS_HZ[role], other)
         if alignment is not None:

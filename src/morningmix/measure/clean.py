@@ -28,16 +28,17 @@ from morningmix.dsp.mask import mask
 from morningmix.dsp.spectrum import BandMeter, band_edges_bins, window_frames
 from morningmix.dsp.spectrum import hop_frames as band_hop_frames
 from morningmix.facts import Bands, Cleaned, Part, Recording, Take, Turned
+from morningmix.files.arrays import read_arrays, write_arrays
 from morningmix.home import refuse_full
 from morningmix.laws.opening import clear_reach_db, open_where_clear, widen
 from morningmix.measure.bleed import hear_residual
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.measure.subtract import Sounds, Subtraction, turn
-from morningmix.measure.take import bands_and_peaks
+from morningmix.measure.take import slots_arrays, slots_from, slots_of
 from morningmix.plan import Cleaning
 from morningmix.units import Block
 
-FORMAT = 7
+FORMAT = 8
 """Part of the cache key: raise it when anything here sounds differently."""
 
 _LEAST_FRESH_S, _JUDGED_HOPS = 5.0, 2000
@@ -80,21 +81,25 @@ def clean_take(
         return {}
     key = _key(store, ears, cleaning)
     paths = {ear: cache / f"{_take_key(take)}-{key}-{ear:02d}.clean" for ear in ears}
-    if not all(path.exists() and path.with_suffix(".npz").exists() for path in paths.values()):
-        if only_kept:
-            return {}
-        # What was cleaned by other inputs or settings is large, and so is what a killed run left.
-        for old in cache.glob(f"{_take_key(take)}-*-??.*"):
-            old.unlink(missing_ok=True)
-        refuse_full(
-            cache, _SCRATCHES * 4.0 * take.frames * sum(take.recordings[ear].channels for ear in ears), "Cleaning"
-        )
-        with ThreadPoolExecutor(workers) as pool:
-            sounds = Sounds(take, store.turned, cleaning.repaired)
-            _clean(sounds, store, ears, references, cache, paths, pool, workers, progress)
-    else:
+    kept = _all_kept(paths, take)
+    if kept is not None:
         progress(take.duration_s)
-    return {ear: _load(paths[ear], take, take.recordings[ear].channels) for ear in ears}
+        return kept
+    if only_kept:
+        return {}
+    # What was cleaned by other inputs or settings is large, and so is what a killed run left.
+    for old in cache.glob(f"{_take_key(take)}-*-??.*"):
+        old.unlink(missing_ok=True)
+    refuse_full(cache, _SCRATCHES * 4.0 * take.frames * sum(take.recordings[ear].channels for ear in ears), "Cleaning")
+    with ThreadPoolExecutor(workers) as pool:
+        sounds = Sounds(take, store.turned, cleaning.repaired)
+        return _clean(sounds, store, ears, references, cache, paths, pool, workers, progress)
+
+
+def _all_kept(paths: Mapping[int, Path], take: Take) -> dict[int, Cleaned] | None:
+    found = {ear: _kept(path, take, take.recordings[ear].channels) for ear, path in paths.items()}
+    kept = {ear: one for ear, one in found.items() if one is not None}
+    return kept if len(kept) == len(found) else None
 
 
 def _take_key(take: Take) -> str:
@@ -117,7 +122,7 @@ def _clean(
     pool: ThreadPoolExecutor,
     workers: int,
     progress: Callable[[float], None],
-) -> None:
+) -> dict[int, Cleaned]:
     take = sounds.take
     drafts = {ear: path.with_suffix(".partial") for ear, path in paths.items()}
     bands = {
@@ -156,21 +161,20 @@ def _clean(
                 ]
                 _mask(masked, pool)
 
-            def finish(ear: int) -> None:
-                sound = _recording(drafts[ear], take, take.recordings[ear].channels)
-                levels, peaks = bands_and_peaks(sound, take)
+            def finish(ear: int) -> Cleaned:
+                channels = take.recordings[ear].channels
                 cleaned = Cleaned(
-                    sound=sound,
+                    sound=_recording(paths[ear], take, channels),
                     subtracted=helped[ear],
                     heard_of=_shares(subtraction.heard_of[ear]) if helped[ear] else (),
-                    bands=levels,
-                    peaks=peaks,
+                    slots=slots_of(_recording(drafts[ear], take, channels), take),
                     hop_s=store.hop_s,
                     clear_db=clear_db[ear],
                 )
                 _save(paths[ear], drafts[ear], cleaned)
+                return cleaned
 
-            list(pool.map(finish, ears))
+            return dict(zip(ears, pool.map(finish, ears), strict=True))
     finally:
         for path in (*bands.values(), *drafts.values()):
             path.unlink(missing_ok=True)
@@ -377,31 +381,29 @@ def _shares(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:
 def _save(path: Path, draft: Path, cleaned: Cleaned) -> None:
     others, shares = zip(*cleaned.heard_of, strict=True) if cleaned.heard_of else ((), ())
     try:
-        with path.with_suffix(".npz.partial").open("wb") as file:
-            np.savez(
-                file,
-                subtracted=np.array(cleaned.subtracted),
-                others=np.array(others, np.int64),
-                shares=np.array(shares, np.float64),
-                bands=cleaned.bands,
-                peaks=cleaned.peaks,
-                hop_s=np.array(cleaned.hop_s),
-                clear_db=cleaned.clear_db,
-            )
         draft.replace(path)
-        path.with_suffix(".npz.partial").replace(path.with_suffix(".npz"))
     except OSError as error:
         raise cannot_write(path, error) from error
+    arrays = {
+        "subtracted": np.array(cleaned.subtracted),
+        "others": np.array(others, np.int64),
+        "shares": np.array(shares, np.float64),
+        "hop_s": np.array(cleaned.hop_s),
+        "clear_db": cleaned.clear_db,
+        **slots_arrays(cleaned.slots),
+    }
+    write_arrays(path.with_suffix(".npz"), arrays)
 
 
-def _load(path: Path, take: Take, channels: int) -> Cleaned:
-    with np.load(path.with_suffix(".npz")) as kept:
-        return Cleaned(
-            sound=_recording(path, take, channels),
-            subtracted=bool(kept["subtracted"]),
-            heard_of=tuple(zip(kept["others"].tolist(), kept["shares"].tolist(), strict=True)),
-            bands=kept["bands"],
-            peaks=kept["peaks"],
-            hop_s=float(kept["hop_s"]),
-            clear_db=kept["clear_db"],
-        )
+def _kept(path: Path, take: Take, channels: int) -> Cleaned | None:
+    arrays = read_arrays(path.with_suffix(".npz")) if path.exists() else None
+    if arrays is None:
+        return None
+    return Cleaned(
+        sound=_recording(path, take, channels),
+        subtracted=bool(arrays["subtracted"]),
+        heard_of=tuple(zip(arrays["others"].tolist(), arrays["shares"].tolist(), strict=True)),
+        slots=slots_from(arrays),
+        hop_s=float(arrays["hop_s"]),
+        clear_db=arrays["clear_db"],
+    )

@@ -66,9 +66,9 @@ def _ticking(take: Take, recording: Recording, facts: TrackFacts, slot_s: float)
 def _stretches(facts: TrackFacts, slot_s: float) -> list[float]:
     """Start times of stretches spread over the take; where the input rests there is none."""
     long = max(1, round(_STRETCH_S / slot_s))
-    sums = np.concatenate(([0.0], np.cumsum(facts.peaks, dtype=np.float64)))
+    sums = np.concatenate(([0.0], np.cumsum(facts.slots.peaks, dtype=np.float64)))
     held = sums[long:] - sums[:-long]
-    count = min(_STRETCHES, len(facts.peaks) // long)
+    count = min(_STRETCHES, len(facts.slots.peaks) // long)
     if count == 0:
         return []
     edges = np.linspace(0, len(held), count + 1).astype(int)

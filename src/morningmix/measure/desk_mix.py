@@ -135,7 +135,7 @@ def _sums(heard: _Heard, candidates: Sequence[int], parts: Sequence[int]) -> Map
 
 def _always_there(index: int, parts: Sequence[int], measured: Measurements) -> bool:
     """A mix is heard whenever anybody plays."""
-    powers = [track.bands.sum(axis=0, dtype=np.float64) for track in measured.tracks]
+    powers = [track.slots.powers.astype(np.float64) for track in measured.tracks]
     own = powers[index] / max(float(np.percentile(powers[index], 95)), 1e-15)
     others = [powers[one] / max(float(np.percentile(powers[one], 95)), 1e-15) for one in parts if one != index]
     if not others:
@@ -173,7 +173,7 @@ def _listen(take: Take, measured: Measurements, inputs: Sequence[int]) -> _Heard
 def _stretches(measured: Measurements, inputs: Sequence[int]) -> list[float]:
     """Start times of stretches spread over the take, each where most inputs play."""
     long = max(1, round(_STRETCH_S / measured.slot_s))
-    powers = [measured.tracks[index].bands.sum(axis=0, dtype=np.float64) for index in inputs]
+    powers = [measured.tracks[index].slots.powers.astype(np.float64) for index in inputs]
     sounds = np.array([power > 0.01 * np.percentile(power, 95) for power in powers])
     playing = sounds.sum(axis=0, dtype=np.float64)
     sums = np.concatenate(([0.0], np.cumsum(playing)))

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from collections.abc import Sequence
 from functools import cache
-from typing import Any
 
 import numpy as np
 import scipy
@@ -281,10 +280,3 @@ def _steady(hz: NDArray[np.float64], counts: NDArray[np.bool_]) -> list[tuple[in
                 continue
         stretches.append((int(hop), int(hop) + 1))
     return stretches
-
-
-def forget(bad: Set[int], bands: NDArray[Any], peaks: NDArray[np.float32]) -> None:
-    """Bad slots take, in place, the numbers of the good slot before (the first ones those of the next)."""
-    for slot in sorted(bad):
-        good = next((near for near in (*range(slot - 1, -1, -1), *range(slot, len(peaks))) if near not in bad), slot)
-        bands[:, slot], peaks[slot] = bands[:, good], peaks[good]

@@ -8,37 +8,41 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields
 from functools import partial
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording, sha256_of
 from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import OutputError
-from morningmix.facts import Bands, Howl, Hum, Measurements, Recording, Take, TrackFacts
+from morningmix.facts import Bands, Howl, Hum, Measurements, Recording, Slots, Take, TrackFacts
+from morningmix.files.arrays import Arrays, read_arrays, write_arrays
 from morningmix.files.text import write_text_whole
-from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, forget, pop_spans
+from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, pop_spans
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.processes import side_by_side
 from morningmix.units import Block, amplitude_db
 
-FORMAT = 8
+FORMAT = 9
 """Part of the cache key: raise it when anything in this room measures differently."""
 
 _BLOCK_HOPS = 100
-_SLOT_HOPS = 5
-_MOST_SLOTS = 6000
+SLOT_HOPS = 5
+_MOST_SPECTRA = 6000
 _WORTH_S = 900.0
 """Starting processes takes as long as measuring half so much sound (measured)."""
 
 
-def slot_hops(take: Take) -> int:
-    """Hops per slot: 0.1 s, longer for takes over ten minutes."""
-    seconds = take.frames / take.rate_hz
-    return _SLOT_HOPS * max(1, int(np.ceil(seconds * HOPS_PER_SECOND / _SLOT_HOPS / _MOST_SLOTS)))
+def slots_per_spectrum(take: Take) -> int:
+    """1, more for takes over ten minutes."""
+    return max(1, -(-_slots(take) // _MOST_SPECTRA))
+
+
+def _slots(take: Take) -> int:
+    return -(-take.frames // (SLOT_HOPS * hop_frames(take.rate_hz)))
 
 
 def measure_take(
@@ -68,7 +72,7 @@ def measure_take(
     facts = Measurements(
         rate_hz=take.rate_hz,
         frames=take.frames,
-        slot_s=slot_hops(take) / HOPS_PER_SECOND,
+        slot_s=SLOT_HOPS / HOPS_PER_SECOND,
         band_hz=edges,
         tracks=tracks,
     )
@@ -107,19 +111,20 @@ def _is_kept(bands_path: Path) -> bool:
 
 def _measured(recording: Recording, take: Take, bands_path: Path, progress: Callable[[float], None]) -> TrackFacts:
     facts_path = bands_path.with_suffix(".npz")
-    if _is_kept(bands_path):
+    kept = read_arrays(facts_path) if bands_path.exists() else None
+    if kept is not None:
         progress(take.duration_s)
-        return _load(facts_path, recording)
+        return _from_arrays(kept, recording)
     partial = bands_path.with_suffix(".partial")
     with BandWriter(partial) as writer:
         facts = _measure(recording, take, writer, progress)
     partial.replace(bands_path)
-    _save(facts_path, facts)
+    write_arrays(facts_path, _arrays(facts))
     return facts
 
 
 def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Callable[[float], None]) -> TrackFacts:
-    hop, per_slot = hop_frames(take.rate_hz), slot_hops(take)
+    hop = hop_frames(take.rate_hz)
     slot_meter = _SlotMeter(take, recording.channels)
     total = np.zeros(recording.channels, np.float64)
     power, side = 0.0, 0.0
@@ -146,14 +151,13 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
             progress(block.shape[1] / take.rate_hz)
         broken_samples = reader.broken_samples
     writer.write(slot_meter.finish())
-    bands, peaks = slot_meter.result()
     popped = pops.result()
-    hit = {slot for hop in popped for slot in (hop // per_slot, (hop + 2) // per_slot) if slot < len(peaks)}
-    forget(hit, bands, peaks)
+    hit = {slot for hop in popped for slot in (hop // SLOT_HOPS, (hop + 2) // SLOT_HOPS)}
+    slots = slot_meter.result().without(hit)
     return TrackFacts(
         files=recording.files,
         channels=recording.channels,
-        peak_dbfs=amplitude_db(float(peaks.max(initial=0.0))),
+        peak_dbfs=amplitude_db(float(slots.peaks.max(initial=0.0))),
         clipped_runs=clipped.result(),
         dc=float(np.abs(total).max() / max(take.frames, 1)),
         hum=hum.result(),
@@ -162,13 +166,12 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
         dropouts=dropouts.result(),
         broken_samples=broken_samples,
         side_share=side / power if power > 0.0 else 0.0,
-        bands=bands,
-        peaks=peaks,
+        slots=slots,
     )
 
 
-def bands_and_peaks(recording: Recording, take: Take) -> tuple[Bands, NDArray[np.float32]]:
-    """`TrackFacts.bands` and `TrackFacts.peaks` of a sound that is as long as the take."""
+def slots_of(recording: Recording, take: Take) -> Slots:
+    """`TrackFacts.slots` of a sound that is as long as the take."""
     meter = _SlotMeter(take, recording.channels)
     frames = _BLOCK_HOPS * hop_frames(take.rate_hz)
     with open_recording(recording, take.rate_hz) as reader:
@@ -179,14 +182,14 @@ def bands_and_peaks(recording: Recording, take: Take) -> tuple[Bands, NDArray[np
 
 
 class _SlotMeter:
-    """Mean band power and largest sample per slot; takes blocks of whole hops, but for the last."""
+    """Measures slots; takes blocks of whole hops, but for the last."""
 
     def __init__(self, take: Take, channels: int) -> None:
-        self._hop, self._per_slot = hop_frames(take.rate_hz), slot_hops(take)
-        self._hops = -(-take.frames // self._hop)
-        slots = -(-self._hops // self._per_slot)
+        self._hop, self._per_spectrum = hop_frames(take.rate_hz), slots_per_spectrum(take)
+        self._hops, slots = -(-take.frames // self._hop), _slots(take)
         self._meter = BandMeter(take.rate_hz, channels)
-        self._bands = np.zeros((len(band_edges_hz(take.rate_hz)) - 1, slots), np.float64)
+        self._spectra = np.zeros((len(band_edges_hz(take.rate_hz)) - 1, -(-slots // self._per_spectrum)), np.float64)
+        self._powers = np.zeros(slots, np.float64)
         self._peaks = np.zeros(slots, np.float32)
         self._heard_hops, self._done_hops = 0, 0
 
@@ -196,7 +199,7 @@ class _SlotMeter:
         per_hop = np.max(
             [np.maximum(np.maximum.reduceat(one, starts), -np.minimum.reduceat(one, starts)) for one in block], axis=0
         )
-        np.maximum.at(self._peaks, (self._heard_hops + np.arange(len(per_hop))) // self._per_slot, per_hop)
+        np.maximum.at(self._peaks, (self._heard_hops + np.arange(len(per_hop))) // SLOT_HOPS, per_hop)
         self._heard_hops += len(per_hop)
         return self._keep(self._meter.update(block))
 
@@ -206,17 +209,35 @@ class _SlotMeter:
 
     def _keep(self, new: Bands) -> Bands:
         if new.shape[1]:
-            slot = (self._done_hops + np.arange(new.shape[1])) // self._per_slot
-            starts = np.flatnonzero(np.diff(slot, prepend=-1))
-            self._bands[:, slot[starts]] += np.add.reduceat(new, starts, axis=1, dtype=np.float64)
+            slot = (self._done_hops + np.arange(new.shape[1])) // SLOT_HOPS
+            np.add.at(self._powers, slot, new.sum(axis=0, dtype=np.float64))
+            spectrum = slot // self._per_spectrum
+            starts = np.flatnonzero(np.diff(spectrum, prepend=-1))
+            self._spectra[:, spectrum[starts]] += np.add.reduceat(new, starts, axis=1, dtype=np.float64)
             self._done_hops += new.shape[1]
         return new
 
-    def result(self) -> tuple[Bands, NDArray[np.float32]]:
-        """Bands ``(bands, slots)`` and peaks ``(slots,)``."""
-        counts = np.full(len(self._peaks), self._per_slot, np.float64)
-        counts[-1] = self._hops - (len(self._peaks) - 1) * self._per_slot
-        return (self._bands / counts).astype(np.float32), self._peaks
+    def result(self) -> Slots:
+        """All of them; the last of a take may be short."""
+        slots = np.arange(len(self._powers))
+        hops = np.minimum((slots + 1) * SLOT_HOPS, self._hops) - slots * SLOT_HOPS
+        spectrum_of = slots // self._per_spectrum
+        return Slots(
+            powers=(self._powers / hops).astype(np.float32),
+            peaks=self._peaks,
+            spectra=(self._spectra / np.bincount(spectrum_of, hops)).astype(np.float32),
+            spectrum_of=spectrum_of.astype(np.uint16),
+        )
+
+
+def slots_arrays(slots: Slots) -> Arrays:
+    """As they are kept on disk."""
+    return {field.name: getattr(slots, field.name) for field in fields(Slots)}
+
+
+def slots_from(kept: Arrays) -> Slots:
+    """What `slots_arrays` gave, among others."""
+    return Slots(**{field.name: kept[field.name] for field in fields(Slots)})
 
 
 class _ClippedRuns:
@@ -248,50 +269,31 @@ class _ClippedRuns:
         return self._runs + int(np.count_nonzero(self._open >= LEAST_RUN))
 
 
-def _save(path: Path, facts: TrackFacts) -> None:
-    partial = path.with_suffix(".npz.partial")
-    try:
-        with partial.open("wb") as file:
-            np.savez(
-                file,
-                numbers=np.array(
-                    [
-                        facts.peak_dbfs,
-                        facts.clipped_runs,
-                        facts.dc,
-                        facts.side_share,
-                        facts.dropouts,
-                        facts.broken_samples,
-                    ],
-                    np.float64,
-                ),
-                hum=np.array([] if facts.hum is None else [facts.hum.mains_hz, facts.hum.level_dbfs], np.float64),
-                pops_s=np.array(facts.pops_s, np.float64).reshape(-1, 2),
-                howls=np.array([(one.start_s, one.end_s, one.hz) for one in facts.howls], np.float64).reshape(-1, 3),
-                bands=facts.bands,
-                peaks=facts.peaks,
-            )
-        partial.replace(path)
-    except OSError as error:
-        raise OutputError(f"Cannot write {path}: {error.strerror}. Is the disk full?") from error
+def _arrays(facts: TrackFacts) -> Arrays:
+    numbers = (facts.peak_dbfs, facts.clipped_runs, facts.dc, facts.side_share, facts.dropouts, facts.broken_samples)
+    return {
+        "numbers": np.array(numbers, np.float64),
+        "hum": np.array([] if facts.hum is None else [facts.hum.mains_hz, facts.hum.level_dbfs], np.float64),
+        "pops_s": np.array(facts.pops_s, np.float64).reshape(-1, 2),
+        "howls": np.array([(one.start_s, one.end_s, one.hz) for one in facts.howls], np.float64).reshape(-1, 3),
+        **slots_arrays(facts.slots),
+    }
 
 
-def _load(path: Path, recording: Recording) -> TrackFacts:
-    with np.load(path) as kept:
-        peak_dbfs, clipped_runs, dc, side_share, dropouts, broken_samples = kept["numbers"].tolist()
-        hum = kept["hum"].tolist()
-        return TrackFacts(
-            files=recording.files,
-            channels=recording.channels,
-            peak_dbfs=peak_dbfs,
-            clipped_runs=int(clipped_runs),
-            dc=dc,
-            side_share=side_share,
-            hum=Hum(mains_hz=hum[0], level_dbfs=hum[1]) if hum else None,
-            pops_s=tuple((float(start), float(end)) for start, end in kept["pops_s"]),
-            howls=tuple(Howl(start_s=start, end_s=end, hz=hz) for start, end, hz in kept["howls"].tolist()),
-            dropouts=int(dropouts),
-            broken_samples=int(broken_samples),
-            bands=kept["bands"],
-            peaks=kept["peaks"],
-        )
+def _from_arrays(kept: Arrays, recording: Recording) -> TrackFacts:
+    peak_dbfs, clipped_runs, dc, side_share, dropouts, broken_samples = kept["numbers"].tolist()
+    hum = kept["hum"].tolist()
+    return TrackFacts(
+        files=recording.files,
+        channels=recording.channels,
+        peak_dbfs=peak_dbfs,
+        clipped_runs=int(clipped_runs),
+        dc=dc,
+        side_share=side_share,
+        hum=Hum(mains_hz=hum[0], level_dbfs=hum[1]) if hum else None,
+        pops_s=tuple((float(start), float(end)) for start, end in kept["pops_s"]),
+        howls=tuple(Howl(start_s=start, end_s=end, hz=hz) for start, end, hz in kept["howls"].tolist()),
+        dropouts=int(dropouts),
+        broken_samples=int(broken_samples),
+        slots=slots_from(kept),
+    )

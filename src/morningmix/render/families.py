@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.ahead import after
+from morningmix.ahead import after, settle
 from morningmix.audio.write import FloatScratch, IntegerWriter
 from morningmix.dsp.control import hop_frames, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
@@ -152,16 +152,19 @@ def render_families(
 
         # The largest first, and a block ahead of what is taken in, so that nobody waits long for the last.
         order = sorted(range(len(families)), key=lambda place: -len(families[place].tracks))
+        last: dict[int, Weighted] = {}
         ahead: dict[int, Weighted] = {}
-        for start in range(0, frames, block_hops * hop):
-            count = min(block_hops * hop, frames - start)
-            last = ahead
-            ahead = {
-                place: pool.submit(after, last.get(place), weighted_family, (families[place], start, count))
-                for place in order
-            }
-            take_in(last)
-        take_in(ahead)
+        try:
+            for start in range(0, frames, block_hops * hop):
+                count = min(block_hops * hop, frames - start)
+                last, ahead = ahead, {}
+                for place in order:
+                    job = (families[place], start, count)
+                    ahead[place] = pool.submit(after, last.get(place), weighted_family, job)
+                take_in(last)
+            take_in(ahead)
+        finally:
+            settle([*last.values(), *ahead.values()])
         kept.pop_all()
     drums = families[names.index("drums")].drum_peaks if "drums" in names else None
     return Families(

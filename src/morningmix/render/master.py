@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
-from contextlib import ExitStack
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,13 +33,13 @@ class _Trimmed:
     drum_curve_db: NDArray[np.float32] | None
     step: int
 
-    def blocks(self, pool: Executor, longest: int) -> Iterator[tuple[int, int, list[Block]]]:
-        """Block after block, made one ahead: first frame, frames, and each family in the order of `Families.names`."""
+    @contextmanager
+    def blocks(self, pool: Executor, longest: int) -> Iterator[Iterator[tuple[int, int, list[Block]]]]:
+        """Block after block, read one ahead: first frame, frames, and each family in the order of `Families.names`."""
         starts = range(0, self.families.frames, longest)
-        lengths = [min(longest, self.families.frames - start) for start in starts]
-        stretches = list(zip(starts, lengths, strict=True))
-        for (start, frames), blocks in zip(stretches, one_ahead(pool, self._read, stretches), strict=True):
-            yield start, frames, blocks
+        stretches = [(start, min(longest, self.families.frames - start)) for start in starts]
+        with closing(one_ahead(pool, self._read, stretches)) as read:
+            yield ((start, frames, blocks) for (start, frames), blocks in zip(stretches, read, strict=True))
 
     def _read(self, stretch: tuple[int, int]) -> list[Block]:
         start, frames = stretch
@@ -97,18 +97,19 @@ def measure_sum(
         for block in blocks:
             np.maximum(stem_peaks[here], step_peaks(block, step), out=stem_peaks[here])
 
-    for start, frames, blocks in trimmed.blocks(pool, block_hops * hop):
-        here = slice(start // step, -(-(start + frames) // step))
-        total = np.zeros((2, frames), np.float32)
-        for block in blocks:
-            total += block
-        for job in [
-            pool.submit(weigh, total, here),
-            pool.submit(of_sum.update, total),
-            pool.submit(peaks, blocks, here),
-        ]:
-            job.result()
-        progress(frames / rate_hz)
+    with trimmed.blocks(pool, block_hops * hop) as read:
+        for start, frames, blocks in read:
+            here = slice(start // step, -(-(start + frames) // step))
+            total = np.zeros((2, frames), np.float32)
+            for block in blocks:
+                total += block
+            for job in [
+                pool.submit(weigh, total, here),
+                pool.submit(of_sum.update, total),
+                pool.submit(peaks, blocks, here),
+            ]:
+                job.result()
+            progress(frames / rate_hz)
     key = of_sum.result()
     np.maximum(key, stem_peaks, out=key)
     return SumFacts(step_s=step / rate_hz, steps_per_hop=hop // step, key_db=peaks_db(key), powers=powers)
@@ -147,7 +148,7 @@ def write_master(
             writers[index].write(samples)
             return samples
 
-        for start, frames, blocks in trimmed.blocks(pool, block_hops * hop):
+        for start, frames, blocks in stack.enter_context(trimmed.blocks(pool, block_hops * hop)):
             gain = expand(curve_db, step, start, frames)
             jobs = [(index, block, gain) for index, block in enumerate(blocks)]
             total = np.zeros((2, frames), np.int32)

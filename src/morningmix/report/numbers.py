@@ -46,17 +46,16 @@ class Level:
 
 def plays(one: Input, heard: Singing | None, measured: Measurements) -> Mask:
     """Slots of the take in which the input's own sound plays, as far as can be told: ``(slots,)``."""
-    slots = one.facts.bands.shape[1]
     if one.facts.silent:
-        return np.zeros(slots, np.bool_)
+        return np.zeros(measured.slots, np.bool_)
     if heard is not None:
-        return spans_to_mask(heard.sings_s, slots, measured.slot_s)
+        return spans_to_mask(heard.sings_s, measured.slots, measured.slot_s)
     return loud_mask(k_powers(one.facts, measured, ()), measured.slot_s)
 
 
 def level_of(one: Input, playing: Mask) -> Level:
     """Recorded levels of one input."""
-    power = one.facts.bands.sum(axis=0, dtype=np.float64)[playing]
+    power = one.facts.slots.powers[playing].astype(np.float64)
     quiet, typical, loud = np.percentile(powers_db(power), [10, 50, 90]) if len(power) else (None, None, None)
     return Level(
         peak_dbfs=one.facts.peak_dbfs,
@@ -160,7 +159,7 @@ def bleed_rise_db(
 
 def own_share(one: Input) -> float:
     """Share of the power that a cleaned microphone recorded which is still there, 0..1."""
-    if one.recorded_bands is None:
+    if one.recorded is None:
         return 1.0
-    recorded = float(one.recorded_bands.sum(dtype=np.float64))
-    return min(1.0, float(one.facts.bands.sum(dtype=np.float64)) / recorded) if recorded > 0.0 else 1.0
+    recorded = float(one.recorded.powers.sum(dtype=np.float64))
+    return min(1.0, float(one.facts.slots.powers.sum(dtype=np.float64)) / recorded) if recorded > 0.0 else 1.0

@@ -242,7 +242,7 @@ def _leaks_figure(key: str, heard: Sequence[Heard]) -> str:
 
 
 def _cleanings_figure(key: str, take: ReportedTake, heard: Sequence[Heard]) -> str:
-    rows = [_cleaning(one, take.measured) for one in heard if one.one.recorded_bands is not None]
+    rows = [_cleaning(one, take.measured) for one in heard if one.one.recorded is not None]
     if not rows:
         return ""
     numbers = [[named(name), safe(says)] for name, says, *_ in rows]
@@ -258,8 +258,8 @@ def _cleanings_figure(key: str, take: ReportedTake, heard: Sequence[Heard]) -> s
 
 def _cleaning(one: Heard, measured: Measurements) -> tuple[str, str, Array, Array]:
     """Name, words, and how loud the microphone was before and after, 0..1 per column."""
-    assert one.one.recorded_bands is not None
-    before = k_powers(replace(one.one.facts, bands=one.one.recorded_bands), measured, ())
+    assert one.one.recorded is not None
+    before = k_powers(replace(one.one.facts, slots=one.one.recorded), measured, ())
     after = k_powers(one.one.facts, measured, ())
     rests = ~one.playing
     says = "it never rests"
