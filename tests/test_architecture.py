@@ -15,7 +15,7 @@ import morningmix
 SOURCE = Path(morningmix.__file__).parent
 
 LEVELS = (
-    {"files", "home", "laws", "plan", "facts", "units", "errors", "processes", "ahead", "__init__"},
+    {"files", "home", "laws", "plan", "facts", "slots", "units", "errors", "processes", "ahead", "__init__"},
     {"dsp", "audio"},
     {"verify", "render", "decide", "measure", "recordings", "report", "explain", "compare", "wishes", "over_time"},
     {"listen", "practice"},
@@ -40,9 +40,11 @@ SAME_LEVEL = {
     ("laws", "facts"),
     ("laws", "plan"),
     ("facts", "units"),
+    ("facts", "slots"),
+    ("laws", "slots"),
     ("__main__", "cli"),
 }
-ONLY_FROM = {"decide": {"decide", "laws", "plan", "facts", "units", "errors"}}
+ONLY_FROM = {"decide": {"decide", "laws", "plan", "facts", "slots", "units", "errors"}}
 DOORS = {
     "soundfile": {"audio"},
     "soxr": {"audio"},

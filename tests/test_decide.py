@@ -40,7 +40,6 @@ from morningmix.facts import (
     Recipe,
     Recording,
     Singing,
-    Slots,
     SongInputWish,
     SongWish,
     SumFacts,
@@ -55,6 +54,7 @@ from morningmix.laws.levels import k_powers, loud_mask, loudness_of
 from morningmix.laws.loudness import power_of
 from morningmix.listen import Heard, listen
 from morningmix.plan import Goal, Move, SongPlan, TrackPlan, Trims
+from morningmix.slots import Slots
 from morningmix.units import powers_db
 from synthetic import NAMES, ROLES, SINGERS, slots_of, write_take
 

@@ -17,7 +17,6 @@ from morningmix.home import home_of
 from morningmix.listen import Heard, listen
 from morningmix.measure.faults import HowlMeter
 from morningmix.units import Block
-from synthetic import slots_of
 
 RATE_HZ = 48_000
 SECONDS = 20
@@ -105,15 +104,6 @@ def test_any_cut_says_the_same(blocks: list[int]) -> None:
 SUNG_AND_HOWLED = voice_like()
 SUNG_AND_HOWLED[0, 5 * RATE_HZ : 7 * RATE_HZ] += howl(2_100.0, 0.6, 2.0)
 WHOLE = howls_in(SUNG_AND_HOWLED)
-
-
-def test_bad_slots_take_what_is_beside_them() -> None:
-    slots = slots_of(np.arange(12, dtype=np.float32).reshape(2, 6), np.arange(6, dtype=np.float32))
-    rest = slots.without({0, 3, 4, 6, 9})
-    np.testing.assert_array_equal(rest.peaks, [1, 1, 2, 2, 2, 5])
-    np.testing.assert_array_equal(rest.powers, [8, 8, 10, 10, 10, 16])
-    np.testing.assert_allclose(rest.weighted(np.array([1.0, 0.0])), [1, 1, 2, 2, 2, 5])
-    np.testing.assert_array_equal(slots.without(set(range(6))).peaks, slots.peaks)
 
 
 def heard_with(folder: Path, role: str) -> Heard:

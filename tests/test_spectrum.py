@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 
 from morningmix.dsp.spectrum import BandMeter, band_edges_bins, band_edges_hz, hop_frames, window_frames
 from morningmix.errors import OutputError, RecordingsError
-from morningmix.facts import Bands, Measurements, Take, TrackFacts
+from morningmix.facts import Measurements, Take, TrackFacts
 from morningmix.measure import take as room
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.measure.take import hash_take, measure_take, slots_per_spectrum
 from morningmix.recordings import find_take
+from morningmix.slots import Bands
 from morningmix.units import Block
 
 RATES_HZ = (44_100, 48_000, 96_000)

@@ -5,13 +5,14 @@ Unknown is ``None``, never NaN or an infinity. Times are seconds from the start 
 
 from __future__ import annotations
 
-from collections.abc import Set
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
+
+from morningmix.slots import Slots
 
 # ---------------------------------------------------------------- what was recorded
 
@@ -251,8 +252,6 @@ class Recipe:
 
 # ---------------------------------------------------------------- what was measured
 
-Bands = NDArray[np.float32]
-"""Band powers, linear; a sine of amplitude 1 has 0.5: ``(bands, slots)`` or ``(bands, hops)``."""
 
 Spans = tuple[tuple[float, float], ...]
 """Stretches in seconds, in order, not overlapping."""
@@ -281,63 +280,6 @@ class Turned:
 
     at_s: float
     step_db: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Slots:
-    """How loud an input is and what it sounds like, slot by slot.
-
-    Every slot has a level of its own. Spectra are shared by neighbouring slots in takes over ten minutes, so that they
-    never grow in number: what lies in a band is then as loud as the slot is, and spread as its neighbours are.
-    """
-
-    powers: NDArray[np.float32]
-    """Mean power of a slot, all bands together (channels averaged): ``(slots,)``."""
-    peaks: NDArray[np.float32]
-    """Largest sample of a slot, linear: ``(slots,)``."""
-    spectra: Bands
-    """Mean band powers: ``(bands, spectra)``."""
-    spectrum_of: NDArray[np.uint16]
-    """Which spectrum a slot has a share in: ``(slots,)``."""
-
-    def __len__(self) -> int:
-        return len(self.powers)
-
-    def weighted(self, weights: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Power of every slot with a weight per band: ``(slots,)``."""
-        weighted: NDArray[np.float64] = self.powers * (weights @ self._shares())[self.spectrum_of]
-        return weighted
-
-    def spectrum(self, weights: ArrayLike = 1.0) -> NDArray[np.float64]:
-        """Band powers, summed over all slots with a weight per slot: ``(bands,)``."""
-        power = np.broadcast_to(self.powers * np.asarray(weights, np.float64), self.powers.shape)
-        spectrum: NDArray[np.float64] = self._shares() @ np.bincount(self.spectrum_of, power, self.spectra.shape[1])
-        return spectrum
-
-    def _shares(self) -> NDArray[np.float64]:
-        total = self.spectra.sum(axis=0, dtype=np.float64)
-        shares: NDArray[np.float64] = self.spectra / np.where(total > 0.0, total, 1.0)
-        return shares
-
-    def only(self, where: slice | NDArray[np.bool_] | NDArray[np.intp]) -> Slots:
-        """Some of the slots."""
-        return replace(self, powers=self.powers[where], peaks=self.peaks[where], spectrum_of=self.spectrum_of[where])
-
-    def scaled(self, gain: NDArray[np.float32]) -> Slots:
-        """Every slot by a linear gain of its own ``(slots,)``."""
-        return replace(self, powers=self.powers * np.square(gain), peaks=self.peaks * gain)
-
-    def without(self, bad: Set[int]) -> Slots:
-        """Bad slots are as the good slot before is (the first ones as the next), so that nothing is learnt from them.
-
-        Places that lie outside are passed over.
-        """
-        takes = np.arange(len(self))
-        for slot in sorted(bad):
-            before, behind = range(slot - 1, -1, -1), range(slot + 1, len(self))
-            if slot in range(len(self)):
-                takes[slot] = next((near for near in (*before, *behind) if near not in bad), slot)
-        return self.only(takes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

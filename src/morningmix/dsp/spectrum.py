@@ -6,7 +6,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from morningmix.facts import Bands
+from morningmix.slots import Bands
 from morningmix.units import Block
 
 HOPS_PER_SECOND = 50

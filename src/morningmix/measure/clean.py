@@ -27,7 +27,7 @@ from morningmix.dsp.frames import OVERLAP, Spectrum, Synthesis, analyse
 from morningmix.dsp.mask import mask
 from morningmix.dsp.spectrum import BandMeter, band_edges_bins, window_frames
 from morningmix.dsp.spectrum import hop_frames as band_hop_frames
-from morningmix.facts import Bands, Cleaned, Part, Recording, Take, Turned
+from morningmix.facts import Cleaned, Part, Recording, Take, Turned
 from morningmix.files.arrays import read_arrays, write_arrays
 from morningmix.home import refuse_full
 from morningmix.laws.opening import clear_reach_db, open_where_clear, widen
@@ -36,6 +36,7 @@ from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.measure.subtract import Sounds, Subtraction, turn
 from morningmix.measure.take import slots_arrays, slots_from, slots_of
 from morningmix.plan import Cleaning
+from morningmix.slots import Bands
 from morningmix.units import Block
 
 FORMAT = 8

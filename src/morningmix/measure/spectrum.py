@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.errors import OutputError
-from morningmix.facts import Bands, Turned
+from morningmix.facts import Turned
+from morningmix.slots import Bands
 
 _FLOOR_POWER = 1e-13
 

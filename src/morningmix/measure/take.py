@@ -18,12 +18,13 @@ from morningmix.audio.read import open_recording, sha256_of
 from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import OutputError
-from morningmix.facts import Bands, Howl, Hum, Measurements, Recording, Slots, Take, TrackFacts
+from morningmix.facts import Howl, Hum, Measurements, Recording, Take, TrackFacts
 from morningmix.files.arrays import Arrays, read_arrays, write_arrays
 from morningmix.files.text import write_text_whole
 from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, pop_spans
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.processes import side_by_side
+from morningmix.slots import Bands, Slots
 from morningmix.units import Block, amplitude_db
 
 FORMAT = 9

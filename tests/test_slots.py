@@ -1,0 +1,52 @@
+"""Slots: levels of their own, spectra in common."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from synthetic import slots_of
+
+BANDS = 5
+
+
+def powers(seed: int, slots: int) -> NDArray[np.float32]:
+    """Band powers with a silent slot in front."""
+    bands = np.random.default_rng(seed).exponential(1.0, (BANDS, slots)).astype(np.float32)
+    bands[:, 0] = 0.0
+    return bands
+
+
+@settings(deadline=None, max_examples=60)
+@given(seed=st.integers(0, 99), slots=st.integers(1, 40), shared=st.integers(1, 50))
+def test_every_slot_keeps_its_level_however_many_share_a_spectrum(seed: int, slots: int, shared: int) -> None:
+    bands = powers(seed, slots)
+    found = slots_of(bands, bands.max(axis=0), shared)
+    np.testing.assert_allclose(found.weighted(np.ones(BANDS)), bands.sum(axis=0), rtol=1e-5)
+    assert found.spectrum().sum() == pytest.approx(bands.sum(dtype=np.float64), rel=1e-5)
+    np.testing.assert_allclose(found.spectrum(), bands.sum(axis=1, dtype=np.float64), rtol=1e-4)
+
+
+@given(seed=st.integers(0, 99), slots=st.integers(2, 40))
+def test_a_slot_with_a_spectrum_of_its_own_says_what_was_measured(seed: int, slots: int) -> None:
+    bands, rng = powers(seed, slots), np.random.default_rng(seed + 1)
+    found = slots_of(bands, bands.max(axis=0))
+    per_band, per_slot, some = rng.random(BANDS), rng.random(slots), rng.random(slots) < 0.5
+    np.testing.assert_allclose(found.weighted(per_band), per_band @ bands, rtol=1e-5)
+    np.testing.assert_allclose(found.spectrum(per_slot), bands @ per_slot, rtol=1e-5)
+    np.testing.assert_allclose(found.only(some).weighted(per_band), (per_band @ bands)[some], rtol=1e-5)
+    gain = rng.random(slots).astype(np.float32)
+    np.testing.assert_allclose(found.scaled(gain).weighted(per_band), (per_band @ bands) * gain**2, rtol=1e-5)
+    np.testing.assert_array_equal(found.scaled(gain).peaks, found.peaks * gain)
+
+
+def test_bad_slots_take_what_is_beside_them() -> None:
+    slots = slots_of(np.arange(12, dtype=np.float32).reshape(2, 6), np.arange(6, dtype=np.float32))
+    rest = slots.without({0, 3, 4, 6, 9})
+    np.testing.assert_array_equal(rest.peaks, [1, 1, 2, 2, 2, 5])
+    np.testing.assert_array_equal(rest.powers, [8, 8, 10, 10, 10, 16])
+    np.testing.assert_allclose(rest.weighted(np.array([1.0, 0.0])), [1, 1, 2, 2, 2, 5])
+    np.testing.assert_array_equal(slots.without(set(range(6))).peaks, slots.peaks)
