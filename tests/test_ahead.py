@@ -70,3 +70,19 @@ def test_nothing_is_made_after_what_failed() -> None:
         with pytest.raises(ValueError, match="none"):
             second.result()
     assert made == [0]
+
+
+def test_after_closing_early_nothing_is_being_made() -> None:
+    at_work: list[int] = []
+
+    def make(number: int) -> int:
+        at_work.append(number)
+        time.sleep(0.05)
+        at_work.remove(number)
+        return number
+
+    with ThreadPoolExecutor(2) as pool:
+        numbers = one_ahead(pool, make, range(9))
+        assert next(numbers) == 0
+        numbers.close()
+        assert not at_work

@@ -61,8 +61,8 @@ def preset(role: str) -> RolePreset:
     )
 
 
-def an_input(index: int, name: str, role: str, seconds: float, slot_s: float = 0.1, **changed: Any) -> Input:
-    slots = round(seconds / slot_s)
+def an_input(index: int, name: str, role: str, seconds: float, **changed: Any) -> Input:
+    slots = round(seconds / 0.1)
     level = np.full((36, slots), 1e-4 / 36, np.float32)
     level[:, slots // 2 :] *= np.float32(1e-5)
     facts = TrackFacts(
@@ -77,7 +77,7 @@ def an_input(index: int, name: str, role: str, seconds: float, slot_s: float = 0
         dropouts=0,
         broken_samples=0,
         side_share=0.0,
-        slots=slots_of(level, np.full(slots, 0.3, np.float32)),
+        slots=slots_of(level, np.full(slots, 0.3, np.float32), max(1, -(-slots // 6000))),
     )
     return Input(
         index=index,
@@ -183,8 +183,7 @@ def report(
 def rehearsal(names: list[str], *, title: str = "Thursday", seconds: float = 40.0, songs: int = 1) -> dict[str, Any]:
     """Arguments of `report_page`: one input per name, the roles in turn, every voice singing a stretch."""
     roles = list(FAMILIES)[:4]
-    slot_s = 0.1 if seconds <= 600.0 else seconds / 6000.0
-    inputs = [an_input(i, name, roles[i % 4], seconds, slot_s) for i, name in enumerate(names)]
+    inputs = [an_input(i, name, roles[i % 4], seconds) for i, name in enumerate(names)]
     part = Part(path=Path("a.wav"), rate_hz=RATE_HZ, channels=1, frames=round(seconds * RATE_HZ), subtype="PCM_24")
     edges = np.linspace(0.0, seconds, songs + 1)
     return {
@@ -198,7 +197,7 @@ def rehearsal(names: list[str], *, title: str = "Thursday", seconds: float = 40.
         "measured": Measurements(
             rate_hz=RATE_HZ,
             frames=part.frames,
-            slot_s=slot_s,
+            slot_s=0.1,
             band_hz=EDGES_HZ,
             tracks=tuple(one.facts for one in inputs),
         ),

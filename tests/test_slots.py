@@ -50,3 +50,13 @@ def test_bad_slots_take_what_is_beside_them() -> None:
     np.testing.assert_array_equal(rest.powers, [8, 8, 10, 10, 10, 16])
     np.testing.assert_allclose(rest.weighted(np.array([1.0, 0.0])), [1, 1, 2, 2, 2, 5])
     np.testing.assert_array_equal(slots.without(set(range(6))).peaks, slots.peaks)
+
+
+def test_nothing_is_learnt_from_a_spectrum_that_a_bad_slot_spoilt() -> None:
+    """A howl in the upper band, in the last of three slots that share a spectrum."""
+    bands = np.tile(np.array([[1.0], [0.01]], np.float32), 9)
+    bands[1, 5] = 50.0
+    rest = slots_of(bands, bands.max(axis=0), 3).without({5})
+    np.testing.assert_allclose(rest.weighted(np.array([0.0, 1.0])), 0.01, rtol=1e-5)
+    np.testing.assert_allclose(rest.weighted(np.array([1.0, 0.0])), 1.0, rtol=1e-5)
+    np.testing.assert_array_equal(rest.peaks, 1.0)

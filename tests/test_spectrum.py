@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from morningmix.dsp.spectrum import BandMeter, band_edges_bins, band_edges_hz, hop_frames, window_frames
-from morningmix.errors import OutputError, RecordingsError
+from morningmix.errors import ChangedError, OutputError, RecordingsError
 from morningmix.facts import Measurements, Take, TrackFacts
 from morningmix.measure import take as room
 from morningmix.measure.spectrum import BandStore, BandWriter
@@ -302,14 +302,20 @@ def test_a_file_that_changed_is_measured_again(tmp_path: Path, change: str) -> N
 def test_hashes_are_kept_until_a_file_changes(tmp_path: Path) -> None:
     take = take_of(tmp_path / "take", {"a": np.full(4_000, 0.1), "b": np.full(4_000, 0.1)})
     path, cache = tmp_path / "take" / "a.wav", tmp_path / "cache"
-    cache.mkdir()
-    first = hash_take(take, cache, 2)
-    assert first == hash_take(take, cache, 1)
+    store = measure_take(take, cache, 1, lambda _: None)[1]
+    first = hash_take(take, store, 2)
+    assert first == hash_take(take, store, 1)
     assert first[0] == (hashlib.sha256(path.read_bytes()).hexdigest(),)
     soundfile.write(path, np.full(4_000, 0.4), 8_000, subtype="FLOAT")
-    second = hash_take(find_take(tmp_path / "take"), cache, 2)
+    with pytest.raises(ChangedError, match=r"a\.wav was changed since it was listened to"):
+        hash_take(take, store, 2)
+    again = find_take(tmp_path / "take")
+    second = hash_take(again, measure_take(again, cache, 1, lambda _: None)[1], 2)
     assert second[0] != first[0]
     assert second[1] == first[1]
+    path.unlink()
+    with pytest.raises(RecordingsError, match=r"a\.wav: the file cannot be read"):
+        hash_take(again, store, 1)
 
 
 def test_a_run_that_broke_off_leaves_nothing_that_counts(tmp_path: Path) -> None:

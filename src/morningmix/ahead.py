@@ -30,7 +30,7 @@ def one_ahead(pool: Executor, make: Callable[[Item], Made], items: Iterable[Item
 
 
 def after(last: Future[Made] | None, make: Callable[[Item], Made], item: Item) -> Made:
-    """Make it once the last one is made, for jobs of a pool that starts them in order: then this never waits long."""
+    """Make it once the last one is made. In a pool that starts its jobs in order it waits for nothing unbegun."""
     if last is not None:
         last.result()
     return make(item)

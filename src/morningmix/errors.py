@@ -5,7 +5,7 @@
     |- RecipeError       3   recipe, input list, preset, recall sheet or wishes
     |- RecordingsError   4   the raw tracks
     |- OutputError       5   the place we write to: disk full, no permission
-    |- ChangedError      6   a recording is no longer the one the recall sheet was made from
+    |- ChangedError      6   a recording is no longer the one a recall sheet, or this run, began with
     |- BusyError         7   another run works in this home
     `- MachineError      8   memory or processes ran out
 
@@ -55,7 +55,7 @@ class OutputError(MorningmixError):
 
 
 class ChangedError(MorningmixError):
-    """A recording is not the one a recall sheet was made from."""
+    """A recording is not the one a recall sheet was made from, or changed during a run."""
 
     exit_code = 6
 

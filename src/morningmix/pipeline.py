@@ -320,7 +320,7 @@ def _raw(heard: Heard, workers: int) -> Raw:
     return Raw(
         folder=heard.take.folder,
         recordings=recordings,
-        hashes=partial(hash_take, heard.take, heard.home.cache, workers),
+        hashes=partial(hash_take, heard.take, heard.store, workers),
         sounds=_sounds(recordings, cleaned),
     )
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Set
 from dataclasses import dataclass, replace
-from itertools import chain
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -49,7 +48,7 @@ class Slots:
         shares: NDArray[np.float64] = self.spectra / np.where(total > 0.0, total, 1.0)
         return shares
 
-    def only(self, where: slice | NDArray[np.bool_] | NDArray[np.intp]) -> Slots:
+    def only(self, where: slice | NDArray[np.bool_]) -> Slots:
         """Some of the slots."""
         return replace(self, powers=self.powers[where], peaks=self.peaks[where], spectrum_of=self.spectrum_of[where])
 
@@ -60,11 +59,23 @@ class Slots:
     def without(self, bad: Set[int]) -> Slots:
         """Bad slots are as the good slot before is (the first ones as the next), so that nothing is learnt from them.
 
-        Places that lie outside are passed over.
+        Nor from a spectrum that they had a share in. Places that lie outside are passed over.
         """
-        takes = np.arange(len(self))
-        for slot in sorted(bad):
-            before, behind = range(slot - 1, -1, -1), range(slot + 1, len(self))
-            if slot in range(len(self)):
-                takes[slot] = next((near for near in chain(before, behind) if near not in bad), slot)
-        return self.only(takes)
+        is_bad = np.isin(np.arange(len(self)), list(bad))
+        takes = _stand_ins(is_bad)
+        spoilt = np.isin(self.spectrum_of, self.spectrum_of[is_bad])
+        return replace(
+            self,
+            powers=self.powers[takes],
+            peaks=self.peaks[takes],
+            spectrum_of=self.spectrum_of[_stand_ins(spoilt)],
+        )
+
+
+def _stand_ins(bad: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """For every place the last good one up to it, else the first good one; itself where none is good."""
+    places = np.arange(len(bad))
+    if bad.all():
+        return places
+    last = np.maximum.accumulate(np.where(bad, -1, places))
+    return np.where(last < 0, np.argmin(bad), last)

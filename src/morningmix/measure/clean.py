@@ -381,10 +381,6 @@ def _shares(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:
 
 def _save(path: Path, draft: Path, cleaned: Cleaned) -> None:
     others, shares = zip(*cleaned.heard_of, strict=True) if cleaned.heard_of else ((), ())
-    try:
-        draft.replace(path)
-    except OSError as error:
-        raise cannot_write(path, error) from error
     arrays = {
         "subtracted": np.array(cleaned.subtracted),
         "others": np.array(others, np.int64),
@@ -394,6 +390,10 @@ def _save(path: Path, draft: Path, cleaned: Cleaned) -> None:
         **slots_arrays(cleaned.slots),
     }
     write_arrays(path.with_suffix(".npz"), arrays)
+    try:
+        draft.replace(path)
+    except OSError as error:
+        raise cannot_write(path, error) from error
 
 
 def _kept(path: Path, take: Take, channels: int) -> Cleaned | None:

@@ -17,7 +17,7 @@ import numpy as np
 from morningmix.audio.read import open_recording, sha256_of
 from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
-from morningmix.errors import OutputError
+from morningmix.errors import ChangedError, OutputError, RecordingsError
 from morningmix.facts import Howl, Hum, Measurements, Recording, Take, TrackFacts
 from morningmix.files.arrays import Arrays, read_arrays, write_arrays
 from morningmix.files.text import write_text_whole
@@ -31,7 +31,7 @@ FORMAT = 9
 """Part of the cache key: raise it when anything in this room measures differently."""
 
 _BLOCK_HOPS = 100
-SLOT_HOPS = 5
+_SLOT_HOPS = 5
 _MOST_SPECTRA = 6000
 _WORTH_S = 900.0
 """Starting processes takes as long as measuring half so much sound (measured)."""
@@ -43,7 +43,7 @@ def slots_per_spectrum(take: Take) -> int:
 
 
 def _slots(take: Take) -> int:
-    return -(-take.frames // (SLOT_HOPS * hop_frames(take.rate_hz)))
+    return -(-take.frames // (_SLOT_HOPS * hop_frames(take.rate_hz)))
 
 
 def measure_take(
@@ -73,7 +73,7 @@ def measure_take(
     facts = Measurements(
         rate_hz=take.rate_hz,
         frames=take.frames,
-        slot_s=SLOT_HOPS / HOPS_PER_SECOND,
+        slot_s=_SLOT_HOPS / HOPS_PER_SECOND,
         band_hz=edges,
         tracks=tracks,
     )
@@ -83,19 +83,27 @@ def measure_take(
 def _cache_key(recording: Recording, take: Take) -> str:
     state = [str(FORMAT), str(take.rate_hz), str(take.frames)]
     for part in recording.parts:
-        stat = part.path.stat()
+        try:
+            stat = part.path.stat()
+        except OSError as error:
+            raise RecordingsError(f"{part.path.name}: the file cannot be read ({error.strerror})") from error
         state += [str(part.path.resolve()), str(stat.st_size), str(stat.st_mtime_ns), str(part.data_offset_bytes)]
     return hashlib.sha256("\n".join(state).encode()).hexdigest()[:24]
 
 
-def hash_take(take: Take, cache: Path, workers: int) -> tuple[tuple[str, ...], ...]:
-    """SHA-256 of every part of each recording; kept in the cache. Raises `RecordingsError` and `OutputError`."""
+def hash_take(take: Take, store: BandStore, workers: int) -> tuple[tuple[str, ...], ...]:
+    """SHA-256 of every part of each recording; kept beside its band powers.
+
+    Raises `ChangedError` where one is no longer what was measured, `RecordingsError` and `OutputError`.
+    """
+
+    def hashes(recording: Recording, bands_path: Path) -> tuple[str, ...]:
+        if _cache_key(recording, take) != bands_path.stem:
+            raise ChangedError(f"{' and '.join(recording.files)} was changed since it was listened to. Run it again.")
+        return _hashes(recording, bands_path.with_suffix(".sha"))
+
     with ThreadPoolExecutor(workers) as pool:
-        return tuple(
-            pool.map(
-                lambda recording: _hashes(recording, cache / f"{_cache_key(recording, take)}.sha"), take.recordings
-            )
-        )
+        return tuple(pool.map(hashes, take.recordings, store.paths))
 
 
 def _hashes(recording: Recording, kept: Path) -> tuple[str, ...]:
@@ -153,7 +161,7 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
         broken_samples = reader.broken_samples
     writer.write(slot_meter.finish())
     popped = pops.result()
-    hit = {slot for hop in popped for slot in (hop // SLOT_HOPS, (hop + 2) // SLOT_HOPS)}
+    hit = {slot for hop in popped for slot in (hop // _SLOT_HOPS, (hop + 2) // _SLOT_HOPS)}
     slots = slot_meter.result().without(hit)
     return TrackFacts(
         files=recording.files,
@@ -200,7 +208,7 @@ class _SlotMeter:
         per_hop = np.max(
             [np.maximum(np.maximum.reduceat(one, starts), -np.minimum.reduceat(one, starts)) for one in block], axis=0
         )
-        np.maximum.at(self._peaks, (self._heard_hops + np.arange(len(per_hop))) // SLOT_HOPS, per_hop)
+        np.maximum.at(self._peaks, (self._heard_hops + np.arange(len(per_hop))) // _SLOT_HOPS, per_hop)
         self._heard_hops += len(per_hop)
         return self._keep(self._meter.update(block))
 
@@ -210,7 +218,7 @@ class _SlotMeter:
 
     def _keep(self, new: Bands) -> Bands:
         if new.shape[1]:
-            slot = (self._done_hops + np.arange(new.shape[1])) // SLOT_HOPS
+            slot = (self._done_hops + np.arange(new.shape[1])) // _SLOT_HOPS
             np.add.at(self._powers, slot, new.sum(axis=0, dtype=np.float64))
             spectrum = slot // self._per_spectrum
             starts = np.flatnonzero(np.diff(spectrum, prepend=-1))
@@ -221,7 +229,7 @@ class _SlotMeter:
     def result(self) -> Slots:
         """All of them; the last of a take may be short."""
         slots = np.arange(len(self._powers))
-        hops = np.minimum((slots + 1) * SLOT_HOPS, self._hops) - slots * SLOT_HOPS
+        hops = np.minimum((slots + 1) * _SLOT_HOPS, self._hops) - slots * _SLOT_HOPS
         spectrum_of = slots // self._per_spectrum
         return Slots(
             powers=(self._powers / hops).astype(np.float32),

@@ -198,10 +198,8 @@ def _fade(plan: SongPlan, start: int, count: int, frames: int) -> NDArray[np.flo
 
 def _gram(weighted: Sequence[NDArray[np.float64]], hop: int) -> NDArray[np.float64]:
     """Products of all pairs per hop, mean over the hop's frames; a last hop that is not whole is dropped."""
-    hops = weighted[0].shape[1] // hop if weighted else 0
-    stacked = (
-        np.stack([w[:, : hops * hop].reshape(2, hops, hop) for w in weighted]) if weighted else np.zeros((0, 2, 0, 0))
-    )
+    hops = weighted[0].shape[1] // hop
+    stacked = np.stack([w[:, : hops * hop].reshape(2, hops, hop) for w in weighted])
     by_hop = np.ascontiguousarray(stacked.transpose(2, 0, 1, 3)).reshape(hops, len(weighted), 2 * hop)
     products: NDArray[np.float64] = by_hop @ by_hop.transpose(0, 2, 1) / hop
     return products
