@@ -94,7 +94,9 @@ def clean_take(
     refuse_full(cache, _SCRATCHES * 4.0 * take.frames * sum(take.recordings[ear].channels for ear in ears), "Cleaning")
     with ThreadPoolExecutor(workers) as pool:
         sounds = Sounds(take, store.turned, cleaning.repaired)
-        return _clean(sounds, store, ears, references, cache, paths, pool, workers, progress)
+        _clean(sounds, store, ears, references, cache, paths, pool, workers, progress)
+    # Read back, because what stays must not lie in memory among what the threads worked with.
+    return _all_kept(paths, take) or {}
 
 
 def _all_kept(paths: Mapping[int, Path], take: Take) -> dict[int, Cleaned] | None:
@@ -123,7 +125,7 @@ def _clean(
     pool: ThreadPoolExecutor,
     workers: int,
     progress: Callable[[float], None],
-) -> dict[int, Cleaned]:
+) -> None:
     take = sounds.take
     drafts = {ear: path.with_suffix(".partial") for ear, path in paths.items()}
     bands = {
@@ -162,7 +164,7 @@ def _clean(
                 ]
                 _mask(masked, pool)
 
-            def finish(ear: int) -> Cleaned:
+            def finish(ear: int) -> None:
                 channels = take.recordings[ear].channels
                 cleaned = Cleaned(
                     sound=_recording(paths[ear], take, channels),
@@ -173,9 +175,8 @@ def _clean(
                     clear_db=clear_db[ear],
                 )
                 _save(paths[ear], drafts[ear], cleaned)
-                return cleaned
 
-            return dict(zip(ears, pool.map(finish, ears), strict=True))
+            list(pool.map(finish, ears))
     finally:
         for path in (*bands.values(), *drafts.values()):
             path.unlink(missing_ok=True)
