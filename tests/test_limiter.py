@@ -108,7 +108,7 @@ def test_limited_sound_keeps_the_ceiling(rate_hz: int) -> None:
     block = loud_song(rate_hz)
     step_frames = rate_hz // 1000
     aim_db = -1.2
-    envelope = TruePeakEnvelope(2, step_frames, 10.0 ** (aim_db / 20.0))
+    envelope = TruePeakEnvelope(2, step_frames, 10.0 ** (aim_db / 20.0), block.shape[1])
     envelope.update(block)
     peak_db = 20.0 * np.log10(np.maximum(envelope.result(), 1e-6))
     gain_db = limiter_gain_db(peak_db, aim_db, 0.005, 0.1, step_frames / rate_hz)

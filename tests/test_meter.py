@@ -155,9 +155,9 @@ def test_envelope_is_exact_above_its_threshold(
         sample = magnitudes[start : start + step_frames].max()
         point = between[start : start + step_frames + 1].max()
         expected.append(max(sample, point) if point > threshold else sample)
-    whole = TruePeakEnvelope(len(block), step_frames, threshold)
+    whole = TruePeakEnvelope(len(block), step_frames, threshold, block.shape[1])
     whole.update(block)
-    cut = TruePeakEnvelope(len(block), step_frames, threshold)
+    cut = TruePeakEnvelope(len(block), step_frames, threshold, block.shape[1])
     for piece in pieces(block, cuts):
         cut.update(piece)
         cut.result()
@@ -176,15 +176,15 @@ def test_worst_case_between_quiet_samples_is_found(at: int) -> None:
     meter = TruePeak(1)
     meter.update(block)
     assert meter.result() == pytest.approx(worst, rel=1e-6)
-    envelope = TruePeakEnvelope(1, 48, 1.0)
+    envelope = TruePeakEnvelope(1, 48, 1.0, 400)
     envelope.update(block)
     assert envelope.result().max() == pytest.approx(worst, rel=1e-6)
 
 
 def test_envelope_of_nothing_and_of_samples_alone() -> None:
-    assert TruePeakEnvelope(2, 48, 0.5).result().size == 0
+    assert TruePeakEnvelope(2, 48, 0.5, 0).result().size == 0
     block = np.random.default_rng(5).standard_normal((2, 480)).astype(np.float32)
-    envelope = TruePeakEnvelope(2, 48, np.inf)
+    envelope = TruePeakEnvelope(2, 48, np.inf, 480)
     envelope.update(block)
     assert np.array_equal(envelope.result(), np.abs(block).reshape(2, 10, 48).max(axis=(0, 2)))
 

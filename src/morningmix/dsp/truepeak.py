@@ -78,14 +78,17 @@ class TruePeakEnvelope:
     """A meter: for every step of `step_frames` the largest magnitude over all channels, for a limiter's key.
 
     Interpolated points count where they exceed `threshold` (linear); a step without any gives its largest sample.
-    The points between two steps count in both. `threshold` infinity gives sample peaks alone.
+    The points between two steps count in both. `threshold` infinity gives sample peaks alone. `frames` is the length
+    of the sound.
     """
 
-    def __init__(self, channels: int, step_frames: int, threshold: float) -> None:
+    def __init__(self, channels: int, step_frames: int, threshold: float, frames: int) -> None:
         self._step_frames = step_frames
         self._threshold = np.float32(threshold)
         self._held = np.zeros((channels, _BEFORE), dtype=np.float32)
-        self._peaks: list[NDArray[np.float32]] = []
+        # Whole from the start: in pieces it would lie among all that comes and goes meanwhile, and be joined at last.
+        self._peaks = np.zeros(-(-frames // step_frames), np.float32)
+        self._done = 0
 
     def update(self, block: Block) -> None:
         """Takes in a block, ``(channels, frames)``."""
@@ -93,16 +96,18 @@ class TruePeakEnvelope:
             samples = np.concatenate((self._held, block[:, start : start + _CACHED_FRAMES]), axis=1)
             steps = max(0, samples.shape[1] - 2 * _BEFORE) // self._step_frames
             if steps:
-                self._peaks.append(self._step_peaks(samples, steps))
+                self._peaks[self._done : self._done + steps] = self._step_peaks(samples, steps)
+                self._done += steps
             self._held = samples[:, steps * self._step_frames :].copy()
 
     def result(self) -> NDArray[np.float32]:
-        """``(steps,)`` linear peaks so far, the last step possibly a part of one, with silence after it."""
+        """``(steps,)`` linear peaks, the last step possibly a part of one, with silence after what was taken in."""
         steps = -(-(self._held.shape[1] - _BEFORE) // self._step_frames)
         tail = np.zeros((self._held.shape[0], steps * self._step_frames + 2 * _BEFORE), dtype=np.float32)
         tail[:, : self._held.shape[1]] = self._held
-        rest = [self._step_peaks(tail, steps)] if steps else []
-        return np.concatenate([np.empty(0, dtype=np.float32), *self._peaks, *rest])
+        if steps:
+            self._peaks[self._done : self._done + steps] = self._step_peaks(tail, steps)
+        return self._peaks
 
     def _step_peaks(self, samples: Block, steps: int) -> NDArray[np.float32]:
         frames = steps * self._step_frames

@@ -61,7 +61,7 @@ class Families:
 class _Family:
     """One family being summed: its tracks in the plan's order, its share of the common room, its meters."""
 
-    def __init__(self, name: str, plan: SongPlan, scratch: FloatScratch) -> None:
+    def __init__(self, name: str, plan: SongPlan, scratch: FloatScratch, frames: int) -> None:
         self.tracks = [index for index, track in enumerate(plan.tracks) if track.family == name]
         self._sends = [
             None if (send := plan.tracks[index].send_db) is None else np.float32(db_to_gain(send))
@@ -71,8 +71,8 @@ class _Family:
         self._reverb = ReverbStage(room, plan.rate_hz) if room else None
         self._tilt = FilterStage(tilt(plan.tilt_db, plan.rate_hz), 2) if plan.tilt_db else None
         self._weighting = KWeighting(plan.rate_hz, 2)
-        self._step = step_frames(plan.rate_hz) if name == "drums" else 0
-        self.drum_peaks: list[NDArray[np.float32]] = []
+        self._step = step_frames(plan.rate_hz)
+        self.drum_peaks = np.zeros(-(-frames // self._step), np.float32) if name == "drums" else None
         self.scratch = scratch
 
     def process(self, placed: Sequence[Block], fade: NDArray[np.float32] | None) -> NDArray[np.float64]:
@@ -90,8 +90,10 @@ class _Family:
             total = self._tilt.process(total)
         if fade is not None:
             total *= fade
-        if self._step:
-            self.drum_peaks.append(step_peaks(total, self._step))
+        if self.drum_peaks is not None:
+            peaks = step_peaks(total, self._step)
+            first = self.scratch.frames // self._step
+            self.drum_peaks[first : first + len(peaks)] = peaks
         self.scratch.write(total)
         return self._weighting.process(total)
 
@@ -116,10 +118,11 @@ def render_families(
     frames = round(plan.end_s * rate_hz) - start_frame
     names = tuple(name for name in FAMILIES if any(track.family == name for track in plan.tracks))
     hop = hop_frames(rate_hz)
-    grams: list[NDArray[np.float64]] = []
+    # Whole from the start: pieces would lie among blocks that come and go, and need their room twice when joined.
+    gram = np.zeros((frames // hop, len(names), len(names)))
     with ExitStack() as kept, ExitStack() as open_now:
         scratches = tuple(kept.enter_context(FloatScratch(scratch_folder, 2)) for _ in names)
-        families = [_Family(name, plan, scratch) for name, scratch in zip(names, scratches, strict=True)]
+        families = [_Family(name, plan, scratch, frames) for name, scratch in zip(names, scratches, strict=True)]
         strips = {
             index: open_now.enter_context(Strip(track, recordings[index], rate_hz, start_frame, frames))
             for index, track in enumerate(plan.tracks)
@@ -144,10 +147,11 @@ def render_families(
             placed = [strip(index, count) for index in family.tracks]
             return family.process(placed, _fade(plan, start, count, frames))
 
-        def take_in(jobs: Mapping[int, Weighted]) -> None:
+        def take_in(start: int, jobs: Mapping[int, Weighted]) -> None:
             if jobs:
                 weighted = [jobs[place].result() for place in range(len(families))]
-                grams.append(_gram(weighted, hop))
+                products = _gram(weighted, hop)
+                gram[start // hop : start // hop + len(products)] = products
                 progress(weighted[0].shape[1] / rate_hz)
 
         # The largest first, and a block ahead of what is taken in, so that nobody waits long for the last.
@@ -161,22 +165,19 @@ def render_families(
                 for place in order:
                     job = (families[place], start, count)
                     ahead[place] = pool.submit(after, last.get(place), weighted_family, job)
-                take_in(last)
-            take_in(ahead)
+                take_in(start - block_hops * hop, last)
+            take_in((frames - 1) // (block_hops * hop) * block_hops * hop, ahead)
         finally:
             settle([*last.values(), *ahead.values()])
         kept.pop_all()
-    drums = families[names.index("drums")].drum_peaks if "drums" in names else None
     return Families(
         names=names,
         frames=frames,
         sound=scratches,
-        gram=np.concatenate(grams) if grams else np.zeros((0, len(names), len(names))),
-        drum_peaks=np.concatenate(drums) if drums else None,
+        gram=gram,
+        drum_peaks=next((one.drum_peaks for one in families if one.drum_peaks is not None), None),
         reduction_db=tuple(
-            (plan.tracks[index].name, np.concatenate(one.reductions_db))
-            for index, one in strips.items()
-            if one.reductions_db
+            (plan.tracks[index].name, one.reduction_db) for index, one in strips.items() if len(one.reduction_db)
         ),
     )
 

@@ -83,7 +83,7 @@ def measure_sum(
     trimmed = _trimmed(families, trims, rate_hz)
     step, hop = step_frames(rate_hz), hop_frames(rate_hz)
     # True peaks matter from a little under the ceiling on; 3 dB are room for what limiting makes up in gain.
-    of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0))
+    of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0), families.frames)
     weighting = KWeighting(rate_hz, 2)
     # Whole from the start: over two hours each is 30 MB, and twice that while its pieces are joined.
     steps = -(-families.frames // step)

@@ -61,8 +61,9 @@ class Strip:
             self._moves.append(GainLine(plan.ride))
         self._steps = 0
         self._steps_per_hop = hop_frames(rate_hz) // self._step
-        self.reductions_db: list[NDArray[np.float32]] = []
-        """Gain of the compressor, mean per 0.1 s, of the blocks so far."""
+        hops = -(-frames // self._step) // self._steps_per_hop if plan.compressor else 0
+        self.reduction_db = np.zeros(hops, np.float32)
+        """Gain of the compressor, mean per 0.1 s, zero where nothing was rendered yet: ``(hops,)``."""
         self._mending_ramp: GainRamp | None = None
         self._dynamics_ramp: GainRamp | None = None
         self._moves_ramp: GainRamp | None = None
@@ -93,9 +94,9 @@ class Strip:
             reduction_db = self._compressor.process(heard)
             curve_db += reduction_db
             hops = len(reduction_db) // self._steps_per_hop * self._steps_per_hop
-            self.reductions_db.append(
-                reduction_db[:hops].reshape(-1, self._steps_per_hop).mean(axis=1).astype(np.float32)
-            )
+            means_db = reduction_db[:hops].reshape(-1, self._steps_per_hop).mean(axis=1)
+            first = self._steps // self._steps_per_hop
+            self.reduction_db[first : first + len(means_db)] = means_db
         if self._dynamics_ramp is None:
             self._dynamics_ramp = GainRamp(self._step, float(curve_db[0]))
         block *= self._dynamics_ramp.process(curve_db, frames)
