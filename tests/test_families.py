@@ -133,9 +133,9 @@ def test_neither_blocks_nor_workers_show(recordings: tuple[Recording, ...], tmp_
                     for left, right in zip(sounds(other), reference, strict=True):
                         np.testing.assert_array_equal(left, right)
                     np.testing.assert_array_equal(other.gram, first.gram)
-                    assert first.drum_peaks is not None
-                    assert other.drum_peaks is not None
-                    np.testing.assert_array_equal(other.drum_peaks, first.drum_peaks)
+                    assert first.drum_peaks_db is not None
+                    assert other.drum_peaks_db is not None
+                    np.testing.assert_array_equal(other.drum_peaks_db, first.drum_peaks_db)
                     for (name, left_db), (also, right_db) in zip(other.reduction_db, first.reduction_db, strict=True):
                         assert name == also
                         np.testing.assert_array_equal(left_db, right_db)
@@ -158,8 +158,8 @@ def test_gram_is_the_loudness_of_each_family_and_of_any_sum(
         )
         assert mix_loudness(families.gram, gains) == pytest.approx(loudness(total), abs=0.01)
         drums = blocks[families.names.index("drums")]
-        assert families.drum_peaks is not None
-        np.testing.assert_array_equal(families.drum_peaks, step_peaks(drums, step_frames(RATE_HZ)))
+        assert families.drum_peaks_db is not None
+        np.testing.assert_array_equal(families.drum_peaks_db, peaks_db(step_peaks(drums, step_frames(RATE_HZ))))
 
 
 def test_a_family_is_the_sum_of_its_tracks(
@@ -211,7 +211,7 @@ def test_a_song_of_nothing(recordings: tuple[Recording, ...], pool: ThreadPoolEx
     empty = replace(plan, tracks=tuple(replace(track, family="") for track in plan.tracks))
     with closing(render_families(empty, recordings, tmp_path, pool, progress=quiet)) as families:
         assert families.names == ()
-        assert families.drum_peaks is None
+        assert families.drum_peaks_db is None
 
 
 # ---------------------------------------------------------------- master
@@ -360,8 +360,8 @@ def test_powers_of_the_sum_are_its_loudness(families: Families, recordings: tupl
 def test_the_drums_peaks_are_held(
     families: Families, recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
 ) -> None:
-    assert families.drum_peaks is not None
-    held_dbfs = float(peaks_db(families.drum_peaks).max()) + 1.0 - 2.5
+    assert families.drum_peaks_db is not None
+    held_dbfs = float(families.drum_peaks_db.max()) + 1.0 - 2.5
     plan = song(recordings)
     peak_db = {}
     for name, wanted in (

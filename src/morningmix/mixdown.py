@@ -18,7 +18,6 @@ from morningmix.audio.encode import encode_mp3
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording
 from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
-from morningmix.dsp.control import peaks_db
 from morningmix.facts import Recording, SongFacts, SumFacts
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, recall_text
 from morningmix.home import RECALL, Home, begin_song, output_errors, safe_name
@@ -127,8 +126,7 @@ def _rendered(
         progress=share(desk.progress, f"mixing {plan.title}", seconds),
     )
     stack.callback(families.close)
-    drums = peaks_db(families.drum_peaks) if families.drum_peaks is not None else None
-    trims = trims or decide_trims(plan, families.names, families.gram, drums)
+    trims = trims or decide_trims(plan, families.names, families.gram, families.drum_peaks_db)
     if gone:
         told = share(desk.progress, f"practice mixes of {plan.title}", seconds)
         families = without_bleed(families, plan, gone, desk.home.cache, told)

@@ -143,5 +143,7 @@ class GainRamp:
 def peaks_db(peaks: NDArray[np.float32]) -> NDArray[np.float32]:
     """Levels of linear peaks, dBFS, at least -120: ``(steps,)``."""
     floor = np.float32(10.0 ** (amplitude_db(0.0) / 20.0))
-    levels: NDArray[np.float32] = np.float32(20.0) * np.log10(np.maximum(peaks, floor))
+    levels: NDArray[np.float32] = np.maximum(peaks, floor)
+    np.log10(levels, out=levels)
+    levels *= np.float32(20.0)
     return levels

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from morningmix.ahead import after, settle
 from morningmix.audio.write import FloatScratch, IntegerWriter
-from morningmix.dsp.control import hop_frames, step_frames, step_peaks
+from morningmix.dsp.control import hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.filter import FilterStage
 from morningmix.dsp.meter import KWeighting
@@ -47,8 +47,8 @@ class Families:
     sound: tuple[FloatScratch, ...]
     gram: NDArray[np.float64]
     """``(hops, families, families)``: K-weighted power per 0.1 s, left and right added."""
-    drum_peaks: NDArray[np.float32] | None
-    """Largest sample of the drums per control step, linear; None without drums."""
+    drum_peaks_db: NDArray[np.float32] | None
+    """Largest sample of the drums per control step, dBFS; None without drums."""
     reduction_db: tuple[tuple[str, NDArray[np.float32]], ...]
     """Per input with a compressor, its gain, mean per 0.1 s."""
 
@@ -72,7 +72,7 @@ class _Family:
         self._tilt = FilterStage(tilt(plan.tilt_db, plan.rate_hz), 2) if plan.tilt_db else None
         self._weighting = KWeighting(plan.rate_hz, 2)
         self._step = step_frames(plan.rate_hz)
-        self.drum_peaks = np.zeros(-(-frames // self._step), np.float32) if name == "drums" else None
+        self.drum_peaks_db = np.zeros(-(-frames // self._step), np.float32) if name == "drums" else None
         self.scratch = scratch
 
     def process(self, placed: Sequence[Block], fade: NDArray[np.float32] | None) -> NDArray[np.float64]:
@@ -90,10 +90,10 @@ class _Family:
             total = self._tilt.process(total)
         if fade is not None:
             total *= fade
-        if self.drum_peaks is not None:
-            peaks = step_peaks(total, self._step)
+        if self.drum_peaks_db is not None:
+            levels_db = peaks_db(step_peaks(total, self._step))
             first = self.scratch.frames // self._step
-            self.drum_peaks[first : first + len(peaks)] = peaks
+            self.drum_peaks_db[first : first + len(levels_db)] = levels_db
         self.scratch.write(total)
         return self._weighting.process(total)
 
@@ -175,7 +175,7 @@ def render_families(
         frames=frames,
         sound=scratches,
         gram=gram,
-        drum_peaks=next((one.drum_peaks for one in families if one.drum_peaks is not None), None),
+        drum_peaks_db=next((one.drum_peaks_db for one in families if one.drum_peaks_db is not None), None),
         reduction_db=tuple(
             (plan.tracks[index].name, one.reduction_db) for index, one in strips.items() if len(one.reduction_db)
         ),

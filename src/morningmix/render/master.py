@@ -57,10 +57,10 @@ def _trimmed(families: Families, plan: Trims, rate_hz: int) -> _Trimmed:
     trims = dict(plan.trims_db)
     step = step_frames(rate_hz)
     curve = None
-    if plan.drum_peak_dbfs is not None and families.drum_peaks is not None:
+    if plan.drum_peak_dbfs is not None and families.drum_peaks_db is not None:
         curve = limiter_gain_db(
-            peaks_db(families.drum_peaks) + np.float32(trims.get("drums", 0.0)),
-            plan.drum_peak_dbfs,
+            families.drum_peaks_db,
+            plan.drum_peak_dbfs - trims.get("drums", 0.0),
             plan.drum_lookahead_s,
             plan.drum_release_s,
             step / rate_hz,
@@ -134,7 +134,8 @@ def write_master(
     The master's curve is one for all, so what holds for the sum at the limiter holds for every file.
     """
     trimmed = _trimmed(families, plan.trims, rate_hz)
-    curve_db = np.float32(plan.gain_db) + _limiter_curve(facts, plan)
+    curve_db = _limiter_curve(facts, plan)
+    curve_db += np.float32(plan.gain_db)
     step, hop = step_frames(rate_hz), hop_frames(rate_hz)
     dithers = [Dither(plan.dither_seed + index, 2, mix.bits) for index in range(len(families.names))]
     with ExitStack() as stack:
@@ -161,7 +162,7 @@ def write_master(
 
 def _limiter_curve(facts: SumFacts, plan: MasterPlan) -> NDArray[np.float32]:
     return limiter_gain_db(
-        facts.key_db + np.float32(plan.gain_db), plan.ceiling_dbfs, plan.lookahead_s, plan.release_s, facts.step_s
+        facts.key_db, plan.ceiling_dbfs - plan.gain_db, plan.lookahead_s, plan.release_s, facts.step_s
     )
 
 
