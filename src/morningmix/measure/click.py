@@ -68,7 +68,7 @@ def _stretches(facts: TrackFacts, slot_s: float) -> list[float]:
     long = max(1, round(_STRETCH_S / slot_s))
     sums = np.concatenate(([0.0], np.cumsum(facts.slots.peaks, dtype=np.float64)))
     held = sums[long:] - sums[:-long]
-    count = min(_STRETCHES, len(facts.slots.peaks) // long)
+    count = min(_STRETCHES, len(facts.slots) // long)
     if count == 0:
         return []
     edges = np.linspace(0, len(held), count + 1).astype(int)

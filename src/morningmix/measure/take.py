@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from morningmix.audio.read import open_recording, sha256_of
+from morningmix.dsp.control import step_peaks
 from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import ChangedError, OutputError, RecordingsError
@@ -204,10 +205,7 @@ class _SlotMeter:
 
     def update(self, block: Block) -> Bands:
         """Take a block; return the hops that are complete, ``(bands, hops)``."""
-        starts = np.arange(0, block.shape[1], self._hop)
-        per_hop = np.max(
-            [np.maximum(np.maximum.reduceat(one, starts), -np.minimum.reduceat(one, starts)) for one in block], axis=0
-        )
+        per_hop = step_peaks(block, self._hop)
         np.maximum.at(self._peaks, (self._heard_hops + np.arange(len(per_hop))) // _SLOT_HOPS, per_hop)
         self._heard_hops += len(per_hop)
         return self._keep(self._meter.update(block))
