@@ -5,6 +5,7 @@ Rooms with weight are imported inside the commands, so that help appears at once
 
 from __future__ import annotations
 
+import os
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -15,6 +16,7 @@ import typer  # noqa: TID251 - the command line is typer's only place
 from morningmix import say
 
 if TYPE_CHECKING:
+    from morningmix.errors import MorningmixError
     from morningmix.pipeline import Result
 
 app = typer.Typer(
@@ -168,6 +170,7 @@ def _ask(result: Result) -> None:
     from morningmix.files.presets import load_roles
     from morningmix.files.recipe_text import confirm
     from morningmix.files.text import read_text, write_text_whole
+    from morningmix.lock import editing
 
     where = say.near(result.recipe)
     guesses = result.guesses
@@ -189,11 +192,12 @@ def _ask(result: Result) -> None:
                 typer.echo("  " + ", ".join(load_roles()))
                 continue
             try:
-                text = confirm(read_text(result.recipe), one.name, answer.strip() or one.role)
+                with editing(result.recipe):
+                    text = confirm(read_text(result.recipe), one.name, answer.strip() or one.role)
+                    write_text_whole(result.recipe, text)
             except RecipeError as error:
                 typer.echo(f"  {error}")
                 continue
-            write_text_whole(result.recipe, text)
             settled += 1
             break
     typer.echo(f"\nAll settled. Mix it with: morningmix mix {say.quoted(where)}")
@@ -275,9 +279,12 @@ def why(
     from morningmix.explain import input_in_words, whole_in_words
     from morningmix.files.recall import read_recall
     from morningmix.files.toml_lines import did_you_mean, plain
+    from morningmix.home import MIXES, RECALL
+    from morningmix.song_folders import finish_swaps, song_folders
 
     folder = source if source.is_dir() else source.parent
-    sheets = [source] if source.suffix == ".json" else sorted(folder.glob("mixes/[0-9]*/recall.json"))
+    finish_swaps(folder)
+    sheets = [source] if source.suffix == ".json" else [each / RECALL for each in song_folders(folder / MIXES)]
     recalls = [read_recall(sheet) for sheet in sheets]
     if song is not None:
         recalls = [recall for recall in recalls if plain(recall.title) == plain(song)]
@@ -314,9 +321,12 @@ def turn(
     """Change one level in a recipe; the rest of the file stays as it is."""
     from morningmix.files.recipe_text import turn as turned
     from morningmix.files.text import read_text, write_text_whole
+    from morningmix.lock import editing
 
-    text, old_db, new_db = turned(read_text(recipe_file), name, by_db if direction is Direction.up else -by_db, song)
-    write_text_whole(recipe_file, text)
+    step_db = by_db if direction is Direction.up else -by_db
+    with editing(recipe_file):
+        text, old_db, new_db = turned(read_text(recipe_file), name, step_db, song)
+        write_text_whole(recipe_file, text)
     if as_json:
         say.as_json({"recipe": str(recipe_file), "name": name, "song": song, "old_db": old_db, "new_db": new_db})
         return
@@ -339,9 +349,11 @@ def wishes(
     """Change a recipe by what people wish after listening; what they do not agree on is said and left alone."""
     from dataclasses import asdict
 
+    from morningmix.lock import editing
     from morningmix.wishes import take_wishes
 
-    taken = take_wishes(recipe_file, files)
+    with editing(recipe_file):
+        taken = take_wishes(recipe_file, files)
     if as_json:
         say.as_json(asdict(taken))
         return
@@ -447,18 +459,42 @@ class _Bar:
 
 def main() -> None:
     """Run a command; known errors become one line and their exit code, a bug keeps its traceback."""
-    from morningmix.errors import MorningmixError
+    from morningmix.errors import MachineError, MorningmixError, OutputError, UsageError
 
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
+        if "" in sys.argv[1:]:
+            raise UsageError('One of the names is empty (""). Give the name of a folder or file.')
         app(prog_name="morningmix")
     except SystemExit as end:
         if end.code == 130:
             # typer makes this of an interrupt, without a word.
             raise KeyboardInterrupt from end
+        _flush()
         raise
+    except BrokenPipeError:
+        _flush()
     except MorningmixError as error:
-        print(f"morningmix: {error}", file=sys.stderr)
-        sys.exit(error.exit_code)
+        _refuse(error)
+    except MemoryError:
+        _refuse(MachineError("Memory ran out. Close other programs, or use fewer cores with --workers, and run again."))
+    except OSError as error:
+        if error.filename is None:
+            raise
+        _refuse(OutputError(f"{error.filename} cannot be read or written: {error.strerror}."))
+
+
+def _refuse(error: MorningmixError) -> None:
+    print(f"morningmix: {error}", file=sys.stderr)
+    sys.exit(error.exit_code)
+
+
+def _flush() -> None:
+    """Write out what was printed; nobody minds where whoever read it has gone."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Python flushes once more when it ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

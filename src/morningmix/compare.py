@@ -25,8 +25,9 @@ from morningmix.facts import Recording
 from morningmix.files.recall import Recall, read_recall
 from morningmix.files.text import read_text
 from morningmix.files.toml_lines import plain
-from morningmix.home import RECALL, RECIPE
+from morningmix.home import MIXES, RECALL, RECIPE
 from morningmix.laws.levels import spans_to_mask
+from morningmix.song_folders import finish_swaps, song_folders
 from morningmix.units import powers_db
 
 HOP_S = 0.1
@@ -109,16 +110,15 @@ def compare(one: Path, other: Path) -> tuple[list[Compared], list[str]]:
 
 def _songs(path: Path) -> list[tuple[Path, Recall]]:
     """Song folders and their sheets."""
+    finish_swaps(path)
     if not path.exists():
         raise UsageError(f"There is no {path}.")
     folder = path if path.is_dir() else path.parent
-    if (folder / RECALL).exists():
-        sheets = [folder / RECALL]
-    else:
-        sheets = sorted(folder.glob(f"mixes/[0-9]*/{RECALL}")) or sorted(folder.glob(f"[0-9]*/{RECALL}"))
-    if not sheets:
+    is_song = (folder / RECALL).exists()
+    songs = [folder] if is_song else song_folders(folder / MIXES) or song_folders(folder)
+    if not songs:
         raise UsageError(f"{path} holds no mix. Give a rehearsal's home, its recipe, or a song's folder.")
-    return [(sheet.parent, read_recall(sheet)) for sheet in sheets]
+    return [(song, read_recall(song / RECALL)) for song in songs]
 
 
 def recipe_lines(one: Path, other: Path) -> list[str]:

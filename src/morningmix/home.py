@@ -1,35 +1,24 @@
-"""Where a rehearsal lives on disk, and how its outputs appear there whole or not at all.
-
-The song folder is the unit of replacement. A new one is built under ``mixes/.partial/new``. Once it is complete a
-journal is written, and from then on the swap is only ever finished: every step of it can be repeated, so `recover`
-takes over wherever a killed run stopped. Before the journal nothing of the old version is touched. This holds for a
-kill at any moment, not for a power cut that loses writes the system had already acknowledged.
-"""
+"""Where a rehearsal's mix folder lies, what may be written there, and what files in it are called."""
 
 from __future__ import annotations
 
 import errno
-import json
 import os
 import re
 import shutil
-import sys
 import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
 
-from morningmix.errors import BusyError, OutputError, UsageError
+from morningmix.errors import OutputError, UsageError
 
 RECIPE = "recipe.toml"
 RECALL = "recall.json"
+MIXES = "mixes"
 EARLIER = "earlier"
-_PARTIAL = ".partial"
-_NEW = "new"
-_TRASH = "trash"
-_JOURNAL = "swap.json"
+CACHE = ".cache"
 
 _LONGEST_NAME_BYTES = 120
 """Design choice: file systems end at 255 bytes, and numbers, endings and marks still come on top."""
@@ -67,14 +56,14 @@ def home_of(source: Path, cwd: Path, out: Path | None) -> Home:
     from `cwd`. Raises `UsageError` where there is no such source, or where home would lie inside the folder of the
     tracks. (A recipe's tracks are known only once it is read: `refuse_inside` then.)
     """
-    cwd = cwd.resolve()
-    source = (cwd / source).resolve()
-    out = None if out is None else (cwd / out).resolve()
+    cwd = real_place(cwd)
+    source = real_place(cwd / source)
+    out = None if out is None else real_place(cwd / out)
     if source.is_dir():
         name = source.name or source.drive.rstrip(":\\/") or "rehearsal"
         beside = source.parent if cwd.is_relative_to(source) else cwd
         root = out or beside / f"{name} mix"
-        home = Home(root=root, mixes=root / "mixes", recipe=root / RECIPE, cache=root / ".cache")
+        home = Home(root=root, mixes=root / MIXES, recipe=root / RECIPE, cache=root / CACHE)
         refuse_inside(home, source)
         return home
     if not source.exists():
@@ -82,17 +71,23 @@ def home_of(source: Path, cwd: Path, out: Path | None) -> Home:
     if source.suffix.lower() != ".toml":
         raise UsageError(f"{source} is neither a folder of raw tracks nor a recipe (a .toml file).")
     root = source.parent
-    return Home(root=root, mixes=out or root / "mixes", recipe=source, cache=root / ".cache")
+    return Home(root=root, mixes=out or root / MIXES, recipe=source, cache=root / CACHE)
 
 
 def refuse_inside(home: Home, tracks: Path) -> None:
-    """Raise `UsageError` if anything of home would be written into the folder of the raw tracks."""
-    for place in (home.root, home.mixes, home.cache):
-        if any(_same(above, tracks) for above in (place, *place.parents)):
+    """Raise `UsageError` if anything would be written into the folder of the raw tracks, also by way of links."""
+    for place in (home.root, home.mixes, home.mixes / EARLIER, home.cache):
+        real = real_place(place)
+        if any(_same(above, tracks) for above in (real, *real.parents)):
             raise UsageError(
                 f"{place} lies inside the folder of the raw tracks, and nothing is ever written there. "
                 "Go to another folder, move the recipe out, or name a place with --out."
             )
+
+
+def real_place(path: Path) -> Path:
+    """Where a path leads once every link is followed; as far as that goes where links go round in a circle."""
+    return Path(os.path.realpath(path))
 
 
 def _same(one: Path, other: Path) -> bool:
@@ -109,6 +104,12 @@ def output_errors(path: Path) -> Iterator[None]:
         raise OutputError(says.format(path=path, reason=error.strerror or error)) from error
 
 
+def refuse_link(place: Path) -> None:
+    """Raise `OutputError` where a link lies: what is written through it would land wherever it points."""
+    if place.is_symlink():
+        raise OutputError(f"{place} is a link, and nothing is written through links. Remove it and run again.")
+
+
 def refuse_full(folder: Path, need_bytes: float, what: str) -> None:
     """Raise `OutputError`, before anything is written, where the disk of a folder has no room for so much."""
     place = next(above for above in (folder, *folder.parents) if above.exists())
@@ -122,59 +123,6 @@ def refuse_full(folder: Path, need_bytes: float, what: str) -> None:
 
 def _size(count: float) -> str:
     return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{max(count / 1e6, 0.1):.1f} MB"
-
-
-# ---------------------------------------------------------------- one run at a time
-
-
-@contextmanager
-def locked(home: Home) -> Iterator[None]:
-    """Keep other runs out of this home; the system lets go of the lock when the process ends, however it ends.
-
-    Raises `BusyError` at once if another run holds it.
-    """
-    with output_errors(home.cache):
-        home.cache.mkdir(parents=True, exist_ok=True)
-        file = (home.cache / "lock").open("a+b")
-    with file:
-        with output_errors(home.cache):
-            if not _take(file):
-                raise BusyError(f"Another run is working in {home.root}. Wait until it has ended.")
-        try:
-            yield
-        finally:
-            _let_go(file)
-
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _take(file: IO[bytes]) -> bool:
-        file.seek(0)
-        try:
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        except OSError as error:
-            if error.errno in (errno.EACCES, errno.EDEADLK):
-                return False
-            raise
-        return True
-
-    def _let_go(file: IO[bytes]) -> None:
-        file.seek(0)
-        msvcrt.locking(file.fileno(), msvcrt.LK_UNLCK, 1)
-
-else:
-    import fcntl
-
-    def _take(file: IO[bytes]) -> bool:
-        try:
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
-
-    def _let_go(file: IO[bytes]) -> None:
-        fcntl.flock(file.fileno(), fcntl.LOCK_UN)
 
 
 # ---------------------------------------------------------------- names
@@ -194,139 +142,3 @@ def safe_name(title: str) -> str:
     if cut != name:
         cut = cut.rstrip("\u200d\ufe0f")
     return cut.rstrip(" .") or "untitled"
-
-
-# ---------------------------------------------------------------- whole or not at all
-
-
-def begin_song(mixes: Path, folder_name: str) -> Path:
-    """A fresh, empty folder to build a song's outputs in, on the file system where they will lie.
-
-    Raises `OutputError`.
-    """
-    partial = mixes / _PARTIAL / _NEW / folder_name
-    with output_errors(partial):
-        _finish_swap(mixes)
-        if partial.exists():
-            shutil.rmtree(partial)
-        partial.mkdir(parents=True)
-    return partial
-
-
-def finish_song(partial: Path, mixes: Path, folder_name: str, *, replaces: str | None = None) -> None:
-    """Put a complete song folder from `begin_song` in its place.
-
-    `replaces` is the folder name the song had before, if its title or number changed. The version that stood there goes
-    to ``earlier``, and the one that was there goes away. Files that are not in the old version's recall sheet are
-    somebody's own: they are copied into the new folder, under another name where theirs is taken.
-
-    Raises `OutputError`; the old version is then still in place, or the next `recover` finishes the swap.
-    """
-    with output_errors(mixes / folder_name):
-        _finish_swap(mixes)
-        names = dict.fromkeys(name for name in (replaces, folder_name) if name is not None)
-        old_names = [name for name in names if (mixes / name).is_dir()]
-        if len(old_names) == 2 and (mixes / old_names[0]).samefile(mixes / old_names[1]):
-            old_names = old_names[:1]
-        for name in old_names:
-            _carry_over(mixes / name, partial)
-        moves = [(name, folder_name if len(old_names) == 1 else name) for name in old_names]
-        kept = [to for _, to in moves]
-        journal = {
-            "new": folder_name,
-            "built": partial.name,
-            "moves": moves,
-            "discard": [name for name in old_names if name not in kept],
-        }
-        _write_journal(mixes / _PARTIAL, journal)
-        _finish_swap(mixes)
-
-
-def recover(home: Home) -> None:
-    """Finish or undo what a killed run left: a begun swap is finished, half-built song folders are removed.
-
-    To be called with the home `locked`. Raises `OutputError`.
-    """
-    with output_errors(home.mixes):
-        _finish_swap(home.mixes)
-        if (home.mixes / _PARTIAL).is_dir():
-            shutil.rmtree(home.mixes / _PARTIAL)
-
-
-def _write_journal(folder: Path, journal: dict[str, Any]) -> None:
-    draft = folder / f"{_JOURNAL}.draft"
-    with draft.open("w", encoding="utf-8") as file:
-        json.dump(journal, file)
-        file.flush()
-        os.fsync(file.fileno())
-    draft.replace(folder / _JOURNAL)
-
-
-def _finish_swap(mixes: Path) -> None:
-    """Take a journal's steps that are still to be done. While the built folder has not moved, all in `mixes` is old."""
-    folder = mixes / _PARTIAL
-    path = folder / _JOURNAL
-    try:
-        journal = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return
-    except ValueError as error:
-        raise OutputError(f"{path} is damaged. Look after {mixes}, then delete that file and run again.") from error
-    built = folder / _NEW / journal["built"]
-    if built.is_dir():
-        earlier = mixes / EARLIER
-        if journal["moves"]:
-            earlier.mkdir(exist_ok=True)
-        (folder / _TRASH).mkdir(exist_ok=True)
-        for name in journal["discard"]:
-            _throw_away(earlier / name, folder / _TRASH)
-        for old, kept in journal["moves"]:
-            if (mixes / old).is_dir():
-                _throw_away(earlier / kept, folder / _TRASH)
-                (mixes / old).rename(earlier / kept)
-        built.rename(mixes / journal["new"])
-    path.unlink()
-    shutil.rmtree(folder / _TRASH, ignore_errors=True)
-
-
-def _throw_away(folder: Path, trash: Path) -> None:
-    if folder.exists():
-        folder.rename(trash / str(len(list(trash.iterdir()))))
-
-
-def _carry_over(old: Path, new: Path) -> None:
-    ours = _listed(old) | {RECALL}
-    for above, folders, names in os.walk(old, onerror=_raise):
-        links = [name for name in folders if (Path(above) / name).is_symlink()]
-        for name in (*names, *links):
-            source = Path(above) / name
-            relative = source.relative_to(old)
-            is_file = source.is_symlink() or source.is_file()
-            if is_file and unicodedata.normalize("NFC", relative.as_posix()) not in ours:
-                target = _free(new / relative)
-                target.parent.mkdir(parents=True, exist_ok=True)
-                shutil.copy2(source, target, follow_symlinks=False)
-
-
-def _raise(error: OSError) -> None:
-    raise error
-
-
-def _listed(song: Path) -> set[str]:
-    """Files that a song folder's recall sheet calls its own; none where there is no sheet that can be read."""
-    try:
-        sheet = json.loads((song / RECALL).read_text(encoding="utf-8"))
-    except (FileNotFoundError, ValueError):
-        return set()
-    files = sheet.get("files") if isinstance(sheet, dict) else None
-    names = files if isinstance(files, list) else []
-    return {unicodedata.normalize("NFC", name) for name in names if isinstance(name, str)}
-
-
-def _free(path: Path) -> Path:
-    target = path
-    number = 1
-    while os.path.lexists(target):
-        number += 1
-        target = path.with_name(f"{path.stem} ({number}){path.suffix}")
-    return target

@@ -36,7 +36,7 @@ from morningmix.files.inputs import find_input_list, merge, read_input_list
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_text import InputLine, new_recipe
-from morningmix.files.text import write_text_whole
+from morningmix.files.text import write_text_new
 from morningmix.files.toml_lines import plain
 from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask
@@ -150,7 +150,7 @@ def listen(
         text = new_recipe(tracks=path_from(tracks, home.root), title=tracks.name or "Rehearsal", inputs=lines)
         with output_errors(home.root):
             home.root.mkdir(parents=True, exist_ok=True)
-        write_text_whole(home.recipe, text)
+        write_text_new(home.recipe, text)
         recipe = read_recipe(home.recipe)
         # From here on all that counts is what the recipe says, as it will next time.
         heard = understand(recipe)

@@ -20,13 +20,14 @@ from morningmix.audio.read import open_recording
 from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
 from morningmix.facts import Recording, SongFacts, SumFacts
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, recall_text
-from morningmix.home import RECALL, Home, begin_song, output_errors, safe_name
+from morningmix.home import RECALL, Home, output_errors
 from morningmix.listen import Progress, path_from, share
 from morningmix.plan import MasterPlan, SongPlan, Trims
 from morningmix.practice import Practice, practice_mixes, practice_trims, without_bleed
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Output
+from morningmix.song_folders import begin_song, folder_name
 from morningmix.units import Block
 from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
 
@@ -89,11 +90,6 @@ class Ready:
     trims: Trims
     facts: SumFacts
     reachable_lufs: float
-
-
-def folder_name(number: int, title: str) -> str:
-    """What a song's folder is called."""
-    return f"{number:02d} {safe_name(title)}"
 
 
 def to_sum(plan: SongPlan, number: int, raw: Raw, desk: Desk, stack: ExitStack, trims: Trims | None = None) -> Ready:

@@ -6,9 +6,9 @@ Everything that touches a home is done under its lock, and nothing in it changes
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -29,12 +29,24 @@ from morningmix.files.presets import load_roles
 from morningmix.files.recall import Recall, Settings, read_recall
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_text import with_songs
-from morningmix.files.text import read_text, write_text_whole
-from morningmix.home import EARLIER, RECALL, Home, finish_song, home_of, locked, recover, refuse_full, refuse_inside
+from morningmix.files.text import read_text, remove_drafts, write_text_whole
+from morningmix.home import (
+    CACHE,
+    MIXES,
+    RECALL,
+    RECIPE,
+    Home,
+    home_of,
+    real_place,
+    refuse_full,
+    refuse_inside,
+    safe_name,
+)
 from morningmix.listen import Heard, Progress, all_inputs, hear_songs, listed, listen, look, share
+from morningmix.lock import editing, locked
 from morningmix.measure.clean import clean_take
 from morningmix.measure.take import hash_take, measure_take
-from morningmix.mixdown import Desk, MixedSong, Raw, folder_name, to_sum, write
+from morningmix.mixdown import Desk, MixedSong, Raw, to_sum, write
 from morningmix.over_time import recorded_at, rehearsals_before, say_again
 from morningmix.plan import SongPlan
 from morningmix.recordings import find_take, pair, take_of
@@ -42,6 +54,16 @@ from morningmix.render.families import BLOCK_HOPS
 from morningmix.render.output import Bits, FileFormat
 from morningmix.report.page import ReportedSong, report_page
 from morningmix.report.recording import Cut, ReportedTake
+from morningmix.song_folders import (
+    finish_song,
+    folder_name,
+    is_earlier_version,
+    is_song_folder,
+    recover,
+    refuse_in_the_way,
+    retire_songs,
+    song_folders,
+)
 from morningmix.unchanged import find_standing, keep_facts
 
 
@@ -120,7 +142,7 @@ def _workers(order: Order) -> int:
 
 
 def _source(order: Order) -> Path:
-    return (order.cwd / order.source).resolve()
+    return real_place(order.cwd / order.source)
 
 
 def _home(order: Order) -> Home:
@@ -128,6 +150,18 @@ def _home(order: Order) -> Home:
     home = home_of(order.source, order.cwd, order.out)
     look(_source(order), home)
     return home
+
+
+@contextmanager
+def _working_in(home: Home) -> Iterator[None]:
+    """Keep other runs out of the mix folder, and clear up what killed runs left there."""
+    with threadpool_limits(1), locked(home):
+        recover(home)
+        remove_drafts(home.root / FINDINGS)
+        remove_drafts(home.mixes / REPORT)
+        with editing(home.recipe):
+            remove_drafts(home.recipe)
+        yield
 
 
 def _clear(home: Home) -> None:
@@ -142,7 +176,7 @@ def _clear(home: Home) -> None:
 def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
     """Listen to a take and write its recipe if there is none; mixes nothing."""
     home = _home(order)
-    with threadpool_limits(1), locked(home):
+    with _working_in(home):
         heards = listen(_source(order), home, _workers(order), progress)
     return _result(heards, ())
 
@@ -153,7 +187,7 @@ def check(order: Order, progress: Progress = no_progress) -> Result:
     Nothing is cleaned for it, which would take most of the time; where a mix has done so, voices that drown are said.
     """
     home = _home(order)
-    with threadpool_limits(1), locked(home):
+    with _working_in(home):
         heards = listen(_source(order), home, _workers(order), progress, write_recipe=False, take_bleed_out=False)
         result = _result(heards, ())
         write_findings(home.root / FINDINGS, _when(heards), result.findings)
@@ -163,7 +197,7 @@ def check(order: Order, progress: Progress = no_progress) -> Result:
 def songs(order: Order, progress: Progress = no_progress) -> Result:
     """Find the songs of every take and write them into the recipe; lists that are there stay, but for `order.redo`."""
     home = _home(order)
-    with threadpool_limits(1), locked(home):
+    with _working_in(home):
         heards = listen(_source(order), home, _workers(order), progress, take_bleed_out=False)
         found = None
         unlisted = [one for one in heards if order.redo or not listed(one)]
@@ -181,7 +215,8 @@ def _with_songs(heards: Sequence[Heard], searched: Sequence[Heard]) -> tuple[tup
         found = hear_songs(heard)
         if any(song.keep for song in found):
             take = heard.take.folder.name if several else None
-            write_text_whole(path, with_songs(read_text(path), found, take))
+            with editing(path):
+                write_text_whole(path, with_songs(read_text(path), found, take))
             all_found += [(heard, song) for song in found]
     if not all_found:
         return tuple(heards), []
@@ -207,8 +242,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
     if order.source.suffix == ".json" and not _source(order).is_dir():
         return _mix_again(order, progress)
     home = _home(order)
-    with threadpool_limits(1), locked(home), ThreadPoolExecutor(_workers(order)) as pool, ExitStack() as stack:
-        recover(home)
+    with _working_in(home), ThreadPoolExecutor(_workers(order)) as pool, ExitStack() as stack:
         heards = listen(_source(order), home, _workers(order), progress)
         found: list[Found] | None = None
         if order.whole:
@@ -220,6 +254,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         plans = _plans(heards, order)
         if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
             raise UsageError('Nobody is named as a player. Add player = "NAME" to the [[input]]s in the recipe.')
+        refuse_in_the_way(home.mixes, [folder_name(number, plan.title) for number, _, plan in plans])
         refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
         stack.callback(_clear, home)
         desk = Desk(home=home, settings=_settings(order), pool=pool, progress=progress, block_hops=order.block_hops)
@@ -234,6 +269,8 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
             if former is not None:
                 changes.append((one.title, tuple(changes_in_words(former, one.plan))))
             finish_song(one.partial, home.mixes, one.folder.name, replaces=replaces)
+        if order.song is None and not order.whole:
+            retire_songs(home.mixes, _kept_folders(heards))
         keep_facts(mixed, home)
         result = _result(heards, tuple(mixed))
         result = replace(result, found=None if found is None else tuple(found), changes=tuple(changes))
@@ -478,17 +515,16 @@ def _former_plan(folder: Path) -> SongPlan | None:
 
 def _former_folder(home: Home, tracks: Path, plan: SongPlan, wanted: frozenset[str]) -> str | None:
     """The folder in which this stretch of the take lay under another title or number; never one of those `wanted`."""
-    for sheet in sorted(home.mixes.glob(f"*/{RECALL}")):
-        name = sheet.parent.name
-        if name == EARLIER or name in wanted:
+    for song in song_folders(home.mixes):
+        if song.name in wanted:
             continue
         try:
-            former = read_recall(sheet)
+            former = read_recall(song / RECALL)
         except RecipeError:
             continue
         same = (former.plan.start_s, former.plan.end_s) == (plan.start_s, plan.end_s)
-        if same and (sheet.parent / former.tracks_folder).resolve() == tracks.resolve():
-            return name
+        if same and real_place(song / former.tracks_folder) == real_place(tracks):
+            return song.name
     return None
 
 
@@ -501,19 +537,16 @@ def _mix_again(order: Order, progress: Progress) -> Result:
         raise UsageError(f"There is no {sheet}.")
     recall = read_recall(sheet)
     song_folder = sheet.parent
-    if song_folder.parent.name == EARLIER:
+    if is_earlier_version(song_folder):
         # The sheet speaks of the place where it was written, one folder up.
         song_folder = song_folder.parent.parent / song_folder.name
-    mixes = (order.cwd / order.out).resolve() if order.out else song_folder.parent
-    root = song_folder.parent.parent
-    home = Home(root=root, mixes=mixes, recipe=root / "recipe.toml", cache=root / ".cache")
-    tracks = (song_folder / recall.tracks_folder).resolve()
+    home, number = _home_of_sheet(sheet, recall, real_place(order.cwd / order.out) if order.out else None)
+    tracks = real_place(song_folder / recall.tracks_folder)
     refuse_inside(home, tracks)
+    refuse_in_the_way(home.mixes, [folder_name(number, recall.title)])
     recordings = _recalled(recall, find_take(tracks), sheet)
-    with threadpool_limits(1), locked(home), ThreadPoolExecutor(_workers(order)) as pool, ExitStack() as stack:
-        recover(home)
+    with _working_in(home), ThreadPoolExecutor(_workers(order)) as pool, ExitStack() as stack:
         stack.callback(_clear, home)
-        number = int(song_folder.name[:2]) if song_folder.name[:2].isdigit() else 1
         raw = Raw(
             folder=tracks,
             recordings=tuple(recordings),
@@ -525,7 +558,27 @@ def _mix_again(order: Order, progress: Progress) -> Result:
         song = write(ready, recall.master, desk)
         replaces = _former_folder(home, tracks, recall.plan, frozenset({song.folder.name}))
         finish_song(ready.partial, home.mixes, song.folder.name, replaces=replaces)
-    return Result(home=root, recipe=home.recipe, recipe_is_new=False, songs=(song,), inputs=(), findings=())
+    return Result(home=home.root, recipe=home.recipe, recipe_is_new=False, songs=(song,), inputs=(), findings=())
+
+
+def _home_of_sheet(sheet: Path, recall: Recall, out: Path | None) -> tuple[Home, int]:
+    """Where a sheet's mix is put, and its number there.
+
+    A sheet in its own song folder mixes into that place. Any other lies among things that this program knows nothing
+    about, so its mix gets a mix folder of its own beside it.
+    """
+    song, mixes = sheet.parent, sheet.parent.parent
+    is_ours = is_song_folder(song)
+    if is_earlier_version(song):
+        mixes, is_ours = mixes.parent, True
+    if is_ours and sheet.name == RECALL and mixes.name == MIXES:
+        root, number = mixes.parent, int(song.name.partition(" ")[0])
+    else:
+        root, number = sheet.parent / f"{safe_name(recall.title)} mix", 1
+        if out is not None:
+            root = out
+        mixes = root / MIXES
+    return Home(root=root, mixes=out or mixes, recipe=root / RECIPE, cache=root / CACHE), number
 
 
 def _cleaned_again(

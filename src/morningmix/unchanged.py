@@ -20,8 +20,9 @@ from morningmix.files.arrays import Arrays, read_arrays, write_arrays
 from morningmix.files.recall import Recall, read_recall
 from morningmix.home import RECALL, Home, output_errors
 from morningmix.listen import path_from
-from morningmix.mixdown import Desk, MixedSong, Raw, folder_name
+from morningmix.mixdown import Desk, MixedSong, Raw
 from morningmix.plan import SongPlan
+from morningmix.song_folders import folder_name, song_folders
 
 _FOLDER = "songs"
 _SLACK_NS = 1_000_000_000
@@ -64,9 +65,9 @@ def keep_facts(songs: Iterable[MixedSong], home: Home) -> None:
 
 def _sheets(home: Home) -> list[Recall]:
     found = []
-    for sheet in home.mixes.glob(f"*/{RECALL}"):
+    for song in song_folders(home.mixes):
         with suppress(RecipeError):
-            found.append(read_recall(sheet))
+            found.append(read_recall(song / RECALL))
     return found
 
 

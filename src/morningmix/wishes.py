@@ -14,8 +14,9 @@ from morningmix.files.recipe_text import turn, with_move, with_remarks, with_son
 from morningmix.files.text import read_text, write_text_whole
 from morningmix.files.toml_lines import did_you_mean, plain
 from morningmix.files.wishes import WishedMove, Wishes, printable, read_wishes
-from morningmix.home import RECALL
+from morningmix.home import MIXES, RECALL
 from morningmix.plan import FAMILIES, SongPlan
+from morningmix.song_folders import finish_swaps, song_folders
 from morningmix.units import clock
 
 Stretch = tuple[float, float] | None
@@ -53,7 +54,7 @@ class Taken:
 
 
 def take_wishes(recipe: Path, files: Sequence[Path]) -> Taken:
-    """Change a recipe by what the files wish; it is written once, with everything, or not at all.
+    """Change a recipe that nobody else is `editing` by what the files wish: once, with everything, or not at all.
 
     Raises `RecipeError` for wishes that are not understood, are for another version of the mix, or were taken before;
     `UsageError` for songs and inputs that are not there; `OutputError`.
@@ -132,7 +133,9 @@ def _matters(moves: Sequence[tuple[str, WishedMove]]) -> list[tuple[Stretch, lis
 
 def _sheets(recipe: Path) -> dict[str, Recall]:
     """The recall sheets of the songs that are mixed, by plain title."""
-    recalls = [read_recall(sheet) for sheet in sorted(recipe.resolve().parent.glob(f"mixes/[0-9]*/{RECALL}"))]
+    mixes = recipe.resolve().parent / MIXES
+    finish_swaps(mixes)
+    recalls = [read_recall(song / RECALL) for song in song_folders(mixes)]
     if not recalls:
         raise UsageError(f"Nothing was mixed yet by {recipe}, so there is nothing to wish for. First mix it.")
     return {_key(recall.title): recall for recall in recalls}

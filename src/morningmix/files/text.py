@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import stat
+from collections.abc import Iterator
 from pathlib import Path
 
 from morningmix.errors import OutputError, RecipeError
@@ -18,16 +20,7 @@ def read_text(path: Path) -> str:
 
     Raises `RecipeError` where there is no such file, or it cannot be read, is too big or is not UTF-8.
     """
-    try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_FILE_BYTES + 1)
-    except FileNotFoundError as error:
-        raise RecipeError(f"There is no {path}.") from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise RecipeError(f"{path} cannot be read: {reason}.") from error
-    if len(raw) > LARGEST_FILE_BYTES:
-        raise RecipeError(f"{path.name} is bigger than {LARGEST_FILE_BYTES // 1_000_000} MB; is it really a text?")
+    raw = read_bytes(path, LARGEST_FILE_BYTES)
     try:
         return raw.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -35,22 +28,64 @@ def read_text(path: Path) -> str:
         raise RecipeError(f"{path.name}, line {line}: this is not UTF-8 text. Save the file as UTF-8.") from error
 
 
+def read_bytes(path: Path, most_bytes: int) -> bytes:
+    """What a plain file holds. Raises `RecipeError` where there is none, or it cannot be read or is too big."""
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise RecipeError(f"{path} is not a file with text in it.")
+        with path.open("rb") as file:
+            raw = file.read(most_bytes + 1)
+    except FileNotFoundError as error:
+        raise RecipeError(f"There is no {path}.") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise RecipeError(f"{path} cannot be read: {reason}.") from error
+    if len(raw) > most_bytes:
+        raise RecipeError(f"{path.name} is bigger than {most_bytes // 1_000_000} MB; is it really a text?")
+    return raw
+
+
 def write_text_whole(path: Path, text: str) -> None:
-    """Write the file whole or not at all; the old one stays until the new one is complete.
+    """Write the file whole or not at all; the old one stays until the new one is complete, a link gives way to a file.
 
     Raises `OutputError` where that is not possible.
     """
-    path = path.resolve()
+    with _draft(path, text) as partial:
+        if path.is_file() and not path.is_symlink():
+            partial.chmod(stat.S_IMODE(path.stat().st_mode))
+        partial.replace(path)
+
+
+def write_text_new(path: Path, text: str) -> None:
+    """Write a file that is not there yet, whole or not at all. Raises `OutputError`, also where there is one by now."""
+    with _draft(path, text) as partial:
+        if os.path.lexists(path):
+            raise OutputError(f"{path} has appeared meanwhile and stays as it is. Run again to use it.")
+        partial.rename(path)
+
+
+@contextlib.contextmanager
+def _draft(path: Path, text: str) -> Iterator[Path]:
+    """The text in a file beside its place, to be moved there."""
     partial = path.with_name(f".{path.name[:40]}.{os.getpid()}.partial")
     try:
-        with partial.open("wb") as file:
+        partial.unlink(missing_ok=True)
+        with partial.open("xb") as file:
             file.write(text.encode("utf-8"))
             file.flush()
             os.fsync(file.fileno())
-        if path.exists():
-            partial.chmod(stat.S_IMODE(path.stat().st_mode))
-        partial.replace(path)
+        yield partial
     except OSError as error:
+        raise OutputError(f"{path} cannot be written: {error.strerror or error}.") from error
+    finally:
         with contextlib.suppress(OSError):
             partial.unlink()
-        raise OutputError(f"{path} cannot be written: {error.strerror or error}.") from error
+
+
+def remove_drafts(path: Path) -> None:
+    """Remove drafts of a text that killed runs left beside it."""
+    draft = re.compile(rf"\.{re.escape(path.name[:40])}\.\d+\.partial")
+    with contextlib.suppress(OSError):
+        for beside in path.parent.iterdir():
+            if draft.fullmatch(beside.name):
+                beside.unlink()
