@@ -473,6 +473,8 @@ def main() -> None:
             # typer makes this of an interrupt, without a word.
             raise KeyboardInterrupt from end
         _flush()
+        if isinstance(end.__context__, BrokenPipeError):
+            sys.exit(0)
         raise
     except BrokenPipeError:
         _flush()

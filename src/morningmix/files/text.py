@@ -32,7 +32,7 @@ def read_bytes(path: Path, most_bytes: int) -> bytes:
     """What a plain file holds. Raises `RecipeError` where there is none, or it cannot be read or is too big."""
     try:
         if not stat.S_ISREG(path.stat().st_mode):
-            raise RecipeError(f"{path} is not a file with text in it.")
+            raise RecipeError(f"{path} cannot be read: it is not a plain file.")
         with path.open("rb") as file:
             raw = file.read(most_bytes + 1)
     except FileNotFoundError as error:
