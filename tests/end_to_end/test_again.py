@@ -184,7 +184,7 @@ def _is_clean(place: Path) -> None:
     assert {path.name for path in (place / HOME / "mixes").iterdir()} <= {"01 Thursday", "earlier", "report.html"}
     assert {path.name for path in (place / HOME).iterdir()} == {"recipe.toml", "findings.json", ".cache", "mixes"}
     left = {path.name for path in (place / HOME / ".cache").rglob("*") if path.is_file()}
-    assert all(name == "lock" or name.endswith((".bands", ".npz", ".clean", ".sha", ".json")) for name in left), left
+    assert all(name in ("lock", "recipe.lock") or name.endswith((".bands", ".npz", ".clean", ".sha", ".json")) for name in left), left
     assert {path.suffix for path in (place / "Thursday").iterdir()} == {".wav"}
 
 
