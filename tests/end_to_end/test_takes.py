@@ -120,14 +120,14 @@ def test_all_aim_lower_together_where_one_cannot_come_up(
     assert [one.partial for one in pipeline.mix(order).songs] == [None, None]
     # Without what is known of the songs that stand, both are mixed again.
     shutil.rmtree(first.home / ".cache" / "songs")
+    before = digests(first.home / "mixes")
     again = pipeline.mix(order)
+    assert [one.partial is None for one in again.songs] == [False, False]
     for result in (first, again):
         for one in result.songs:
             assert one.target_lufs == -18.0
             assert one.loudness_lufs == pytest.approx(-18.0, abs=0.1)
-    earlier = sorted((again.home / "mixes" / "earlier").iterdir())
-    assert [one.name for one in earlier] == ["01 take 2", "02 take 10"]
-    assert (earlier[0] / "take 2.wav").read_bytes() == (again.songs[0].mix).read_bytes()
+    assert digests(again.home / "mixes") == before
 
 
 def test_an_album_leaves_the_softer_take_softer(rehearsal: Path, tmp_path: Path) -> None:
