@@ -27,3 +27,9 @@ def digests(folder: Path) -> dict[str, str]:
         for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
+
+
+def forget_songs(home: Path) -> None:
+    """Remove what is known of the songs that stand, so that they are mixed again."""
+    for facts in (home / ".cache").glob("*.song"):
+        facts.unlink()

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
+from morningmix.audio.read import read_stretch
 from morningmix.dsp.cancel import WINDOW_S, NormalEquations, history, predict, slabs, whole
 from morningmix.dsp.frames import OVERLAP, Synthesis, analyse, size_for
 from morningmix.dsp.mask import FLOOR_DB, mask
@@ -156,10 +157,11 @@ INPUTS = ("amp", "drum", "voice 1", "voice 2")  # as files sort
 
 def _clean(folder: Path, inputs: dict[str, Sound], workers: int = 1) -> dict[str, Sound]:
     """Cleaned voices by name."""
-    return {
-        name: np.fromfile(one.sound.parts[0].path, np.float32).astype(np.float64) / 0.1
-        for name, one in _cleaned(folder, inputs, workers).items()
-    }
+    return {name: _sound(one) for name, one in _cleaned(folder, inputs, workers).items()}
+
+
+def _sound(one: Cleaned) -> Sound:
+    return read_stretch(one.sound, RATE_HZ, 0, one.sound.frames)[0].astype(np.float64) / 0.1
 
 
 def _cleaned(
@@ -259,7 +261,7 @@ def test_others_that_explain_nothing_take_nothing(band: dict[str, Sound], tmp_pa
     one = _cleaned(tmp_path, {**others, "voice 1": voice})["voice 1"]
     assert not one.subtracted
     assert one.heard_of == ()
-    sound = np.fromfile(one.sound.parts[0].path, np.float32).astype(np.float64) / 0.1
+    sound = _sound(one)
     assert _sdr_db(voice, sound) > 20.0  # the mask takes a little of its quietest moments
 
 
@@ -273,7 +275,7 @@ def test_a_voice_that_clipped_is_mended_before_it_is_cleaned(band: dict[str, Sou
     sdr_db = {}
     for name, repaired in (("cut", ()), ("mended", ((2, 0.001),))):
         one = _cleaned(tmp_path / name, loud, repaired=repaired)["voice 1"]
-        sdr_db[name] = _sdr_db(own, np.fromfile(one.sound.parts[0].path, np.float32).astype(np.float64) / 0.1)
+        sdr_db[name] = _sdr_db(own, _sound(one))
     assert sdr_db["mended"] > sdr_db["cut"] + 0.1
 
 

@@ -49,6 +49,7 @@ from morningmix.measure.take import measure_take
 from morningmix.measure.turned import find_turn, heap_step_db
 from morningmix.plan import Cleaning
 from morningmix.recordings import find_takes, pair
+from morningmix.storage.cache import keep_current, take_key
 from morningmix.units import amplitude_db
 
 Progress = Callable[[str, float], None]
@@ -127,6 +128,8 @@ def listen(
     seconds = sum(take.duration_s * len(take.recordings) for take in takes)
     told = share(progress, "listening to the tracks", seconds)
     measured = [measure_take(take, home.cache, workers, told) for take in takes]
+    for take, (_, store) in zip(takes, measured, strict=True):
+        keep_current(home.cache, take_key(take.folder), store.sources)
     cleaned_s = share(progress, "taking the bleed out", sum(take.duration_s for take in takes))
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
@@ -249,11 +252,11 @@ def _understand(
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
     ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
     others = [one.index for one in playing if one.index not in ears]
-    bleed = heard_bleed(store, ears, others, cache)
+    bleed = heard_bleed(take, store, ears, others, cache)
     turned = {index: found for index in ears if (found := _turn(bleed.get(index))) is not None}
     if turned:
         # What was learnt from two gains at once is worth little: bring them back and listen again.
-        bleed = heard_bleed(replace(store, turned=tuple(turned.items())), ears, others, cache)
+        bleed = heard_bleed(take, replace(store, turned=tuple(turned.items())), ears, others, cache)
         turned = {index: _refined(found, bleed.get(index)) for index, found in turned.items()}
     cleaning = _cleaning(playing, turned, defaults)
     cleaned = clean(cleaning) if cleaning else {}

@@ -64,6 +64,7 @@ from morningmix.song_folders import (
     retire_songs,
     song_folders,
 )
+from morningmix.storage.cache import sweep
 from morningmix.unchanged import find_standing, keep_facts
 
 
@@ -157,6 +158,7 @@ def _working_in(home: Home) -> Iterator[None]:
     """Keep other runs out of the mix folder, and clear up what killed runs left there."""
     with threadpool_limits(1), locked(home):
         recover(home)
+        sweep(home.cache)
         remove_drafts(home.root / FINDINGS)
         remove_drafts(home.mixes / REPORT)
         with editing(home.recipe):

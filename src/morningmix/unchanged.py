@@ -8,23 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from contextlib import suppress
-from dataclasses import fields
 from pathlib import Path
-
-import numpy as np
 
 from morningmix import __version__
 from morningmix.errors import RecipeError
 from morningmix.facts import SongFacts
-from morningmix.files.arrays import Arrays, read_arrays, write_arrays
 from morningmix.files.recall import Recall, read_recall
-from morningmix.home import RECALL, Home, output_errors
+from morningmix.home import RECALL, Home
 from morningmix.listen import path_from
 from morningmix.mixdown import Desk, MixedSong, Raw
 from morningmix.plan import SongPlan
 from morningmix.song_folders import folder_name, song_folders
+from morningmix.storage.cache import entries, path_of, remove
+from morningmix.storage.records import read_record, write_record
 
-_FOLDER = "songs"
 _SLACK_NS = 1_000_000_000
 """Clocks of file systems differ by less."""
 
@@ -45,22 +42,22 @@ def find_standing(plan: SongPlan, number: int, raw: Raw, desk: Desk) -> MixedSon
         and [(one.files, one.sha256) for one in recall.recordings]
         == [(one.files, sha256) for one, sha256 in zip(raw.recordings, raw.hashes(), strict=True)]
     )
-    facts = _read_facts(desk.home.cache, recall) if same and _all_there(folder, recall) else None
+    if not same or not _all_there(folder, recall):
+        return None
+    facts = read_record(_facts_path(desk.home.cache, recall), SongFacts)
     return None if facts is None else _as_it_stands(recall, folder, facts)
 
 
 def keep_facts(songs: Iterable[MixedSong], home: Home) -> None:
     """Keep what the report shows of songs that were just put in their places; forget that of mixes that are gone."""
-    folder = home.cache / _FOLDER
-    with output_errors(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-        for song in songs:
-            path = _facts_path(home.cache, read_recall(song.folder / RECALL))
-            if not path.exists():
-                write_arrays(path, _arrays(song.facts))
-        wanted = {_facts_path(home.cache, sheet) for sheet in _sheets(home)}
-        for path in set(folder.iterdir()) - wanted:
-            path.unlink()
+    for song in songs:
+        path = _facts_path(home.cache, read_recall(song.folder / RECALL))
+        if read_record(path, SongFacts) is None:
+            write_record(path, song.facts)
+    wanted = {_facts_path(home.cache, sheet) for sheet in _sheets(home)}
+    for entry in entries(home.cache):
+        if entry.kind == "song" and entry.path not in wanted:
+            remove(entry.path)
 
 
 def _sheets(home: Home) -> list[Recall]:
@@ -100,27 +97,4 @@ def _all_there(folder: Path, recall: Recall) -> bool:
 
 
 def _facts_path(cache: Path, recall: Recall) -> Path:
-    return cache / _FOLDER / f"{recall.mix_id}.npz"
-
-
-_REDUCTION = "reduction: "
-
-
-def _arrays(facts: SongFacts) -> Arrays:
-    plain = {
-        field.name: np.asarray(getattr(facts, field.name)) for field in fields(facts) if field.name != "reduction_db"
-    }
-    return plain | {_REDUCTION + name: gain for name, gain in facts.reduction_db}
-
-
-def _read_facts(cache: Path, recall: Recall) -> SongFacts | None:
-    kept = read_arrays(_facts_path(cache, recall))
-    if kept is None:
-        return None
-    plain = {name: array for name, array in kept.items() if not name.startswith(_REDUCTION)}
-    reductions = {name.removeprefix(_REDUCTION): array for name, array in kept.items() if name.startswith(_REDUCTION)}
-    try:
-        hop_s = float(plain.pop("hop_s"))
-        return SongFacts(hop_s=hop_s, reduction_db=tuple(reductions.items()), **plain)
-    except (KeyError, TypeError):
-        return None
+    return path_of(cache, "song", recall.mix_id)

@@ -14,10 +14,11 @@ from typing import Any
 
 import pytest
 
-from commands import digests, run
+from commands import digests, forget_songs, run
 from end_to_end.said import run_here
 from morningmix.files.recall import read_recall
 from morningmix.pipeline import Order, mix
+from morningmix.storage.cache import FORMATS
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="signals are sent the POSIX way")
 
@@ -161,7 +162,7 @@ def test_songs_that_change_places_keep_what_is_theirs(place: Path) -> None:
 def _stop(place: Path, how: signal.Signals, when: Callable[[], bool]) -> subprocess.CompletedProcess[str]:
     """Mix, and send the signal as soon as `when` holds; if it never does, the run ends by itself."""
     # Without what is known of the songs that stand, they are mixed again.
-    shutil.rmtree(place / HOME / ".cache" / "songs", ignore_errors=True)
+    forget_songs(place / HOME)
     process = subprocess.Popen(
         [sys.executable, "-m", "morningmix", "mix", "Thursday", "--tracks"],
         cwd=place,
@@ -184,8 +185,8 @@ def _is_clean(place: Path) -> None:
     assert {path.name for path in (place / HOME / "mixes").iterdir()} <= {"01 Thursday", "earlier", "report.html"}
     assert {path.name for path in (place / HOME).iterdir()} == {"recipe.toml", "findings.json", ".cache", "mixes"}
     left = {path.name for path in (place / HOME / ".cache").rglob("*") if path.is_file()}
-    kept = (".bands", ".npz", ".clean", ".sha", ".json", "lock")
-    assert all(name.endswith(kept) for name in left), left
+    kept = tuple(f".{kind}" for kind in FORMATS if kind != "scratch")
+    assert all(name.endswith((*kept, "lock")) for name in left), left
     assert {path.suffix for path in (place / "Thursday").iterdir()} == {".wav"}
 
 
@@ -302,7 +303,7 @@ def test_a_song_that_somebody_harmed_is_mixed_again(harm: str, place: Path) -> N
     before = digests(place / SONG)
     mix_file = place / SONG / "Thursday.wav"
     if harm == "facts cut short":
-        (facts,) = (place / HOME / ".cache" / "songs").iterdir()
+        (facts,) = (place / HOME / ".cache").glob("*.song")
         facts.write_bytes(facts.read_bytes()[:-100])
     elif harm == "gone":
         mix_file.unlink()

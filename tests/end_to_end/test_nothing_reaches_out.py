@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 import morningmix.render.strip as strip_room
+from commands import forget_songs
 from end_to_end.said import kept, one_line, run_here
 from morningmix.errors import RecordingsError
 from morningmix.pipeline import Order, mix
@@ -99,7 +100,7 @@ def test_a_foreign_sheet_cannot_have_files_outside_its_folder_sent_or_deleted(fi
     _changed_sheet(place, change)
     shared = run_here("share", HOME, cwd=place)
     one_line(shared, 3, "recall.json")
-    shutil.rmtree(place / HOME / ".cache" / "songs")
+    forget_songs(place / HOME)
     assert run_here("mix", "Thursday", cwd=place).returncode == 0
     assert secret.read_text(encoding="utf-8") == "hers"
     assert not any(path.name == "secret.txt" for path in (place / HOME).rglob("*"))

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile  # noqa: TID251 - an outside reader and writer
 
-from commands import digests, run
+from commands import digests, forget_songs, run
 from end_to_end.said import run_here
 from morningmix import mixdown, pipeline
 from morningmix.errors import RecipeError
@@ -119,7 +119,7 @@ def test_all_aim_lower_together_where_one_cannot_come_up(
     first = pipeline.mix(order)
     assert [one.partial for one in pipeline.mix(order).songs] == [None, None]
     # Without what is known of the songs that stand, both are mixed again.
-    shutil.rmtree(first.home / ".cache" / "songs")
+    forget_songs(first.home)
     before = digests(first.home / "mixes")
     again = pipeline.mix(order)
     assert [one.partial is None for one in again.songs] == [False, False]

@@ -8,39 +8,36 @@ sounds.
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from morningmix.audio.write import FloatScratch, cannot_write
+from morningmix.audio.write import FloatScratch
 from morningmix.dsp.cancel import smooth_power
 from morningmix.dsp.frames import OVERLAP, Spectrum, Synthesis, analyse
 from morningmix.dsp.mask import mask
 from morningmix.dsp.spectrum import BandMeter, band_edges_bins, window_frames
 from morningmix.dsp.spectrum import hop_frames as band_hop_frames
+from morningmix.errors import OutputError
 from morningmix.facts import Cleaned, Part, Recording, Take, Turned
-from morningmix.files.arrays import read_arrays, write_arrays
 from morningmix.home import refuse_full
 from morningmix.laws.opening import clear_reach_db, open_where_clear, widen
 from morningmix.measure.bleed import hear_residual
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.measure.subtract import Sounds, Subtraction, turn
-from morningmix.measure.take import slots_arrays, slots_from, slots_of
+from morningmix.measure.take import slots_of
 from morningmix.plan import Cleaning
 from morningmix.slots import Bands
+from morningmix.storage.cache import EntryWriter, beside, entries, is_whole, key, path_of, remove, take_key
+from morningmix.storage.records import read_record, write_record
 from morningmix.units import Block
-
-FORMAT = 8
-"""Part of the cache key: raise it when anything here sounds differently."""
 
 _LEAST_FRESH_S, _JUDGED_HOPS = 5.0, 2000
 _HELPS = 10.0 ** (-1.0 / 10.0)
@@ -80,39 +77,35 @@ def clean_take(
     )
     if not ears or store.hops < 50:
         return {}
-    key = _key(store, ears, cleaning)
-    paths = {ear: cache / f"{_take_key(take)}-{key}-{ear:02d}.clean" for ear in ears}
-    kept = _all_kept(paths, take)
+    question = key(sorted(ears.items()), references, store.turned, cleaning.repaired)
+    stem = (take_key(take.folder), store.key, question)
+    paths = {ear: path_of(cache, "clean", *stem, f"{ear:02d}") for ear in ears}
+    # What does not mix needs no sound, and reading all of it takes a while.
+    kept = _all_kept(paths, take, sound=not only_kept)
     if kept is not None:
         progress(take.duration_s)
         return kept
     if only_kept:
         return {}
     # What was cleaned by other inputs or settings is large, and so is what a killed run left.
-    for old in cache.glob(f"{_take_key(take)}-*-??.*"):
-        old.unlink(missing_ok=True)
+    for entry in entries(cache):
+        if entry.of[0] == stem[0] and entry.kind in ("clean", "cleaned", "scratch"):
+            remove(entry.path)
     refuse_full(cache, _SCRATCHES * 4.0 * take.frames * sum(take.recordings[ear].channels for ear in ears), "Cleaning")
     with ThreadPoolExecutor(workers) as pool:
         sounds = Sounds(take, store.turned, cleaning.repaired)
         _clean(sounds, store, ears, references, cache, paths, pool, workers, progress)
     # Read back, because what stays must not lie in memory among what the threads worked with.
-    return _all_kept(paths, take) or {}
+    kept = _all_kept(paths, take)
+    if kept is None:
+        raise OutputError(f"What was just written to {cache} cannot be read back; the disk failed.")
+    return kept
 
 
-def _all_kept(paths: Mapping[int, Path], take: Take) -> dict[int, Cleaned] | None:
-    found = {ear: _kept(path, take, take.recordings[ear].channels) for ear, path in paths.items()}
+def _all_kept(paths: Mapping[int, Path], take: Take, *, sound: bool = True) -> dict[int, Cleaned] | None:
+    found = {ear: _kept(path, take, take.recordings[ear].channels, sound=sound) for ear, path in paths.items()}
     kept = {ear: one for ear, one in found.items() if one is not None}
     return kept if len(kept) == len(found) else None
-
-
-def _take_key(take: Take) -> str:
-    return hashlib.sha256(str(take.folder).encode()).hexdigest()[:8]
-
-
-def _key(store: BandStore, ears: Mapping[int, bool], cleaning: Cleaning) -> str:
-    state = [str(FORMAT), *(path.name for path in store.paths), repr(sorted(ears.items()))]
-    state += [repr(tuple(each)) for each in (cleaning.references, store.turned, cleaning.repaired)]
-    return hashlib.sha256("\n".join(state).encode()).hexdigest()[:24]
 
 
 def _clean(
@@ -127,9 +120,10 @@ def _clean(
     progress: Callable[[float], None],
 ) -> None:
     take = sounds.take
-    drafts = {ear: path.with_suffix(".partial") for ear, path in paths.items()}
     bands = {
-        (ear, what): path.with_suffix(f".{what}") for ear, path in paths.items() for what in ("left", "taken", "bleed")
+        (ear, what): beside(path, "scratch", str(number))
+        for ear, path in paths.items()
+        for number, what in enumerate(("left", "taken", "bleed"))
     }
     try:
         with ExitStack() as stack:
@@ -158,28 +152,28 @@ def _clean(
                         replace(store, paths=(bands[ear, "bleed"],), turned=()),
                         turned.get(ear),
                         _resting(clear_db[ear], store.hop_s),
-                        files.enter_context(_opened(drafts[ear])),
+                        files.enter_context(EntryWriter(paths[ear])),
                     )
                     for ear in ears
                 ]
                 _mask(masked, pool)
 
             def finish(ear: int) -> None:
-                channels = take.recordings[ear].channels
+                sound = _recording(paths[ear], take, take.recordings[ear].channels)
                 cleaned = Cleaned(
-                    sound=_recording(paths[ear], take, channels),
+                    sound=sound,
                     subtracted=helped[ear],
                     heard_of=_shares(subtraction.heard_of[ear]) if helped[ear] else (),
-                    slots=slots_of(_recording(drafts[ear], take, channels), take),
+                    slots=slots_of(sound, take),
                     hop_s=store.hop_s,
                     clear_db=clear_db[ear],
                 )
-                _save(paths[ear], drafts[ear], cleaned)
+                write_record(beside(paths[ear], "cleaned"), cleaned, ("sound",))
 
             list(pool.map(finish, ears))
     finally:
-        for path in (*bands.values(), *drafts.values()):
-            path.unlink(missing_ok=True)
+        for path in bands.values():
+            remove(path)
 
 
 def _subtract(
@@ -231,15 +225,6 @@ def _helps(
 # ---------------------------------------------------------------- second step: mask
 
 
-@contextmanager
-def _opened(path: Path) -> Iterator[BinaryIO]:
-    try:
-        with path.open("wb") as file:
-            yield file
-    except OSError as error:
-        raise cannot_write(path, error) from error
-
-
 def _mask(masked: Sequence[_Masked], pool: ThreadPoolExecutor) -> None:
     chunks = range(masked[0].chunks)
     for first in chunks[::_MASK_CHUNKS]:
@@ -260,7 +245,7 @@ class _Masked:
         bleed: BandStore,
         turned: Turned | None,
         resting: NDArray[np.float32],
-        file: BinaryIO,
+        file: EntryWriter,
     ) -> None:
         self._take, self._left, self._taken, self._bleed = take, left, taken, bleed
         self._subtracted, self._resting = subtracted, resting
@@ -298,7 +283,7 @@ class _Masked:
         start = (chunk * self._chunk + 1) * self._hop - self._size
         sound = np.stack(done)[:, max(0, start) - start : self._take.frames - start]
         turn(sound, max(0, start), self._turned, self._take.rate_hz, back=False)
-        np.ascontiguousarray(sound.T, "<f4").tofile(self._file)
+        self._file.write(sound.T.astype("<f4").tobytes())
 
 
 def _from(scratch: FloatScratch, begin: int, end: int) -> Block:
@@ -380,32 +365,7 @@ def _shares(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:
     return tuple((other, round(share, 4)) for share, other in found)
 
 
-def _save(path: Path, draft: Path, cleaned: Cleaned) -> None:
-    others, shares = zip(*cleaned.heard_of, strict=True) if cleaned.heard_of else ((), ())
-    arrays = {
-        "subtracted": np.array(cleaned.subtracted),
-        "others": np.array(others, np.int64),
-        "shares": np.array(shares, np.float64),
-        "hop_s": np.array(cleaned.hop_s),
-        "clear_db": cleaned.clear_db,
-        **slots_arrays(cleaned.slots),
-    }
-    write_arrays(path.with_suffix(".npz"), arrays)
-    try:
-        draft.replace(path)
-    except OSError as error:
-        raise cannot_write(path, error) from error
-
-
-def _kept(path: Path, take: Take, channels: int) -> Cleaned | None:
-    arrays = read_arrays(path.with_suffix(".npz")) if path.exists() else None
-    if arrays is None:
-        return None
-    return Cleaned(
-        sound=_recording(path, take, channels),
-        subtracted=bool(arrays["subtracted"]),
-        heard_of=tuple(zip(arrays["others"].tolist(), arrays["shares"].tolist(), strict=True)),
-        slots=slots_from(arrays),
-        hop_s=float(arrays["hop_s"]),
-        clear_db=arrays["clear_db"],
-    )
+def _kept(path: Path, take: Take, channels: int, *, sound: bool) -> Cleaned | None:
+    """What was made before, where it can be believed: what was measured of it, and the `sound` if that is wanted."""
+    cleaned = read_record(beside(path, "cleaned"), Cleaned, {"sound": _recording(path, take, channels)})
+    return cleaned if not sound or is_whole(path, 4 * channels * take.frames) else None

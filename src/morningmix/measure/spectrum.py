@@ -8,41 +8,36 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.errors import OutputError
 from morningmix.facts import Turned
 from morningmix.slots import Bands
+from morningmix.storage.cache import EntryWriter, is_whole, key, made_from
 
 _FLOOR_POWER = 1e-13
 
 
 class BandWriter:
-    """Writes hops to disk as they come; use as a context manager."""
+    """Writes hops to a cache entry as they come; a context manager. Raises `OutputError`."""
 
     def __init__(self, path: Path) -> None:
-        try:
-            self._file = path.open("wb")
-        except OSError as error:
-            raise OutputError(f"Cannot write {path}: {error.strerror}.") from error
+        self._entry = EntryWriter(path)
 
     def write(self, bands: Bands) -> None:
         """Append hops ``(bands, hops)``, linear power."""
         level_db = 10.0 * np.log10(np.maximum(bands.T, _FLOOR_POWER))
-        try:
-            np.ascontiguousarray(level_db, np.float16).tofile(self._file)
-        except OSError as error:
-            raise OutputError(f"Cannot write {self._file.name}: {error.strerror}. Is the disk full?") from error
+        self._entry.write(level_db.astype(np.float16).tobytes())
 
-    def __enter__(self) -> BandWriter:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._file.close()
+        self._entry.__exit__(kind, error, trace)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +51,20 @@ class BandStore:
     band_hz: NDArray[np.float64]
     turned: tuple[tuple[int, Turned], ...] = ()
     """Inputs whose gain was turned in mid-take: what is read of them is brought back from there on."""
+
+    @property
+    def key(self) -> str:
+        """Stands for all recordings as they were measured, but not for gains that were turned."""
+        return key(*(path.name for path in self.paths))
+
+    @property
+    def sources(self) -> frozenset[str]:
+        """What entries of the take may be made from: one of the recordings, or all of them."""
+        return frozenset((self.key, *(made_from(path) for path in self.paths)))
+
+    def is_whole(self, track: int) -> bool:
+        """Whether the powers of an input are there as they were written. Reads all of them."""
+        return is_whole(self.paths[track], 2 * self.hops * self.bands)
 
     def read(self, track: int, start: int, stop: int) -> Bands:
         """Hops `start` to `stop` of one input, linear power: ``(bands, stop - start)``."""

@@ -1,35 +1,30 @@
 """Every sample of a take is read once, all inputs side by side; small numbers come out.
 
-What was measured is kept in the home's cache, by path, size and time of change of each file.
+What was measured is kept in the cache, by path, size, times of change and samples of the content of each file.
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import fields
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from morningmix.audio.read import open_recording, sha256_of
+from morningmix.audio.read import open_recording, sample_of, sha256_of
 from morningmix.dsp.control import step_peaks
 from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
 from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.errors import ChangedError, OutputError, RecordingsError
-from morningmix.facts import Howl, Hum, Measurements, Recording, Take, TrackFacts
-from morningmix.files.arrays import Arrays, read_arrays, write_arrays
-from morningmix.files.text import write_text_whole
+from morningmix.facts import Measurements, Recording, Take, TrackFacts
 from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, pop_spans
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.processes import side_by_side
 from morningmix.slots import Bands, Slots
+from morningmix.storage.cache import beside, key, made_from, path_of, take_key
+from morningmix.storage.records import read_record, write_record
 from morningmix.units import Block, amplitude_db
-
-FORMAT = 9
-"""Part of the cache key: raise it when anything in this room measures differently."""
 
 _BLOCK_HOPS = 100
 _SLOT_HOPS = 5
@@ -58,38 +53,45 @@ def measure_take(
         cache.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"Cannot make the folder {cache}: {error.strerror}.") from error
-    keys = [_cache_key(recording, take) for recording in take.recordings]
-    paths = tuple(cache / f"{key}.bands" for key in keys)
-    jobs = [partial(_measured, one, take, path) for one, path in zip(take.recordings, paths, strict=True)]
-    new = sum(not _is_kept(path) for path in paths)
-    tracks = side_by_side(jobs, workers if new * take.duration_s > _WORTH_S else 1, progress)
     edges = band_edges_hz(take.rate_hz)
+    sources = [_source_key(recording, take) for recording in take.recordings]
     store = BandStore(
-        paths=paths,
+        paths=tuple(path_of(cache, "bands", take_key(take.folder), source) for source in sources),
         bands=len(edges) - 1,
         hops=-(-take.frames // hop_frames(take.rate_hz)),
         hop_s=1.0 / HOPS_PER_SECOND,
         band_hz=edges,
     )
+    tracks = [_kept(recording, store, index) for index, recording in enumerate(take.recordings)]
+    new = [index for index, track in enumerate(tracks) if track is None]
+    if len(new) < len(tracks):
+        progress((len(tracks) - len(new)) * take.duration_s)
+    jobs = [partial(_measured, take.recordings[index], take, store.paths[index]) for index in new]
+    measured = side_by_side(jobs, workers if len(new) * take.duration_s > _WORTH_S else 1, progress)
+    found = dict(zip(new, measured, strict=True))
     facts = Measurements(
         rate_hz=take.rate_hz,
         frames=take.frames,
         slot_s=_SLOT_HOPS / HOPS_PER_SECOND,
         band_hz=edges,
-        tracks=tracks,
+        tracks=tuple(found[index] if track is None else track for index, track in enumerate(tracks)),
     )
     return facts, store
 
 
-def _cache_key(recording: Recording, take: Take) -> str:
-    state = [str(FORMAT), str(take.rate_hz), str(take.frames)]
+def _source_key(recording: Recording, take: Take) -> str:
+    """Sixteen digits for what a recording is, and sixteen for when its files were last touched in any way."""
+    state: list[object] = [take.rate_hz, take.frames, [len(lane) for lane in recording.lanes]]
+    touched_ns: list[int] = []
     for part in recording.parts:
         try:
             stat = part.path.stat()
         except OSError as error:
             raise RecordingsError(f"{part.path.name}: the file cannot be read ({error.strerror})") from error
-        state += [str(part.path.resolve()), str(stat.st_size), str(stat.st_mtime_ns), str(part.data_offset_bytes)]
-    return hashlib.sha256("\n".join(state).encode()).hexdigest()[:24]
+        state += [str(part.path.resolve()), stat.st_size, stat.st_mtime_ns, sample_of(part.path)]
+        state += [part.rate_hz, part.channels, part.frames, part.subtype, part.data_offset_bytes]
+        touched_ns.append(stat.st_ctime_ns)
+    return key(*state) + key(*touched_ns)
 
 
 def hash_take(take: Take, store: BandStore, workers: int) -> tuple[tuple[str, ...], ...]:
@@ -98,38 +100,39 @@ def hash_take(take: Take, store: BandStore, workers: int) -> tuple[tuple[str, ..
     Raises `ChangedError` where one is no longer what was measured, `RecordingsError` and `OutputError`.
     """
 
-    def hashes(recording: Recording, bands_path: Path) -> tuple[str, ...]:
-        if _cache_key(recording, take) != bands_path.stem:
+    def hashes(recording: Recording, bands: Path) -> tuple[str, ...]:
+        # A file that was only touched meanwhile, as by a player that notes when it was last heard, has not changed.
+        if _source_key(recording, take)[:16] != made_from(bands)[:16]:
             raise ChangedError(f"{' and '.join(recording.files)} was changed since it was listened to. Run it again.")
-        return _hashes(recording, bands_path.with_suffix(".sha"))
+        return _hashes(recording, beside(bands, "hashes"))
 
     with ThreadPoolExecutor(workers) as pool:
         return tuple(pool.map(hashes, take.recordings, store.paths))
 
 
-def _hashes(recording: Recording, kept: Path) -> tuple[str, ...]:
-    if kept.exists():
-        return tuple(kept.read_text(encoding="ascii").split())
+def _hashes(recording: Recording, path: Path) -> tuple[str, ...]:
+    kept = read_record(path, tuple[str, ...])
+    if kept is not None:
+        return kept
     hashes = tuple(sha256_of(part.path) for part in recording.parts)
-    write_text_whole(kept, "\n".join(hashes))
+    write_record(path, hashes)
     return hashes
 
 
-def _is_kept(bands_path: Path) -> bool:
-    return bands_path.exists() and bands_path.with_suffix(".npz").exists()
+def _kept(recording: Recording, store: BandStore, index: int) -> TrackFacts | None:
+    """What was measured before, where all of it can be believed."""
+    facts = read_record(beside(store.paths[index], "track"), TrackFacts, _known(recording))
+    return facts if facts is not None and store.is_whole(index) else None
 
 
-def _measured(recording: Recording, take: Take, bands_path: Path, progress: Callable[[float], None]) -> TrackFacts:
-    facts_path = bands_path.with_suffix(".npz")
-    kept = read_arrays(facts_path) if bands_path.exists() else None
-    if kept is not None:
-        progress(take.duration_s)
-        return _from_arrays(kept, recording)
-    partial = bands_path.with_suffix(".partial")
-    with BandWriter(partial) as writer:
+def _known(recording: Recording) -> dict[str, object]:
+    return {"files": recording.files, "channels": recording.channels}
+
+
+def _measured(recording: Recording, take: Take, bands: Path, progress: Callable[[float], None]) -> TrackFacts:
+    with BandWriter(bands) as writer:
         facts = _measure(recording, take, writer, progress)
-    partial.replace(bands_path)
-    write_arrays(facts_path, _arrays(facts))
+    write_record(beside(bands, "track"), facts, _known(recording))
     return facts
 
 
@@ -237,16 +240,6 @@ class _SlotMeter:
         )
 
 
-def slots_arrays(slots: Slots) -> Arrays:
-    """As they are kept on disk."""
-    return {field.name: getattr(slots, field.name) for field in fields(Slots)}
-
-
-def slots_from(kept: Arrays) -> Slots:
-    """What `slots_arrays` gave, among others."""
-    return Slots(**{field.name: kept[field.name] for field in fields(Slots)})
-
-
 class _ClippedRuns:
     """Counts runs of three or more samples at full scale; a run may cross blocks."""
 
@@ -274,33 +267,3 @@ class _ClippedRuns:
 
     def result(self) -> int:
         return self._runs + int(np.count_nonzero(self._open >= LEAST_RUN))
-
-
-def _arrays(facts: TrackFacts) -> Arrays:
-    numbers = (facts.peak_dbfs, facts.clipped_runs, facts.dc, facts.side_share, facts.dropouts, facts.broken_samples)
-    return {
-        "numbers": np.array(numbers, np.float64),
-        "hum": np.array([] if facts.hum is None else [facts.hum.mains_hz, facts.hum.level_dbfs], np.float64),
-        "pops_s": np.array(facts.pops_s, np.float64).reshape(-1, 2),
-        "howls": np.array([(one.start_s, one.end_s, one.hz) for one in facts.howls], np.float64).reshape(-1, 3),
-        **slots_arrays(facts.slots),
-    }
-
-
-def _from_arrays(kept: Arrays, recording: Recording) -> TrackFacts:
-    peak_dbfs, clipped_runs, dc, side_share, dropouts, broken_samples = kept["numbers"].tolist()
-    hum = kept["hum"].tolist()
-    return TrackFacts(
-        files=recording.files,
-        channels=recording.channels,
-        peak_dbfs=peak_dbfs,
-        clipped_runs=int(clipped_runs),
-        dc=dc,
-        side_share=side_share,
-        hum=Hum(mains_hz=hum[0], level_dbfs=hum[1]) if hum else None,
-        pops_s=tuple((float(start), float(end)) for start, end in kept["pops_s"]),
-        howls=tuple(Howl(start_s=start, end_s=end, hz=hz) for start, end, hz in kept["howls"].tolist()),
-        dropouts=int(dropouts),
-        broken_samples=int(broken_samples),
-        slots=slots_from(kept),
-    )

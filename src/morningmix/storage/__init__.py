@@ -1,0 +1,1 @@
+"""What a mix folder keeps for the next run."""
