@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 import wav_bytes as wav
 from morningmix.audio import read
-from morningmix.audio.read import converted_frames, open_recording, sha256_of
+from morningmix.audio.read import converted_frames, open_recording, sample_of, sha256_of
 from morningmix.errors import RecordingsError
 from morningmix.recordings import find_take, pair
 
@@ -210,3 +210,13 @@ def test_sha256_of_nothing(tmp_path):
 def test_a_stretch_before_the_start_is_a_mistake(recordings):
     with pytest.raises(ValueError, match="at or after the start"):
         open_recording(recordings[0], 48_000, -1)
+
+
+@pytest.mark.parametrize("size", [0, 1, 4096, 5000, 1_000_000])
+def test_a_sample_tells_files_of_one_size_apart(tmp_path: Path, size: int) -> None:
+    contents = [np.random.default_rng(seed).bytes(size) for seed in (1, 2, 1)]
+    for number, content in enumerate(contents):
+        (tmp_path / f"{number}.wav").write_bytes(content)
+    one, other, again = (sample_of(tmp_path / f"{number}.wav") for number in range(3))
+    assert one == again
+    assert (one != other) == (size > 0)

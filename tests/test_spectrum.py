@@ -5,7 +5,10 @@ from __future__ import annotations
 import hashlib
 import math
 import os
+import sys
+import time
 from collections.abc import Mapping
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -19,7 +22,7 @@ from numpy.typing import NDArray
 
 from morningmix.dsp.spectrum import BandMeter, band_edges_bins, band_edges_hz, hop_frames, window_frames
 from morningmix.errors import ChangedError, OutputError, RecordingsError
-from morningmix.facts import Measurements, Take, TrackFacts
+from morningmix.facts import Measurements, Recording, Take, TrackFacts
 from morningmix.measure import take as room
 from morningmix.measure.spectrum import BandStore, BandWriter
 from morningmix.measure.take import hash_take, measure_take, slots_per_spectrum
@@ -276,14 +279,15 @@ def test_a_second_run_reads_no_sound_and_says_the_same(tmp_path: Path, monkeypat
     np.testing.assert_array_equal(store.read(1, 0, store.hops), store_again.read(1, 0, store_again.hops))
 
 
-@pytest.mark.parametrize("change", ["content", "time"])
-def test_a_file_that_changed_is_measured_again(tmp_path: Path, change: str) -> None:
+@pytest.mark.parametrize(("change", "later_ns"), [("content", 1), ("time", 1), ("content", 0)])
+def test_a_file_that_changed_is_measured_again(tmp_path: Path, change: str, later_ns: int) -> None:
+    """Also where its size and time are those it had."""
     take = take_of(tmp_path / "take", {"a": np.full(4_000, 0.1), "b": np.full(4_000, 0.1)})
     first = measured(take, tmp_path / "cache")
     path = tmp_path / "take" / "a.wav"
     before = path.stat()
     soundfile.write(path, np.full(4_000, 0.4 if change == "content" else 0.1), 8_000, subtype="FLOAT")
-    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns + 1))
+    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns + later_ns))
     reads: list[str] = []
     original = room.open_recording
     with pytest.MonkeyPatch.context() as patch:
@@ -297,6 +301,40 @@ def test_a_file_that_changed_is_measured_again(tmp_path: Path, change: str) -> N
     assert reads == ["a.wav"]
     louder = by_name(second)["a"].peak_dbfs - by_name(first)["a"].peak_dbfs
     assert louder == pytest.approx(20.0 * math.log10(4.0) if change == "content" else 0.0, abs=1e-4)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the system does not say when a file was last touched")
+def test_a_few_samples_that_changed_under_an_old_time_are_noticed(tmp_path: Path) -> None:
+    sound = np.full(100_000, 0.1)
+    first = measured(take_of(tmp_path / "take", {"a": sound}), tmp_path / "cache")
+    path = tmp_path / "take" / "a.wav"
+    before = path.stat()
+    time.sleep(0.02)  # the clock of a file system may tick only every few milliseconds
+    sound[50_000:50_010] = 1.0
+    second_take = take_of(tmp_path / "take", {"a": sound})
+    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+    second = measured(second_take, tmp_path / "cache")
+    assert [one.tracks[0].clipped_runs for one in (first, second)] == [0, 1]
+
+
+def test_a_file_that_is_only_touched_in_mid_run_has_not_changed(tmp_path: Path) -> None:
+    take = take_of(tmp_path / "take", {"a": np.full(4_000, 0.1)})
+    store = measure_take(take, tmp_path / "cache", 1, lambda _: None)[1]
+    path = tmp_path / "take" / "a.wav"
+    time.sleep(0.02)
+    path.chmod(0o600)
+    assert hash_take(take, store, 1) == ((hashlib.sha256(path.read_bytes()).hexdigest(),),)
+
+
+def test_two_channels_are_not_taken_for_two_files_in_a_row(tmp_path: Path) -> None:
+    """The same files, paired now or joined, and a take that is as long either way."""
+    take = take_of(tmp_path / "take", {"a": np.full(800, 0.1), "b": np.full(800, 0.1), "long": np.zeros(4_000)})
+    a, b = (take.recordings[index].parts[0] for index in (0, 1))
+    for lanes in (((a,), (b,)), ((a, b),)):
+        recording = Recording(lanes=lanes)
+        facts = measured(replace(take, recordings=(recording,)), tmp_path / "cache").tracks[0]
+        assert facts.channels == len(lanes)
+        assert int(np.count_nonzero(facts.slots.peaks)) == (1 if len(lanes) == 2 else 2)
 
 
 def test_hashes_are_kept_until_a_file_changes(tmp_path: Path) -> None:
