@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from morningmix.facts import Turned
 from morningmix.slots import Bands
-from morningmix.storage.cache import EntryWriter, is_whole, key, made_from
+from morningmix.storage.cache import FORMATS, EntryWriter, is_whole, key, made_from
 
 _FLOOR_POWER = 1e-13
 
@@ -55,7 +55,7 @@ class BandStore:
     @property
     def key(self) -> str:
         """Stands for all recordings as they were measured, but not for gains that were turned."""
-        return key(*(path.name for path in self.paths))
+        return key(FORMATS["track"], *(path.name for path in self.paths))
 
     @property
     def sources(self) -> frozenset[str]:
