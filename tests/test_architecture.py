@@ -26,6 +26,7 @@ LEVELS = (
         "slots",
         "units",
         "errors",
+        "names",
         "processes",
         "ahead",
         "__init__",
@@ -46,9 +47,13 @@ SAME_LEVEL = {
     ("files", "facts"),
     ("files", "units"),
     ("files", "errors"),
+    ("files", "names"),
+    ("errors", "names"),
+    ("facts", "names"),
     ("files", "home"),
     ("files", "lock"),
     ("home", "errors"),
+    ("home", "names"),
     ("lock", "errors"),
     ("lock", "home"),
     ("song_folders", "errors"),
@@ -65,7 +70,7 @@ SAME_LEVEL = {
     ("laws", "slots"),
     ("__main__", "cli"),
 }
-ONLY_FROM = {"decide": {"decide", "laws", "plan", "facts", "slots", "units", "errors"}}
+ONLY_FROM = {"decide": {"decide", "laws", "plan", "facts", "slots", "units", "errors", "names"}}
 DOORS = {
     "soundfile": {"audio"},
     "soxr": {"audio"},

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError  # noqa: TID251 - this room may
 from morningmix.errors import RecipeError
 from morningmix.facts import Finding
 from morningmix.files.text import read_text, write_text_whole
-from morningmix.files.toml_lines import plain
+from morningmix.names import plain
 
 FINDINGS = "findings.json"
 

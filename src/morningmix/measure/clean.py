@@ -106,7 +106,7 @@ def _all_kept(paths: Mapping[int, Path], take: Take) -> dict[int, Cleaned] | Non
 
 
 def _take_key(take: Take) -> str:
-    return hashlib.sha256(str(take.folder).encode()).hexdigest()[:8]
+    return hashlib.sha256(str(take.folder).encode(errors="surrogatepass")).hexdigest()[:8]
 
 
 def _key(store: BandStore, ears: Mapping[int, bool], cleaning: Cleaning) -> str:

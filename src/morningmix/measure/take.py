@@ -89,7 +89,7 @@ def _cache_key(recording: Recording, take: Take) -> str:
         except OSError as error:
             raise RecordingsError(f"{part.path.name}: the file cannot be read ({error.strerror})") from error
         state += [str(part.path.resolve()), str(stat.st_size), str(stat.st_mtime_ns), str(part.data_offset_bytes)]
-    return hashlib.sha256("\n".join(state).encode()).hexdigest()[:24]
+    return hashlib.sha256("\n".join(state).encode(errors="surrogatepass")).hexdigest()[:24]
 
 
 def hash_take(take: Take, store: BandStore, workers: int) -> tuple[tuple[str, ...], ...]:

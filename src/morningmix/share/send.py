@@ -25,8 +25,8 @@ from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recipe, Recording
 from morningmix.files.recall import Recall, read_recall
 from morningmix.files.recipe import read_recipe
-from morningmix.files.toml_lines import plain
 from morningmix.home import RECALL, RECIPE, Home, output_errors, refuse_inside, safe_name
+from morningmix.names import plain
 from morningmix.share.listen import Part, listen_page
 from morningmix.share.page import Listed, index_page
 from morningmix.share.picture import draw
