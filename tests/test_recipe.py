@@ -347,6 +347,15 @@ def test_times_that_are_none(text: object) -> None:
         parse_time(text)
 
 
+@pytest.mark.parametrize("other", ["gtr 1", "GTR-1"])
+def test_two_inputs_have_two_names_whatever_stands_between_the_words(other: str, tmp_path: Path) -> None:
+    text = RECIPE
+    text += f'\n[[input]]\nfile = "a.wav"\nname = "gtr_1"\n[[input]]\nfile = "b.wav"\nname = "{other}"\n'
+    (tmp_path / "recipe.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(RecipeError, match=f'the name "{other}" is already used in line'):
+        read_recipe(tmp_path / "recipe.toml")
+
+
 # ---------------------------------------------------------------- generated
 
 word = st.text(st.characters(codec="utf-8"), min_size=1, max_size=12)
