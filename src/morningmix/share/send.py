@@ -24,13 +24,15 @@ from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recipe, Recording
 from morningmix.files.recall import Recall, read_recall
 from morningmix.files.recipe import read_recipe
-from morningmix.home import RECALL, RECIPE, Home, locked, output_errors, recover, refuse_inside, safe_name
+from morningmix.home import CACHE, MIXES, RECALL, RECIPE, Home, output_errors, real_place, refuse_inside, safe_name
+from morningmix.lock import locked
 from morningmix.names import name_as_text, path_of, plain
 from morningmix.share.listen import Part, listen_page
 from morningmix.share.packing import INDEX, packing
 from morningmix.share.page import Listed, index_page
 from morningmix.share.picture import draw
 from morningmix.share.pieces import cut
+from morningmix.song_folders import recover, song_folders
 from morningmix.units import Block, amplitude_db, db_to_gain
 
 Kind = Literal["mp3", "flac"]
@@ -61,8 +63,8 @@ def share(
 
     `source` is a home or its recipe. Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`, `BusyError`.
     """
-    root = (source if source.is_dir() else source.parent).resolve()
-    home = Home(root=root, mixes=root / "mixes", recipe=root / RECIPE, cache=root / ".cache")
+    root = real_place(source if source.is_dir() else source.parent)
+    home = Home(root=root, mixes=root / MIXES, recipe=root / RECIPE, cache=root / CACHE)
     if not home.mixes.is_dir():
         raise UsageError(_nothing_in(root))
     with locked(home):
@@ -77,14 +79,14 @@ def _nothing_in(home: Path) -> str:
 def _share(
     home: Path, out: Path | None, kind: Kind, progress: Callable[[str, float], None]
 ) -> tuple[Path, list[Shared]]:
-    sheets = sorted(home.glob(f"mixes/[0-9]*/{RECALL}"))
+    sheets = [song / RECALL for song in song_folders(home / MIXES)]
     if not sheets:
         raise UsageError(_nothing_in(home))
     recipe = read_recipe(home / RECIPE) if (home / RECIPE).exists() else None
     songs = _wanted([(sheet.parent, read_recall(sheet)) for sheet in sheets], recipe)
     title = recipe.title if recipe else name_as_text(home.name).removesuffix(" mix")
     band, date = (recipe.band, recipe.date) if recipe else (None, None)
-    folder = home / SHARE if out is None else out if out.is_symlink() else out.resolve()
+    folder = home / SHARE if out is None else out if out.is_symlink() else real_place(out)
     for tracks in [recipe.tracks] if recipe else [path_of(recall.tracks_folder, song) for song, recall in songs]:
         refuse_inside(Home(root=folder, mixes=folder, recipe=folder, cache=folder), tracks)
     shared, listed = [], []
