@@ -26,6 +26,7 @@ LEVELS = (
         "slots",
         "units",
         "errors",
+        "names",
         "processes",
         "ahead",
         "storage",
@@ -47,9 +48,13 @@ SAME_LEVEL = {
     ("files", "facts"),
     ("files", "units"),
     ("files", "errors"),
+    ("files", "names"),
+    ("errors", "names"),
+    ("facts", "names"),
     ("files", "home"),
     ("files", "lock"),
     ("home", "errors"),
+    ("home", "names"),
     ("lock", "errors"),
     ("lock", "home"),
     ("song_folders", "errors"),
@@ -67,7 +72,7 @@ SAME_LEVEL = {
     ("laws", "slots"),
     ("__main__", "cli"),
 }
-ONLY_FROM = {"decide": {"decide", "laws", "plan", "facts", "slots", "units", "errors"}}
+ONLY_FROM = {"decide": {"decide", "laws", "plan", "facts", "slots", "units", "errors", "names"}}
 DOORS = {
     "soundfile": {"audio"},
     "soxr": {"audio"},

@@ -660,6 +660,16 @@ def test_what_is_written_comes_before_the_name_and_the_name_before_the_sound() -
     assert all(one.role_because for one in (written, named, heard))
 
 
+def test_names_that_no_one_could_type_are_written_so_that_one_can() -> None:
+    turned, odd = identified(["kick\u202e", "snare\x1b[31m"])
+    assert (turned.name, odd.name) == ("kick\\u202e", "snare\\x1b[31m")
+
+
+def test_names_that_differ_by_what_stands_between_their_words_are_numbered() -> None:
+    names = [one.name for one in identified(["gtr_1", "gtr 1", "GTR-1", "kick"])]
+    assert names == ["gtr_1 1", "gtr 1 2", "GTR-1 3", "kick"]
+
+
 def test_a_role_with_a_question_mark_stays_a_guess() -> None:
     (one,) = identified(["TRK01"], InputWish(files=("TRK01.wav",), role="keys", role_is_guess=True))
     assert (one.role, one.role_is_guess) == ("keys", True)

@@ -206,6 +206,21 @@ def test_cleaned_tracks_are_written_before_fader_and_pan(
     assert files[0] == files[1]
 
 
+def test_tracks_of_names_that_clash_have_a_file_each(
+    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
+) -> None:
+    plan = song(recordings)
+    names = ["kick/in", "kick:in", "Kick-IN?", *(track.name for track in plan.tracks[3:])]
+    clashing = replace(
+        plan, tracks=tuple(replace(track, name=name) for track, name in zip(plan.tracks, names, strict=True))
+    )
+    output = Output(folder=tmp_path / "tracks")
+    render_families(clashing, recordings, tmp_path, pool, tracks_output=output, progress=quiet).close()
+    sounding = [name for track, name in zip(plan.tracks, names, strict=True) if track.sounds]
+    assert len(list(output.folder.iterdir())) == len(sounding)
+    assert {"kick-in.wav", "kick-in 2.wav", "Kick-IN 3.wav"} <= {path.name for path in output.folder.iterdir()}
+
+
 def test_a_song_of_nothing(recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path) -> None:
     plan = song(recordings)
     empty = replace(plan, tracks=tuple(replace(track, family="") for track in plan.tracks))

@@ -8,7 +8,7 @@ import pytest
 
 from morningmix.errors import RecipeError
 from morningmix.facts import InputWish
-from morningmix.files.inputs import find_input_list, merge, read_input_list
+from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as
 
 LIST = """\
 [[input]]
@@ -95,13 +95,34 @@ def test_the_recipe_comes_first_field_by_field() -> None:
     in_recipe = [InputWish(files=("1.wav",), name="bass drum", level_db=2.0), InputWish(files=("2.wav",), role="snare")]
     in_list = [
         InputWish(files=("3.wav",), name="keys"),
-        InputWish(files=("1.WAV",), name="kick", role="kick", player="Jo"),
+        InputWish(files=("1.wav",), name="kick", role="kick", player="Jo"),
     ]
     assert merge(in_recipe, in_list) == (
         InputWish(files=("1.wav",), name="bass drum", role="kick", player="Jo", level_db=2.0),
         InputWish(files=("2.wav",), role="snare"),
         InputWish(files=("3.wav",), name="keys"),
     )
+
+
+@pytest.mark.parametrize(
+    ("listed", "files", "meant"),
+    [
+        (["KICK.WAV"], ["Kick.wav"], ["Kick.wav"]),
+        (["Kick.wav"], ["Kick.wav", "kick.wav"], ["Kick.wav"]),
+        (["KICK.wav"], ["Kick.wav", "kick.wav"], ["KICK.wav"]),
+        (["Kick.wav", "KICK.wav"], ["kick.wav"], ["Kick.wav", "KICK.wav"]),
+        (["Kick.wav", "kick.wav"], ["Kick.wav", "KICK.WAV"], ["Kick.wav", "KICK.WAV"]),
+        (["Stra\u00dfe.wav"], ["STRASSE.wav"], ["STRASSE.wav"]),
+        (["cafe\u0301.wav"], ["caf\u00e9.wav"], ["caf\u00e9.wav"]),
+        (["k\u0131ck.wav"], ["kick.wav"], ["k\u0131ck.wav"]),
+    ],
+)
+def test_another_case_counts_only_where_one_file_can_be_meant(
+    listed: list[str], files: list[str], meant: list[str]
+) -> None:
+    spelt = spelt_as([InputWish(files=(name,), role="kick") for name in listed], files)
+    assert [wish.files for wish in spelt] == [(name,) for name in meant]
+    assert {wish.role for wish in spelt} == {"kick"}
 
 
 def test_a_file_or_a_name_is_never_used_twice() -> None:

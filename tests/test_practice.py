@@ -52,6 +52,14 @@ def song(tracks: Sequence[TrackPlan], *, start_s: float = 0.0, cleaning: Cleanin
     )
 
 
+def test_players_whose_names_clash_have_a_file_each() -> None:
+    players = ["A/B", "A-B", "a-b", "without A-B"]
+    tracks = [track(player, "guitars", player) for player in players]
+    names = [one.name for one in practice_mixes(song(tracks))]
+    assert len({name.casefold() for name in names}) == 2 * len(players)
+    assert names[:4] == ["without A-B", "A-B up", "without A-B 2", "A-B up 2"]
+
+
 def test_only_what_hears_itself_alone_is_taken_out_of_the_rest() -> None:
     tracks = [
         track("kick", "drums", "Ole"),

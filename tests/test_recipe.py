@@ -19,7 +19,8 @@ from morningmix.files.presets import load_roles
 from morningmix.files.recipe import parse_time, read_recipe
 from morningmix.files.recipe_text import InputLine, new_recipe, turn, with_songs
 from morningmix.files.text import write_text_whole
-from morningmix.files.toml_lines import parse, plain
+from morningmix.files.toml_lines import parse
+from morningmix.names import plain
 
 RECIPE = """\
 recipe = 1
@@ -172,7 +173,7 @@ REFUSED = [
     ('role = "lead vocal"', 'role = "xyzzy"', r'role "xyzzy" is not known. There are: .*"?kick.*\.$'),
     ('name = "keys"', 'name = "Lead-Vocal"', r'name "Lead-Vocal" is already used in line 16'),
     ('name = "keys"', 'name = " "', "name must not be empty"),
-    ('"input-09.wav"', '"INPUT-07.wav"', "file .* is already used in line 15"),
+    ('"input-09.wav"', '"input-07.wav"', "file .* is already used in line 15"),
     ('"input-07.wav"', '"../secret.wav"', "plain name of a file"),
     ('"input-07.wav"', '"/etc/passwd"', "plain name of a file"),
     ('"input-07.wav"', '".."', "plain name of a file"),
@@ -346,6 +347,15 @@ def test_times_that_are_none(text: object) -> None:
         parse_time(text)
 
 
+@pytest.mark.parametrize("other", ["gtr 1", "GTR-1"])
+def test_two_inputs_have_two_names_whatever_stands_between_the_words(other: str, tmp_path: Path) -> None:
+    text = RECIPE
+    text += f'\n[[input]]\nfile = "a.wav"\nname = "gtr_1"\n[[input]]\nfile = "b.wav"\nname = "{other}"\n'
+    (tmp_path / "recipe.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(RecipeError, match=f'the name "{other}" is already used in line'):
+        read_recipe(tmp_path / "recipe.toml")
+
+
 # ---------------------------------------------------------------- generated
 
 word = st.text(st.characters(codec="utf-8"), min_size=1, max_size=12)
@@ -354,7 +364,7 @@ file_name = word.filter(lambda name: name not in (".", "..") and Path(name).name
 
 @given(
     title=word.filter(lambda text: plain(text) != ""),
-    files=st.lists(file_name, unique_by=str.casefold, min_size=1, max_size=6),
+    files=st.lists(file_name, unique=True, min_size=1, max_size=6),
     note=st.none() | word,
     player=st.none() | word,
     guessed=st.booleans(),

@@ -34,6 +34,16 @@ def samples(recording) -> np.ndarray:
         return reader.read(recording.frames)
 
 
+# ---------------------------------------------------------------- names
+
+
+def test_a_pair_is_spelt_alike_before_it_only_sounds_alike(tmp_path):
+    for name in ("Keys L", "keys L", "keys R", "PAD l", "pad R"):
+        put(tmp_path, **{name: wav.mono(100)})
+    files = {recording.files for recording in find_take(tmp_path).recordings}
+    assert files == {("Keys L.wav",), ("keys L.wav", "keys R.wav"), ("PAD l.wav", "pad R.wav")}
+
+
 # ---------------------------------------------------------------- kinds of files
 
 

@@ -295,6 +295,13 @@ def test_hostile_names_and_titles_stay_text() -> None:
         assert clean(name) in shown
 
 
+def test_what_would_turn_or_hide_the_text_beside_it_is_shown() -> None:
+    shown = text_of(well_formed(report(**rehearsal(["kick\u202e", "a\x1b[31m", "b\u2066c"], title="x\u200fy"))))
+    for text in ("kick\\u202e", "a\\x1b[31m", "b\\u2066c", "x\\u200fy"):
+        assert text in shown
+    assert not set(shown) & set("\u202e\x1b\u2066\u200f")
+
+
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.text(min_size=1, max_size=40), min_size=1, max_size=5), st.text(max_size=30))
 def test_any_names_give_a_well_formed_page_that_shows_them(names: list[str], title: str) -> None:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer  # noqa: TID251 - the command line is typer's only place
 
 from morningmix import say
+from morningmix.names import visible
 
 if TYPE_CHECKING:
     from morningmix.errors import MorningmixError
@@ -113,14 +114,14 @@ def mix(
             if len(sources) == 1:
                 raise
             failed.append(error)
-            typer.echo(f"morningmix: {source} could not be mixed. {error}", err=True)
+            say.line(f"morningmix: {source} could not be mixed. {error}", err=True)
         else:
             if not as_json:
                 say.mixed(results[-1])
     if as_json:
         say.as_json(say.mix_facts(results[0]) if len(sources) == 1 else [say.mix_facts(one) for one in results])
     elif len(sources) > 1:
-        typer.echo(f"{len(results)} of {len(sources)} rehearsals are mixed.")
+        say.line(f"{len(results)} of {len(sources)} rehearsals are mixed.")
     if failed:
         raise typer.Exit(failed[0].exit_code)
 
@@ -156,7 +157,7 @@ def recipe(
         _ask(result)
         return
     where = say.near(result.recipe)
-    typer.echo(
+    say.line(
         f"Wrote {where}. Check the names and roles in it, then: morningmix mix {say.quoted(where)}"
         if result.recipe_is_new
         else f"{where} is already there and was left as it is. Mix it with: morningmix mix {say.quoted(where)}"
@@ -175,32 +176,35 @@ def _ask(result: Result) -> None:
     where = say.near(result.recipe)
     guesses = result.guesses
     if not guesses:
-        typer.echo(f"Every role in {where} is settled. Mix it with: morningmix mix {say.quoted(where)}")
+        say.line(f"Every role in {where} is settled. Mix it with: morningmix mix {say.quoted(where)}")
         return
-    typer.echo(f"{len(guesses)} roles in {where} are guesses. Enter takes a guess; or type the role; ? lists them.")
+    say.line(f"{len(guesses)} roles in {where} are guesses. Enter takes a guess; or type the role; ? lists them.")
     settled = 0
     for one in guesses:
-        typer.echo(f"\n{' + '.join(one.facts.files)}  {one.name}")
-        typer.echo(f"  {say.activity(one)}  peaks at {one.facts.peak_dbfs:.0f} dBFS")
+        say.line()
+        say.line(f"{' + '.join(one.facts.files)}  {one.name}")
+        say.line(f"  {say.activity(one)}  peaks at {one.facts.peak_dbfs:.0f} dBFS")
         while True:
-            typer.echo(f"  {one.role}? ", nl=False)
+            say.line(f"  {one.role}? ", nl=False)
             answer = sys.stdin.readline()
             if not answer:
-                typer.echo(f"\nStopped there; {settled} of {len(guesses)} are settled in {where}.")
+                say.line()
+                say.line(f"Stopped there; {settled} of {len(guesses)} are settled in {where}.")
                 return
             if answer.strip() == "?":
-                typer.echo("  " + ", ".join(load_roles()))
+                say.line("  " + ", ".join(load_roles()))
                 continue
             try:
                 with editing(result.recipe):
                     text = confirm(read_text(result.recipe), one.name, answer.strip() or one.role)
                     write_text_whole(result.recipe, text)
             except RecipeError as error:
-                typer.echo(f"  {error}")
+                say.line(f"  {error}")
                 continue
             settled += 1
             break
-    typer.echo(f"\nAll settled. Mix it with: morningmix mix {say.quoted(where)}")
+    say.line()
+    say.line(f"All settled. Mix it with: morningmix mix {say.quoted(where)}")
 
 
 @app.command()
@@ -221,19 +225,19 @@ def check(
         return
     count = len(result.findings)
     if not count:
-        typer.echo("All inputs look fine; nothing to change at the desk.")
+        say.line("All inputs look fine; nothing to change at the desk.")
     else:
         things = "1 thing" if count == 1 else f"{count} things"
-        typer.echo(f"{things} to change next time, worst first:")
+        say.line(f"{things} to change next time, worst first:")
         for finding in result.findings:
-            typer.echo(f"  {say.sentence(finding)}")
-    typer.echo("")
+            say.line(f"  {say.sentence(finding)}")
+    say.line()
     width = max((len(one.name) for one in result.inputs), default=0)
     for one in result.inputs:
         role = f"{one.role}{'?' if one.role_is_guess else ''}"
         level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:6.1f} dBFS"
         kinds = ", ".join(finding.kind for finding in result.findings if finding.name == one.name)
-        typer.echo(f"  {one.name:{width}}  {level:22}  {role:18}  {kinds}".rstrip())
+        say.line(f"  {one.name:{width}}  {level:22}  {role:18}  {kinds}".rstrip())
 
 
 @app.command()
@@ -255,15 +259,15 @@ def songs(
         return
     where = say.near(result.recipe)
     if result.found is None:
-        typer.echo(
+        say.line(
             f"{where} already lists {say.counted(len(result.listed), 'song')} and was left as it is. "
             f"To find them again: morningmix songs {say.quoted(where)} --redo"
         )
     elif not result.found:
         what = "stays as it is" if result.listed else "lists none: the take will be mixed whole"
-        typer.echo(f"No song was found, so {where} {what}.")
+        say.line(f"No song was found, so {where} {what}.")
     else:
-        typer.echo(f"{say.found_in_words(result.found)}, written into {where}. Name them there.")
+        say.line(f"{say.found_in_words(result.found)}, written into {where}. Name them there.")
         say.found(result)
 
 
@@ -278,8 +282,9 @@ def why(
     from morningmix.errors import UsageError
     from morningmix.explain import input_in_words, whole_in_words
     from morningmix.files.recall import read_recall
-    from morningmix.files.toml_lines import did_you_mean, plain
+    from morningmix.files.toml_lines import did_you_mean
     from morningmix.home import MIXES, RECALL
+    from morningmix.names import plain
     from morningmix.song_folders import finish_swaps, song_folders
 
     folder = source if source.is_dir() else source.parent
@@ -304,7 +309,8 @@ def why(
         lines = whole_in_words(recall.plan, recall.master) if name is None else []
         for track in chosen:
             lines += ([""] if lines else []) + input_in_words(track)
-        typer.echo("\n".join(lines))
+        for line in lines:
+            say.line(line)
 
 
 @app.command()
@@ -331,7 +337,7 @@ def turn(
         say.as_json({"recipe": str(recipe_file), "name": name, "song": song, "old_db": old_db, "new_db": new_db})
         return
     where = f' in "{song}"' if song else ""
-    typer.echo(
+    say.line(
         f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). "
         f"Hear it: morningmix mix {say.quoted(str(recipe_file))}"
     )
@@ -387,11 +393,11 @@ def share(
         say.as_json({"folder": str(folder), "files": files})
         return
     where = say.near(folder)
-    typer.echo(f"Packed {say.counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html.")
+    say.line(f"Packed {say.counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html.")
     for one in shared:
         peak = "silent" if one.peak_dbtp is None else f"peaks at {one.peak_dbtp:.1f} dBTP"
         lowered = f", {one.lowered_db:.1f} dB softer so that it stays so" if one.lowered_db else ""
-        typer.echo(f"  {say.near(one.file)}  {peak}{lowered}")
+        say.line(f"  {say.near(one.file)}  {peak}{lowered}")
 
 
 @app.command()
@@ -410,12 +416,14 @@ def compare(
         say.as_json({"songs": as_facts(compared), "only_in_one": alone, "recipe_lines": lines})
         return
     for one in compared:
-        typer.echo("\n".join(in_words(one, with_plans=not lines)))
+        for text in in_words(one, with_plans=not lines):
+            say.line(text)
     for line in alone:
-        typer.echo(line)
+        say.line(line)
     if lines:
-        typer.echo("Recipe lines that differ:")
-        typer.echo("\n".join(f"  {line}" for line in lines))
+        say.line("Recipe lines that differ:")
+        for line in lines:
+            say.line(f"  {line}")
 
 
 # ---------------------------------------------------------------- progress, and the way in
@@ -436,7 +444,7 @@ class _Bar:
             from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
             self._rich = Progress(
-                TextColumn("{task.description}"),
+                TextColumn("{task.description}", markup=False),
                 BarColumn(),
                 TimeRemainingColumn(),
                 console=Console(stderr=True),
@@ -449,7 +457,7 @@ class _Bar:
         """One step of the work is this far."""
         if self._rich is not None:
             if step not in self._tasks:
-                self._tasks[step] = self._rich.add_task(f"{self._which}{step}", total=1.0)
+                self._tasks[step] = self._rich.add_task(visible(f"{self._which}{step}"), total=1.0)
             self._rich.update(self._tasks[step], completed=share)
 
     def __exit__(self, *error: object) -> None:

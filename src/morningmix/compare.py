@@ -24,9 +24,9 @@ from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recording
 from morningmix.files.recall import Recall, read_recall
 from morningmix.files.text import read_text
-from morningmix.files.toml_lines import plain
 from morningmix.home import MIXES, RECALL, RECIPE
 from morningmix.laws.levels import spans_to_mask
+from morningmix.names import plain
 from morningmix.song_folders import finish_swaps, song_folders
 from morningmix.units import powers_db
 

@@ -17,17 +17,19 @@ from __future__ import annotations
 
 import re
 
+from morningmix.names import visible
+
 _ENDLESS = re.compile(r"\S{400,}")
 
 
 class MorningmixError(Exception):
-    """Says what is wrong, where, and what to do about it, in one or two short sentences."""
+    """Says what is wrong, where, and what to do about it, in one or two short sentences on one line."""
 
     exit_code = 1
 
     def __str__(self) -> str:
-        # Somebody's file may hold a name of thousands of signs.
-        return _ENDLESS.sub(lambda found: f"{found[0][:120]}...{found[0][-20:]}", super().__str__())
+        # Somebody's file may hold a name of thousands of signs, or one that drives a terminal.
+        return visible(_ENDLESS.sub(lambda found: f"{found[0][:120]}...{found[0][-20:]}", super().__str__()))
 
 
 class UsageError(MorningmixError):

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.names import name_as_text
 from morningmix.slots import Slots
 
 # ---------------------------------------------------------------- what was recorded
@@ -36,6 +37,11 @@ class Part:
     damage: str | None = None
     """What is wrong with the file and what was saved of it, in words; None for a sound file."""
 
+    @property
+    def name(self) -> str:
+        """File name as text (`names.name_as_text`)."""
+        return name_as_text(self.path.name)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recording:
@@ -46,8 +52,8 @@ class Recording:
 
     @property
     def files(self) -> tuple[str, ...]:
-        """How a recipe names it: file name of each lane's first part."""
-        return tuple(lane[0].path.name for lane in self.lanes)
+        """How a recipe names it: file name of each lane's first part, as text."""
+        return tuple(lane[0].name for lane in self.lanes)
 
     @property
     def parts(self) -> tuple[Part, ...]:
@@ -92,6 +98,11 @@ class Take:
     """Longest input, at `rate_hz`; shorter ones are silent after their end."""
     left_out: tuple[str, ...] = ()
     """Files in the folder that are not used, each with its reason, in words."""
+
+    @property
+    def name(self) -> str:
+        """Name of its folder, as text (`names.name_as_text`)."""
+        return name_as_text(self.folder.name)
 
     @property
     def duration_s(self) -> float:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from morningmix.errors import OutputError, UsageError
+from morningmix.names import is_hidden
 
 RECIPE = "recipe.toml"
 RECALL = "recall.json"
@@ -131,14 +132,15 @@ def _size(count: float) -> str:
 def safe_name(title: str) -> str:
     """A file or folder name for any title, on any system: NFC, at most about 120 bytes of UTF-8, never empty.
 
+    Signs without width that turn or hide what stands beside them are left out; joiners stay, but at either end.
     Reserved names and characters: Microsoft's "Naming Files, Paths, and Namespaces" (from memory).
     """
     signs = (" " if unicodedata.category(sign) in ("Zs", "Zl", "Zp") or sign in "\t\n\r" else sign for sign in title)
-    kept = "".join(sign for sign in signs if unicodedata.category(sign) not in ("Cc", "Cs"))
-    name = " ".join(unicodedata.normalize("NFC", kept.translate(_SAID_OTHERWISE)).split()).strip(" .")
+    kept = "".join(sign for sign in signs if not is_hidden(sign))
+    name = " ".join(unicodedata.normalize("NFC", kept.translate(_SAID_OTHERWISE)).split()).strip(" .\u200c\u200d")
     if _RESERVED.match(name):
         name = f"_{name}"
     cut = name.encode("utf-8")[:_LONGEST_NAME_BYTES].decode("utf-8", "ignore")
     if cut != name:
-        cut = cut.rstrip("\u200d\ufe0f")
-    return cut.rstrip(" .") or "untitled"
+        cut = cut.rstrip(" .\u200c\u200d\ufe0f")
+    return cut or "untitled"

@@ -32,12 +32,11 @@ from morningmix.facts import (
     TrackFacts,
     Turned,
 )
-from morningmix.files.inputs import find_input_list, merge, read_input_list
+from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_text import InputLine, new_recipe
 from morningmix.files.text import write_text_new
-from morningmix.files.toml_lines import plain
 from morningmix.home import Home, output_errors, refuse_inside
 from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.activity import hear_activity
@@ -47,6 +46,7 @@ from morningmix.measure.kept import heard_alignments, heard_bleed, heard_clicks,
 from morningmix.measure.spectrum import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.measure.turned import find_turn, heap_step_db
+from morningmix.names import means, name_as_text
 from morningmix.plan import Cleaning
 from morningmix.recordings import find_takes, pair
 from morningmix.storage.cache import keep_current, take_key
@@ -64,6 +64,8 @@ class Heard:
     recipe: Recipe
     recipe_is_new: bool
     take: Take
+    take_names: tuple[str, ...]
+    """Of all takes of the rehearsal."""
     measured: Measurements
     store: BandStore
     inputs: tuple[Input, ...]
@@ -96,10 +98,10 @@ def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
 
 def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
     """A song must say which take it is in where there are several, and that one must be there."""
-    names = [take.folder.name for take in takes]
+    names = [take.name for take in takes]
     if song.take is None and len(takes) > 1:
         raise RecipeError(f'The song "{song.title}" does not say which take it is in. Add take = "{names[0]}" to it.')
-    if song.take is not None and plain(song.take) not in {plain(name) for name in names}:
+    if song.take is not None and not any(means(song.take, name, names) for name in names):
         raise RecipeError(
             f'The song "{song.title}" is in a take "{song.take}", which is not there. There are: {", ".join(names)}.'
         )
@@ -124,7 +126,7 @@ def listen(
     tracks = source if recipe is None or source.is_dir() else recipe.tracks
     list_path = find_input_list(tracks, home.root)
     names = read_input_list(list_path) if list_path else ()
-    takes = tuple(_paired(take, merge(recipe.inputs if recipe else (), names)) for take in takes)
+    takes = tuple(_paired(take, _wishes(recipe, names, take)) for take in takes)
     seconds = sum(take.duration_s * len(take.recordings) for take in takes)
     told = share(progress, "listening to the tracks", seconds)
     measured = [measure_take(take, home.cache, workers, told) for take in takes]
@@ -134,23 +136,25 @@ def listen(
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
         defaults = recipe.defaults if recipe else Defaults()
-        wishes = merge(recipe.inputs if recipe else (), names)
 
         def clean(take: Take, store: BandStore, one: Cleaning) -> dict[int, Cleaned]:
             return clean_take(take, store, one, home.cache, workers, cleaned_s, only_kept=not take_bleed_out)
 
         return [
-            _understand(take, facts, store, wishes, defaults, partial(clean, take, store), home.cache)
+            _understand(
+                take, facts, store, _wishes(recipe, names, take), defaults, partial(clean, take, store), home.cache
+            )
             for take, (facts, store) in zip(takes, measured, strict=True)
         ]
 
     heard = understand(recipe)
     is_new = recipe is None
+    title = name_as_text(tracks.name) or "Rehearsal"
     if recipe is None and not write_recipe:
-        recipe = Recipe(path=None, tracks=tracks, title=tracks.name or "Rehearsal", target=load_target("demo"))
+        recipe = Recipe(path=None, tracks=tracks, title=title, target=load_target("demo"))
     elif recipe is None:
         lines = [_line(one) for one in _each_once(takes, [inputs for inputs, *_ in heard])]
-        text = new_recipe(tracks=path_from(tracks, home.root), title=tracks.name or "Rehearsal", inputs=lines)
+        text = new_recipe(tracks=path_from(tracks, home.root), title=title, inputs=lines)
         with output_errors(home.root):
             home.root.mkdir(parents=True, exist_ok=True)
         write_text_new(home.recipe, text)
@@ -165,6 +169,7 @@ def listen(
             recipe=recipe,
             recipe_is_new=is_new,
             take=take,
+            take_names=tuple(one.name for one in takes),
             measured=replace(facts, tracks=tuple(one.facts for one in inputs)),
             store=store,
             inputs=inputs,
@@ -192,14 +197,21 @@ def all_inputs(heards: Sequence[Heard]) -> tuple[Input, ...]:
 
 def listed(heard: Heard) -> tuple[SongWish, ...]:
     """The songs that the recipe lists for a take."""
-    name = plain(heard.take.folder.name)
-    return tuple(song for song in heard.recipe.songs if song.take is None or plain(song.take) == name)
+    return tuple(
+        song for song in heard.recipe.songs if song.take is None or means(song.take, heard.take.name, heard.take_names)
+    )
 
 
 def hear_songs(heard: Heard) -> tuple[FoundSong, ...]:
     """Where the songs of the take begin and end, and what was put aside."""
     families = ["" if one.facts.silent else one.preset.family for one in heard.inputs]
     return find_songs(hear_activity(heard.store, families), families)
+
+
+def _wishes(recipe: Recipe | None, list_inputs: Sequence[InputWish], take: Take) -> tuple[InputWish, ...]:
+    """What recipe and input list say of a take's inputs."""
+    present = [name for recording in take.recordings for name in recording.files]
+    return merge(recipe.inputs if recipe else (), spelt_as(list_inputs, present))
 
 
 def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
@@ -356,8 +368,7 @@ def _pairs(playing: Sequence[Input]) -> list[Pair]:
 
 
 def _wish_of(recording: Recording, wishes: Sequence[InputWish]) -> InputWish:
-    files = {name.casefold() for name in recording.files}
-    found = next((wish for wish in wishes if {name.casefold() for name in wish.files} & files), None)
+    found = next((wish for wish in wishes if set(wish.files) & set(recording.files)), None)
     return found or InputWish(files=recording.files)
 
 
@@ -390,11 +401,11 @@ def _line(one: Input) -> InputLine:
 
 
 def path_from(folder: Path, start: Path) -> str:
-    """`folder` as seen from `start`, with forward slashes; absolute where the system knows no way."""
+    """`folder` as seen from `start`, as text with forward slashes; absolute where the system knows no way."""
     try:
-        return Path(os.path.relpath(folder, start)).as_posix()
+        return name_as_text(Path(os.path.relpath(folder, start)).as_posix())
     except ValueError:
-        return folder.as_posix()
+        return name_as_text(folder.as_posix())
 
 
 def share(progress: Progress, step: str, total: float) -> Callable[[float], None]:

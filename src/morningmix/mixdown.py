@@ -311,7 +311,7 @@ def _write_sheet(
         tracks_folder=path_from(ready.raw.folder, desk.home.mixes / ready.folder_name),
         recordings=tuple(
             RecordedInput(
-                files=recording.files, parts=tuple(part.path.name for part in recording.parts), sha256=tuple(sha256)
+                files=recording.files, parts=tuple(part.name for part in recording.parts), sha256=tuple(sha256)
             )
             for recording, sha256 in zip(ready.raw.recordings, hashes, strict=True)
         ),

@@ -18,7 +18,6 @@ from threadpoolctl import threadpool_limits
 from morningmix.audio.read import sha256_of
 from morningmix.decide.desk import find_faults
 from morningmix.decide.master import decide_master
-from morningmix.decide.roles import plain
 from morningmix.decide.setup import Setups, set_up
 from morningmix.decide.song import decide_song, keep_relation
 from morningmix.errors import ChangedError, OutputError, RecipeError, UsageError
@@ -47,6 +46,7 @@ from morningmix.lock import editing, locked
 from morningmix.measure.clean import clean_take
 from morningmix.measure.take import hash_take, measure_take
 from morningmix.mixdown import Desk, MixedSong, Raw, to_sum, write
+from morningmix.names import path_of, plain
 from morningmix.over_time import recorded_at, rehearsals_before, say_again
 from morningmix.plan import SongPlan
 from morningmix.recordings import find_take, pair, take_of
@@ -216,9 +216,9 @@ def _with_songs(heards: Sequence[Heard], searched: Sequence[Heard]) -> tuple[tup
     for heard in searched:
         found = hear_songs(heard)
         if any(song.keep for song in found):
-            take = heard.take.folder.name if several else None
+            take = heard.take.name if several else None
             with editing(path):
-                write_text_whole(path, with_songs(read_text(path), found, take))
+                write_text_whole(path, with_songs(read_text(path), found, take, heard.take_names))
             all_found += [(heard, song) for song in found]
     if not all_found:
         return tuple(heards), []
@@ -229,7 +229,7 @@ def _with_songs(heards: Sequence[Heard], searched: Sequence[Heard]) -> tuple[tup
         near = min(of_take[heard.take.folder], key=lambda one: abs(one.start_s - song.start.at_s))
         return near.title
 
-    return heards, [Found(take=one.take.folder.name, title=title(one, song), song=song) for one, song in all_found]
+    return heards, [Found(take=one.take.name, title=title(one, song), song=song) for one, song in all_found]
 
 
 def _listing(heards: Sequence[Heard], songs: tuple[SongWish, ...]) -> tuple[Heard, ...]:
@@ -376,7 +376,7 @@ def _report(heards: Sequence[Heard], plans: Sequence[Planned], result: Result, f
             measured=heard.measured,
             inputs=heard.inputs,
             singing=heard.singing,
-            cuts=_cuts(heard, [one.song for one in found if one.take == heard.take.folder.name]),
+            cuts=_cuts(heard, [one.song for one in found if one.take == heard.take.name]),
         )
         for heard in heards
     ]
@@ -450,7 +450,7 @@ def _findings(heards: Sequence[Heard]) -> tuple[Finding, ...]:
         for finding in find_faults(heard.inputs, heard.take, heard.measured, heard.singing):
             key = (finding.name, finding.kind)
             known, takes = worst.get(key, (finding, []))
-            worst[key] = (max(known, finding, key=lambda one: one.weight), [*takes, heard.take.folder.name])
+            worst[key] = (max(known, finding, key=lambda one: one.weight), [*takes, heard.take.name])
     said = [
         replace(
             finding,
@@ -469,7 +469,7 @@ def _songs(heards: Sequence[Heard]) -> list[tuple[int, Heard, SongWish]]:
         end_s = heard.take.duration_s
         kept = [song for song in listed(heard) if song.keep]
         if not listed(heard):
-            title = heard.take.folder.name if several else heard.recipe.title
+            title = heard.take.name if several else heard.recipe.title
             kept = [SongWish(title=title, start_s=0.0, end_s=end_s)]
         for song in kept:
             if song.start_s >= end_s:
@@ -525,7 +525,7 @@ def _former_folder(home: Home, tracks: Path, plan: SongPlan, wanted: frozenset[s
         except RecipeError:
             continue
         same = (former.plan.start_s, former.plan.end_s) == (plan.start_s, plan.end_s)
-        if same and real_place(song / former.tracks_folder) == real_place(tracks):
+        if same and real_place(path_of(former.tracks_folder, song)) == real_place(tracks):
             return song.name
     return None
 
@@ -543,7 +543,7 @@ def _mix_again(order: Order, progress: Progress) -> Result:
         # The sheet speaks of the place where it was written, one folder up.
         song_folder = song_folder.parent.parent / song_folder.name
     home, number = _home_of_sheet(sheet, recall, real_place(order.cwd / order.out) if order.out else None)
-    tracks = real_place(song_folder / recall.tracks_folder)
+    tracks = real_place(path_of(recall.tracks_folder, song_folder))
     refuse_inside(home, tracks)
     refuse_in_the_way(home.mixes, [folder_name(number, recall.title)])
     recordings = _recalled(recall, find_take(tracks), sheet)
@@ -607,14 +607,14 @@ def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:
         recording = by_files.get(one.files)
         if recording is None:
             raise ChangedError(f"{' and '.join(one.files)} is no longer in {take.folder}, but {sheet.name} needs it.")
-        names = tuple(part.path.name for part in recording.parts)
+        names = tuple(part.name for part in recording.parts)
         if names != one.parts:
             differ = " and ".join(sorted(set(names) ^ set(one.parts))) or "the order of the files"
             raise ChangedError(f"{sheet.name} was made from other files: {differ} makes the difference.")
         for part, wanted in zip(recording.parts, one.sha256, strict=True):
             if sha256_of(part.path) != wanted:
                 raise ChangedError(
-                    f"{part.path.name} is not the file that {sheet.name} was made from. "
+                    f"{part.name} is not the file that {sheet.name} was made from. "
                     "Put the old one back, or mix from the recipe."
                 )
         recordings.append(recording)

@@ -20,6 +20,7 @@ from morningmix.facts import Recording
 from morningmix.measure.subtract import Subtraction
 from morningmix.plan import SongPlan, TrackPlan, Trims
 from morningmix.render.families import Families
+from morningmix.render.output import file_names
 from morningmix.units import Block
 
 UP_DB = 6.0
@@ -31,6 +32,7 @@ class Practice:
     """One practice mix."""
 
     name: str
+    """Of its file; no two of a song are alike."""
     plan: SongPlan
     gone: tuple[int, ...] = ()
     """Inputs by which the drums are rid of who is left out."""
@@ -51,7 +53,8 @@ def practice_mixes(plan: SongPlan) -> list[Practice]:
         for name, tracks, out in ((f"without {player}", absent, gone), (f"{player} up", raised, ())):
             if any(track.sounds for track in tracks):
                 found.append(Practice(name=name, plan=replace(plan, title=name, tracks=tuple(tracks)), gone=out))
-    return found
+    names = file_names([practice.name for practice in found])
+    return [replace(practice, name=name) for practice, name in zip(found, names, strict=True)]
 
 
 def _hears_itself(track: TrackPlan) -> bool:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +16,7 @@ from morningmix.audio.header import read_header
 from morningmix.audio.read import converted_frames
 from morningmix.errors import RecordingsError
 from morningmix.facts import Part, Recording, Take
+from morningmix.names import name_as_text
 
 _SOUND = {".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64", ".aif", ".aiff", ".aifc", ".afc", ".caf", ".flac"}
 _LOSSY = {".mp3", ".mp2", ".m4a", ".aac", ".ogg", ".oga", ".opus", ".wma"}
@@ -57,7 +58,9 @@ def find_take(folder: Path) -> Take:
     left_out: list[str] = []
     for path in _sound_files(folder):
         if path.suffix.lower() in _LOSSY:
-            left_out.append(f"{path.name}: compressed sound is not a raw track; use the recorder's own files")
+            left_out.append(
+                f"{name_as_text(path.name)}: compressed sound is not a raw track; use the recorder's own files"
+            )
             continue
         try:
             part = read_header(path)
@@ -66,14 +69,14 @@ def find_take(folder: Path) -> Take:
             continue
         if part.channels > 2:
             left_out.append(
-                f"{path.name}: it has {part.channels} channels in one file; split it into mono or stereo files first"
+                f"{part.name}: it has {part.channels} channels in one file; split it into mono or stereo files first"
             )
         else:
             parts.append(part)
     if not parts:
         raise RecordingsError(_nothing_usable(folder, left_out))
     if not any(part.frames for part in parts):
-        names = ", ".join(part.path.name for part in parts)
+        names = ", ".join(part.name for part in parts)
         raise RecordingsError(f"There is no sound in {folder}: nothing was recorded into {names}.")
     return take_of(folder, tuple(_find_pairs(_join_continued(parts))), tuple(left_out))
 
@@ -94,7 +97,7 @@ def pair(take: Take, files: tuple[str, str]) -> Take:
     left, right = files
     sides = []
     for name in files:
-        found = [lane for recording in take.recordings for lane in recording.lanes if lane[0].path.name == name]
+        found = [lane for recording in take.recordings for lane in recording.lanes if lane[0].name == name]
         if not found:
             raise RecordingsError(f"{name} is not among the recordings in {take.folder}.")
         if found[0][0].channels != 1:
@@ -112,7 +115,7 @@ def pair(take: Take, files: tuple[str, str]) -> Take:
         if left in recording.files:
             recordings.append(Recording(lanes=(sides[0], sides[1])))
         # A file that was someone else's other side by its name alone stands on its own again.
-        others = [lane for lane in recording.lanes if lane[0].path.name not in files]
+        others = [lane for lane in recording.lanes if lane[0].name not in files]
         if len(others) == len(recording.lanes):
             recordings.append(recording)
         else:
@@ -234,22 +237,23 @@ def _is_believable(run: list[Part]) -> bool:
 def _find_pairs(runs: Iterator[tuple[Part, ...]]) -> Iterator[Recording]:
     """Recordings, with the two sides of a pair brought together where the first of them stood."""
     lanes = list(runs)
-    taken: set[int] = set()
+    partners: dict[int, int] = {}
+    # Sides that are spelt alike belong together before those that only sound alike.
+    for spelling in (str, str.casefold):
+        for index, lane in enumerate(lanes):
+            rest = (other for other in range(index + 1, len(lanes)) if other not in partners)
+            partner = next((other for other in rest if _is_pair(lane, lanes[other], spelling)), None)
+            if index not in partners and partner is not None:
+                partners |= {index: partner, partner: index}
     for index, lane in enumerate(lanes):
-        if index in taken:
-            continue
-        partner = next(
-            (other for other in range(index + 1, len(lanes)) if other not in taken and _is_pair(lane, lanes[other])),
-            None,
-        )
-        if partner is None:
+        partner = partners.get(index, index)
+        if partner == index:
             yield Recording(lanes=(lane,))
-            continue
-        taken.add(partner)
-        yield Recording(lanes=(lane, lanes[partner]))  # left sorts before right
+        elif partner > index:
+            yield Recording(lanes=(lane, lanes[partner]))  # left sorts before right
 
 
-def _side(lane: tuple[Part, ...]) -> tuple[str, str]:
+def _side(lane: tuple[Part, ...], spelling: Callable[[str], str]) -> tuple[str, str]:
     """Name without the side, and the side: "l", "r", or "" for neither."""
     stem = lane[0].path.stem
     if len(lane) > 1 and (numbered := _NUMBERED.fullmatch(stem)):
@@ -258,12 +262,12 @@ def _side(lane: tuple[Part, ...]) -> tuple[str, str]:
     if found is None:
         return stem, ""
     long = "word" if len(found["side"]) > 1 else "letter"
-    return f"{found['name']}{found['mark']}{long}{lane[0].path.suffix}".casefold(), found["side"][0].lower()
+    return spelling(f"{found['name']}{found['mark']}{long}{lane[0].path.suffix}"), found["side"][0].lower()
 
 
-def _is_pair(lane: tuple[Part, ...], other: tuple[Part, ...]) -> bool:
+def _is_pair(lane: tuple[Part, ...], other: tuple[Part, ...], spelling: Callable[[str], str]) -> bool:
     first, second = lane[0], other[0]
-    (name, side), (other_name, other_side) = _side(lane), _side(other)
+    (name, side), (other_name, other_side) = _side(lane, spelling), _side(other, spelling)
     difference = abs(sum(part.frames for part in lane) - sum(part.frames for part in other))
     return (
         name == other_name

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import typer  # noqa: TID251 - the command line's own words
 
+from morningmix.names import visible
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -19,45 +21,50 @@ if TYPE_CHECKING:
     from morningmix.wishes import Taken
 
 
+def line(text: str = "", *, err: bool = False, nl: bool = True) -> None:
+    """Print one line; whatever in it controls a terminal or turns the direction of writing is shown instead."""
+    typer.echo(visible(text), err=err, nl=nl)
+
+
 def mixed(result: Result) -> None:
     """What was mixed, where it is, what was found, and what to look at."""
     from morningmix.units import clock
 
     worth_knowing = [sentence(finding) for finding in result.findings[:2]]
-    typer.echo(" ".join([_what_was_mixed(result), *worth_knowing]))
+    line(" ".join([_what_was_mixed(result), *worth_knowing]))
     for title, changes in result.changes:
         if changes:
             more = f" and {len(changes) - _CHANGES} more" if len(changes) > _CHANGES else ""
             of = f' in "{title}"' if len(result.songs) > 1 else ""
-            typer.echo(f"Since the last mix{of}: {', '.join(changes[:_CHANGES])}{more}.")
+            line(f"Since the last mix{of}: {', '.join(changes[:_CHANGES])}{more}.")
     if result.found:
-        typer.echo(
+        line(
             f"The take is {clock(result.take_s)} long, so it was cut into songs: {found_in_words(result.found)}. "
             f"Their times and titles are in {near(result.recipe)}; --whole mixes the take in one."
         )
         found(result)
     elif result.found is not None:
-        typer.echo(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed whole.")
+        line(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed whole.")
     lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
     if lowered:
-        typer.echo(
+        line(
             f"It aims at {lowered[0].target_lufs:.1f} LUFS instead of {lowered[0].wanted_lufs:.1f}: "
             "more would have squeezed the peaks too hard."
         )
     for one in result.songs if len(result.songs) > 1 else ():
-        typer.echo(f"  {near(one.mix)}  {_loudness(one)}")
+        line(f"  {near(one.mix)}  {_loudness(one)}")
     for finding in result.findings[2:]:
-        typer.echo(f"  {finding.says}")
+        line(f"  {finding.says}")
     if result.inputs:
         _say_input_list(result)
         if result.recipe_is_new:
-            typer.echo(f"New recipe: {near(result.recipe)}. Change a line in it, and mix it again.")
+            line(f"New recipe: {near(result.recipe)}. Change a line in it, and mix it again.")
         else:
-            typer.echo(f"By the recipe {near(result.recipe)}.")
+            line(f"By the recipe {near(result.recipe)}.")
         if result.guesses:
             _say_guesses(result.guesses)
         if result.report is not None:
-            typer.echo(f"What was found and decided, with pictures: {near(result.report)}")
+            line(f"What was found and decided, with pictures: {near(result.report)}")
 
 
 _CHANGES = 4
@@ -104,11 +111,11 @@ def found(result: Result) -> None:
         ),
         key=lambda each: each[1].sure,
     ):
-        typer.echo(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
+        line(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
     for one in stretches:
         times = f"{clock(one.song.start.at_s):>9} - {clock(one.song.end.at_s):>9}"
         why = one.song.reason or f"{one.song.start.because}; {one.song.end.because}"
-        typer.echo(f"  {times}  {_where(one, several)}: {why}")
+        line(f"  {times}  {_where(one, several)}: {why}")
 
 
 def wishes_taken(taken: Taken, recipe: Path) -> None:
@@ -116,18 +123,18 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
     done = [counted(len(taken.agreed), "change")] if taken.agreed else []
     done += [counted(taken.notes, "note")] if taken.notes else []
     if not done and not taken.conflicts:
-        typer.echo("Nobody wishes for anything; the recipe stays as it is.")
+        line("Nobody wishes for anything; the recipe stays as it is.")
         return
     first = f"Written into {near(recipe)}: {' and '.join(done)}." if done else f"{near(recipe)} stays as it is."
     if taken.conflicts:
         first += f" {counted(len(taken.conflicts), 'thing')} you do not agree on, so talk about it."
-    typer.echo(f"{first} Hear it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
+    line(f"{first} Hear it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
     for one in taken.agreed:
         told = _asked(one.asked) if len(one.asked) > 1 else one.asked[0][0]
-        typer.echo(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({told})")
+        line(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({told})")
     for conflict in taken.conflicts:
         where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
-        typer.echo(f"  {where}, nothing changed: {_asked(conflict.asked)}")
+        line(f"  {where}, nothing changed: {_asked(conflict.asked)}")
 
 
 def _asked(asked: Sequence[tuple[str, float]]) -> str:
@@ -146,7 +153,7 @@ def _where(found: Found, several: bool) -> str:
 
 def _say_input_list(result: Result) -> None:
     if result.input_list is not None:
-        typer.echo(f"Names and roles come from {near(result.input_list)} where the recipe says nothing.")
+        line(f"Names and roles come from {near(result.input_list)} where the recipe says nothing.")
 
 
 def inputs(result: Result) -> None:
@@ -155,14 +162,14 @@ def inputs(result: Result) -> None:
     for one in result.inputs:
         guess = "?  a guess" if one.role_is_guess else ""
         level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:.0f} dBFS"
-        typer.echo(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {level}")
+        line(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {level}")
     for finding in result.findings:
-        typer.echo(f"  {finding.says}")
+        line(f"  {finding.says}")
 
 
 def _say_guesses(guesses: tuple[Input, ...]) -> None:
     named = ", ".join(f"{one.facts.files[0]} {one.role}?" for one in guesses)
-    typer.echo(f"Guessed by ear, so please check in the recipe: {named}.")
+    line(f"Guessed by ear, so please check in the recipe: {named}.")
 
 
 def _loudness(one: MixedSong) -> str:
@@ -189,6 +196,10 @@ def quoted(text: str) -> str:
     """A path as it can be typed after a command."""
     if sys.platform == "win32":
         return f'"{text}"' if " " in text else text
+    if visible(text) != text:
+        # A quotation in which shells read the very escapes that are printed.
+        escaped = text.replace("\\", "\\\\").replace("'", "\\'")
+        return f"$'{visible(escaped)}'"
     return shlex.quote(text)
 
 
@@ -266,8 +277,8 @@ def input_facts(result: Result) -> dict[str, Any]:
 
 
 def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
-    """Print something for a program to read."""
-    typer.echo(json.dumps(facts, indent=1, ensure_ascii=False))
+    """Print something for a program to read; only ASCII goes out, so that no text in it reaches a terminal as it is."""
+    typer.echo(json.dumps(facts, indent=1))
 
 
 def activity(one: Input) -> str:

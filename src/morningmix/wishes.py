@@ -12,9 +12,10 @@ from morningmix.files.recall import Recall, read_recall
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_text import turn, with_move, with_remarks, with_song
 from morningmix.files.text import read_text, write_text_whole
-from morningmix.files.toml_lines import did_you_mean, plain
+from morningmix.files.toml_lines import did_you_mean
 from morningmix.files.wishes import WishedMove, Wishes, printable, read_wishes
 from morningmix.home import MIXES, RECALL
+from morningmix.names import plain
 from morningmix.plan import FAMILIES, SongPlan
 from morningmix.song_folders import finish_swaps, song_folders
 from morningmix.units import clock

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import subprocess
+import sys
 from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import unquote
@@ -16,6 +18,7 @@ import pytest
 import soundfile  # noqa: TID251 - an outside reader of what was written
 
 from commands import digests, run
+from end_to_end.said import one_line, run_here
 from morningmix.errors import UsageError
 from morningmix.pipeline import Order, mix
 from morningmix.share.send import share
@@ -140,6 +143,54 @@ def test_raw_tracks_named_like_its_files_are_never_replaced(home: Path, tmp_path
         share(home, card / "01 kick.flac", "mp3", told)
     assert digests(tracks) == before
     assert (card / "01 kick.flac").read_bytes() == b"the only copy"
+
+
+def test_one_of_three_runs_the_others_say_busy(home: Path, tmp_path: Path) -> None:
+    """Also into folders of their own: what is packed must not change meanwhile."""
+    code = (
+        "import sys; from pathlib import Path\n"
+        "from morningmix.share.send import share\n"
+        "def told(step, done):\n"
+        "    print(step, flush=True); sys.stdin.read()\n"
+        "share(Path(sys.argv[1]), Path(sys.argv[2]), 'mp3', told)\n"
+    )
+    command = [sys.executable, "-c", code, str(home), str(tmp_path / "first")]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as first:
+        assert first.stdout is not None
+        assert first.stdout.readline().startswith(b"packing")
+        for place in ("first", "second"):
+            busy = run_here("share", home, "--out", tmp_path / place, cwd=tmp_path)
+            one_line(busy, 7, "Another run is working")
+        first.communicate()
+    assert first.returncode == 0
+    assert [path.name for path in tmp_path.iterdir()] == ["first"]
+    assert (tmp_path / "first" / "index.html").exists()
+
+
+def test_two_homes_are_not_packed_into_one_folder_at_once(home: Path, tmp_path: Path) -> None:
+    other = shutil.copytree(home, tmp_path / "other")
+    told_busy = []
+
+    def meanwhile(_step: str, _share: float) -> None:
+        if not told_busy:
+            told_busy.append(run_here("share", other, "--out", tmp_path / "round", cwd=tmp_path))
+
+    share(home, tmp_path / "round", "mp3", meanwhile)
+    one_line(told_busy[0], 7, "Another run is working in", "round")
+
+
+def test_a_song_between_two_places_is_packed_too(home: Path, tmp_path: Path) -> None:
+    """As a kill leaves it between the two moves of an exchange."""
+    copy = shutil.copytree(home, tmp_path / "home")
+    song = sorted((copy / "mixes").glob("01 *"))[0]
+    (copy / "mixes" / "earlier").mkdir()
+    partial = copy / "mixes" / ".partial"
+    shutil.copytree(song, partial / "new" / song.name)
+    song.rename(copy / "mixes" / "earlier" / song.name)
+    journal = {"new": song.name, "built": song.name, "moves": [[song.name, song.name]], "discard": []}
+    (partial / "swap.json").write_text(json.dumps(journal), encoding="utf-8")
+    _, shared = share(copy, None, "mp3", told)
+    assert [one.title for one in shared] == list(TITLES)
 
 
 def test_the_command_says_where_and_what(home: Path, tmp_path: Path) -> None:

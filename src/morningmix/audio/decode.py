@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import soundfile  # noqa: TID251
 
+from morningmix.audio.paths import openable
 from morningmix.errors import OutputError
 from morningmix.units import Block
 
@@ -17,7 +18,7 @@ _BLOCK_FRAMES = 65_536
 def decoded(path: Path) -> Iterator[Block]:
     """The sound of an MP3 or FLAC file in blocks ``(channels, frames)`` float32. Raises `OutputError`."""
     try:
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(openable(path)) as file:
             while len(block := file.read(_BLOCK_FRAMES, dtype="float32", always_2d=True)):
                 yield np.ascontiguousarray(block.T)
     except (OSError, soundfile.LibsndfileError) as error:

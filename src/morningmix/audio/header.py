@@ -20,6 +20,7 @@ from typing import BinaryIO
 
 import soundfile  # noqa: TID251
 
+from morningmix.audio.paths import openable
 from morningmix.errors import RecordingsError
 from morningmix.facts import Part
 from morningmix.units import clock
@@ -116,7 +117,7 @@ def _wave_part(path: Path, layout: WaveLayout) -> Part:
 
 def _libsndfile_part(path: Path) -> Part:
     try:
-        with soundfile.SoundFile(path) as sound:
+        with soundfile.SoundFile(openable(path)) as sound:
             part = Part(
                 path=path,
                 rate_hz=sound.samplerate,

@@ -22,6 +22,7 @@ import soxr  # noqa: TID251
 from numpy.typing import NDArray
 
 from morningmix.audio.header import SAMPLE_BYTES, is_wave, wave_layout
+from morningmix.audio.paths import openable
 from morningmix.errors import RecordingsError
 from morningmix.facts import Part, Recording
 from morningmix.units import Block, clock
@@ -336,7 +337,7 @@ class _CodedSamples:
 
     def __init__(self, part: Part) -> None:
         self.part = part
-        self._sound = soundfile.SoundFile(part.path)
+        self._sound = soundfile.SoundFile(openable(part.path))
         self._position = 0
 
     def read_into(self, start: int, out: Block) -> None:

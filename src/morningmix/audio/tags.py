@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mutagen.flac import FLAC, Picture  # noqa: TID251
 from mutagen.id3 import APIC, ID3, TALB, TDRC, TIT2, TPE1, TRCK  # noqa: TID251
 
 from morningmix.audio.write import cannot_write
+from morningmix.names import visible
 
 _FRONT_COVER = 3  # ID3v2.3, section 4.15, and the FLAC format's picture block
 
@@ -28,7 +29,12 @@ class Tags:
 
 
 def tag(path: Path, tags: Tags) -> None:
-    """Write tags into an MP3 (ID3v2.3) or FLAC file, the same bytes for the same tags. Raises `OutputError`."""
+    """Write tags into an MP3 (ID3v2.3) or FLAC file, the same bytes for the same tags. Raises `OutputError`.
+
+    What a player's display could not show is written as `visible` has it.
+    """
+    band = None if tags.band is None else _shown(tags.band)
+    tags = replace(tags, title=_shown(tags.title), rehearsal=_shown(tags.rehearsal), band=band)
     try:
         if path.suffix == ".flac":
             _tag_flac(path, tags)
@@ -36,6 +42,10 @@ def tag(path: Path, tags: Tags) -> None:
             _tag_mp3(path, tags)
     except OSError as error:
         raise cannot_write(path, error) from error
+
+
+def _shown(text: str) -> str:
+    return visible(" ".join(text.split()))
 
 
 def _tag_mp3(path: Path, tags: Tags) -> None:

@@ -20,6 +20,7 @@ import numpy as np
 import soundfile  # noqa: TID251
 from numpy.typing import NDArray
 
+from morningmix.audio.paths import openable
 from morningmix.errors import OutputError
 from morningmix.units import Block
 
@@ -184,7 +185,7 @@ class _Flac:
     def __init__(self, path: Path, rate_hz: int, channels: int, bits: int) -> None:
         self._shift = 32 - bits
         self._sound = soundfile.SoundFile(
-            path, "w", rate_hz, channels, f"PCM_{bits}", format="FLAC", compression_level=_FLAC_LEVEL
+            openable(path), "w", rate_hz, channels, f"PCM_{bits}", format="FLAC", compression_level=_FLAC_LEVEL
         )
 
     def write(self, samples: NDArray[np.int32]) -> None:

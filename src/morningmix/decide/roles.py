@@ -23,6 +23,7 @@ from morningmix.facts import (
     Ticking,
     TrackFacts,
 )
+from morningmix.names import plain, visible
 from morningmix.units import power_db
 
 GUESSED = "a guess by ear"
@@ -147,7 +148,7 @@ def identify(
     role_from_name: Callable[[str], tuple[str, str] | None],
     no_parts: Mapping[int, Guess] = MappingProxyType({}),
 ) -> tuple[Input, ...]:
-    """Name and role of every input, each with its reason. Names are unique, ignoring case, spaces and hyphens.
+    """Name and role of every input, each with its reason. Names are unique, by `names.plain`.
 
     `wishes` holds what recipe and input list say by file names; `role_from_name` finds a role and the word that
     means it in a track name; `no_parts` is from `guess_no_parts`.
@@ -156,7 +157,7 @@ def identify(
     named: list[Input] = []
     for index, (recording, facts, guess) in enumerate(zip(recordings, measured.tracks, guesses, strict=True)):
         wish = wishes.get(recording.files, InputWish(files=recording.files))
-        own_name = recording.embedded_name or _stem(recording.files)
+        own_name = visible(" ".join((recording.embedded_name or _stem(recording.files)).split()))
         by_name = next((hit for text in (wish.name, own_name) if text and (hit := role_from_name(text))), None)
         if wish.role is not None and wish.role_is_guess:
             role, because, source, guessed = wish.role, "nobody has confirmed it yet", GUESSED, True
@@ -166,7 +167,7 @@ def identify(
             role, because, source, guessed = by_name[0], f'the name says "{by_name[1]}"', "track name", False
         else:
             role, because, source, guessed = guess.role, guess.because, GUESSED, True
-        name = wish.name or (own_name if not guessed else role)
+        name = wish.name or (own_name if plain(own_name) and not guessed else role)
         named.append(
             Input(
                 index=index,
@@ -185,11 +186,6 @@ def identify(
 
 def _stem(files: tuple[str, ...]) -> str:
     return files[0].rsplit(".", 1)[0]
-
-
-def plain(name: str) -> str:
-    """A name as it is compared: without case, spaces, hyphens and underscores."""
-    return "".join(c for c in name.casefold() if c not in " -_")
 
 
 def _distinct(inputs: Sequence[Input]) -> tuple[Input, ...]:

@@ -20,11 +20,11 @@ from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import match_gain
 from morningmix.decide.levels import Strip, set_goals, solve_families, with_levels
 from morningmix.decide.pan import decide_pans
-from morningmix.decide.roles import plain
 from morningmix.decide.tone import Cut, room_for
 from morningmix.facts import Defaults, Input, Measurements, Recipe, RolePreset, Singing, SongWish
 from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.laws.levels import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
+from morningmix.names import plain
 from morningmix.plan import Compressor, DeEsser, Filter, Reason
 from morningmix.units import powers_db
 

@@ -15,12 +15,12 @@ from morningmix.decide.gate import RAMP_S
 from morningmix.decide.levels import Strip, own_level_db, set_goals, solve_families, whole_lufs
 from morningmix.decide.repair import decide_repair
 from morningmix.decide.ride import Points, Voice, decide_rides
-from morningmix.decide.roles import plain
 from morningmix.decide.setup import Setups, dynamics_db, gated, in_song, left_out, slots_of
 from morningmix.decide.space import decide_reverb, decide_send, room_offset_db
 from morningmix.decide.tone import decide_tilt, octaves_db
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Spans
 from morningmix.laws.levels import Powers, k_powers, plays_over, spans_to_mask, sung_mask
+from morningmix.names import plain
 from morningmix.plan import Cleaning, Gate, Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.units import clock
 

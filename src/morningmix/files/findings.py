@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError  # noqa: TID251 - this room may
 from morningmix.errors import RecipeError
 from morningmix.facts import Finding
 from morningmix.files.text import read_text, write_text_whole
-from morningmix.files.toml_lines import plain
+from morningmix.names import plain, visible
 
 FINDINGS = "findings.json"
 
@@ -44,7 +44,7 @@ def fault(finding: Finding) -> tuple[str, str]:
 
 def write_findings(path: Path, when: str, findings: Sequence[Finding]) -> None:
     """Write them, worst first. Raises `OutputError`."""
-    rows = [{"input": one.name, "kind": one.kind, "says": one.says} for one in findings]
+    rows = [{"input": one.name, "kind": one.kind, "says": visible(one.says)} for one in findings]
     write_text_whole(path, json.dumps({"when": when, "findings": rows}, indent=1, ensure_ascii=False) + "\n")
 
 

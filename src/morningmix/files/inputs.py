@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import unicodedata
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from itertools import zip_longest
 from pathlib import Path
@@ -12,7 +13,8 @@ from pydantic import Field  # noqa: TID251 - this room may
 from morningmix.facts import InputWish
 from morningmix.files.recipe import GUESS, Files, Name, Role
 from morningmix.files.text import read_text
-from morningmix.files.toml_lines import Loc, Strict, checked, parse, plain
+from morningmix.files.toml_lines import Loc, Strict, checked, parse
+from morningmix.names import plain
 
 FILE_NAME = "inputs.toml"
 
@@ -45,7 +47,7 @@ def read_input_list(path: Path) -> tuple[InputWish, ...]:
     file = checked(_File, toml)
     seen: dict[tuple[str, str], Loc] = {}
     for at, each in enumerate(file.input):
-        entries = [("file", name, name.casefold()) for name in each.file]
+        entries = [("file", name, name) for name in each.file]
         if each.name is not None:
             entries.append(("name", each.name, plain(each.name)))
         for key, written, unique in entries:
@@ -66,6 +68,26 @@ def _wish(each: _Input) -> InputWish:
         role_is_guess=role.endswith(GUESS),
         player=each.player,
     )
+
+
+def spelt_as(list_inputs: Sequence[InputWish], files: Collection[str]) -> tuple[InputWish, ...]:
+    """The list's inputs with the file names that a take has, where the list has them in another case.
+
+    A name counts as meant only where the take has none that is spelt just so, one that differs by case, and no other
+    entry of the list means that one.
+    """
+    listed = [name for wish in list_inputs for name in wish.files]
+    meant: dict[str, str] = {}
+    for file in set(files) - set(listed):
+        alike = [name for name in listed if _caseless(name) == _caseless(file) and name not in files]
+        others = [name for name in files if name != file and name not in listed and _caseless(name) == _caseless(file)]
+        if len(alike) == 1 and not others:
+            meant[alike[0]] = file
+    return tuple(replace(wish, files=tuple(meant.get(name, name) for name in wish.files)) for wish in list_inputs)
+
+
+def _caseless(name: str) -> str:
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
 
 def merge(recipe_inputs: Sequence[InputWish], list_inputs: Sequence[InputWish]) -> tuple[InputWish, ...]:
@@ -98,7 +120,7 @@ def _filled(wish: InputWish, list_inputs: Iterable[InputWish]) -> InputWish:
 
 
 def _files(wishes: Iterable[InputWish]) -> set[str]:
-    return {name.casefold() for wish in wishes for name in wish.files}
+    return {name for wish in wishes for name in wish.files}
 
 
 def _above(folder: Path) -> list[Path]:

@@ -20,7 +20,8 @@ from pydantic import AfterValidator  # noqa: TID251 - this room may
 
 from morningmix.errors import RecipeError
 from morningmix.facts import CompressorBounds, RolePreset, Sourced, TargetPreset
-from morningmix.files.toml_lines import Strict, checked, did_you_mean, parse, plain
+from morningmix.files.toml_lines import Strict, checked, did_you_mean, parse
+from morningmix.names import plain
 
 _LARGEST_VOICE_NUMBER = 24
 

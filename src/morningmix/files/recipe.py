@@ -29,7 +29,8 @@ from morningmix.facts import (
 )
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.text import read_text
-from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did_you_mean, parse, plain
+from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did_you_mean, parse
+from morningmix.names import name_as_text, path_of, plain
 
 LEVEL_DB = (-60.0, 24.0)
 """Range of every level_db. Design choice: from inaudible to more than any fader has."""
@@ -223,12 +224,12 @@ def read_recipe(path: Path) -> Recipe:
     toml = parse(read_text(path), path.name)
     file = checked_file(toml)
     folder = path.resolve().parent
-    tracks = (folder / file.rehearsal.tracks).resolve()
+    tracks = path_of(file.rehearsal.tracks, folder).resolve()
     names = {plain(wish.called()): wish.called() for wish in file.input}
     return Recipe(
         path=path.resolve(),
         tracks=tracks,
-        title=file.rehearsal.title or tracks.name or folder.name,
+        title=file.rehearsal.title or name_as_text(tracks.name or folder.name),
         band=file.rehearsal.band,
         date=file.rehearsal.date,
         target=_target(file.target, toml),
@@ -249,7 +250,7 @@ def checked_file(toml: Toml) -> RecipeFile:
     _refuse_twice(
         toml,
         "file",
-        [(name.casefold(), name, ("input", at, "file")) for at, wish in enumerate(file.input) for name in wish.file],
+        [(name, name, ("input", at, "file")) for at, wish in enumerate(file.input) for name in wish.file],
     )
     names = {plain(wish.called()): wish.called() for wish in file.input}
     for number, song in enumerate(file.song):

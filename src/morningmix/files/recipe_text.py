@@ -9,13 +9,14 @@ import itertools
 import json
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from morningmix.errors import RecipeError, RecordingsError, UsageError
 from morningmix.facts import FoundSong
 from morningmix.files.recipe import GUESS, LEVEL_DB, RecipeFile, SongTable, checked_file, known_role, unknown_name
-from morningmix.files.toml_lines import Loc, Toml, did_you_mean, parse, plain
+from morningmix.files.toml_lines import Loc, Toml, did_you_mean, parse
+from morningmix.names import is_hidden, means, name_from_text, plain
 from morningmix.units import clock
 
 _REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
@@ -67,6 +68,8 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         "# One block for each input. level_db goes on top of the automatic balance: 2 is a little louder, -2 softer.",
         "# Each may also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",
     ]
+    if any(name != name_from_text(name) for each in inputs for name in each.files):
+        lines.append("# In the name of a file \\\\xe9 is a byte that is no text (UTF-8): leave it as it is.")
     for each in inputs:
         names = [_quoted(name) for name in each.files]
         lines += ["", "[[input]]"]
@@ -85,13 +88,17 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
 
 
 def _quoted(text: str) -> str:
-    """A TOML basic string. JSON's escapes are TOML's, except that TOML wants DEL escaped too."""
+    """A TOML basic string, what nobody could see in it escaped. JSON's escapes are TOML's."""
     try:
         text.encode("utf-8")
     except UnicodeEncodeError as error:
-        readable = text.encode("utf-8", "backslashreplace").decode("utf-8")
-        raise RecordingsError(f'The name "{readable}" is not UTF-8 text. Rename the file.') from error
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+        raise RecordingsError(f'The name "{text}" is not UTF-8 text. Rename the file.') from error
+    quoted = json.dumps(text, ensure_ascii=False)
+    return "".join(_escaped(sign) if is_hidden(sign) else sign for sign in quoted)
+
+
+def _escaped(sign: str) -> str:
+    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
 
 
 def _remark(text: str | None) -> str:
@@ -173,7 +180,7 @@ def _end_of_song(toml: Toml, at: int) -> int:
     return end
 
 
-def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None) -> str:
+def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, take_names: Collection[str] = ()) -> str:
     """A recipe's text with the songs that were found in a take, by its name where a rehearsal has several.
 
     A song of the recipe that lies mostly where one was found stays as it is but for its start and end (and those too,
@@ -182,7 +189,7 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None) -
     """
     toml = parse(text, "recipe.toml")
     everywhere = checked_file(toml).song
-    old = {at: song for at, song in enumerate(everywhere) if take is None or plain(song.take or "") == plain(take)}
+    old = {at: song for at, song in enumerate(everywhere) if take is None or means(song.take or "", take, take_names)}
     matched = _matched(old, found)
     # Where, up to where, and what stands there instead: text, or whole lines that are put in.
     edits: list[tuple[int, int, str | list[str]]] = []

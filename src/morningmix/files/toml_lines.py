@@ -17,6 +17,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError  # n
 from pydantic.fields import FieldInfo  # noqa: TID251
 
 from morningmix.errors import RecipeError
+from morningmix.names import plain
 
 Loc = tuple[str | int, ...]
 """Path of a value: ``("song", 0, "title")``."""
@@ -118,11 +119,6 @@ def did_you_mean(word: str, words: Iterable[str]) -> str:
     by_plain = {plain(known): known for known in words}
     near = get_close_matches(plain(word), by_plain, n=1, cutoff=0.6)
     return f' Did you mean "{by_plain[near[0]]}"?' if near else ""
-
-
-def plain(name: str) -> str:
-    """A name without case, spaces and hyphens: what two spellings of one name have in common."""
-    return "".join(name.casefold().replace("-", " ").split())
 
 
 def between(low: float, high: float) -> AfterValidator:

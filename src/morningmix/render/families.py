@@ -24,8 +24,8 @@ from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.reverb import ReverbStage
 from morningmix.facts import Recording
 from morningmix.laws.filters import tilt
-from morningmix.plan import FAMILIES, SongPlan, TrackPlan
-from morningmix.render.output import Output
+from morningmix.plan import FAMILIES, SongPlan
+from morningmix.render.output import Output, file_names
 from morningmix.render.strip import Strip
 from morningmix.units import Block, db_to_gain
 
@@ -128,9 +128,10 @@ def render_families(
             for index, track in enumerate(plan.tracks)
             if track.sounds
         }
+        track_files = file_names([track.name for track in plan.tracks])
         writers = {
             index: open_now.enter_context(
-                _TrackWriter(plan.tracks[index], index, recordings[index], tracks_output, plan, frames)
+                _TrackWriter(track_files[index], index, recordings[index], tracks_output, plan, frames)
             )
             for index in strips
             if tracks_output is not None
@@ -210,11 +211,11 @@ class _TrackWriter:
     """Writes one cleaned track, dithered."""
 
     def __init__(
-        self, track: TrackPlan, index: int, recording: Recording, output: Output | None, plan: SongPlan, frames: int
+        self, name: str, index: int, recording: Recording, output: Output | None, plan: SongPlan, frames: int
     ) -> None:
         assert output is not None
         self._dither = Dither(_TRACK_SEED + index, recording.channels, output.bits)
-        self._writer: IntegerWriter = output.writer(track.name, plan.rate_hz, recording.channels, frames)
+        self._writer: IntegerWriter = output.writer(name, plan.rate_hz, recording.channels, frames)
 
     def write(self, track: Block) -> None:
         self._writer.write(self._dither.process(track))

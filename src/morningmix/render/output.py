@@ -1,7 +1,11 @@
-"""Which files a rendering writes: folder, format, width."""
+"""Which files a rendering writes: folder, names, format, width."""
 
 from __future__ import annotations
 
+import itertools
+import unicodedata
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -11,6 +15,39 @@ from morningmix.home import safe_name
 
 Bits = Literal[16, 24]
 FileFormat = Literal["wav", "flac"]
+
+
+def file_names(titles: Sequence[str]) -> tuple[str, ...]:
+    """A safe file name for every title, in their order, no two the same to any file system.
+
+    Those of titles that clash are numbered from the second on: ``kick-in``, ``kick-in 2``.
+    """
+    names = [safe_name(title) for title in titles]
+    counts = Counter(map(_blind, names))
+    taken = {key for key, count in counts.items() if count == 1}
+    distinct = []
+    for name in names:
+        free = name
+        if counts[_blind(name)] > 1:
+            tries = (_numbered(name, number) for number in itertools.count(1))
+            free = next(each for each in tries if _blind(each) not in taken)
+            taken.add(_blind(free))
+        distinct.append(free)
+    return tuple(distinct)
+
+
+def _numbered(name: str, number: int) -> str:
+    """The name, from 2 on with the number behind it, as long as `safe_name` allows."""
+    end = "" if number == 1 else f" {number}"
+    while safe_name(name + end) != name + end:
+        name = name[:-1].rstrip(" .")
+    return name + end
+
+
+def _blind(name: str) -> str:
+    """What two names have in common that some file system takes for one: case, Unicode form, signs without width."""
+    seen = "".join(sign for sign in name if unicodedata.category(sign) != "Cf")
+    return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", seen).upper().casefold())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -92,7 +92,7 @@ def files_of(one: Input) -> str:
 def recording_section(take: ReportedTake, heard: Sequence[Heard], songs: Sequence[Stretch], place: int | None) -> str:
     """What one take got. `songs` are those cut from it; `place` counts the takes if there are several."""
     key = "take" if place is None else f"take-{place}"
-    heading = "The recording" if place is None else f"Take {place}: {named(take.take.folder.name)}"
+    heading = "The recording" if place is None else f"Take {place}: {named(take.take.name)}"
     figures = (
         _levels_figure(key, heard),
         _lanes_figure(key, take, heard, songs),

@@ -6,13 +6,15 @@ import html
 import unicodedata
 from collections.abc import Sequence
 
-_UNSEEN = {"Cc", "Cs", "Co", "Cn"}
-"""Unicode categories that a page cannot hold or that show nothing: controls, halves of a pair, unassigned."""
+from morningmix.names import visible
+
+_UNSEEN = {"Co", "Cn"}
+"""Unicode categories that a page cannot hold or that nobody has a sign for: private, unassigned."""
 
 
 def clean(text: str) -> str:
-    """`text` on one line, without characters that no page may hold; not escaped."""
-    spaced = " ".join(text.split())
+    """`text` on one line, `visible`, without characters that no page may hold; not escaped for HTML."""
+    spaced = visible(" ".join(text.split()))
     return "".join("\N{REPLACEMENT CHARACTER}" if unicodedata.category(sign) in _UNSEEN else sign for sign in spaced)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -25,17 +24,19 @@ from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recipe, Recording
 from morningmix.files.recall import Recall, read_recall
 from morningmix.files.recipe import read_recipe
-from morningmix.files.toml_lines import plain
-from morningmix.home import RECALL, RECIPE, Home, output_errors, refuse_inside, safe_name
+from morningmix.home import CACHE, MIXES, RECALL, RECIPE, Home, output_errors, real_place, refuse_inside, safe_name
+from morningmix.lock import locked
+from morningmix.names import name_as_text, path_of, plain
 from morningmix.share.listen import Part, listen_page
+from morningmix.share.packing import INDEX, packing
 from morningmix.share.page import Listed, index_page
 from morningmix.share.picture import draw
 from morningmix.share.pieces import cut
+from morningmix.song_folders import recover, song_folders
 from morningmix.units import Block, amplitude_db, db_to_gain
 
 Kind = Literal["mp3", "flac"]
 SHARE = "share"
-INDEX = "index.html"
 PAGE = ".listen.html"
 _BLOCK_HOPS = 20
 _UNDER_DB = 0.1
@@ -60,50 +61,62 @@ def share(
 ) -> tuple[Path, list[Shared]]:
     """Fill the folder `share` of a home (or `out`) anew. Returns the folder and its files.
 
-    `source` is a home or its recipe. Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`.
+    `source` is a home or its recipe. Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`, `BusyError`.
     """
-    home = source if source.is_dir() else source.parent
-    sheets = sorted(home.glob(f"mixes/[0-9]*/{RECALL}"))
+    root = real_place(source if source.is_dir() else source.parent)
+    home = Home(root=root, mixes=root / MIXES, recipe=root / RECIPE, cache=root / CACHE)
+    if not home.mixes.is_dir():
+        raise UsageError(_nothing_in(root))
+    with locked(home):
+        recover(home)
+        return _share(root, out, kind, progress)
+
+
+def _nothing_in(home: Path) -> str:
+    return f"Nothing is mixed yet in {home}. First: morningmix mix FOLDER."
+
+
+def _share(
+    home: Path, out: Path | None, kind: Kind, progress: Callable[[str, float], None]
+) -> tuple[Path, list[Shared]]:
+    sheets = [song / RECALL for song in song_folders(home / MIXES)]
     if not sheets:
-        raise UsageError(f"Nothing is mixed yet in {home}. First: morningmix mix FOLDER.")
+        raise UsageError(_nothing_in(home))
     recipe = read_recipe(home / RECIPE) if (home / RECIPE).exists() else None
     songs = _wanted([(sheet.parent, read_recall(sheet)) for sheet in sheets], recipe)
-    title = recipe.title if recipe else home.name.removesuffix(" mix")
+    title = recipe.title if recipe else name_as_text(home.name).removesuffix(" mix")
     band, date = (recipe.band, recipe.date) if recipe else (None, None)
-    folder = out or home / SHARE
-    _refuse_other(folder, recipe)
-    draft = folder.with_name(f".{folder.name}.partial")
-    with output_errors(draft):
-        shutil.rmtree(draft, ignore_errors=True)
-        draft.mkdir(parents=True)
+    folder = home / SHARE if out is None else out if out.is_symlink() else real_place(out)
+    for tracks in [recipe.tracks] if recipe else [path_of(recall.tracks_folder, song) for song, recall in songs]:
+        refuse_inside(Home(root=folder, mixes=folder, recipe=folder, cache=folder), tracks)
     shared, listed = [], []
-    for place, (song, recall) in enumerate(songs, 1):
-        progress(f"packing {recall.title}", (place - 1) / len(songs))
-        mix = song / recall.mix.file
-        if not mix.exists():
-            raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
-        powers = _powers(mix)
-        file = draft / f"{place:02d} {safe_name(recall.title)}.{kind}"
-        tags = Tags(
-            title=recall.title,
-            rehearsal=title,
-            number=place,
-            of=len(songs),
-            band=band,
-            date=date,
-            picture_png=draw(powers),
-        )
-        peak_dbtp, lowered_db = _write(mix, file, kind, tags)
-        page = file.with_suffix(PAGE)
-        with output_errors(page):
-            page.write_text(_page(song, recall, title, powers), encoding="utf-8")
-        shared.append(Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db))
-        listed.append(_listed(place, recall, file.name, page.name))
-    with output_errors(draft):
-        (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8")
-        if folder.exists():
-            shutil.rmtree(folder)
-        draft.rename(folder)
+    with packing(folder) as draft:
+        for place, (song, recall) in enumerate(songs, 1):
+            progress(f"packing {recall.title}", (place - 1) / len(songs))
+            mix = song / recall.mix.file
+            if not mix.exists():
+                raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
+            powers = _powers(mix)
+            file = draft / f"{place:02d} {safe_name(recall.title)}.{kind}"
+            tags = Tags(
+                title=recall.title,
+                rehearsal=title,
+                number=place,
+                of=len(songs),
+                band=band,
+                date=date,
+                picture_png=draw(powers),
+            )
+            peak_dbtp, lowered_db = _write(mix, file, kind, tags)
+            page = file.with_suffix(PAGE)
+            with output_errors(page):
+                page.write_text(_page(song, recall, title, powers), encoding="utf-8")
+            shared.append(
+                Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db)
+            )
+            listed.append(_listed(place, recall, file.name, page.name))
+        with output_errors(draft):
+            (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8")
     progress("packing", 1.0)
     return folder, shared
 
@@ -112,24 +125,6 @@ def _wanted(songs: list[tuple[Path, Recall]], recipe: Recipe | None) -> list[tup
     """Those of the songs that the recipe lists; all, where it lists none or none of them is mixed."""
     titles = {plain(song.title) for song in recipe.songs if song.keep} if recipe else set()
     return [(folder, recall) for folder, recall in songs if plain(recall.title) in titles] or songs
-
-
-def _refuse_other(folder: Path, recipe: Recipe | None) -> None:
-    """Only what this command made is ever replaced; raw tracks may have names like its files."""
-    if recipe is not None:
-        place = folder.resolve()
-        refuse_inside(Home(root=place, mixes=place, recipe=place, cache=place), recipe.tracks)
-    if not folder.exists():
-        return
-    if not folder.is_dir():
-        raise UsageError(f"{folder} is a file. Name another place with --out.")
-    made = re.compile(r"\d{2,} .*\.(mp3|flac|listen\.html)", re.DOTALL)
-    names = sorted(path.name for path in folder.iterdir())
-    strange = [name for name in names if name != INDEX and not made.fullmatch(name)]
-    if names and INDEX not in names:
-        strange += names
-    if strange:
-        raise UsageError(f"{folder} holds other things ({strange[0]}). Name another place with --out.")
 
 
 def _page(song: Path, recall: Recall, rehearsal: str, powers: NDArray[np.float64]) -> str:

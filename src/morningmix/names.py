@@ -1,0 +1,73 @@
+"""How names are compared, shown, and written down as text.
+
+File names are bytes on some systems: one that is not UTF-8 reaches Python with a lone surrogate for each odd byte
+(PEP 383), which no text file can hold.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import unicodedata
+from collections.abc import Collection
+from pathlib import Path
+
+_JOINERS = "\u200c\u200d"
+"""They shape emoji and several scripts, and move nothing."""
+_HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+_LIKE_AN_ODD_BYTE = re.compile(r"\\(?=x(?:[89a-f][0-9a-f]|5c))")
+
+
+def plain(name: str) -> str:
+    """What two spellings of one name have in common: no case, spaces, hyphens or underscores, one Unicode form."""
+    folded = unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+    bare = "".join(sign for sign in folded if sign not in "-_" and not sign.isspace())
+    # A name of nothing but hyphens is a name all the same.
+    return bare or folded.strip()
+
+
+def means(said: str, name: str, names: Collection[str]) -> bool:
+    """Whether `said` means `name` among `names`: spelt exactly so, or by `plain` where none of them is."""
+    return said == name or (said not in names and plain(said) == plain(name))
+
+
+def visible(text: str) -> str:
+    r"""`text` with ``\x1b`` or ``\u202e`` for whatever controls a terminal, turns the direction of writing or hides.
+
+    An odd byte of a file name is shown as `name_as_text` writes it.
+    """
+    if text.isprintable():
+        return text
+    return "".join(_escaped(sign) if is_hidden(sign) else sign for sign in text)
+
+
+def is_hidden(sign: str) -> bool:
+    """Whether `visible` escapes it."""
+    return unicodedata.category(sign) in _HIDDEN and sign not in _JOINERS
+
+
+def _escaped(sign: str) -> str:
+    code = ord(sign)
+    if 0xDC80 <= code <= 0xDCFF:
+        return f"\\x{code - 0xDC00:02x}"
+    return f"\\x{code:02x}" if code < 0x80 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def name_as_text(name: str) -> str:
+    r"""A file name in UTF-8 text, no two alike: an odd byte as ``\xff``, a backslash that would read so as ``\x5c``."""
+    return re.sub(r"[\udc80-\udcff]", lambda found: _escaped(found[0]), _LIKE_AN_ODD_BYTE.sub(r"\\x5c", name))
+
+
+def name_from_text(text: str) -> str:
+    """The file name that `name_as_text` wrote."""
+
+    def byte(found: re.Match[str]) -> str:
+        code = int(found[1], 16)
+        return chr(code if code < 0x80 else 0xDC00 + code)
+
+    return re.sub(r"\\x([89a-f][0-9a-f]|5c)", byte, text)
+
+
+def path_of(text: str, start: Path) -> Path:
+    """The path that a text names as seen from `start`; only where paths are bytes does it hold odd ones."""
+    return start / (text if os.sep == "\\" else name_from_text(text))

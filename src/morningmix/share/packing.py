@@ -1,0 +1,148 @@
+"""The folder that goes round: replaced whole, by one run at a time, and only while all in it was packed.
+
+A new one is built in ``.NAME.packing`` beside its place, where the lock lies too. Once it is complete the old one moves
+in there and the new one out; what a killed run left there tells the next one how far it came. The last line of the
+page that lists the songs says what belongs to the folder: a SHA-256 of each file's name and content.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from morningmix.errors import BusyError, UsageError
+from morningmix.home import Home, output_errors
+from morningmix.lock import locked
+
+INDEX = "index.html"
+_LOCK, _NEW, _OLD, _TRASH = "lock", "new", "old", "trash"
+_SEAL = re.compile(rb"<!-- packed: ([0-9a-f ]*) -->\n\Z")
+_CHUNK_BYTES = 1 << 20
+
+
+@contextmanager
+def packing(folder: Path) -> Iterator[Path]:
+    """An empty folder to fill, its `INDEX` too; when the block ends well it takes the place of `folder`, absolute.
+
+    Raises `UsageError` where anything in the way was not written by this, `BusyError` and `OutputError`.
+    """
+    _refuse_other(folder)
+    work = folder.with_name(f".{folder.name}.packing")
+    with _alone(work, folder):
+        with output_errors(work):
+            _finish(work, folder)
+            (work / _NEW).mkdir()
+        try:
+            yield work / _NEW
+            with output_errors(folder):
+                _seal(work / _NEW)
+                _refuse_other(folder)
+                if folder.exists():
+                    folder.rename(work / _OLD)
+                (work / _NEW).rename(folder)
+        finally:
+            # What cannot go now, the next run clears.
+            with suppress(OSError):
+                _finish(work, folder)
+                (work / _LOCK).unlink()
+                work.rmdir()
+
+
+def _finish(work: Path, folder: Path) -> None:
+    """Finish a begun exchange and clear the rest. A new folder beside an old one is complete."""
+    new, old, trash = work / _NEW, work / _OLD, work / _TRASH
+    if trash.exists():
+        shutil.rmtree(trash)
+    if old.exists():
+        if not os.path.lexists(folder):
+            (new if new.exists() else old).rename(folder)
+        if old.exists():
+            old.rename(trash)
+            shutil.rmtree(trash)
+    if new.exists():
+        shutil.rmtree(new)
+
+
+@contextmanager
+def _alone(work: Path, folder: Path) -> Iterator[None]:
+    lock = work / _LOCK
+    busy = BusyError(f"Another run is working in {folder}. Wait until it has ended.")
+    with output_errors(work):
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            if not _is_ours(work):
+                raise UsageError(f"{work} is in the way. Move it away, or name another place with --out.")
+            work.mkdir(exist_ok=True)
+            lock.touch()
+            seen = lock.stat()
+        except FileNotFoundError as error:
+            raise busy from error
+    with locked(Home(root=folder, mixes=folder, recipe=folder, cache=work)):
+        # A run that ends takes its lock along, and another may have put a new one there.
+        if not lock.exists() or not os.path.samestat(seen, lock.stat()):
+            raise busy
+        yield
+
+
+def _is_ours(work: Path) -> bool:
+    if work.is_symlink() or (work.exists() and not work.is_dir()):
+        return False
+    held = {path.name: path for path in work.iterdir()} if work.exists() else {}
+    folders = [held.pop(name) for name in (_NEW, _OLD, _TRASH) if name in held]
+    lock = held.pop(_LOCK, None)
+    return (
+        not held
+        and (lock is None or _is_file(lock))
+        and all(path.is_dir() and not path.is_symlink() for path in folders)
+        and (lock is not None or not folders)
+    )
+
+
+# ---------------------------------------------------------------- what was written
+
+
+def _refuse_other(folder: Path) -> None:
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        raise UsageError(f"{folder} is a {'link' if folder.is_symlink() else 'file'}. Name another place with --out.")
+    if not folder.exists():
+        return
+    with output_errors(folder):
+        marks = _marks(folder / INDEX)
+        strange = [path.name for path in sorted(folder.iterdir()) if not _is_file(path) or _mark(path) not in marks]
+    if strange:
+        raise UsageError(
+            f"{folder} holds other things ({strange[0]}), or they were changed since they were packed. "
+            "Move them away, or name another place with --out."
+        )
+
+
+def _is_file(path: Path) -> bool:
+    return path.is_file() and not path.is_symlink()
+
+
+def _seal(folder: Path) -> None:
+    marks = " ".join(_mark(path) for path in sorted(folder.iterdir()))
+    with (folder / INDEX).open("ab") as file:
+        file.write(f"<!-- packed: {marks} -->\n".encode("ascii"))
+
+
+def _marks(index: Path) -> set[str]:
+    seal = _SEAL.search(index.read_bytes()) if _is_file(index) else None
+    return set(seal[1].decode("ascii").split()) if seal else set()
+
+
+def _mark(path: Path) -> str:
+    """Tells a file of that name and content from any other; of the page that lists the songs, without its last line."""
+    told = hashlib.sha256(os.fsencode(path.name) + b"\0")
+    if path.name == INDEX:
+        told.update(_SEAL.sub(b"", path.read_bytes()))
+    else:
+        with path.open("rb") as file:
+            while chunk := file.read(_CHUNK_BYTES):
+                told.update(chunk)
+    return told.hexdigest()

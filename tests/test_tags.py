@@ -1,0 +1,33 @@
+"""What stands in the files that are sent round."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import mutagen  # noqa: TID251 - an outside reader of what was written
+import numpy as np
+import pytest
+import soundfile  # noqa: TID251 - an outside writer of the files under test
+
+from morningmix.audio.tags import Tags, tag
+
+
+@pytest.mark.parametrize("kind", ["mp3", "flac"])
+def test_a_display_gets_only_what_it_can_show(kind: str, tmp_path: Path) -> None:
+    path = tmp_path / f"song.{kind}"
+    soundfile.write(path, np.zeros(4800), 48_000)
+    tags = Tags(
+        title="Rope\u202e \x1b[31m Swing",
+        rehearsal="two\nlines",
+        number=1,
+        of=1,
+        band="The\u2066 Ladders",
+        picture_png=b"",
+    )
+    tag(path, tags)
+    read = mutagen.File(path, easy=True)
+    assert (read["title"], read["album"], read["artist"]) == (
+        ["Rope\\u202e \\x1b[31m Swing"],
+        ["two lines"],
+        ["The\\u2066 Ladders"],
+    )
