@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shlex
 import sys
 from pathlib import Path
@@ -188,7 +189,7 @@ def near(path: Path) -> str:
 def quoted(text: str) -> str:
     """A path as it can be typed after a command."""
     if sys.platform == "win32":
-        return f'"{text}"' if " " in text else text
+        return text if re.fullmatch(r"[\w.:\\/-]+", text) else f'"{text}"'
     return shlex.quote(text)
 
 
@@ -266,8 +267,8 @@ def input_facts(result: Result) -> dict[str, Any]:
 
 
 def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
-    """Print something for a program to read."""
-    typer.echo(json.dumps(facts, indent=1, ensure_ascii=False))
+    """Print something for a program to read, in ASCII: a pipe on Windows does not carry every letter."""
+    typer.echo(json.dumps(facts, indent=1))
 
 
 def activity(one: Input) -> str:
