@@ -156,10 +156,11 @@ INPUTS = ("amp", "drum", "voice 1", "voice 2")  # as files sort
 
 def _clean(folder: Path, inputs: dict[str, Sound], workers: int = 1) -> dict[str, Sound]:
     """Cleaned voices by name."""
-    return {
-        name: np.fromfile(one.sound.parts[0].path, np.float32).astype(np.float64) / 0.1
-        for name, one in _cleaned(folder, inputs, workers).items()
-    }
+    return {name: _sound(one) for name, one in _cleaned(folder, inputs, workers).items()}
+
+
+def _sound(one: Cleaned) -> Sound:
+    return np.fromfile(one.sound.parts[0].path, np.float32).astype(np.float64) / 0.1
 
 
 def _cleaned(
@@ -185,8 +186,13 @@ def _sdr_db(own: Sound, sound: Sound) -> float:
 
 
 @pytest.fixture(scope="module")
-def plain(band: dict[str, Sound], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Sound]:
-    return _clean(tmp_path_factory.mktemp("plain"), {name: band[name] for name in INPUTS})
+def plainly(band: dict[str, Sound], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Cleaned]:
+    return _cleaned(tmp_path_factory.mktemp("plain"), {name: band[name] for name in INPUTS})
+
+
+@pytest.fixture(scope="module")
+def plain(plainly: dict[str, Cleaned]) -> dict[str, Sound]:
+    return {name: _sound(one) for name, one in plainly.items()}
 
 
 def test_voices_come_out_clearer_by_far(band: dict[str, Sound], plain: dict[str, Sound]) -> None:
@@ -244,9 +250,9 @@ def test_a_reference_that_is_silent_does_no_harm(
         assert _sdr_db(own, changed[name]) == pytest.approx(_sdr_db(own, plain[name]), abs=0.3)
 
 
-def test_whose_bleed_it_was_is_told(band: dict[str, Sound], tmp_path: Path) -> None:
+def test_whose_bleed_it_was_is_told(plainly: dict[str, Cleaned]) -> None:
     """The drum is louder in both microphones than the amplifier, and that louder than the other voice."""
-    for one in _cleaned(tmp_path, {name: band[name] for name in INPUTS}).values():
+    for one in plainly.values():
         assert [INPUTS[index] for index, _ in one.heard_of[:2]] == ["drum", "amp"]
         assert sum(share for _, share in one.heard_of) == pytest.approx(1.0, abs=1e-3)
 
@@ -259,8 +265,7 @@ def test_others_that_explain_nothing_take_nothing(band: dict[str, Sound], tmp_pa
     one = _cleaned(tmp_path, {**others, "voice 1": voice})["voice 1"]
     assert not one.subtracted
     assert one.heard_of == ()
-    sound = np.fromfile(one.sound.parts[0].path, np.float32).astype(np.float64) / 0.1
-    assert _sdr_db(voice, sound) > 20.0  # the mask takes a little of its quietest moments
+    assert _sdr_db(voice, _sound(one)) > 20.0  # the mask takes a little of its quietest moments
 
 
 def test_a_voice_that_clipped_is_mended_before_it_is_cleaned(band: dict[str, Sound], tmp_path: Path) -> None:
@@ -273,7 +278,7 @@ def test_a_voice_that_clipped_is_mended_before_it_is_cleaned(band: dict[str, Sou
     sdr_db = {}
     for name, repaired in (("cut", ()), ("mended", ((2, 0.001),))):
         one = _cleaned(tmp_path / name, loud, repaired=repaired)["voice 1"]
-        sdr_db[name] = _sdr_db(own, np.fromfile(one.sound.parts[0].path, np.float32).astype(np.float64) / 0.1)
+        sdr_db[name] = _sdr_db(own, _sound(one))
     assert sdr_db["mended"] > sdr_db["cut"] + 0.1
 
 
