@@ -18,7 +18,7 @@ import soundfile  # noqa: TID251 - an outside reader of what was written
 from commands import digests, run
 from morningmix.errors import UsageError
 from morningmix.pipeline import Order, mix
-from morningmix.share.send import share
+from morningmix.share.send import Shared, share
 from synthetic import write_take
 
 TITLES = ('Rope "Swing"', "a/b\\c: <i>d</i>", "أغنية 🎸 con", "x" * 200)
@@ -46,6 +46,12 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def told(_step: str, _share: float) -> None:
     pass
+
+
+@pytest.fixture(scope="module")
+def sent(home: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Shared]]:
+    """What was shared as MP3; nobody may write here."""
+    return share(home, tmp_path_factory.mktemp("sent") / "out", "mp3", told)
 
 
 class Page(HTMLParser):
@@ -89,15 +95,15 @@ def test_files_carry_names_and_keep_their_loudness(home: Path, tmp_path: Path, k
         assert pictures[0].data[:8] == b"\x89PNG\r\n\x1a\n"
 
 
-def test_names_are_safe_everywhere(home: Path, tmp_path: Path) -> None:
-    folder, _ = share(home, tmp_path / "out", "mp3", told)
+def test_names_are_safe_everywhere(sent: tuple[Path, list[Shared]]) -> None:
+    folder, _ = sent
     for path in folder.iterdir():
         assert not re.search(r'[<>:"/\\|?*\x00-\x1f]', path.name)
         assert len(path.name.encode()) <= 255
 
 
-def test_the_page_names_every_song_and_links_only_what_is_there(home: Path, tmp_path: Path) -> None:
-    folder, shared = share(home, tmp_path / "out", "mp3", told)
+def test_the_page_names_every_song_and_links_only_what_is_there(sent: tuple[Path, list[Shared]]) -> None:
+    folder, shared = sent
     text = (folder / "index.html").read_text(encoding="utf-8")
     page = Page()
     page.feed(text)
@@ -107,8 +113,8 @@ def test_the_page_names_every_song_and_links_only_what_is_there(home: Path, tmp_
     assert "The Loose Ladders, 2026-11-19" in text
 
 
-def test_the_same_mixes_give_the_same_files(home: Path, tmp_path: Path) -> None:
-    first, _ = share(home, tmp_path / "a", "mp3", told)
+def test_the_same_mixes_give_the_same_files(home: Path, sent: tuple[Path, list[Shared]], tmp_path: Path) -> None:
+    first, _ = sent
     again, _ = share(home, tmp_path / "b", "mp3", told)
     assert digests(first) == digests(again)
 
