@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 import soundfile  # noqa: TID251 - an outside writer and reader of the files under test
 
-from commands import digests, run
+from commands import digests
+from end_to_end.said import run_here
 from morningmix import pipeline
 from morningmix.decide.songs import find_songs
 from morningmix.measure.activity import hear_activity
@@ -87,17 +88,17 @@ def test_songs_are_found_in_recorded_sound(tracks: Path, tmp_path: Path) -> None
 
 def test_the_command_writes_the_songs_and_leaves_a_list_alone(tracks: Path, tmp_path: Path) -> None:
     before = digests(tracks)
-    first = run("songs", tracks, "--out", "home", cwd=tmp_path)
+    first = run_here("songs", tracks, "--out", "home", cwd=tmp_path)
     assert first.returncode == 0, first.stderr
     recipe = tmp_path / "home" / "recipe.toml"
     assert first.stdout.startswith(f"2 songs found, written into {Path('home/recipe.toml')}. Name them there.\n")
     assert "4 clicks, one every 0.50 s" in first.stdout
     named = recipe.read_text(encoding="utf-8").replace('"Song 1"', '"Copper Rain Gauge"  # hers')
     recipe.write_text(named, encoding="utf-8")
-    second = run("songs", tracks, "--out", "home", cwd=tmp_path)
+    second = run_here("songs", tracks, "--out", "home", cwd=tmp_path)
     assert "already lists 2 songs and was left as it is" in second.stdout
     assert recipe.read_text(encoding="utf-8") == named
-    again = run("songs", recipe, "--redo", "--json", cwd=tmp_path)
+    again = run_here("songs", recipe, "--redo", "--json", cwd=tmp_path)
     assert recipe.read_text(encoding="utf-8") == named
     facts = json.loads(again.stdout)
     assert [song["title"] for song in facts["found"]] == ["Copper Rain Gauge", "Song 2"]
@@ -122,13 +123,19 @@ def test_a_long_take_is_cut_by_itself_and_every_cut_is_faded(
         assert np.abs(sound[-5:]).max() < 1e-5
 
 
+@pytest.mark.parametrize("listed", ["", '[[song]]\ntitle = "Rope Swing"\nstart = 1\nend = 2\n'], ids=["", "listed"])
 def test_whole_is_whole_and_does_not_touch_the_list(
-    tracks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    listed: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(pipeline, "LONG_S", 60.0)
-    result = pipeline.mix(Order(source=tracks, cwd=tmp_path, out=Path("home"), whole=True, workers=2))
+    monkeypatch.setattr(pipeline, "LONG_S", 2.0)
+    (tmp_path / "take").mkdir()
+    soundfile.write(tmp_path / "take" / "bass.wav", sources(3.0, RATE_HZ, 4)["bass"], RATE_HZ, subtype="PCM_24")
+    recipe = tmp_path / "recipe.toml"
+    recipe.write_text(f'recipe = 1\n[rehearsal]\ntracks = "take"\n{listed}', encoding="utf-8")
+    before = recipe.read_bytes()
+    result = pipeline.mix(Order(source=recipe, cwd=tmp_path, whole=True))
     assert result.found is None
     (song,) = result.songs
-    assert (song.plan.start_s, song.plan.end_s) == (0.0, SECONDS)
+    assert (song.plan.start_s, song.plan.end_s) == (0.0, 3.0)
     assert (song.plan.fade_in_s, song.plan.fade_out_s) == (0.0, 0.0)
-    assert "song" not in tomllib.loads(result.recipe.read_text(encoding="utf-8"))
+    assert recipe.read_bytes() == before

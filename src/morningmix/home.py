@@ -21,8 +21,8 @@ MIXES = "mixes"
 EARLIER = "earlier"
 CACHE = ".cache"
 
-_LONGEST_NAME_BYTES = 120
-"""Design choice: file systems end at 255 bytes, and numbers, endings and marks still come on top."""
+_LONGEST_NAME_UNITS = 60
+"""In UTF-16, as Windows counts: a path has 259 there, and a track's path holds two names of ours (design choice)."""
 
 _RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])\s*(\.|$)", re.IGNORECASE)
 _SAID_OTHERWISE = str.maketrans({"/": "-", "\\": "-", "|": "-", ":": "-", '"': "'", **dict.fromkeys("<>?*")})
@@ -130,7 +130,7 @@ def _size(count: float) -> str:
 
 
 def safe_name(title: str) -> str:
-    """A file or folder name for any title, on any system: NFC, at most about 120 bytes of UTF-8, never empty.
+    """A file or folder name for any title, on any system: NFC, at most 60 letters, never empty.
 
     Signs without width that turn or hide what stands beside them are left out; joiners stay, but at either end.
     Reserved names and characters: Microsoft's "Naming Files, Paths, and Namespaces" (from memory).
@@ -140,7 +140,7 @@ def safe_name(title: str) -> str:
     name = " ".join(unicodedata.normalize("NFC", kept.translate(_SAID_OTHERWISE)).split()).strip(" .\u200c\u200d")
     if _RESERVED.match(name):
         name = f"_{name}"
-    cut = name.encode("utf-8")[:_LONGEST_NAME_BYTES].decode("utf-8", "ignore")
+    cut = name.encode("utf-16-le")[: 2 * _LONGEST_NAME_UNITS].decode("utf-16-le", "ignore")
     if cut != name:
         cut = cut.rstrip(" .\u200c\u200d\ufe0f")
     return cut or "untitled"

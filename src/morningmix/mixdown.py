@@ -329,7 +329,7 @@ def _write_sheet(
         files=[*files, RECALL],
     )
     with output_errors(partial / RECALL):
-        (partial / RECALL).write_text(recall_text(recall), encoding="utf-8")
+        (partial / RECALL).write_text(recall_text(recall), encoding="utf-8", newline="\n")
 
 
 def _rounded(value: float | None) -> float | None:

@@ -8,18 +8,27 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
+import sys
 import traceback
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
-from multiprocessing.connection import Connection, wait
+from multiprocessing.connection import wait
 from multiprocessing.process import BaseProcess
 from typing import Any, Generic, TypeVar
 
 from threadpoolctl import threadpool_limits
 
 from morningmix.errors import MachineError
+
+if sys.platform == "win32":
+    from multiprocessing.connection import PipeConnection as Connection
+else:
+    from multiprocessing.connection import Connection
+
+MOST_WORKERS = 60
+"""Windows waits for at most 63 pipes at a time."""
 
 Result = TypeVar("Result")
 Told = Callable[[float], None]
@@ -50,7 +59,7 @@ def side_by_side(jobs: Sequence[Callable[[Told], Result]], workers: int, progres
             busy[line] = index
 
     with ExitStack() as stack:
-        for _ in range(min(workers, len(jobs))):
+        for _ in range(min(workers, len(jobs), MOST_WORKERS)):
             employ(_worker(stack))
         while busy:
             ready = wait(list(busy))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shlex
 import sys
 from pathlib import Path
@@ -195,7 +196,7 @@ def near(path: Path) -> str:
 def quoted(text: str) -> str:
     """A path as it can be typed after a command."""
     if sys.platform == "win32":
-        return f'"{text}"' if " " in text else text
+        return text if re.fullmatch(r"[\w.:\\/-]+", text) else f'"{text}"'
     if visible(text) != text:
         # A quotation in which shells read the very escapes that are printed.
         escaped = text.replace("\\", "\\\\").replace("'", "\\'")

@@ -59,12 +59,19 @@ def folder_name(number: int, title: str) -> str:
 def is_song_folder(folder: Path) -> bool:
     """Whether this program wrote the folder: a real folder, numbered, named after the title in its recall sheet."""
     title = _title(folder)
-    return title is not None and unicodedata.normalize("NFC", folder.name.partition(" ")[2]) == safe_name(title)
+    if title is None:
+        return False
+    # Versions that cut names later kept a long title as it is.
+    return _nfc(folder.name.partition(" ")[2]) in (safe_name(title), _nfc(title))
 
 
 def is_earlier_version(folder: Path) -> bool:
     """Whether a folder in ``earlier`` is ours. It has the name of the version that replaced it, under any title."""
     return folder.parent.name == EARLIER and _title(folder) is not None
+
+
+def _nfc(text: str) -> str:
+    return unicodedata.normalize("NFC", text)
 
 
 def _title(folder: Path) -> str | None:
@@ -112,7 +119,7 @@ def _listed(song: Path) -> set[str]:
     """Files that a song folder's recall sheet calls its own, and the sheet."""
     files = _sheet(song).get("files")
     names = files if isinstance(files, list) else []
-    return {unicodedata.normalize("NFC", name) for name in names if isinstance(name, str)} | {RECALL}
+    return {_nfc(name) for name in names if isinstance(name, str)} | {RECALL}
 
 
 # ---------------------------------------------------------------- a new version
@@ -212,7 +219,7 @@ def _own_files(song: Path) -> list[Path]:
     for above, folders, names in os.walk(song, onerror=_raise):
         links = [name for name in folders if (Path(above) / name).is_symlink()]
         for path in (Path(above) / name for name in (*names, *links)):
-            relative = unicodedata.normalize("NFC", path.relative_to(song).as_posix())
+            relative = _nfc(path.relative_to(song).as_posix())
             if (path.is_symlink() or path.is_file()) and relative not in ours:
                 found.append(path)
     return found

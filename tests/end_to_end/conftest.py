@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -25,7 +26,8 @@ def mixed(card: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     ``said.txt`` is what the command said.
     """
-    place = tmp_path_factory.mktemp("mixed")
+    place = tmp_path_factory.mktemp("mixed") / "place"
+    place.mkdir()
     shutil.copytree(card, place / "Thursday")
     done = run("mix", "Thursday", "--tracks", cwd=place)
     assert done.returncode == 0, done.stderr
@@ -33,11 +35,18 @@ def mixed(card: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return place
 
 
+@pytest.fixture(scope="session")
+def kept(mixed: Path) -> Path:
+    """A copy of the mixed place that nobody changes."""
+    return shutil.copytree(mixed, mixed.with_name("kept"))
+
+
 @pytest.fixture
-def place(mixed: Path, tmp_path: Path) -> Path:
-    """A copy of the mixed place, to change at will."""
-    shutil.copytree(mixed, tmp_path, dirs_exist_ok=True)
-    return tmp_path
+def place(mixed: Path, kept: Path) -> Iterator[Path]:
+    """The mixed place itself, to change at will; what was measured of the tracks goes by their path, and is there."""
+    yield mixed
+    shutil.rmtree(mixed)
+    shutil.copytree(kept, mixed)
 
 
 @pytest.fixture

@@ -191,7 +191,15 @@ def _is_clean(place: Path) -> None:
 
 
 @posix
-@pytest.mark.parametrize("sign", ["", "01 Thursday/tracks", "01 Thursday/stems", "01 Thursday/Thursday.mp3"])
+@pytest.mark.parametrize(
+    "sign",
+    [
+        pytest.param("", marks=pytest.mark.slow),
+        pytest.param("01 Thursday/tracks", marks=pytest.mark.slow),
+        "01 Thursday/stems",
+        pytest.param("01 Thursday/Thursday.mp3", marks=pytest.mark.slow),
+    ],
+)
 def test_a_run_killed_while_it_builds_leaves_the_old_mix(sign: str, place: Path) -> None:
     before = digests(place / SONG)
     recipe = (place / RECIPE).read_bytes()
@@ -207,7 +215,9 @@ def test_a_run_killed_while_it_builds_leaves_the_old_mix(sign: str, place: Path)
 
 
 @posix
-@pytest.mark.parametrize("renames", range(4))
+@pytest.mark.parametrize(
+    "renames", [pytest.param(0, marks=pytest.mark.slow), 1, pytest.param(2, marks=pytest.mark.slow), 3]
+)
 def test_a_run_killed_within_the_swap_loses_neither_version(renames: int, place: Path) -> None:
     """The process kills itself before one of the three renamings of folders that make up the swap, or after."""
     assert run_here("turn", RECIPE, "bass", "up", "1", cwd=place).returncode == 0

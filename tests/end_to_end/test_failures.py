@@ -231,7 +231,14 @@ def test_a_busy_home(place: Path) -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="limits are set the POSIX way")
-@pytest.mark.parametrize("limit_bytes", [2_000, 200_000, 700_000], ids=["at once", "while rendering", "while writing"])
+@pytest.mark.parametrize(
+    "limit_bytes",
+    [
+        pytest.param(2_000, marks=pytest.mark.slow, id="at once"),
+        pytest.param(200_000, marks=pytest.mark.slow, id="while rendering"),
+        pytest.param(700_000, id="while writing"),
+    ],
+)
 def test_files_that_cannot_grow_stand_for_a_full_disk(limit_bytes: int, place: Path) -> None:
     """A limit on the size of each file lets writing fail in the same places, without the means to fill a disk."""
     limited = (

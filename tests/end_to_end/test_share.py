@@ -21,7 +21,7 @@ from commands import digests, run
 from end_to_end.said import one_line, run_here
 from morningmix.errors import UsageError
 from morningmix.pipeline import Order, mix
-from morningmix.share.send import share
+from morningmix.share.send import Shared, share
 from synthetic import write_take
 
 TITLES = ('Rope "Swing"', "a/b\\c: <i>d</i>", "أغنية 🎸 con", "x" * 200)
@@ -49,6 +49,12 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def told(_step: str, _share: float) -> None:
     pass
+
+
+@pytest.fixture(scope="module")
+def sent(home: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Shared]]:
+    """What was shared as MP3; nobody may write here."""
+    return share(home, tmp_path_factory.mktemp("sent") / "out", "mp3", told)
 
 
 class Page(HTMLParser):
@@ -92,15 +98,15 @@ def test_files_carry_names_and_keep_their_loudness(home: Path, tmp_path: Path, k
         assert pictures[0].data[:8] == b"\x89PNG\r\n\x1a\n"
 
 
-def test_names_are_safe_everywhere(home: Path, tmp_path: Path) -> None:
-    folder, _ = share(home, tmp_path / "out", "mp3", told)
+def test_names_are_safe_everywhere(sent: tuple[Path, list[Shared]]) -> None:
+    folder, _ = sent
     for path in folder.iterdir():
         assert not re.search(r'[<>:"/\\|?*\x00-\x1f]', path.name)
         assert len(path.name.encode()) <= 255
 
 
-def test_the_page_names_every_song_and_links_only_what_is_there(home: Path, tmp_path: Path) -> None:
-    folder, shared = share(home, tmp_path / "out", "mp3", told)
+def test_the_page_names_every_song_and_links_only_what_is_there(sent: tuple[Path, list[Shared]]) -> None:
+    folder, shared = sent
     text = (folder / "index.html").read_text(encoding="utf-8")
     page = Page()
     page.feed(text)
@@ -110,8 +116,8 @@ def test_the_page_names_every_song_and_links_only_what_is_there(home: Path, tmp_
     assert "The Loose Ladders, 2026-11-19" in text
 
 
-def test_the_same_mixes_give_the_same_files(home: Path, tmp_path: Path) -> None:
-    first, _ = share(home, tmp_path / "a", "mp3", told)
+def test_the_same_mixes_give_the_same_files(home: Path, sent: tuple[Path, list[Shared]], tmp_path: Path) -> None:
+    first, _ = sent
     again, _ = share(home, tmp_path / "b", "mp3", told)
     assert digests(first) == digests(again)
 

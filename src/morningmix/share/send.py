@@ -110,13 +110,13 @@ def _share(
             peak_dbtp, lowered_db = _write(mix, file, kind, tags)
             page = file.with_suffix(PAGE)
             with output_errors(page):
-                page.write_text(_page(song, recall, title, powers), encoding="utf-8")
+                page.write_text(_page(song, recall, title, powers), encoding="utf-8", newline="\n")
             shared.append(
                 Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db)
             )
             listed.append(_listed(place, recall, file.name, page.name))
         with output_errors(draft):
-            (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8")
+            (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8", newline="\n")
     progress("packing", 1.0)
     return folder, shared
 
