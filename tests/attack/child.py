@@ -20,6 +20,7 @@ from pathlib import Path
 from morningmix.__main__ import main
 
 LIMIT_S = 10
+"""Of an idle machine; a busy one has as many times that as processes wait for it."""
 LIMIT_BYTES = 1 << 30
 """Of memory that a command may use, the program itself included."""
 _NEW_BYTES = 3 << 30
@@ -71,14 +72,17 @@ class Ended:
         return None
 
     def _where(self) -> str:
-        places = [found for found in _PLACE.finditer(self.err) if "/lib/python" not in found.string[found.start() :][:200]]
+        places = [
+            found for found in _PLACE.finditer(self.err) if "/lib/python" not in found.string[found.start() :][:200]
+        ]
         ours = [f"{found[1] or ''}{found[2]}:{found[3]}" for found in places] or ["an unknown place"]
         return ours[0] if "most recent call first" in self.err else ours[-1]
 
 
-def run(*words: str | Path, cwd: Path, before: Callable[[], None] | None = None, limit_s: int = LIMIT_S) -> Ended:
+def run(*words: str | Path, cwd: Path, before: Callable[[], object] | None = None, limit_s: float = LIMIT_S) -> Ended:
     """Run a command of the program to its end, in a process of its own; `before` is called there first."""
     arguments = [str(word) for word in words]
+    limit_s *= max(1.0, os.getloadavg()[0])
     out, err = os.pipe(), os.pipe()
     sys.stdout.flush()
     child = os.fork()
@@ -105,7 +109,7 @@ def run(*words: str | Path, cwd: Path, before: Callable[[], None] | None = None,
 
 
 def _be(
-    arguments: list[str], cwd: Path, out: int, err: int, before: Callable[[], None] | None, limit_s: int
+    arguments: list[str], cwd: Path, out: int, err: int, before: Callable[[], object] | None, limit_s: float
 ) -> None:
     """Be the command, and never come back."""
     code = 1
@@ -118,7 +122,7 @@ def _be(
         sys.stderr = io.TextIOWrapper(io.FileIO(2, "w", closefd=False), write_through=True)
         faulthandler.enable(sys.stderr)
         faulthandler.dump_traceback_later(limit_s, exit=True, file=sys.stderr)
-        signal.alarm(limit_s + 5)
+        signal.alarm(int(limit_s) + 5)
         with suppress(OSError, ValueError):
             pages = int(Path("/proc/self/statm").read_text().split()[0])
             most = pages * resource.getpagesize() + _NEW_BYTES

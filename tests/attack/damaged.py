@@ -32,7 +32,9 @@ def recordings(place: Place, rng: Rng) -> Iterator[str]:
         path = path.with_suffix(".wav" if kind in ("FLOAT", "RF64") else f".{kind.lower()}")
         data = file.getvalue()
     path.write_bytes(damaged_sound(rng, data))
-    yield from _holds(place, one_of(rng, (("check", "take"), ("mix", place.recipe, *MIX), ("recipe", "take", "--out", "new"))))
+    yield from _holds(
+        place, one_of(rng, (("check", "take"), ("mix", place.recipe, *MIX), ("recipe", "take", "--out", "new")))
+    )
 
 
 def recipes(place: Place, rng: Rng) -> Iterator[str]:
@@ -59,9 +61,13 @@ def recipes(place: Place, rng: Rng) -> Iterator[str]:
 def input_lists(place: Place, rng: Rng) -> Iterator[str]:
     """The band's input list is damaged."""
     path = place.root / "inputs.toml"
-    text = '[[input]]\nfile = "kick.wav"\nname = "kick"\nrole = "kick"\nplayer = "Ole"\n[[input]]\nfile = "guitar 1.wav"\n'
+    text = (
+        '[[input]]\nfile = "kick.wav"\nname = "kick"\nrole = "kick"\nplayer = "Ole"\n[[input]]\nfile = "guitar 1.wav"\n'
+    )
     path.write_bytes(damaged_text(rng, text.encode()))
-    yield from _holds(place, one_of(rng, (("check", "take"), ("recipe", "take", "--out", "new"), ("check", place.recipe))))
+    yield from _holds(
+        place, one_of(rng, (("check", "take"), ("recipe", "take", "--out", "new"), ("check", place.recipe)))
+    )
 
 
 def wishes(place: Place, rng: Rng) -> Iterator[str]:
@@ -83,8 +89,7 @@ def sheets(place: Place, rng: Rng) -> Iterator[str]:
         one_of(
             rng,
             (
-                ("mix", place.sheet),
-                ("mix", place.sheet),
+                *(("mix", place.sheet),) * 6,
                 ("why", place.sheet),
                 ("why", place.recipe),
                 ("compare", "last week mix", place.home),
@@ -113,7 +118,9 @@ def caches(place: Place, rng: Rng) -> Iterator[str]:
     """A file of the cache is damaged: the mix is the one that it would have been."""
     song = place.mixes / "01 One"
     path = one_of(rng, sorted(path for path in place.cache.rglob("*") if path.is_file() and path.name != "lock"))
-    path.write_bytes(_other_keys(rng) if path.suffix == ".npz" and rng.random() < 0.3 else flipped(rng, path.read_bytes()))
+    path.write_bytes(
+        _other_keys(rng) if path.suffix == ".npz" and rng.random() < 0.3 else flipped(rng, path.read_bytes())
+    )
     before = songs_in(place.mixes)["01 One"]
     # Mixed anew from what the cache holds, or standing because the cache says so.
     if rng.random() < 0.7:
@@ -137,7 +144,15 @@ def journals(place: Place, rng: Rng) -> Iterator[str]:
     take, beside = str(place.take), str(place.root / "beside")
     names = (
         *("01 One", "02 Two", "earlier", "01 Three", "01 one", ".partial", "report.html", "", ".", ".."),
-        *("../../take", "../../../take", take, "../../beside", beside, "../../../beside/precious.txt", "../recipe.toml"),
+        *(
+            "../../take",
+            "../../../take",
+            take,
+            "../../beside",
+            beside,
+            "../../../beside/precious.txt",
+            "../recipe.toml",
+        ),
         *("../.cache", "../../last week mix", "..\\..\\take", "/", "~", "01 One/stems", "a" * 400, "\0", "C:"),
     )
 
@@ -150,10 +165,9 @@ def journals(place: Place, rng: Rng) -> Iterator[str]:
         "moves": [[name(), name()] for _ in range(int(rng.integers(3)))],
         "discard": [name() for _ in range(int(rng.integers(3)))],
     }
+    text = json.dumps(journal)
     if rng.random() < 0.4:
-        text = json_changed(rng, json.dumps(journal))
-    else:
-        text = json.dumps(journal)
+        text = json_changed(rng, text)
     partial = place.mixes / ".partial"
     built = partial / "new" / str(one_of(rng, ("01 One", "02 Two", "01 Three")))
     built.mkdir(parents=True)
@@ -167,7 +181,13 @@ def journals(place: Place, rng: Rng) -> Iterator[str]:
         place,
         one_of(
             rng,
-            (("mix", place.recipe, *MIX), ("mix", place.recipe, *MIX), ("share", place.home), ("why", place.recipe), ("mix", place.sheet)),
+            (
+                ("mix", place.recipe, *MIX),
+                ("mix", place.recipe, *MIX),
+                ("share", place.home),
+                ("why", place.recipe),
+                ("mix", place.sheet),
+            ),
         ),
         journal=True,
     )

@@ -175,11 +175,6 @@ def largest_files(place: Place, rng: Rng) -> Iterator[str]:
     yield from _refused(place, name, f"files of {size} bytes at most", limit)
 
 
-def at_event(place: Place, name: str, number: int, rng: Rng) -> Iterator[str]:
-    """A scenario killed at one event, for whoever goes through all of them."""
-    yield from _killed(place, rng, name, number)
-
-
 def _killed(place: Place, rng: Rng, name: str, number: int) -> Iterator[str]:
     way = course(place, name)
     place.restore(way.folder)
@@ -215,7 +210,6 @@ def _killed(place: Place, rng: Rng, name: str, number: int) -> Iterator[str]:
     place.recipe.write_bytes(recipe)
     yield from _comes_out(place, name, way, told)
     yield from _kept(place, outside, told)
-
 
 
 def _refused(place: Place, name: str, how: str, before: Callable[[], object]) -> Iterator[str]:

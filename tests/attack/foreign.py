@@ -168,9 +168,55 @@ def permissions(place: Place, rng: Rng) -> Iterator[str]:
 # ---------------------------------------------------------------- names
 
 _SIGNS = (
-    *("kick", "Kick", "KICK", "straße", "STRASSE", "Iıİi", "\u212aick", "é", "e\u0301", "con", "NUL", "lpt1.txt", "a.", "a "),
-    *("..", ".hidden", "-rf", "--out", "'", '"', "`id`", "$(id)", "%s", "{0}", "\\", ":", "*", "?", "<b>", "&amp;", "|"),
-    *("\n", "\t", "\x1b[2J", "\x1b]0;x\x07", "\x9b31m", "\x7f", "\u202e", "\u200f", "\u2066", "\u200b", "\ufeff", "\u2028"),
+    *(
+        "kick",
+        "Kick",
+        "KICK",
+        "straße",
+        "STRASSE",
+        "Iıİi",
+        "\u212aick",
+        "é",
+        "e\u0301",
+        "con",
+        "NUL",
+        "lpt1.txt",
+        "a.",
+        "a ",
+    ),
+    *(
+        "..",
+        ".hidden",
+        "-rf",
+        "--out",
+        "'",
+        '"',
+        "`id`",
+        "$(id)",
+        "%s",
+        "{0}",
+        "\\",
+        ":",
+        "*",
+        "?",
+        "<b>",
+        "&amp;",
+        "|",
+    ),
+    *(
+        "\n",
+        "\t",
+        "\x1b[2J",
+        "\x1b]0;x\x07",
+        "\x9b31m",
+        "\x7f",
+        "\u202e",
+        "\u200f",
+        "\u2066",
+        "\u200b",
+        "\ufeff",
+        "\u2028",
+    ),
     *("🎸", "👩‍👩‍👧", "\U000e0001", "ﬀ", "漢字", "عربي", "a" * 100, " ", "0", "#", "[x]", "=", ";", ",", "~", "!"),
 )
 
@@ -190,7 +236,12 @@ def names(place: Place, rng: Rng) -> Iterator[str]:
             shutil.copy2(source, os.fsencode(take) + b"/" + name)
             called.append(os.fsencode(take) + b"/" + name)
     outside = {name: what for name, what in files_in(place.root).items() if not name.startswith("named mix")}
-    steps: list[Words] = [("recipe", "named"), ("check", "named"), ("mix", "named", "--tracks", *MIX), ("share", "named mix")]
+    steps: list[Words] = [
+        ("recipe", "named"),
+        ("check", "named"),
+        ("mix", "named", "--tracks", *MIX),
+        ("share", "named mix"),
+    ]
     for words in steps:
         ended: Ended = place.run(*words)  # type: ignore[assignment]
         told = f"({words[0]}: {[path.rsplit(b'/')[-1] for path in called]})"
@@ -216,7 +267,11 @@ def names(place: Place, rng: Rng) -> Iterator[str]:
         if written != len(called):
             yield f"lost: {len(called)} inputs gave {written} tracks ({called})"
     for path in home.rglob("*") if home.exists() else ():
-        bad = [sign for sign in path.name if unicodedata.category(sign) in ("Cc", "Cs") or sign in '\\:*?"<>|\u202e\u200f\u2066']
+        bad = [
+            sign
+            for sign in path.name
+            if unicodedata.category(sign) in ("Cc", "Cs") or sign in '\\:*?"<>|\u202e\u200f\u2066'
+        ]
         if bad or path.name != path.name.rstrip(" ."):
             yield f"words: a file called {path.name!r}"
 

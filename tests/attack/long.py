@@ -2,8 +2,8 @@
 
     python tests/attack/long.py [--kind sheets] [--count 500] [--seed 1] [--workers 2] [--only sheets:17]
 
-Without arguments: 100,000 damaged files, 200 kills, full disks, links, permissions, names. What goes wrong is printed with
-the words that make it again; the exit code says whether anything did.
+Without arguments: 100,000 damaged files, 250 kills, full disks, links, permissions, names. What goes wrong is printed
+with the words that show it again; the exit code says whether anything did.
 """
 
 from __future__ import annotations
@@ -131,7 +131,9 @@ def load_everything() -> None:
 def main() -> int:
     """Run the cases; 1 if any failed."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--kind", action="append", choices=list(COUNTS), help="only this one; may be given several times")
+    parser.add_argument(
+        "--kind", action="append", choices=list(COUNTS), help="only this one; may be given several times"
+    )
     parser.add_argument("--count", type=int, help="cases of each kind")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)

@@ -1,4 +1,4 @@
-"""A place with a rehearsal that was mixed, and all that somebody may keep around it; made once, copied for every case."""
+"""A place with a rehearsal that was mixed, and all that somebody may keep around it."""
 
 from __future__ import annotations
 
@@ -138,7 +138,7 @@ def files_in(folder: Path) -> dict[str, tuple[object, ...]]:
             kind, mode = stat.S_IFMT(state.st_mode), stat.S_IMODE(state.st_mode)
             relative = path.relative_to(folder).as_posix()
             if stat.S_ISLNK(state.st_mode):
-                found[relative] = (kind, os.readlink(path))
+                found[relative] = (kind, str(path.readlink()))
             elif stat.S_ISREG(state.st_mode):
                 time = state.st_mtime_ns if relative.startswith("take/") else 0
                 found[relative] = (kind, mode, time, _digest(path))
