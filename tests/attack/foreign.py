@@ -153,8 +153,8 @@ def permissions(place: Place, rng: Rng) -> Iterator[str]:
     def become_nobody() -> None:
         if os.geteuid() == 0:
             os.setgroups([])
-            os.setresgid(NOBODY, NOBODY, NOBODY)
-            os.setresuid(NOBODY, NOBODY, NOBODY)
+            os.setgid(NOBODY)
+            os.setuid(NOBODY)
 
     ended: Ended = place.run(*words, before=become_nobody)  # type: ignore[assignment]
     victim.chmod(was)

@@ -123,6 +123,7 @@ def load_everything() -> None:
         if not module.name.endswith("__main__"):
             importlib.import_module(module.name)
     # One that becomes somebody else may not be able to read Python's own folder.
+    importlib.import_module("importlib.readers")
     for name in set(encodings.aliases.aliases.values()):
         with contextlib.suppress(LookupError):
             codecs.lookup(name)

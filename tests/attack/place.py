@@ -23,7 +23,7 @@ RATE_HZ = 8_000
 HOME = "take mix"
 MIX = ("--bits", "16", "--workers", "1")
 _WISHES = """morningmix wishes
-song: One
+song: Two
 from: Mara
 vocals +2
 guitar 1 -1.5 dB
