@@ -130,7 +130,7 @@ _WORDS = (
 )
 
 
-def _damaged_sound(rng: Rng, data: bytes) -> bytes:
+def damaged_sound(rng: Rng, data: bytes) -> bytes:
     out = bytearray(data)
     for _ in range(int(rng.integers(1, 6))):
         if not out:
@@ -167,7 +167,7 @@ def _damaged_sound(rng: Rng, data: bytes) -> bytes:
     return bytes(out)
 
 
-def _damaged_text(rng: Rng, data: bytes) -> bytes:
+def damaged_text(rng: Rng, data: bytes) -> bytes:
     out = bytearray(data)
     for _ in range(int(rng.integers(1, 5))):
         at, kind = int(rng.integers(len(out) + 1)), int(rng.integers(5))
@@ -195,7 +195,7 @@ def sound_case(seed: int, folder: Path) -> None:
     rng = np.random.default_rng(seed)
     seeds = _sound_seeds()
     suffix, data = seeds[int(rng.integers(len(seeds)))]
-    damaged = _damaged_sound(rng, data)
+    damaged = damaged_sound(rng, data)
     path = folder / f"input.{suffix}"
     path.write_bytes(damaged)
     try:
@@ -229,7 +229,7 @@ def text_case(seed: int, folder: Path) -> None:
         ("wishes.txt", _WISHES, (_wished,)),
     )[int(rng.integers(4))]
     path = folder / name
-    path.write_bytes(_damaged_text(rng, text.encode()))
+    path.write_bytes(damaged_text(rng, text.encode()))
     for read in reads:
         try:
             read(path)
