@@ -18,21 +18,27 @@ def read_text(path: Path) -> str:
 
     Raises `RecipeError` where there is no such file, or it cannot be read, is too big or is not UTF-8.
     """
-    try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_FILE_BYTES + 1)
-    except FileNotFoundError as error:
-        raise RecipeError(f"There is no {path}.") from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise RecipeError(f"{path} cannot be read: {reason}.") from error
-    if len(raw) > LARGEST_FILE_BYTES:
-        raise RecipeError(f"{path.name} is bigger than {LARGEST_FILE_BYTES // 1_000_000} MB; is it really a text?")
+    raw = read_bytes(path, LARGEST_FILE_BYTES)
     try:
         return raw.decode("utf-8")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         raise RecipeError(f"{path.name}, line {line}: this is not UTF-8 text. Save the file as UTF-8.") from error
+
+
+def read_bytes(path: Path, largest: int) -> bytes:
+    """All of a file. Raises `RecipeError` where there is no such file, or it cannot be read or is too big."""
+    try:
+        with path.open("rb") as file:
+            raw = file.read(largest + 1)
+    except FileNotFoundError as error:
+        raise RecipeError(f"There is no {path}.") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise RecipeError(f"{path} cannot be read: {reason}.") from error
+    if len(raw) > largest:
+        raise RecipeError(f"{path.name} is bigger than {largest // 1_000_000} MB; is it really a text?")
+    return raw
 
 
 def write_text_whole(path: Path, text: str) -> None:
