@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,7 +22,7 @@ from morningmix.dsp.spectrum import BandMeter, band_edges_hz
 from morningmix.dsp.spectrum import hop_frames as spectrum_hop_frames
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recording
-from morningmix.files.recall import Recall, read_recall
+from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.text import read_text
 from morningmix.files.toml_lines import plain
 from morningmix.home import RECALL, RECIPE
@@ -85,13 +85,20 @@ class Compared:
         return f'"{self.title}": alike, nothing in it differs by more than {HEARD_LU:.0f} LU at the same loudness.'
 
 
-def compare(one: Path, other: Path) -> tuple[list[Compared], list[str]]:
+def compare(one: Path, other: Path, skipped: Callable[[str], None] = unsaid) -> tuple[list[Compared], list[str]]:
     """Songs that are in both, and lines about those that are in one only.
 
-    Each is a home, its recipe, a song folder or a recall sheet. Raises `UsageError`, `RecipeError`, `RecordingsError`.
+    Each is a home, its recipe, a song folder or a recall sheet. A line about each song whose sheet cannot be read goes
+    to `skipped`. Raises `UsageError`, `RecipeError`, `RecordingsError`.
     """
-    firsts, seconds = ({plain(recall.title): (folder, recall) for folder, recall in _songs(p)} for p in (one, other))
-    if len(firsts) == len(seconds) == 1:
+    unread: list[str] = []
+    firsts, seconds = (
+        {plain(recall.title): (folder, recall) for folder, recall in _songs(path, unread.append)}
+        for path in (one, other)
+    )
+    for line in unread:
+        skipped(line)
+    if len(firsts) == len(seconds) == 1 and not unread:
         pairs = [(next(iter(firsts.values())), next(iter(seconds.values())))]
         alone: list[str] = []
     else:
@@ -107,7 +114,7 @@ def compare(one: Path, other: Path) -> tuple[list[Compared], list[str]]:
     return [differences(measure(*before), measure(*after)) for before, after in pairs], alone
 
 
-def _songs(path: Path) -> list[tuple[Path, Recall]]:
+def _songs(path: Path, skipped: Callable[[str], None]) -> list[tuple[Path, Recall]]:
     """Song folders and their sheets."""
     if not path.exists():
         raise UsageError(f"There is no {path}.")
@@ -118,7 +125,7 @@ def _songs(path: Path) -> list[tuple[Path, Recall]]:
         sheets = sorted(folder.glob(f"mixes/[0-9]*/{RECALL}")) or sorted(folder.glob(f"[0-9]*/{RECALL}"))
     if not sheets:
         raise UsageError(f"{path} holds no mix. Give a rehearsal's home, its recipe, or a song's folder.")
-    return [(sheet.parent, read_recall(sheet)) for sheet in sheets]
+    return [(sheet.parent, recall) for sheet, recall in read_sheets(sheets, skipped)]
 
 
 def recipe_lines(one: Path, other: Path) -> list[str]:
