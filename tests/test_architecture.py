@@ -34,7 +34,7 @@ LEVELS = (
     },
     {"dsp", "audio"},
     {"verify", "render", "decide", "measure", "recordings", "report", "explain", "compare", "wishes", "over_time"},
-    {"listen", "practice"},
+    {"listen", "practice", "reproduce"},
     {"mixdown", "share"},
     {"unchanged"},
     {"pipeline"},

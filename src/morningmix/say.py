@@ -6,6 +6,7 @@ import json
 import re
 import shlex
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -56,6 +57,8 @@ def mixed(result: Result) -> None:
         line(f"  {near(one.mix)}  {_loudness(one)}")
     for finding in result.findings[2:]:
         line(f"  {finding.says}")
+    if result.reproduced is not None:
+        line(result.reproduced.says)
     if result.inputs:
         _say_input_list(result)
         if result.recipe_is_new:
@@ -255,6 +258,7 @@ def mix_facts(result: Result) -> dict[str, Any]:
             }
             for one in result.songs
         ],
+        "reproduced": None if result.reproduced is None else asdict(result.reproduced),
         **input_facts(result),
     }
 
@@ -275,6 +279,11 @@ def input_facts(result: Result) -> dict[str, Any]:
         ],
         "findings": [{"input": one.name, "kind": one.kind, "says": one.says} for one in result.findings],
     }
+
+
+def skipped(why: str) -> None:
+    """A song that a command goes on without, on the error stream."""
+    line(f"morningmix: {why}", err=True)
 
 
 def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:

@@ -32,6 +32,7 @@ _SEGMENT_FRAMES = 131_072
 _SAMPLES, _SAMPLE_BYTES = 8, 4096
 # The HQ filter is shorter than 100 frames of the slower rate on either side (its impulse response falls under 1e-7).
 _FILTER_FRAMES = 256
+LIBSNDFILE_VERSION: str = soundfile.__libsndfile_version__
 
 
 def open_recording(

@@ -22,7 +22,7 @@ from morningmix.dsp.dither import Dither
 from morningmix.dsp.truepeak import TruePeak
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recipe, Recording
-from morningmix.files.recall import Recall, read_recall
+from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
 from morningmix.home import CACHE, MIXES, RECALL, RECIPE, Home, output_errors, real_place, refuse_inside, safe_name
 from morningmix.lock import locked
@@ -57,11 +57,16 @@ class Shared:
 
 
 def share(
-    source: Path, out: Path | None, kind: Kind, progress: Callable[[str, float], None]
+    source: Path,
+    out: Path | None,
+    kind: Kind,
+    progress: Callable[[str, float], None],
+    skipped: Callable[[str], None] = unsaid,
 ) -> tuple[Path, list[Shared]]:
     """Fill the folder `share` of a home (or `out`) anew. Returns the folder and its files.
 
-    `source` is a home or its recipe. Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`, `BusyError`.
+    `source` is a home or its recipe. A line about each song whose recall sheet cannot be read goes to `skipped`.
+    Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`, `BusyError`.
     """
     root = real_place(source if source.is_dir() else source.parent)
     home = Home(root=root, mixes=root / MIXES, recipe=root / RECIPE, cache=root / CACHE)
@@ -69,7 +74,7 @@ def share(
         raise UsageError(_nothing_in(root))
     with locked(home):
         recover(home)
-        return _share(root, out, kind, progress)
+        return _share(root, out, kind, progress, skipped)
 
 
 def _nothing_in(home: Path) -> str:
@@ -77,13 +82,13 @@ def _nothing_in(home: Path) -> str:
 
 
 def _share(
-    home: Path, out: Path | None, kind: Kind, progress: Callable[[str, float], None]
+    home: Path, out: Path | None, kind: Kind, progress: Callable[[str, float], None], skipped: Callable[[str], None]
 ) -> tuple[Path, list[Shared]]:
     sheets = [song / RECALL for song in song_folders(home / MIXES)]
     if not sheets:
         raise UsageError(_nothing_in(home))
     recipe = read_recipe(home / RECIPE) if (home / RECIPE).exists() else None
-    songs = _wanted([(sheet.parent, read_recall(sheet)) for sheet in sheets], recipe)
+    songs = _wanted([(sheet.parent, recall) for sheet, recall in read_sheets(sheets, skipped)], recipe)
     title = recipe.title if recipe else name_as_text(home.name).removesuffix(" mix")
     band, date = (recipe.band, recipe.date) if recipe else (None, None)
     folder = home / SHARE if out is None else out if out.is_symlink() else real_place(out)
