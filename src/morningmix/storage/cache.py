@@ -23,8 +23,8 @@ from typing import BinaryIO, Self
 from morningmix.home import output_errors
 
 FORMATS = {
-    "bands": 10,
-    "track": 10,
+    "bands": 11,
+    "track": 11,
     "hashes": 1,
     "bleed": 3,
     "desk": 3,
