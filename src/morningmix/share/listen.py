@@ -12,7 +12,6 @@ from importlib import resources
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.files.wishes import printable
 from morningmix.report.numbers import columns
 from morningmix.report.parts import wrapped
 from morningmix.report.style import CSS
@@ -41,7 +40,7 @@ def listen_page(
     style = CSS + (room / "listen.css").read_text(encoding="utf-8")
     allowed = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
     song = {
-        "title": printable(title),
+        "title": " ".join(title.split()),
         "mix": mix_id,
         "seconds": round(seconds, 3),
         "rate_hz": RATE_HZ,
