@@ -30,7 +30,7 @@ from morningmix.render.output import Output
 from morningmix.reproduce import hash_files, versions
 from morningmix.song_folders import begin_song, folder_name
 from morningmix.units import Block
-from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
+from morningmix.verify import MOST_APART_LU, Verified, meters_differ_lu, verify
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +73,6 @@ class MixedSong:
     wanted_lufs: float
     reachable_lufs: float
     residual: float
-    meters_differ_lu: float | None
     plan: SongPlan
     master: MasterPlan
     facts: SongFacts
@@ -192,7 +191,6 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
         wanted_lufs=plan.target_lufs,
         reachable_lufs=ready.reachable_lufs,
         residual=verified.residual,
-        meters_differ_lu=differ_lu,
         plan=plan,
         master=master,
         facts=SongFacts(
@@ -202,6 +200,7 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
             short_term_lufs=verified.short_term_lufs,
             band_hz=verified.band_hz,
             spectrum_db=verified.spectrum_db,
+            meters_differ_lu=differ_lu,
         ),
     )
 
@@ -291,7 +290,7 @@ def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:
     """What must never happen: then nothing is put in place, and the traceback is wanted."""
     if residual != 0.0:
         raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {residual:g} is left')
-    if differ_lu is not None and abs(differ_lu) > METERS_AGREE_LU:
+    if differ_lu is not None and abs(differ_lu) > MOST_APART_LU:
         raise RuntimeError(f'two loudness meters differ by {differ_lu:.3f} LU on "{title}"')
 
 

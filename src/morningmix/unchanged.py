@@ -81,7 +81,6 @@ def _as_it_stands(recall: Recall, folder: Path, facts: SongFacts) -> MixedSong:
         wanted_lufs=recall.plan.target_lufs,
         reachable_lufs=recall.plan.target_lufs if recall.reachable_lufs is None else recall.reachable_lufs,
         residual=0.0,
-        meters_differ_lu=None,
         plan=recall.plan,
         master=recall.master,
         facts=facts,

@@ -26,13 +26,13 @@ FORMATS = {
     "bands": 11,
     "track": 11,
     "hashes": 1,
-    "bleed": 3,
+    "bleed": 4,
     "desk": 3,
     "click": 3,
     "align": 3,
-    "clean": 9,
-    "cleaned": 9,
-    "song": 1,
+    "clean": 10,
+    "cleaned": 10,
+    "song": 2,
     "scratch": 1,
 }
 """Kinds of entries. Raise a number when what makes that kind measures or sounds differently, or stores other fields."""
