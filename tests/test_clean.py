@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
+from threadpoolctl import threadpool_limits
 
 from morningmix.audio.read import read_stretch
 from morningmix.dsp.cancel import WINDOW_S, NormalEquations, history, predict, slabs, whole
@@ -204,7 +205,9 @@ def _cleaned(
     _, store = measure_take(take, folder / "cache", 1, _quiet)
     ears = tuple((index, True) for index, name in enumerate(names) if name.startswith("voice"))
     cleaning = Cleaning(ears=ears, references=tuple(range(len(names))), repaired=repaired)
-    cleaned = clean_take(take, store, cleaning, folder / "cache", workers, _quiet)
+    # As in every run: with several threads some linear algebra rounds otherwise.
+    with threadpool_limits(1):
+        cleaned = clean_take(take, store, cleaning, folder / "cache", workers, _quiet)
     return {names[index]: one for index, one in cleaned.items()}
 
 

@@ -16,6 +16,7 @@ import json
 import os
 import re
 import shutil
+import stat
 import unicodedata
 from collections.abc import Iterable
 from contextlib import suppress
@@ -136,7 +137,7 @@ def begin_song(mixes: Path, name: str) -> Path:
         for place in (mixes / _PARTIAL, mixes / _PARTIAL / _NEW, partial):
             refuse_link(place)
         if partial.exists():
-            shutil.rmtree(partial)
+            _delete(partial)
         partial.mkdir(parents=True)
     return partial
 
@@ -163,7 +164,7 @@ def finish_song(partial: Path, mixes: Path, name: str, *, replaces: str | None =
         if old_names == [name] and _same_outputs(partial, mixes / name):
             # The new sheet may say more than the old one, but the version before stays in ``earlier``.
             (partial / RECALL).replace(mixes / name / RECALL)
-            shutil.rmtree(partial)
+            _delete(partial)
             return
         for old in old_names:
             _carry_over(mixes / old, partial)
@@ -281,9 +282,18 @@ def _remove_folders(above: Path, ours: re.Pattern[str]) -> None:
     if above.is_dir() and not above.is_symlink():
         for each in above.iterdir():
             if ours.fullmatch(each.name) and each.is_dir() and not each.is_symlink():
-                shutil.rmtree(each)
+                _delete(each)
         with suppress(OSError):
             above.rmdir()
+
+
+def _delete(folder: Path) -> None:
+    """Delete a folder of ours. Somebody's own files in it may be read-only, and Windows deletes none that are."""
+    for above, _, names in os.walk(folder):
+        for path in (Path(above) / name for name in names):
+            if not path.is_symlink():
+                path.chmod(path.stat().st_mode | stat.S_IWRITE)
+    shutil.rmtree(folder)
 
 
 def _write_journal(mixes: Path, swap: _Swap) -> None:
