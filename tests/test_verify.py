@@ -12,7 +12,8 @@ import soundfile  # noqa: TID251 - an outside writer of the files under test
 from numpy.typing import NDArray
 
 from morningmix.errors import RecordingsError
-from morningmix.verify import METERS_AGREE_LU, meters_differ_lu, verify
+from morningmix.laws.loudness import METERS_AGREE_LU
+from morningmix.verify import meters_differ_lu, verify
 
 RATE_HZ = 48_000
 
@@ -94,6 +95,19 @@ def test_two_meters_agree(tmp_path: Path, seconds: float) -> None:
     difference = meters_differ_lu(tmp_path / "mix.wav")
     assert difference is not None
     assert abs(difference) <= METERS_AGREE_LU
+
+
+@pytest.mark.parametrize("rate_hz", [32_000, 44_056, 44_100, 48_000])
+def test_two_meters_agree_at_any_length(tmp_path: Path, rate_hz: int) -> None:
+    # Loudest at the very end, where a last block that is not whole would read too low.
+    rng = np.random.default_rng(rate_hz)
+    sound = 0.01 * rng.standard_normal((2, 5 * rate_hz))
+    sound[:, -rate_hz * 6 // 10 :] *= 10.0
+    for frames in rng.integers(3 * rate_hz + 10, 5 * rate_hz, 20).tolist():
+        soundfile.write(tmp_path / "mix.wav", sound[:, -frames:].T, rate_hz, subtype="PCM_24")
+        difference = meters_differ_lu(tmp_path / "mix.wav")
+        assert difference is not None
+        assert abs(difference) <= METERS_AGREE_LU, f"{frames} frames"
 
 
 def test_where_there_is_too_little_to_compare(tmp_path: Path) -> None:

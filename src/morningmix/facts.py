@@ -516,3 +516,5 @@ class SongFacts:
     """Edges of the spectrum's bands: ``(bands + 1,)``."""
     spectrum_db: NDArray[np.float32]
     """Mean level of the mix per band, dBFS: ``(bands,)``."""
+    meters_differ_lu: float | None = None
+    """Loudness less the reading of a second meter; None where there is too little sound to compare."""

@@ -29,7 +29,7 @@ from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Output
 from morningmix.song_folders import begin_song, folder_name
 from morningmix.units import Block
-from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
+from morningmix.verify import MOST_APART_LU, Verified, meters_differ_lu, verify
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +72,6 @@ class MixedSong:
     wanted_lufs: float
     reachable_lufs: float
     residual: float
-    meters_differ_lu: float | None
     plan: SongPlan
     master: MasterPlan
     facts: SongFacts
@@ -191,7 +190,6 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
         wanted_lufs=plan.target_lufs,
         reachable_lufs=ready.reachable_lufs,
         residual=verified.residual,
-        meters_differ_lu=differ_lu,
         plan=plan,
         master=master,
         facts=SongFacts(
@@ -201,6 +199,7 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
             short_term_lufs=verified.short_term_lufs,
             band_hz=verified.band_hz,
             spectrum_db=verified.spectrum_db,
+            meters_differ_lu=differ_lu,
         ),
     )
 
@@ -290,7 +289,7 @@ def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:
     """What must never happen: then nothing is put in place, and the traceback is wanted."""
     if residual != 0.0:
         raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {residual:g} is left')
-    if differ_lu is not None and abs(differ_lu) > METERS_AGREE_LU:
+    if differ_lu is not None and abs(differ_lu) > MOST_APART_LU:
         raise RuntimeError(f'two loudness meters differ by {differ_lu:.3f} LU on "{title}"')
 
 

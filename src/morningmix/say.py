@@ -239,7 +239,7 @@ def mix_facts(result: Result) -> dict[str, Any]:
                 "loudness_lufs": one.loudness_lufs,
                 "true_peak_dbtp": one.true_peak_dbtp,
                 "target_lufs": one.target_lufs,
-                "meters_differ_lu": one.meters_differ_lu,
+                "meters_differ_lu": one.facts.meters_differ_lu,
             }
             for one in result.songs
         ],

@@ -84,7 +84,6 @@ def _as_it_stands(recall: Recall, folder: Path, facts: SongFacts) -> MixedSong:
         wanted_lufs=recall.plan.target_lufs,
         reachable_lufs=recall.plan.target_lufs if recall.reachable_lufs is None else recall.reachable_lufs,
         residual=0.0,
-        meters_differ_lu=None,
         plan=recall.plan,
         master=recall.master,
         facts=facts,
@@ -108,7 +107,9 @@ _REDUCTION = "reduction: "
 
 def _arrays(facts: SongFacts) -> Arrays:
     plain = {
-        field.name: np.asarray(getattr(facts, field.name)) for field in fields(facts) if field.name != "reduction_db"
+        field.name: np.asarray(value)
+        for field in fields(facts)
+        if field.name != "reduction_db" and (value := getattr(facts, field.name)) is not None
     }
     return plain | {_REDUCTION + name: gain for name, gain in facts.reduction_db}
 
@@ -121,6 +122,12 @@ def _read_facts(cache: Path, recall: Recall) -> SongFacts | None:
     reductions = {name.removeprefix(_REDUCTION): array for name, array in kept.items() if name.startswith(_REDUCTION)}
     try:
         hop_s = float(plain.pop("hop_s"))
-        return SongFacts(hop_s=hop_s, reduction_db=tuple(reductions.items()), **plain)
+        differ = plain.pop("meters_differ_lu", None)
+        return SongFacts(
+            hop_s=hop_s,
+            reduction_db=tuple(reductions.items()),
+            meters_differ_lu=None if differ is None else float(differ),
+            **plain,
+        )
     except (KeyError, TypeError):
         return None

@@ -22,9 +22,10 @@ from morningmix.facts import Recording
 from morningmix.laws.loudness import OFFSET_DB
 from morningmix.units import Block, powers_db
 
-METERS_AGREE_LU = 0.05
-_WINDOW_S = 30.0
-_SHORTEST_S = 3.0
+MOST_APART_LU = 0.5
+"""Two loudness meters that differ by more show a bug in one of them."""
+_MOST_HOPS, _LEAST_HOPS = 300, 30
+"""What two meters compare, in hops of 0.1 s."""
 _LEAST_RATE_HZ = 32_000
 
 
@@ -86,14 +87,15 @@ def meters_differ_lu(path: Path) -> float | None:
 
     None where the mix is too short or silent, and under 32 kHz: there pyloudnorm leaves the gain of its high-pass to
     the rate (0.05 LU at 22 kHz, 0.2 at 8) while ours stays that of the table at 48 kHz. A longer stretch would take
-    more memory than all the rest.
+    more memory than all the rest. Whole hops of 0.1 s, because pyloudnorm rounds the number of its blocks up.
     """
     import pyloudnorm  # noqa: TID251 - the second meter lives here alone, and takes a second to load
 
     mix = Recording(lanes=((read_header(path),),))
     rate_hz = mix.rate_hz
-    frames = min(mix.frames, round(_WINDOW_S * rate_hz))
-    if frames < _SHORTEST_S * rate_hz or rate_hz < _LEAST_RATE_HZ:
+    hops = min(mix.frames * 10 // rate_hz, _MOST_HOPS)
+    frames = hops * rate_hz // 10
+    if hops < _LEAST_HOPS or rate_hz < _LEAST_RATE_HZ:
         return None
     with open_recording(mix, rate_hz, (mix.frames - frames) // 2, frames) as reader:
         sound = reader.read(frames)

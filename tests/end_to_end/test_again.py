@@ -16,6 +16,7 @@ import pytest
 
 from commands import digests, run
 from end_to_end.said import run_here
+from morningmix import mixdown
 from morningmix.files.recall import read_recall
 from morningmix.pipeline import Order, mix
 
@@ -312,3 +313,25 @@ def test_a_song_that_somebody_harmed_is_mixed_again(harm: str, place: Path) -> N
         os.utime(mix_file, (later, later))
     assert run_here("mix", RECIPE, "--tracks", cwd=place).returncode == 0
     assert digests(place / SONG) == before
+
+
+def test_two_meters_that_differ_a_little_cost_no_mix_and_are_reported(
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = digests(place / SONG)
+    shutil.rmtree(place / HOME / ".cache" / "songs")
+    monkeypatch.setattr(mixdown, "meters_differ_lu", lambda _: 0.2)
+    for _ in ("mixed", "standing"):
+        mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+        assert digests(place / SONG) == before
+        report = (place / HOME / "mixes" / "report.html").read_text(encoding="utf-8")
+        assert "A second meter reads it 0.20 dB quieter." in report
+
+
+def test_two_meters_that_are_far_apart_put_nothing_in_place(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.rmtree(place / HOME / ".cache" / "songs")
+    before = digests(place / HOME / "mixes")
+    monkeypatch.setattr(mixdown, "meters_differ_lu", lambda _: -0.6)
+    with pytest.raises(RuntimeError, match=r"two loudness meters differ by -0\.600 LU"):
+        mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+    assert digests(place / HOME / "mixes") == before

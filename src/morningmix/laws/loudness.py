@@ -19,6 +19,9 @@ ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -10.0
 RANGE_RELATIVE_GATE_LU = -20.0
 
+METERS_AGREE_LU = 0.05
+"""Two meters that differ by more disagree (design choice)."""
+
 _AT_48_KHZ = np.array(
     [
         [1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585],

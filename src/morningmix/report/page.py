@@ -13,6 +13,7 @@ import numpy as np
 
 from morningmix.facts import Finding, Measurements, SongFacts
 from morningmix.laws.levels import k_powers
+from morningmix.laws.loudness import METERS_AGREE_LU
 from morningmix.plan import MasterPlan, Reason, SongPlan, TrackPlan
 from morningmix.report import pictures
 from morningmix.report.numbers import Array, bleed_rise_db, columns, loudness_in_mix_lu, octave_levels, slope_levels
@@ -266,7 +267,14 @@ def _song_words(song: ReportedSong) -> str:
     said = f"It plays at {number(song.loudness_lufs)} LUFS"
     if song.true_peak_dbtp is not None:
         said += f" with peaks up to {number(song.true_peak_dbtp)} dBTP"
-    return f"{said}. {_limiter_words(song.facts)}"
+    return f"{said}. {_second_meter(song.facts.meters_differ_lu)}{_limiter_words(song.facts)}"
+
+
+def _second_meter(differ_lu: float | None) -> str:
+    """What a second loudness meter says, where it disagrees."""
+    if differ_lu is None or abs(differ_lu) <= METERS_AGREE_LU:
+        return ""
+    return f"A second meter reads it {abs(differ_lu):.2f} dB {'quieter' if differ_lu > 0.0 else 'louder'}. "
 
 
 def _limiter_words(facts: SongFacts) -> str:
