@@ -39,6 +39,7 @@ from morningmix.files.recipe_text import InputLine, new_recipe
 from morningmix.files.text import write_text_new
 from morningmix.files.toml_lines import plain
 from morningmix.home import Home, output_errors, refuse_inside
+from morningmix.laws.grid import on_grid
 from morningmix.laws.levels import spans_to_mask
 from morningmix.measure.activity import hear_activity
 from morningmix.measure.alignment import Pair
@@ -282,12 +283,13 @@ def _cleaning(playing: Sequence[Input], turned: Mapping[int, Turned], defaults: 
     if not ears or len(playing) < 2:
         return None
     clipped = [(one.index, decide_repair(one, defaults)[0]) for one in playing if one.index in dict(ears)]
-    return Cleaning(
+    cleaning = Cleaning(
         ears=ears,
         repaired=tuple((index, longest_s) for index, longest_s in clipped if longest_s),
         references=tuple(one.index for one in playing),
         turned=tuple((index, one.at_s, one.step_db) for index, one in turned.items()),
     )
+    return on_grid(cleaning)
 
 
 def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:

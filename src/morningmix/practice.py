@@ -17,6 +17,7 @@ import numpy as np
 from morningmix.audio.read import read_stretch
 from morningmix.audio.write import FloatScratch
 from morningmix.facts import Recording
+from morningmix.laws.grid import on_grid
 from morningmix.measure.subtract import Subtraction
 from morningmix.plan import SongPlan, TrackPlan, Trims
 from morningmix.render.families import Families
@@ -43,7 +44,7 @@ def practice_mixes(plan: SongPlan) -> list[Practice]:
         mine = [index for index, track in enumerate(plan.tracks) if track.player == player]
         absent = [replace(track, family="") if index in mine else track for index, track in enumerate(plan.tracks)]
         raised = [
-            replace(track, fader_db=round(track.fader_db + UP_DB, 2)) if index in mine else track
+            on_grid(replace(track, fader_db=track.fader_db + UP_DB)) if index in mine else track
             for index, track in enumerate(plan.tracks)
         ]
         subtracts = plan.cleaning is not None and any(track.family == "drums" for track in absent)
@@ -70,7 +71,7 @@ def practice_trims(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:
     )
     if trims.drum_peak_dbfs is None:
         return trims
-    return replace(trims, drum_peak_dbfs=round(trims.drum_peak_dbfs + up_db, 2))
+    return on_grid(replace(trims, drum_peak_dbfs=trims.drum_peak_dbfs + up_db))
 
 
 def without_bleed(

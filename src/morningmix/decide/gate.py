@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.facts import BleedFacts, Cleaned, Singing
+from morningmix.laws.grid import on_grid_db
 from morningmix.laws.levels import mask_to_spans
 from morningmix.laws.opening import clear_reach_db, convincing_runs, open_where_clear, opened, opens_at_db, widen
 
@@ -94,10 +95,10 @@ def _heap(excess_db: NDArray[np.float32]) -> _Heap | None:
 
 
 def _singing(excess_db: NDArray[np.float32], hop_s: float, heap: _Heap, against: str) -> Singing:
-    opens = heap.mode_db + heap.spread_db * float(np.clip(_OPEN * heap.reach, *_OPEN_RANGE))
-    closes = heap.mode_db + heap.spread_db * float(np.clip(_CLOSE * heap.reach, *_CLOSE_RANGE))
+    opens = on_grid_db(heap.mode_db + heap.spread_db * float(np.clip(_OPEN * heap.reach, *_OPEN_RANGE)))
+    closes = on_grid_db(heap.mode_db + heap.spread_db * float(np.clip(_CLOSE * heap.reach, *_CLOSE_RANGE)))
     is_open = opened(convincing_runs(excess_db, opens, closes), hop_s)
-    sings = excess_db > heap.mode_db + heap.spread_db * _SINGS
+    sings = excess_db > on_grid_db(heap.mode_db + heap.spread_db * _SINGS)
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(widen(sings, 2, 2), hop_s),

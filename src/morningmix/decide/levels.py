@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from morningmix.decide.balance import solve_gains
 from morningmix.facts import Input, RolePreset, Sourced
+from morningmix.laws.grid import on_grid_db
 from morningmix.laws.levels import Powers, loud_mask, loudness_of, mask_to_spans
 from morningmix.plan import FAMILIES, Filter, Goal
 from morningmix.units import db_to_gain
@@ -46,7 +47,7 @@ def own_level_db(strip: Strip) -> float | None:
     """The fader that brings an input's own sound to its role's level; None where it does not play."""
     own_lufs = loudness_of(strip.powers, strip.plays)
     wanted = strip.one.preset.level_lu
-    return None if own_lufs is None else (wanted.value if wanted else -12.0) - own_lufs
+    return None if own_lufs is None else on_grid_db((wanted.value if wanted else -12.0) - own_lufs)
 
 
 def with_levels(strips: Sequence[Strip]) -> list[Strip]:
@@ -65,7 +66,7 @@ def with_levels(strips: Sequence[Strip]) -> list[Strip]:
         if others:
             levels[place] = min(float(np.median(others)) - strip.gain_db, levels[place])
         levels[place] += UNCLEAR_VOICE_LU
-    return [replace(strip, level_db=level) for strip, level in zip(strips, levels, strict=True)]
+    return [replace(strip, level_db=on_grid_db(level)) for strip, level in zip(strips, levels, strict=True)]
 
 
 def set_goals(strips: Sequence[Strip], slot_s: float, roles: Mapping[str, RolePreset]) -> tuple[Goal, ...]:
@@ -159,4 +160,5 @@ def whole_lufs(strips: Sequence[Strip], family_gains_db: Mapping[str, float], sl
         ],
         axis=0,
     )
-    return loudness_of(powers, loud_mask(powers, slot_s))
+    loudness = loudness_of(powers, loud_mask(powers, slot_s))
+    return None if loudness is None else on_grid_db(loudness)

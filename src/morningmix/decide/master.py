@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from morningmix.decide.balance import solve_gains
 from morningmix.facts import SumFacts
+from morningmix.laws.grid import on_grid, on_grid_db
 from morningmix.laws.levels import spans_to_mask
 from morningmix.laws.limiting import limiter_gain_db
 from morningmix.laws.loudness import gated_loudness
@@ -65,7 +66,7 @@ def decide_trims(plan: SongPlan, names: Sequence[str], gram: Array, drum_peaks_d
                 source="design choice",
             )
         )
-    return Trims(
+    decided = Trims(
         trims_db=tuple(trims.items()),
         drum_peak_dbfs=drum_peak,
         drum_lookahead_s=DRUM_LOOKAHEAD_S,
@@ -73,6 +74,7 @@ def decide_trims(plan: SongPlan, names: Sequence[str], gram: Array, drum_peaks_d
         gain_db=plan.target_lufs - loudness if loudness is not None else 0.0,
         reasons=tuple(reasons),
     )
+    return on_grid(decided)
 
 
 def _trim_because(goal: Goal, trim_db: float) -> str:
@@ -96,13 +98,13 @@ def _drum_peak(peaks_db: NDArray[np.float32] | None, trim_db: float) -> float | 
         return None
     highest = float(peaks_db.max())
     usual = float(np.percentile(peaks_db, 99.5))
-    return round(max(highest - MOST_DRUM_PEAK_DB, usual) + trim_db, 2) if highest > -100.0 else None
+    return max(highest - MOST_DRUM_PEAK_DB, usual) + trim_db if highest > -100.0 else None
 
 
 def decide_master(plan: SongPlan, trims: Trims, facts: SumFacts, target_lufs: float) -> MasterPlan:
     """Gain and limiter for one song. `target_lufs` may lie under the plan's own where a rehearsal aims lower."""
     ceiling = plan.ceiling_dbtp - UNDER_CEILING_DB
-    gain = _gain_for(facts, target_lufs, ceiling, trims.gain_db + target_lufs - plan.target_lufs)
+    gain = on_grid_db(_gain_for(facts, target_lufs, ceiling, trims.gain_db + target_lufs - plan.target_lufs))
     limited = _limiting_db(facts, gain, ceiling)
     reasons: list[Reason] = []
     if target_lufs < plan.target_lufs:
@@ -121,16 +123,17 @@ def decide_master(plan: SongPlan, trims: Trims, facts: SumFacts, target_lufs: fl
             source=_SOURCE,
         )
     )
-    return MasterPlan(
+    master = MasterPlan(
         trims=trims,
-        gain_db=round(gain, 4),
+        gain_db=gain,
         target_lufs=target_lufs,
-        ceiling_dbfs=round(ceiling, 2),
+        ceiling_dbfs=ceiling,
         lookahead_s=LOOKAHEAD_S,
         release_s=RELEASE_S,
         dither_seed=1,
         reasons=tuple(reasons),
     )
+    return on_grid(master)
 
 
 def reachable_lufs(plan: SongPlan, trims: Trims, facts: SumFacts) -> float:

@@ -24,6 +24,7 @@ from morningmix.decide.roles import plain
 from morningmix.decide.tone import Cut, room_for
 from morningmix.facts import Defaults, Input, Measurements, Recipe, RolePreset, Singing, SongWish
 from morningmix.laws.curves import gain_db as compressor_gain_db
+from morningmix.laws.grid import on_grid
 from morningmix.laws.levels import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
 from morningmix.plan import Compressor, DeEsser, Filter, Reason
 from morningmix.units import powers_db
@@ -238,7 +239,8 @@ def _plays(
     defaults: Defaults,
     line_too: str | None,
 ) -> _Played:
-    filters, why_filters = decide_filters(one, defaults, here, line_too=line_too)
+    decided, why_filters = decide_filters(one, defaults, here, line_too=line_too)
+    filters = tuple(on_grid(each) for each in decided)
     powers = k_powers(one.facts, here, filters)
     above = loud_above(momentary(powers, here.slot_s))
     told = heard if one.preset.gate_floor_db is not None else None

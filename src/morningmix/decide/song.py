@@ -20,6 +20,7 @@ from morningmix.decide.setup import Setups, dynamics_db, gated, in_song, left_ou
 from morningmix.decide.space import decide_reverb, decide_send, room_offset_db
 from morningmix.decide.tone import decide_tilt, octaves_db
 from morningmix.facts import Input, Measurements, Recipe, RolePreset, Singing, SongWish, Spans
+from morningmix.laws.grid import on_grid
 from morningmix.laws.levels import Powers, k_powers, plays_over, spans_to_mask, sung_mask
 from morningmix.plan import Cleaning, Gate, Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.units import clock
@@ -86,7 +87,7 @@ def decide_song(
         else _absent(one, here.slot_s)
         for one in inputs
     )
-    return SongPlan(
+    plan = SongPlan(
         title=title,
         start_s=start_s,
         end_s=end_s,
@@ -104,6 +105,7 @@ def decide_song(
         fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,
         fade_out_s=min(FADE_OUT_S, (end_s - start_s) / 4.0) if end_s < take_s - 0.01 else 0.0,
     )
+    return on_grid(plan)
 
 
 def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:
@@ -112,7 +114,7 @@ def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:
     return [
         plan
         if plan.played_lufs is None
-        else replace(plan, target_lufs=round(plan.target_lufs + plan.played_lufs - loudest, 2))
+        else on_grid(replace(plan, target_lufs=plan.target_lufs + plan.played_lufs - loudest))
         for plan in plans
     ]
 
@@ -207,8 +209,7 @@ def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> d
 def _played_lufs(strips: Sequence[Strip], setups: Setups, slot_s: float) -> float | None:
     """How loud the song comes with all faders where they rest in the take."""
     resting = [replace(strip, level_db=setups.of[strip.one.index, strip.one.role].level_db) for strip in strips]
-    played = whole_lufs(resting, setups.family_gains_db, slot_s)
-    return None if played is None else round(played, 2)
+    return whole_lufs(resting, setups.family_gains_db, slot_s)
 
 
 def _absent(one: Input, slot_s: float) -> TrackPlan:
@@ -319,7 +320,7 @@ def _track(
         gate=gate,
         de_esser=setup.de_esser,
         compressor=setup.compressor,
-        fader_db=round(fader, 2),
+        fader_db=fader,
         moves=tuple(
             Move(from_s=move.from_s, to_s=move.to_s, level_db=move.level_db, ramp_s=MOVE_RAMP_S)
             for move in (song.moves if song else ())

@@ -96,22 +96,20 @@ class NormalEquations:
         """Count frames: own ``(bins, frames)``, past ``(bins, unknowns, frames)``, weights ``(bins, frames)``."""
         root = np.sqrt(weights)[:, None]
         weighted = past * root
-        self._square += weighted @ weighted.conj().transpose(0, 2, 1)
-        self._cross += weighted @ (own[:, None] * root).conj().transpose(0, 2, 1)
+        self._square += _product(weighted, weighted.conj().transpose(0, 2, 1))
+        self._cross += _product(weighted, (own[:, None] * root).conj().transpose(0, 2, 1))
 
     def solve(self) -> References:
         """Filters ``(bins, unknowns, 1)``: the prediction is their conjugate times the past."""
         square = self._square.copy()
         diagonal = np.arange(square.shape[1])
         square[:, diagonal, diagonal] += _LOAD * square[:, diagonal, diagonal].real + _TINY
-        solved: References = np.linalg.solve(square, self._cross)
-        return solved
+        return _solution(square, self._cross)
 
 
 def whole(filters: References, references: References, taps: int, lead: int) -> Spectrum:
     """All bleed together: ``(bins, frames)``."""
-    bleed: Spectrum = (filters.conj().transpose(0, 2, 1) @ history(references, taps, lead))[:, 0]
-    return bleed
+    return _product(filters.conj().transpose(0, 2, 1), history(references, taps, lead))[:, 0]
 
 
 def predict(filters: References, references: References, taps: int, lead: int) -> References:
@@ -163,12 +161,12 @@ class Follower:
         root = np.sqrt(weights)[:, None]
         evidence = _by_step(parts[:, :, ::2] * root, blocks)
         wanted = _by_step(left[:, None, ::2] * root, blocks).conj().transpose(0, 1, 3, 2)
-        squares = np.concatenate([self._square, evidence @ evidence.conj().transpose(0, 1, 3, 2)], axis=1)
-        crosses = np.concatenate([self._cross, evidence @ wanted], axis=1)
+        squares = np.concatenate([self._square, _product(evidence, evidence.conj().transpose(0, 1, 3, 2))], axis=1)
+        crosses = np.concatenate([self._cross, _product(evidence, wanted)], axis=1)
         square = _in_windows(squares, blocks + 1)
         diagonal = np.arange(unknowns)
         square[:, :, diagonal, diagonal] += _PRIOR
-        new = np.linalg.solve(square, _in_windows(crosses, blocks + 1))[..., 0].conj()
+        new = _solution(square, _in_windows(crosses, blocks + 1))[..., 0].conj()
         gains = np.concatenate([self._gains, np.repeat(new, _POOLED_BINS, axis=0)], axis=1)
         bleed = np.concatenate([self._before, predicted[:, :-block]], axis=1)
         bleed[:, :block] += self._moved(gains[:, :2], self._parts)
@@ -185,10 +183,22 @@ class Follower:
         bins, unknowns, frames = parts.shape
         blocks = frames // self._block
         by_block = parts.reshape(bins, unknowns, blocks, self._block).transpose(0, 2, 1, 3)
-        falling, rising = (np.stack([gains[:, :-1], gains[:, 1:]], axis=2) @ by_block).transpose(2, 0, 1, 3)
+        falling, rising = _product(np.stack([gains[:, :-1], gains[:, 1:]], axis=2), by_block).transpose(2, 0, 1, 3)
         rise = (np.arange(self._block) / self._block).astype(np.float32)
         moved: Spectrum = (falling * (np.float32(1.0) - rise) + rising * rise).reshape(bins, frames)
         return moved
+
+
+def _product(one: NDArray[np.complex64], other: NDArray[np.complex64]) -> NDArray[np.complex64]:
+    """Matrix product, summed in double precision: in single, processors round differently, and solving enlarges that."""
+    product = one.astype(np.complex128) @ other.astype(np.complex128)
+    return product.astype(np.complex64)
+
+
+def _solution(square: NDArray[np.complex64], cross: NDArray[np.complex64]) -> NDArray[np.complex64]:
+    """Solution of linear equations, in double precision for the same reason as `_product`."""
+    solved = np.linalg.solve(square.astype(np.complex128), cross.astype(np.complex128))
+    return solved.astype(np.complex64)
 
 
 def _by_step(signals: References, blocks: int) -> References:

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from morningmix.facts import Measurements, Spans, TrackFacts
 from morningmix.laws.filters import Sos, butterworth_high_pass, low_pass, magnitude_db, peaking, tilt
+from morningmix.laws.grid import on_grid_db
 from morningmix.laws.loudness import OFFSET_DB, k_weight_db
 from morningmix.plan import Filter
-from morningmix.units import SILENCE_DB
+from morningmix.units import SILENCE_DB, power_db
 
 PLAYS_WITHIN_DB = 20.0
 """An input without bleed of its own to be told apart plays where it is within this of its loud level."""
@@ -64,7 +65,10 @@ def momentary(powers: Powers, slot_s: float) -> Powers:
 def loud_above(powers: Powers) -> float:
     """`PLAYS_WITHIN_DB` under the 95th percentile of all sounding slots; infinite where none sounds."""
     sounding = powers[powers > 10.0 ** (SILENCE_DB / 10.0)]
-    return float(np.percentile(sounding, 95)) * 10.0 ** (-PLAYS_WITHIN_DB / 10.0) if len(sounding) else float("inf")
+    if not len(sounding):
+        return float("inf")
+    loud_db = on_grid_db(power_db(float(np.percentile(sounding, 95))))
+    return float(10.0 ** ((loud_db - PLAYS_WITHIN_DB) / 10.0))
 
 
 def loud_mask(powers: Powers, slot_s: float) -> NDArray[np.bool_]:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.laws.grid import on_grid_db
+
 Mask = NDArray[np.bool_]
 
 LOOK_AHEAD_S = 0.10
@@ -21,7 +23,7 @@ _REACH, _LEAST_REACH_DB = 0.98, 0.2
 
 def clear_reach_db(clear_db: NDArray[np.float32]) -> float | None:
     """How far a cleaned microphone (see `Cleaned.clear_db`) goes in its clearest moments; None if nobody is there."""
-    reach_db = float(np.quantile(clear_db, _REACH)) if len(clear_db) else 0.0
+    reach_db = on_grid_db(float(np.quantile(clear_db, _REACH))) if len(clear_db) else 0.0
     return reach_db if reach_db >= _LEAST_REACH_DB else None
 
 

@@ -39,7 +39,7 @@ from morningmix.plan import Cleaning
 from morningmix.slots import Bands
 from morningmix.units import Block
 
-FORMAT = 8
+FORMAT = 9
 """Part of the cache key: raise it when anything here sounds differently."""
 
 _LEAST_FRESH_S, _JUDGED_HOPS = 5.0, 2000

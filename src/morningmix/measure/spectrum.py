@@ -6,6 +6,7 @@ Two hours of ten inputs are some 250 MB, so they live on disk as decibels in flo
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import TracebackType
 
@@ -19,6 +20,15 @@ from morningmix.slots import Bands
 _FLOOR_POWER = 1e-13
 
 
+@cache
+def _powers() -> Bands:
+    """Linear power of every float16 level in dB, by its bits: the same on every processor, and faster."""
+    levels_db = np.arange(1 << 16, dtype=np.uint16).view(np.float16).astype(np.float64)
+    with np.errstate(over="ignore", invalid="ignore"):
+        powers: Bands = (10.0 ** (levels_db / 10.0)).astype(np.float32)
+    return powers
+
+
 class BandWriter:
     """Writes hops to disk as they come; use as a context manager."""
 
@@ -30,7 +40,8 @@ class BandWriter:
 
     def write(self, bands: Bands) -> None:
         """Append hops ``(bands, hops)``, linear power."""
-        level_db = 10.0 * np.log10(np.maximum(bands.T, _FLOOR_POWER))
+        # In float64, whose last digit no step of float16 hangs on.
+        level_db = 10.0 * np.log10(np.maximum(bands.T, _FLOOR_POWER, dtype=np.float64))
         try:
             np.ascontiguousarray(level_db, np.float16).tofile(self._file)
         except OSError as error:
@@ -61,8 +72,8 @@ class BandStore:
         """Hops `start` to `stop` of one input, linear power: ``(bands, stop - start)``."""
         with self.paths[track].open("rb") as file:
             file.seek(start * self.bands * 2)
-            level_db = np.fromfile(file, np.float16, (stop - start) * self.bands).reshape(-1, self.bands)
-        power: Bands = np.power(np.float32(10.0), level_db.T.astype(np.float32) / np.float32(10.0))
+            level_db = np.fromfile(file, np.uint16, (stop - start) * self.bands).reshape(-1, self.bands)
+        power: Bands = _powers()[level_db.T]
         for turned_track, turned in self.turned:
             if turned_track == track:
                 at = max(0, round(turned.at_s / self.hop_s) - start)
