@@ -190,7 +190,7 @@ class Follower:
 
 
 def _product(one: NDArray[np.complex64], other: NDArray[np.complex64]) -> NDArray[np.complex64]:
-    """Matrix product, summed in double precision: in single, processors round differently, and solving enlarges that."""
+    """Matrix product, summed in double precision: in single, processors round otherwise, and solving enlarges that."""
     product = one.astype(np.complex128) @ other.astype(np.complex128)
     return product.astype(np.complex64)
 
