@@ -140,6 +140,16 @@ def test_what_is_stored_comes_back_within_the_rounding(
     np.testing.assert_allclose(back_db, 10.0 * np.log10(bands[:, start : start + length]), atol=1 / 32 + 1e-3)
 
 
+def test_what_is_exact_comes_back_as_it_was(tmp_path: Path) -> None:
+    bands = np.random.default_rng(1).exponential(1.0, (2, 6)).astype(np.float32)
+    with BandWriter(tmp_path / "one.left", exact=True) as writer:
+        writer.write(bands)
+    store = BandStore(
+        paths=(tmp_path / "one.left",), bands=2, hops=6, hop_s=0.02, band_hz=np.geomspace(100.0, 400.0, 3), exact=True
+    )
+    np.testing.assert_array_equal(store.read(0, 2, 5), bands[:, 2:5])
+
+
 def test_silence_is_stored_as_the_floor(tmp_path: Path) -> None:
     with BandWriter(tmp_path / "silence.bands") as writer:
         writer.write(np.zeros((3, 4), np.float32))

@@ -100,9 +100,10 @@ def hear_residual(
     """How far one microphone stands clear of what is left of its bleed, after that was predicted and subtracted.
 
     `left` holds the band powers of what remained, `taken` those of what was subtracted (None: nothing was). Writes the
-    expected bleed's band powers to `bleed`. Returns dB ``(hops,)``, see `Cleaned.clear_db`. Raises `OutputError`.
+    expected bleed's band powers to `bleed`. All three are exact. Returns dB ``(hops,)``, see `Cleaned.clear_db`.
+    Raises `OutputError`.
     """
-    own = replace(store, paths=(left, *((taken,) if taken else ())), turned=())
+    own = replace(store, paths=(left, *((taken,) if taken else ())), turned=(), exact=True)
     others = [other for other in references if other != ear]
     bands, vowels = _voice_bands(store), _voice_bands(store, HIGHEST_VOWEL_HZ)
 
@@ -120,7 +121,7 @@ def hear_residual(
     # Where the whole room is quiet, a microphone's own hiss would rise from no bleed at all.
     audible = (_LEAST_AUDIBLE * np.percentile(level, 95, axis=1)).astype(np.float32)[:, None]
     clear: list[Array] = []
-    with BandWriter(bleed) as writer:
+    with BandWriter(bleed, exact=True) as writer:
         for start in range(0, store.hops, _CHUNK_HOPS):
             stop = min(start + _CHUNK_HOPS, store.hops)
             early = max(0, start - _WARM_UP_HOPS)

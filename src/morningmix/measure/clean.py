@@ -54,7 +54,7 @@ _SHAPED = np.float32(0.7)
 _LEAST_LEFT = np.float32(0.03)
 """No prediction is trusted to leave less than this share of what it took away."""
 _TINY = np.float32(1e-20)
-_SCRATCHES = 3.1
+_SCRATCHES = 3.2
 """Sounds of a microphone on disk at a time: what is left, what was taken, what comes of it, and a little of numbers."""
 
 
@@ -155,7 +155,7 @@ def _clean(
                         scratches[ear, "left"],
                         scratches[ear, "taken"],
                         helped[ear],
-                        replace(store, paths=(bands[ear, "bleed"],), turned=()),
+                        replace(store, paths=(bands[ear, "bleed"],), turned=(), exact=True),
                         turned.get(ear),
                         _resting(clear_db[ear], store.hop_s),
                         files.enter_context(_opened(drafts[ear])),
@@ -193,7 +193,7 @@ def _subtract(
     rate_hz = take.rate_hz
     meters = {key: BandMeter(rate_hz, scratch.channels) for key, scratch in scratches.items()}
     with ExitStack() as stack:
-        writers = {key: stack.enter_context(BandWriter(bands[key])) for key in scratches}
+        writers = {key: stack.enter_context(BandWriter(bands[key], exact=True)) for key in scratches}
 
         def took(left: Mapping[int, Block], taken: Mapping[int, Block]) -> None:
             def keep(key: tuple[int, str]) -> None:
@@ -219,7 +219,7 @@ def _helps(
     if np.count_nonzero(fresh) * store.hop_s < _LEAST_FRESH_S:
         fresh[:] = True
     step = max(1, np.count_nonzero(fresh) // _JUDGED_HOPS)
-    left = replace(store, paths=(bands[ear, "left"],), turned=())
+    left = replace(store, paths=(bands[ear, "left"],), turned=(), exact=True)
     ratios = []
     for hop in np.flatnonzero(fresh)[::step].tolist():
         before, after = (float(one.read(track, hop, hop + 1).sum()) for one, track in ((store, ear), (left, 0)))

@@ -1,6 +1,7 @@
 """The file that keeps the band powers of an input (`dsp.spectrum`).
 
-Two hours of ten inputs are some 250 MB, so they live on disk as decibels in float16 (steps of 0.03 dB).
+Two hours of ten inputs are some 250 MB, so they live on disk as decibels in float16 (steps of 0.03 dB). What is only
+kept for the length of a run is exact: linear in float32.
 """
 
 from __future__ import annotations
@@ -32,7 +33,8 @@ def _powers() -> Bands:
 class BandWriter:
     """Writes hops to disk as they come; use as a context manager."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, exact: bool = False) -> None:
+        self._exact = exact
         try:
             self._file = path.open("wb")
         except OSError as error:
@@ -40,10 +42,14 @@ class BandWriter:
 
     def write(self, bands: Bands) -> None:
         """Append hops ``(bands, hops)``, linear power."""
-        # In float64, whose last digit no step of float16 hangs on.
-        level_db = 10.0 * np.log10(np.maximum(bands.T, _FLOOR_POWER, dtype=np.float64))
+        if self._exact:
+            values = np.ascontiguousarray(np.maximum(bands.T, np.float32(_FLOOR_POWER)), np.float32)
+        else:
+            # In float64, whose last digit no step of float16 hangs on.
+            level_db = 10.0 * np.log10(np.maximum(bands.T, _FLOOR_POWER, dtype=np.float64))
+            values = np.ascontiguousarray(level_db, np.float16)
         try:
-            np.ascontiguousarray(level_db, np.float16).tofile(self._file)
+            values.tofile(self._file)
         except OSError as error:
             raise OutputError(f"Cannot write {self._file.name}: {error.strerror}. Is the disk full?") from error
 
@@ -67,13 +73,16 @@ class BandStore:
     band_hz: NDArray[np.float64]
     turned: tuple[tuple[int, Turned], ...] = ()
     """Inputs whose gain was turned in mid-take: what is read of them is brought back from there on."""
+    exact: bool = False
+    """How the files were written."""
 
     def read(self, track: int, start: int, stop: int) -> Bands:
         """Hops `start` to `stop` of one input, linear power: ``(bands, stop - start)``."""
+        kept = np.dtype(np.float32 if self.exact else np.uint16)
         with self.paths[track].open("rb") as file:
-            file.seek(start * self.bands * 2)
-            level_db = np.fromfile(file, np.uint16, (stop - start) * self.bands).reshape(-1, self.bands)
-        power: Bands = _powers()[level_db.T]
+            file.seek(start * self.bands * kept.itemsize)
+            values = np.fromfile(file, kept, (stop - start) * self.bands).reshape(-1, self.bands).T
+        power: Bands = values if self.exact else _powers()[values]
         for turned_track, turned in self.turned:
             if turned_track == track:
                 at = max(0, round(turned.at_s / self.hop_s) - start)
