@@ -11,6 +11,7 @@ import hashlib
 import os
 import re
 import shutil
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -49,8 +50,6 @@ def packing(folder: Path) -> Iterator[Path]:
             # What cannot go now, the next run clears.
             with suppress(OSError):
                 _finish(work, folder)
-                (work / _LOCK).unlink()
-                work.rmdir()
 
 
 def _finish(work: Path, folder: Path) -> None:
@@ -82,11 +81,28 @@ def _alone(work: Path, folder: Path) -> Iterator[None]:
             seen = lock.stat()
         except FileNotFoundError as error:
             raise busy from error
-    with locked(Home(root=folder, mixes=folder, recipe=folder, cache=work)):
-        # A run that ends takes its lock along, and another may have put a new one there.
-        if not lock.exists() or not os.path.samestat(seen, lock.stat()):
-            raise busy
-        yield
+    try:
+        with locked(Home(root=folder, mixes=folder, recipe=folder, cache=work)):
+            # A run that ends takes its lock along, and another may have put a new one there.
+            if not lock.exists() or not os.path.samestat(seen, lock.stat()):
+                raise busy
+            try:
+                yield
+            finally:
+                if sys.platform != "win32":
+                    _leave(work)
+    finally:
+        if sys.platform == "win32":
+            # There no file goes while anybody has it open: ours not before now, another run's not at all.
+            _leave(work)
+
+
+def _leave(work: Path) -> None:
+    with suppress(OSError):
+        # Folders without a lock would be taken for somebody else's.
+        if [path.name for path in work.iterdir()] == [_LOCK]:
+            (work / _LOCK).unlink()
+            work.rmdir()
 
 
 def _is_ours(work: Path) -> bool:
