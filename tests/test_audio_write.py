@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import resource
 import struct
 from contextlib import contextmanager
 
@@ -37,6 +36,7 @@ def cut(sound, lengths):
 @contextmanager
 def disk_of(size):
     """No file may grow beyond `size` bytes."""
+    resource = pytest.importorskip("resource", reason="limits are set the POSIX way")
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
     try:

@@ -110,8 +110,8 @@ if __name__ == "__main__":
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks at /proc")
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
-def test_workers_end_with_the_run_that_started_them(how: signal.Signals, tmp_path: Path) -> None:
+@pytest.mark.parametrize("how", ["SIGKILL", "SIGINT"])
+def test_workers_end_with_the_run_that_started_them(how: str, tmp_path: Path) -> None:
     script = tmp_path / "endless.py"
     script.write_text(ENDLESS)
     place = tmp_path / "pids"
@@ -122,7 +122,7 @@ def test_workers_end_with_the_run_that_started_them(how: signal.Signals, tmp_pat
         assert run.poll() is None
         assert time.monotonic() < patience
         time.sleep(0.05)
-    run.send_signal(how)
+    run.send_signal(signal.Signals[how])
     run.communicate(timeout=60.0)
     workers = [Path("/proc", path.name) for path in place.iterdir()]
     while any(worker.exists() and "State:\tZ" not in (worker / "status").read_text() for worker in workers):

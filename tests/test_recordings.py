@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -207,16 +208,19 @@ def test_what_cannot_be_used_is_left_out_with_its_reason(tmp_path):
         four=wav.riff(wav.fmt(channels=4), wav.chunk(b"data", BODY[:120])),
     )
     (tmp_path / "rough.mp3").write_bytes(b"x")
-    (tmp_path / "gone.wav").symlink_to(tmp_path / "nowhere.wav")
+    names = ["empty", "text", "nodata", "nofmt", "mad", "four"]
+    # Making links needs rights on Windows.
+    if sys.platform != "win32":
+        (tmp_path / "gone.wav").symlink_to(tmp_path / "nowhere.wav")
+        names.append("gone")
     take = find_take(tmp_path)
     assert [r.files for r in take.recordings] == [("good.wav",)]
     reasons = dict(line.split(": ", 1) for line in take.left_out)
-    names = ["empty", "text", "nodata", "nofmt", "mad", "four", "gone"]
     assert reasons.keys() == {f"{name}.wav" for name in names} | {"rough.mp3"}
     assert "0 bytes" in reasons["empty.wav"]
     assert "not a sound file" in reasons["text.wav"]
     assert "4 channels" in reasons["four.wav"]
-    assert "No such file" in reasons["gone.wav"]
+    assert "No such file" in reasons.get("gone.wav", "No such file")
 
 
 @pytest.mark.parametrize(

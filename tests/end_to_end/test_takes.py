@@ -80,7 +80,6 @@ def test_the_report_shows_every_take(mixed: Result) -> None:
 
 def test_each_recall_sheet_gives_its_take_again(mixed: Result, rehearsal: Path, tmp_path: Path) -> None:
     home = shutil.copytree(mixed.home, tmp_path / "home")
-    (tmp_path / "Thursday").symlink_to(rehearsal)
     for one in mixed.songs:
         sheet = json.loads((one.folder / "recall.json").read_text(encoding="utf-8"))
         sheet["tracks_folder"] = str(rehearsal / one.title)
@@ -175,7 +174,7 @@ def test_all_homes_in_a_folder_are_gone_through_past_a_bad_one(tmp_path: Path) -
     (tmp_path / "b mix" / "recipe.toml").write_text("recipe = 1\noops", encoding="utf-8")
     done = run_here("mix", "--all", ".", cwd=tmp_path)
     assert done.returncode == 3
-    assert "b mix/recipe.toml could not be mixed. recipe.toml, line 2" in done.stderr
+    assert f"{Path('b mix', 'recipe.toml')} could not be mixed. recipe.toml, line 2" in done.stderr
     assert "2 of 3 rehearsals are mixed." in done.stdout
     again = run_here("mix", "--all", ".", cwd=tmp_path)
     assert again.stdout.count("Nothing has changed since the last mix") == 2
