@@ -264,8 +264,10 @@ def names(place: Place, rng: Rng) -> Iterator[str]:
     home = place.root / "named mix"
     for folder in songs_in(home / "mixes") if home.exists() else ():
         written = len(list((home / "mixes" / folder / "tracks").glob("*")))
-        if written != len(called):
-            yield f"lost: {len(called)} inputs gave {written} tracks ({called})"
+        # What begins with a dot is out of sight, and no recording.
+        seen = [path for path in called if not path.rsplit(b"/")[-1].startswith(b".")]
+        if written != len(seen):
+            yield f"lost: {len(seen)} inputs gave {written} tracks ({seen})"
     for path in home.rglob("*") if home.exists() else ():
         bad = [
             sign
