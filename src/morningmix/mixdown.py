@@ -27,6 +27,7 @@ from morningmix.practice import Practice, practice_mixes, practice_trims, withou
 from morningmix.render.families import BLOCK_HOPS, Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
 from morningmix.render.output import Output
+from morningmix.reproduce import hash_files, versions
 from morningmix.song_folders import begin_song, folder_name
 from morningmix.units import Block
 from morningmix.verify import METERS_AGREE_LU, Verified, meters_differ_lu, verify
@@ -327,6 +328,8 @@ def _write_sheet(
         stems=tuple(stems),
         reachable_lufs=ready.reachable_lufs,
         files=[*files, RECALL],
+        sha256=hash_files(partial, files, desk.pool),
+        versions=versions(),
     )
     with output_errors(partial / RECALL):
         (partial / RECALL).write_text(recall_text(recall), encoding="utf-8")

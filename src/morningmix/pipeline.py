@@ -54,6 +54,7 @@ from morningmix.render.families import BLOCK_HOPS
 from morningmix.render.output import Bits, FileFormat
 from morningmix.report.page import ReportedSong, report_page
 from morningmix.report.recording import Cut, ReportedTake
+from morningmix.reproduce import Reproduced, compare_bytes
 from morningmix.song_folders import (
     finish_song,
     folder_name,
@@ -73,6 +74,7 @@ def no_progress(step: str, share: float) -> None:
 
 REPORT = "report.html"
 _MP3_BYTES_PER_FRAME = 0.7
+_SLACK_S = 0.1
 LONG_S = 480.0
 """A take longer than this is cut into songs where nobody has listed any. Design choice."""
 
@@ -130,6 +132,8 @@ class Result:
     """Songs that were there before, and what is different in them now."""
     take_s: float = 0.0
     """Length of the longest take."""
+    reproduced: Reproduced | None = None
+    """Of a mix that was made again from its recall sheet."""
 
     @property
     def guesses(self) -> tuple[Input, ...]:
@@ -545,6 +549,7 @@ def _mix_again(order: Order, progress: Progress) -> Result:
     refuse_inside(home, tracks)
     refuse_in_the_way(home.mixes, [folder_name(number, recall.title)])
     recordings = _recalled(recall, find_take(tracks), sheet)
+    _refuse_longer(recall.plan, take_of(tracks, tuple(recordings)), sheet)
     with _working_in(home), ThreadPoolExecutor(_workers(order)) as pool, ExitStack() as stack:
         stack.callback(_clear, home)
         raw = Raw(
@@ -556,9 +561,18 @@ def _mix_again(order: Order, progress: Progress) -> Result:
         desk = Desk(home=home, settings=recall.settings, pool=pool, progress=progress, block_hops=order.block_hops)
         ready = to_sum(recall.plan, number, raw, desk, stack, recall.master.trims)
         song = write(ready, recall.master, desk)
+        reproduced = compare_bytes(recall, read_recall(ready.partial / RECALL))
         replaces = _former_folder(home, tracks, recall.plan, frozenset({song.folder.name}))
         finish_song(ready.partial, home.mixes, song.folder.name, replaces=replaces)
-    return Result(home=home.root, recipe=home.recipe, recipe_is_new=False, songs=(song,), inputs=(), findings=())
+    return Result(
+        home=home.root,
+        recipe=home.recipe,
+        recipe_is_new=False,
+        songs=(song,),
+        inputs=(),
+        findings=(),
+        reproduced=reproduced,
+    )
 
 
 def _home_of_sheet(sheet: Path, recall: Recall, out: Path | None) -> tuple[Home, int]:
@@ -579,6 +593,14 @@ def _home_of_sheet(sheet: Path, recall: Recall, out: Path | None) -> tuple[Home,
             root = out
         mixes = root / MIXES
     return Home(root=root, mixes=out or mixes, recipe=root / RECIPE, cache=root / CACHE), number
+
+
+def _refuse_longer(plan: SongPlan, take: Take, sheet: Path) -> None:
+    if plan.end_s > take.duration_s + _SLACK_S:
+        raise RecipeError(
+            f"{sheet.name} asks for more than was recorded (plan.end_s: {plan.end_s:g} s of {take.duration_s:g} s). "
+            "Mix from the recipe instead."
+        )
 
 
 def _cleaned_again(

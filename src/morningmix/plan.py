@@ -2,17 +2,40 @@
 
 A plan says everything that is needed to render the same bytes again from the same recordings, so it is also what the
 recall sheet keeps. Times are seconds from the start of the song.
+
+A range in a type is what a recall sheet may hold there (`files.recall`): wider than anything that is decided, and
+narrow enough for the renderer to cope with every value in it. All of them are design choices.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
-from morningmix.facts import Spans
+from annotated_types import Interval, MaxLen, MinLen
 
 FAMILIES = ("drums", "bass", "guitars", "keys", "vocals", "playback", "other")
 """The stems, each a stereo bus that tracks are summed on."""
+
+Decibels = Annotated[float, Interval(ge=-300.0, le=200.0)]
+Hertz = Annotated[float, Interval(ge=5.0, le=500_000.0)]
+"""Also below half the plan's sample rate."""
+Seconds = Annotated[float, Interval(ge=-1e6, le=1e6)]
+Position = Annotated[float, Interval(ge=0.0, le=1e6)]
+"""Seconds from the start."""
+Ramp = Annotated[float, Interval(ge=0.001, le=10.0)]
+"""Seconds."""
+TimeConstant = Annotated[float, Interval(ge=0.001, le=60.0)]
+"""Seconds."""
+LookAhead = Annotated[float, Interval(ge=0.0001, le=0.1)]
+"""Seconds."""
+ClippedRun = Annotated[float, Interval(ge=0.0, le=0.01)]
+"""Seconds."""
+Share = Annotated[float, Interval(ge=0.0, le=1.0)]
+Index = Annotated[int, Interval(ge=0, le=9_999)]
+"""Place of an input in the take."""
+Spans = tuple[tuple[Position, Position], ...]
+"""Stretches, in order, not overlapping."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,10 +55,10 @@ class Filter:
     """One second-order filter."""
 
     kind: Literal["high_pass", "low_pass", "peak"]
-    corner_hz: float
+    corner_hz: Hertz
     """Of a peak its centre."""
-    gain_db: float = 0.0
-    q: float = 0.0
+    gain_db: Annotated[float, Interval(ge=-60.0, le=24.0)] = 0.0
+    q: Annotated[float, Interval(ge=0.0, le=100.0)] = 0.0
     """Both of a peak only."""
 
 
@@ -44,8 +67,8 @@ class Gate:
     """Stretches in which the microphone stays open; outside them it is turned down to the floor."""
 
     open_s: Spans
-    floor_db: float
-    ramp_s: float
+    floor_db: Decibels
+    ramp_s: Ramp
     """Length of the way down and of the way up; both lie outside the open stretch."""
 
 
@@ -53,19 +76,19 @@ class Gate:
 class Compressor:
     """Feed-forward, detector in dB after the gain computer, smooth decoupled (Giannoulis et al., JAES 60(6) 2012)."""
 
-    threshold_db: float
-    ratio: float
-    knee_db: float
-    attack_s: float
-    release_s: float
-    max_reduction_db: float
+    threshold_db: Decibels
+    ratio: Annotated[float, Interval(ge=1.0, le=100.0)]
+    knee_db: Annotated[float, Interval(ge=0.0, le=60.0)]
+    attack_s: Annotated[float, Interval(ge=0.0, le=60.0)]
+    release_s: TimeConstant
+    max_reduction_db: Annotated[float, Interval(ge=0.0, le=100.0)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeEsser:
     """What lies above a corner is compressed by itself; the rest passes."""
 
-    corner_hz: float
+    corner_hz: Hertz
     compressor: Compressor
 
 
@@ -73,23 +96,23 @@ class DeEsser:
 class Move:
     """A level change for a stretch, with ramps of `ramp_s` outside it."""
 
-    from_s: float
-    to_s: float
-    level_db: float
-    ramp_s: float
+    from_s: Position
+    to_s: Annotated[float, Interval(ge=0.0, le=1e9)]
+    level_db: Decibels
+    ramp_s: Ramp
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cleaning:
     """Which microphones of a take are cleaned of bleed before anything else, and by which other inputs."""
 
-    ears: tuple[tuple[int, bool], ...]
+    ears: tuple[tuple[Index, bool], ...]
     """Input, and whether its bleed is predicted and subtracted; what is left is masked anyway."""
-    references: tuple[int, ...]
+    references: tuple[Index, ...]
     """All inputs that play, the ears among them."""
-    turned: tuple[tuple[int, float, float], ...] = ()
+    turned: tuple[tuple[Index, Seconds, Decibels], ...] = ()
     """Gains that were turned in mid-take: input, when (s), by how much (dB)."""
-    repaired: tuple[tuple[int, float], ...] = ()
+    repaired: tuple[tuple[Index, ClippedRun], ...] = ()
     """Ears that clipped, and the longest run (s) that is interpolated before anything is learnt from them."""
 
 
@@ -97,7 +120,7 @@ class Cleaning:
 class TrackPlan:
     """One input on its way to its family: gain, filters, de-esser, gate, compressor, fader, moves, ride, pan, send."""
 
-    files: tuple[str, ...]
+    files: Annotated[tuple[str, ...], MinLen(1), MaxLen(2)]
     name: str
     role: str
     role_is_guess: bool
@@ -107,25 +130,25 @@ class TrackPlan:
     cleaned: bool = False
     """What is mixed is the input without its bleed (`SongPlan.cleaning`)."""
     flip: bool = False
-    delay_s: float = 0.0
+    delay_s: Annotated[float, Interval(ge=-10.0, le=10.0)] = 0.0
     """May be negative: the input is then heard earlier."""
-    repair_s: float = 0.0
+    repair_s: ClippedRun = 0.0
     """Clipped runs up to this long are interpolated; 0: none."""
-    turned: tuple[float, float] | None = None
+    turned: tuple[Seconds, Decibels] | None = None
     """Where a gain was turned in mid-take, and what makes up for it from there on, dB."""
     ducked_s: Spans = ()
     """Pops and howls, turned down."""
-    gain_db: float = 0.0
-    filters: tuple[Filter, ...] = ()
+    gain_db: Decibels = 0.0
+    filters: Annotated[tuple[Filter, ...], MaxLen(20)] = ()
     gate: Gate | None = None
     de_esser: DeEsser | None = None
     compressor: Compressor | None = None
-    fader_db: float = 0.0
-    moves: tuple[Move, ...] = ()
-    ride: tuple[tuple[float, float], ...] = ()
+    fader_db: Decibels = 0.0
+    moves: Annotated[tuple[Move, ...], MaxLen(1_000)] = ()
+    ride: tuple[tuple[Seconds, Decibels], ...] = ()
     """A hand on the fader: (s, dB), straight lines between, 0 dB without any."""
-    pan: float = 0.0
-    send_db: float | None = None
+    pan: Annotated[float, Interval(ge=-1.0, le=1.0)] = 0.0
+    send_db: Annotated[float, Interval(ge=-300.0, le=24.0)] | None = None
     """Reverb send after the fader; None: dry."""
     reasons: tuple[Reason, ...] = ()
 
@@ -139,9 +162,9 @@ class TrackPlan:
 class Reverb:
     """One small room for all; unity send returns the same power as the dry sound."""
 
-    room: float
-    damping: float
-    low_cut_hz: float
+    room: Share
+    damping: Share
+    low_cut_hz: Hertz
     reasons: tuple[Reason, ...] = ()
 
 
@@ -150,10 +173,10 @@ class Goal:
     """How loud one family is wanted in the whole, and where that is judged."""
 
     family: str
-    level_lu: float | None
+    level_lu: Decibels | None
     """Loudness re the whole mix over `where_s`; None: it fills what remains."""
     where_s: Spans
-    wishes_db: float
+    wishes_db: Decibels
     """What the recipe's level wishes do to the family over `where_s`; a trim never undoes a wish."""
     because: str
     source: str
@@ -164,36 +187,36 @@ class SongPlan:
     """Everything up to the families of one song."""
 
     title: str
-    start_s: float
-    end_s: float
-    rate_hz: int
-    tracks: tuple[TrackPlan, ...]
+    start_s: Position
+    end_s: Position
+    rate_hz: Annotated[int, Interval(ge=8_000, le=1_000_000)]
+    tracks: Annotated[tuple[TrackPlan, ...], MinLen(1)]
     reverb: Reverb | None
-    target_lufs: float
-    ceiling_dbtp: float
-    max_limiting_db: float
-    played_lufs: float | None = None
+    target_lufs: Decibels
+    ceiling_dbtp: Annotated[float, Interval(ge=-60.0, le=0.0)]
+    max_limiting_db: Annotated[float, Interval(ge=0.0, le=100.0)]
+    played_lufs: Decibels | None = None
     """How loud it comes with all faders where they rest in the take: what songs keep of their own relation."""
-    tilt_db: float = 0.0
+    tilt_db: Annotated[float, Interval(ge=-24.0, le=24.0)] = 0.0
     """Of the whole: lows up, highs down by as much."""
     reasons: tuple[Reason, ...] = ()
     goals: tuple[Goal, ...] = ()
     cleaning: Cleaning | None = None
-    fade_in_s: float = 0.0
+    fade_in_s: Annotated[float, Interval(ge=0.0, le=60.0)] = 0.0
     """Only where the song is cut out of a longer take, and so its end."""
-    fade_out_s: float = 0.0
+    fade_out_s: Annotated[float, Interval(ge=0.0, le=60.0)] = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trims:
     """What is done to the families of one song before they are summed."""
 
-    trims_db: tuple[tuple[str, float], ...]
-    drum_peak_dbfs: float | None
+    trims_db: tuple[tuple[str, Annotated[float, Interval(ge=-60.0, le=60.0)]], ...]
+    drum_peak_dbfs: Decibels | None
     """The drums' own peaks are held to this level before the sum; None: left alone."""
-    drum_lookahead_s: float
-    drum_release_s: float
-    gain_db: float
+    drum_lookahead_s: LookAhead
+    drum_release_s: TimeConstant
+    gain_db: Decibels
     """What brings the sum to the target, not counting the limiter."""
     reasons: tuple[Reason, ...] = ()
 
@@ -203,12 +226,12 @@ class MasterPlan:
     """What happens to the sum of one song: one gain and one limiter curve for all families."""
 
     trims: Trims
-    gain_db: float
-    target_lufs: float
+    gain_db: Decibels
+    target_lufs: Decibels
     """What the mix aims at, possibly lower than what the recipe asks for."""
-    ceiling_dbfs: float
+    ceiling_dbfs: Annotated[float, Interval(ge=-61.0, le=-0.1)]
     """What the limiter holds; a little under the true-peak ceiling that is promised."""
-    lookahead_s: float
-    release_s: float
-    dither_seed: int
+    lookahead_s: LookAhead
+    release_s: TimeConstant
+    dither_seed: Annotated[int, Interval(ge=0, le=2**32)]
     reasons: tuple[Reason, ...] = ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shlex
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -48,6 +49,8 @@ def mixed(result: Result) -> None:
         typer.echo(f"  {near(one.mix)}  {_loudness(one)}")
     for finding in result.findings[2:]:
         typer.echo(f"  {finding.says}")
+    if result.reproduced is not None:
+        typer.echo(result.reproduced.says)
     if result.inputs:
         _say_input_list(result)
         if result.recipe_is_new:
@@ -243,6 +246,7 @@ def mix_facts(result: Result) -> dict[str, Any]:
             }
             for one in result.songs
         ],
+        "reproduced": None if result.reproduced is None else asdict(result.reproduced),
         **input_facts(result),
     }
 

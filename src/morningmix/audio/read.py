@@ -29,6 +29,7 @@ _DECODE_FRAMES = 16_384  # what is decoded at once stays in the processor's cach
 _SEGMENT_FRAMES = 131_072
 # The HQ filter is shorter than 100 frames of the slower rate on either side (its impulse response falls under 1e-7).
 _FILTER_FRAMES = 256
+LIBSNDFILE_VERSION: str = soundfile.__libsndfile_version__
 
 
 def open_recording(

@@ -1,18 +1,38 @@
 """The recall sheet: beside every mix, all that is needed to make the same bytes again, and what was measured of it.
 
-It names the recordings by path and SHA-256, holds both plans with every reason, and lists the files it belongs to.
+It names the recordings by path and SHA-256, holds both plans with every reason, and lists the files it belongs to with
+their hashes and the versions that made them. A sheet may come from anybody: nothing in it is used before it is checked,
+field by field by the ranges in the types (most of them in `plan`), then by what its fields say of each other.
 """
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError  # noqa: TID251 - files is the room that reads
+from annotated_types import MaxLen
+from pydantic import (  # noqa: TID251 - files is the room that reads
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    StringConstraints,
+    ValidationError,
+)
 
 from morningmix.errors import RecipeError
-from morningmix.plan import MasterPlan, SongPlan
+from morningmix.files.text import read_bytes
+from morningmix.plan import FAMILIES, Decibels, MasterPlan, SongPlan, Spans
+
+_LARGEST_BYTES = 8_000_000
+_MOST_VALUES = 200_000
+"""An hour with ten voices ridden throughout holds 150,000; and finding as many errors takes seconds, not minutes."""
+_MOST_GAIN_DB = 200.0
+"""What all gains of an input may add up to, far under what 32-bit floats hold; design choice."""
+_LONGEST_NAME_BYTES = 255
+"""Of a file in a folder, on any file system in use (common practice, no source)."""
 
 
 def _inside(file: str) -> str:
@@ -20,14 +40,31 @@ def _inside(file: str) -> str:
     parts = file.replace("\\", "/").split("/")
     if not file or "\0" in file or ":" in parts[0] or any(part in ("", ".", "..") for part in parts):
         raise ValueError(f"{file[:80]!r} is no file in the song's folder")
-    return file
+    return _short(file)
 
 
-File = Annotated[str, AfterValidator(_inside)]
+def _folder(path: str) -> str:
+    if not path or "\0" in path:
+        raise ValueError(f"{path[:80]!r} is no folder")
+    return _short(path)
+
+
+def _short(path: str) -> str:
+    if any(len(part.encode()) > _LONGEST_NAME_BYTES for part in path.split("/")):
+        raise ValueError(f"{path[:80]!r}... is too long for a path")
+    return path
+
+
+_Path = Annotated[str, MaxLen(2_000)]
+File = Annotated[_Path, AfterValidator(_inside)]
+Folder = Annotated[_Path, AfterValidator(_folder)]
+_Word = Annotated[str, StringConstraints(pattern=r"^[ -~]{1,80}\z")]
+Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}\z")]
 
 
 class _Sheet(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # The dataclasses of the plans are read by this too.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class RecordedInput(_Sheet):
@@ -37,16 +74,16 @@ class RecordedInput(_Sheet):
     """How the recipe names it."""
     parts: tuple[str, ...]
     """Every file it was read from, in order."""
-    sha256: tuple[str, ...]
+    sha256: tuple[Sha256, ...]
 
 
 class MixFile(_Sheet):
     """What the meter read of the written mix; None where there was too little sound."""
 
     file: File
-    integrated_lufs: float | None
-    range_lu: float | None
-    true_peak_dbtp: float | None
+    integrated_lufs: Decibels | None
+    range_lu: Decibels | None
+    true_peak_dbtp: Decibels | None
 
 
 class Settings(_Sheet):
@@ -61,22 +98,27 @@ class Settings(_Sheet):
 class Recall(_Sheet):
     """A whole recall sheet."""
 
-    recall: Literal[2] = 2
+    recall: Literal[2, 3] = 3
+    """Format 2 knows neither `sha256` nor `versions`."""
     morningmix: str
     """The version that wrote it."""
     title: str
-    tracks_folder: str
+    tracks_folder: Folder
     """Folder with the raw tracks, relative to the recall sheet where the system allows it."""
     recordings: tuple[RecordedInput, ...]
     settings: Settings
     plan: SongPlan
     master: MasterPlan
     mix: MixFile
-    stems: tuple[File, ...]
-    reachable_lufs: float | None = None
+    stems: Annotated[tuple[File, ...], MaxLen(len(FAMILIES))]
+    reachable_lufs: Decibels | None = None
     """As loud as it can be made without squeezing its peaks harder than asked."""
     files: list[File]
     """All files of the song folder that this mix made, relative to it; what is not listed is somebody's own."""
+    sha256: dict[File, Sha256] | None = None
+    """What is in those files, but for the sheet itself; None where that is not known."""
+    versions: dict[_Word, _Word] | None = None
+    """Of this program and all else that its bytes depend on, by name; None where that is not known."""
 
     @property
     def mix_id(self) -> str:
@@ -86,20 +128,139 @@ class Recall(_Sheet):
 
 
 def read_recall(path: Path) -> Recall:
-    """Read a recall sheet. Raises `RecipeError` if it is damaged or from another version of the format."""
+    """Read a recall sheet.
+
+    Raises `RecipeError`, with the path of the field, if it is damaged or from another version of the format.
+    """
+    raw = read_bytes(path, _LARGEST_BYTES)
+    if raw.count(b",") > _MOST_VALUES:
+        raise _unreadable(path, "the file", f"it holds more than {_MOST_VALUES} values")
     try:
-        return Recall.model_validate_json(path.read_bytes())
-    except OSError as error:
-        raise RecipeError(f"{path} cannot be read: {error.strerror}.") from error
+        sheet = Recall.model_validate_json(raw)
     except ValidationError as error:
-        first = error.errors()[0]
+        first = error.errors(include_url=False, include_input=False)[0]
         where = ".".join(str(step) for step in first["loc"]) or "the file"
-        raise RecipeError(
-            f"{path.name} is not a recall sheet this version can read ({where}: {first['msg']}). "
-            "Mix from the recipe instead."
-        ) from error
+        raise _unreadable(path, where, first["msg"]) from error
+    for where, says in _contradictions(sheet):
+        raise _unreadable(path, where, says)
+    return sheet
+
+
+def _unreadable(path: Path, where: str, says: str) -> RecipeError:
+    # Somebody's keys may hold anything.
+    where = where.encode("unicode_escape").decode()
+    where = where if len(where) <= 120 else f"{where[:100]}..."
+    return RecipeError(
+        f"{path.name} is not a recall sheet this version can read ({where}: {says}). Mix from the recipe instead."
+    )
+
+
+def read_sheets(paths: Iterable[Path]) -> tuple[list[tuple[Path, Recall]], list[str]]:
+    """Those of the sheets that can be read, each with its path, and a line about each of the others.
+
+    Raises `RecipeError` if there are some and none can be read.
+    """
+    sheets: list[tuple[Path, Recall]] = []
+    skipped: list[RecipeError] = []
+    said: list[str] = []
+    for path in paths:
+        try:
+            sheets.append((path, read_recall(path)))
+        except RecipeError as error:
+            skipped.append(error)
+            said.append(f"Skipped {path.parent.name}: {error}")
+    if skipped and not sheets:
+        raise skipped[0]
+    return sheets, said
 
 
 def recall_text(recall: Recall) -> str:
     """The sheet as JSON text."""
     return recall.model_dump_json(indent=1) + "\n"
+
+
+# ---------------------------------------------------------------- what no field can say alone
+
+
+def _contradictions(sheet: Recall) -> Iterator[tuple[str, str]]:
+    """Where the fields of a sheet do not fit each other, and how."""
+    plan = sheet.plan
+    if round(plan.end_s * plan.rate_hz) <= round(plan.start_s * plan.rate_hz):
+        yield "plan.end_s", "the song must end after its start"
+    if [one.files for one in sheet.recordings] != [track.files for track in plan.tracks]:
+        yield "recordings", "they must be the inputs of plan.tracks"
+    for place, one in enumerate(sheet.recordings):
+        if not one.parts or len(one.parts) != len(one.sha256):
+            yield f"recordings.{place}.sha256", "every part needs a hash"
+    if not any(track.sounds for track in plan.tracks):
+        yield "plan.tracks", "nothing in it sounds"
+    for place in range(len(plan.tracks)):
+        yield from _of_track(plan, place)
+    if plan.reverb is not None:
+        yield from _below_nyquist(plan, "plan.reverb.low_cut_hz", plan.reverb.low_cut_hz)
+    for place, goal in enumerate(plan.goals):
+        yield from _known_family(f"plan.goals.{place}.family", goal.family)
+        yield from _in_order(f"plan.goals.{place}.where_s", goal.where_s)
+    yield from _of_cleaning(plan)
+    for place, (family, _) in enumerate(sheet.master.trims.trims_db):
+        yield from _known_family(f"master.trims.trims_db.{place}", family)
+    for where, file in (("mix.file", sheet.mix.file), *(("stems", stem) for stem in sheet.stems)):
+        if file not in sheet.files:
+            yield where, f"{file!r} is not among its files"
+
+
+def _of_track(plan: SongPlan, place: int) -> Iterator[tuple[str, str]]:
+    track, where = plan.tracks[place], f"plan.tracks.{place}"
+    if track.family:
+        yield from _known_family(f"{where}.family", track.family)
+    yield from _in_order(f"{where}.ducked_s", track.ducked_s)
+    if track.gate is not None:
+        yield from _in_order(f"{where}.gate.open_s", track.gate.open_s)
+    if any(after[0] < before[0] for before, after in pairwise(track.ride)):
+        yield f"{where}.ride", "its points must be in order"
+    for number, one in enumerate(track.filters):
+        yield from _below_nyquist(plan, f"{where}.filters.{number}.corner_hz", one.corner_hz)
+        if one.kind == "peak" and one.q < 0.01:
+            yield f"{where}.filters.{number}.q", "a peak needs one above 0.01"
+    if track.de_esser is not None:
+        yield from _below_nyquist(plan, f"{where}.de_esser.corner_hz", track.de_esser.corner_hz)
+    for number, move in enumerate(track.moves):
+        if move.to_s < move.from_s:
+            yield f"{where}.moves.{number}.to_s", "a move must end after its start"
+    gains = [track.gain_db, track.fader_db, track.turned[1] if track.turned else 0.0]
+    gains += [move.level_db for move in track.moves] + [one.gain_db for one in track.filters]
+    gains += [max((db for _, db in track.ride), default=0.0)]
+    if sum(max(0.0, gain) for gain in gains) > _MOST_GAIN_DB:
+        yield where, f"its gains add up to more than {_MOST_GAIN_DB:.0f} dB"
+
+
+def _of_cleaning(plan: SongPlan) -> Iterator[tuple[str, str]]:
+    if plan.cleaning is None:
+        return
+    named = {
+        "ears": [index for index, _ in plan.cleaning.ears],
+        "references": plan.cleaning.references,
+        "turned": [index for index, *_ in plan.cleaning.turned],
+        "repaired": [index for index, _ in plan.cleaning.repaired],
+    }
+    for name, indices in named.items():
+        if len(set(indices)) < len(indices) or max(indices, default=0) >= len(plan.tracks):
+            yield f"plan.cleaning.{name}", f"it must name inputs from 0 to {len(plan.tracks) - 1}, each once"
+    if not set(named["ears"]) <= set(named["references"]):
+        yield "plan.cleaning.references", "all ears must be among them"
+
+
+def _below_nyquist(plan: SongPlan, where: str, hz: float) -> Iterator[tuple[str, str]]:
+    if not hz < plan.rate_hz / 2.0:
+        yield where, f"it must lie below {plan.rate_hz / 2.0:g} Hz, half the sample rate"
+
+
+def _known_family(where: str, family: str) -> Iterator[tuple[str, str]]:
+    if family not in FAMILIES:
+        yield where, f"it must be one of {', '.join(FAMILIES)}"
+
+
+def _in_order(where: str, spans: Spans) -> Iterator[tuple[str, str]]:
+    times = [at for span in spans for at in span]
+    if any(after < before for before, after in pairwise(times)):
+        yield where, "its stretches must be in order"

@@ -1,0 +1,66 @@
+"""Whether a mix that is made again from its recall sheet is the one it was, and what made it otherwise."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+from morningmix import __version__
+from morningmix.audio.read import LIBSNDFILE_VERSION, sha256_of
+from morningmix.files.recall import Recall
+
+_LIBRARIES = ("numpy", "scipy", "soxr", "pedalboard")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reproduced:
+    """How a mix that was made again compares with the first."""
+
+    same: bool | None
+    """Byte for byte; None where nobody knows what the first one was."""
+    says: str
+
+
+def versions() -> dict[str, str]:
+    """Version of everything that the bytes of a mix depend on, by name."""
+    return {
+        "morningmix": __version__,
+        "Python": platform.python_version(),
+        **{name: version(name) for name in _LIBRARIES},
+        "libsndfile": LIBSNDFILE_VERSION,
+    }
+
+
+def hash_files(folder: Path, files: Sequence[str], pool: Executor) -> dict[str, str]:
+    """SHA-256 of files in a folder, by name. Raises `RecordingsError` if one cannot be read back."""
+    return dict(zip(files, pool.map(sha256_of, (folder / file for file in files)), strict=True))
+
+
+def compare_bytes(first: Recall, again: Recall) -> Reproduced:
+    """Compare two recall sheets of one plan: the files they made, and what made those."""
+    if first.sha256 is None or again.sha256 is None:
+        says = "Its recall sheet is an older one without hashes, so nobody can tell whether the mix comes out the same."
+        return Reproduced(same=None, says=says)
+    if first.sha256 == again.sha256:
+        return Reproduced(same=True, says="The mix comes out the same, byte for byte.")
+    names = dict.fromkeys((*first.sha256, *again.sha256))
+    differ = [name for name in names if first.sha256.get(name) != again.sha256.get(name)]
+    more = f" and {len(differ) - 1} more" if len(differ) > 1 else ""
+    return Reproduced(
+        same=False,
+        says=f"The mix differs from the first one ({differ[0]}{more}): {_made_otherwise(first, again)}.",
+    )
+
+
+def _made_otherwise(first: Recall, again: Recall) -> str:
+    before, now = first.versions or {}, again.versions or {}
+    made = [
+        f"{name} {before.get(name, 'unknown')}, now {version}"
+        for name, version in now.items()
+        if before.get(name) != version
+    ]
+    return f"made with {'; '.join(made)}" if made else "made with the same versions, so likely on another processor"
