@@ -518,7 +518,7 @@ def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
         title="S",
         tracks_folder="../take",
         recordings=tuple(
-            RecordedInput(files=one.files, parts=one.files, sha256=("0",)) for one in heard.take.recordings
+            RecordedInput(files=one.files, parts=one.files, sha256=("0" * 64,)) for one in heard.take.recordings
         ),
         settings=Settings(bits=24, file_format="wav", tracks=False),
         plan=plan,
@@ -526,6 +526,8 @@ def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
         mix=MixFile(file="S.wav", integrated_lufs=-16.0, range_lu=None, true_peak_dbtp=-1.0),
         stems=(),
         files=["S.wav"],
+        sha256={"S.wav": "1" * 64},
+        versions={"numpy": "2.4"},
     )
     path = tmp_path / "recall.json"
     path.write_text(recall_text(sheet), encoding="utf-8")
@@ -534,7 +536,7 @@ def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
     assert again.plan == plan
     assert again.master == sheet.master
     assert type(again.plan.tracks[0]) is TrackPlan
-    path.write_text(recall_text(sheet).replace('"recall": 2', '"recall": 1'), encoding="utf-8")
+    path.write_text(recall_text(sheet).replace('"recall": 3', '"recall": 1'), encoding="utf-8")
     with pytest.raises(RecipeError, match="not a recall sheet this version can read"):
         read_recall(path)
 

@@ -277,15 +277,18 @@ def why(
     """Say in words what was decided in the last mix, with the measurement behind it."""
     from morningmix.errors import UsageError
     from morningmix.explain import input_in_words, whole_in_words
-    from morningmix.files.recall import read_recall
+    from morningmix.files.recall import read_recall, read_sheets
     from morningmix.files.toml_lines import did_you_mean, plain
     from morningmix.home import MIXES, RECALL
     from morningmix.song_folders import finish_swaps, song_folders
 
     folder = source if source.is_dir() else source.parent
-    finish_swaps(folder)
-    sheets = [source] if source.suffix == ".json" else [each / RECALL for each in song_folders(folder / MIXES)]
-    recalls = [read_recall(sheet) for sheet in sheets]
+    if source.suffix == ".json":
+        recalls = [read_recall(source)]
+    else:
+        finish_swaps(folder)
+        sheets = read_sheets([each / RECALL for each in song_folders(folder / MIXES)], say.skipped)
+        recalls = [recall for _, recall in sheets]
     if song is not None:
         recalls = [recall for recall in recalls if plain(recall.title) == plain(song)]
     if not recalls:
@@ -353,7 +356,7 @@ def wishes(
     from morningmix.wishes import take_wishes
 
     with editing(recipe_file):
-        taken = take_wishes(recipe_file, files)
+        taken = take_wishes(recipe_file, files, say.skipped)
     if as_json:
         say.as_json(asdict(taken))
         return
@@ -378,7 +381,7 @@ def share(
     from morningmix.share.send import share as run
 
     with _Bar(shown=not as_json) as bar:
-        folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.told)
+        folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.told, say.skipped)
     if as_json:
         files = [
             {"title": one.title, "file": str(one.file), "peak_dbtp": one.peak_dbtp, "lowered_db": one.lowered_db}
@@ -404,7 +407,7 @@ def compare(
     from morningmix.compare import as_facts, in_words, recipe_lines
     from morningmix.compare import compare as run
 
-    compared, alone = run(first, second)
+    compared, alone = run(first, second, say.skipped)
     lines = recipe_lines(first, second)
     if as_json:
         say.as_json({"songs": as_facts(compared), "only_in_one": alone, "recipe_lines": lines})

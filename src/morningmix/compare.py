@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,7 +22,7 @@ from morningmix.dsp.spectrum import BandMeter, band_edges_hz
 from morningmix.dsp.spectrum import hop_frames as spectrum_hop_frames
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recording
-from morningmix.files.recall import Recall, read_recall
+from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.text import read_text
 from morningmix.files.toml_lines import plain
 from morningmix.home import MIXES, RECALL, RECIPE
@@ -86,13 +86,20 @@ class Compared:
         return f'"{self.title}": alike, nothing in it differs by more than {HEARD_LU:.0f} LU at the same loudness.'
 
 
-def compare(one: Path, other: Path) -> tuple[list[Compared], list[str]]:
+def compare(one: Path, other: Path, skipped: Callable[[str], None] = unsaid) -> tuple[list[Compared], list[str]]:
     """Songs that are in both, and lines about those that are in one only.
 
-    Each is a home, its recipe, a song folder or a recall sheet. Raises `UsageError`, `RecipeError`, `RecordingsError`.
+    Each is a home, its recipe, a song folder or a recall sheet. A line about each song whose sheet cannot be read goes
+    to `skipped`. Raises `UsageError`, `RecipeError`, `RecordingsError`.
     """
-    firsts, seconds = ({plain(recall.title): (folder, recall) for folder, recall in _songs(p)} for p in (one, other))
-    if len(firsts) == len(seconds) == 1:
+    unread: list[str] = []
+    firsts, seconds = (
+        {plain(recall.title): (folder, recall) for folder, recall in _songs(path, unread.append)}
+        for path in (one, other)
+    )
+    for line in unread:
+        skipped(line)
+    if len(firsts) == len(seconds) == 1 and not unread:
         pairs = [(next(iter(firsts.values())), next(iter(seconds.values())))]
         alone: list[str] = []
     else:
@@ -108,7 +115,7 @@ def compare(one: Path, other: Path) -> tuple[list[Compared], list[str]]:
     return [differences(measure(*before), measure(*after)) for before, after in pairs], alone
 
 
-def _songs(path: Path) -> list[tuple[Path, Recall]]:
+def _songs(path: Path, skipped: Callable[[str], None]) -> list[tuple[Path, Recall]]:
     """Song folders and their sheets."""
     finish_swaps(path)
     if not path.exists():
@@ -118,7 +125,8 @@ def _songs(path: Path) -> list[tuple[Path, Recall]]:
     songs = [folder] if is_song else song_folders(folder / MIXES) or song_folders(folder)
     if not songs:
         raise UsageError(f"{path} holds no mix. Give a rehearsal's home, its recipe, or a song's folder.")
-    return [(song, read_recall(song / RECALL)) for song in songs]
+    sheets = read_sheets([song / RECALL for song in songs], skipped)
+    return [(sheet.parent, recall) for sheet, recall in sheets]
 
 
 def recipe_lines(one: Path, other: Path) -> list[str]:

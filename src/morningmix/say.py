@@ -269,6 +269,11 @@ def input_facts(result: Result) -> dict[str, Any]:
     }
 
 
+def skipped(line: str) -> None:
+    """A song that a command goes on without, on the error stream."""
+    typer.echo(f"morningmix: {line}", err=True)
+
+
 def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
     """Print something for a program to read."""
     typer.echo(json.dumps(facts, indent=1, ensure_ascii=False))

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from morningmix.errors import RecipeError, UsageError
-from morningmix.files.recall import Recall, read_recall
+from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_text import turn, with_move, with_remarks, with_song
 from morningmix.files.text import read_text, write_text_whole
@@ -53,17 +53,21 @@ class Taken:
     notes: int
 
 
-def take_wishes(recipe: Path, files: Sequence[Path]) -> Taken:
+def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], None] = unsaid) -> Taken:
     """Change a recipe that nobody else is `editing` by what the files wish: once, with everything, or not at all.
 
+    A line about each song whose recall sheet cannot be read goes to `skipped`.
     Raises `RecipeError` for wishes that are not understood, are for another version of the mix, or were taken before;
     `UsageError` for songs and inputs that are not there; `OutputError`.
     """
     wishes = [one for file in files for one in read_wishes(file)]
     text = read_text(recipe)
     lists_songs = bool(read_recipe(recipe).songs)
-    sheets = _sheets(recipe)
-    if not lists_songs and len(sheets) > 1:
+    unread: list[str] = []
+    sheets = _sheets(recipe, unread.append)
+    for line in unread:
+        skipped(line)
+    if not lists_songs and len(sheets) + len(unread) > 1:
         raise UsageError("The recipe lists no songs. Add a [[song]] for each take first, so that wishes find theirs.")
     for one in wishes:
         _refuse_stale(one, _sheet(one, sheets), text)
@@ -131,14 +135,14 @@ def _matters(moves: Sequence[tuple[str, WishedMove]]) -> list[tuple[Stretch, lis
     return groups
 
 
-def _sheets(recipe: Path) -> dict[str, Recall]:
+def _sheets(recipe: Path, skipped: Callable[[str], None]) -> dict[str, Recall]:
     """The recall sheets of the songs that are mixed, by plain title."""
     mixes = recipe.resolve().parent / MIXES
     finish_swaps(mixes)
-    recalls = [read_recall(song / RECALL) for song in song_folders(mixes)]
-    if not recalls:
+    sheets = read_sheets([song / RECALL for song in song_folders(mixes)], skipped)
+    if not sheets:
         raise UsageError(f"Nothing was mixed yet by {recipe}, so there is nothing to wish for. First mix it.")
-    return {_key(recall.title): recall for recall in recalls}
+    return {_key(recall.title): recall for _, recall in sheets}
 
 
 def _key(title: str) -> str:

@@ -8,7 +8,7 @@ field by field by the ranges in the types (most of them in `plan`), then by what
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
@@ -155,23 +155,27 @@ def _unreadable(path: Path, where: str, says: str) -> RecipeError:
     )
 
 
-def read_sheets(paths: Iterable[Path]) -> tuple[list[tuple[Path, Recall]], list[str]]:
-    """Those of the sheets that can be read, each with its path, and a line about each of the others.
+def unsaid(_line: str) -> None:
+    """Says nothing of a sheet that is skipped."""
+
+
+def read_sheets(paths: Iterable[Path], skipped: Callable[[str], None] = unsaid) -> list[tuple[Path, Recall]]:
+    """Those of the sheets that can be read, each with its path; a line about each of the others goes to `skipped`.
 
     Raises `RecipeError` if there are some and none can be read.
     """
     sheets: list[tuple[Path, Recall]] = []
-    skipped: list[RecipeError] = []
-    said: list[str] = []
+    errors: list[tuple[Path, RecipeError]] = []
     for path in paths:
         try:
             sheets.append((path, read_recall(path)))
         except RecipeError as error:
-            skipped.append(error)
-            said.append(f"Skipped {path.parent.name}: {error}")
-    if skipped and not sheets:
-        raise skipped[0]
-    return sheets, said
+            errors.append((path, error))
+    if errors and not sheets:
+        raise errors[0][1]
+    for path, error in errors:
+        skipped(f"skipped {path.parent.name}: {error}")
+    return sheets
 
 
 def recall_text(recall: Recall) -> str:

@@ -23,7 +23,7 @@ from morningmix.dsp.dither import Dither
 from morningmix.dsp.truepeak import TruePeak
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recipe, Recording
-from morningmix.files.recall import Recall, read_recall
+from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
 from morningmix.files.toml_lines import plain
 from morningmix.home import RECALL, RECIPE, Home, output_errors, refuse_inside, safe_name
@@ -56,18 +56,23 @@ class Shared:
 
 
 def share(
-    source: Path, out: Path | None, kind: Kind, progress: Callable[[str, float], None]
+    source: Path,
+    out: Path | None,
+    kind: Kind,
+    progress: Callable[[str, float], None],
+    skipped: Callable[[str], None] = unsaid,
 ) -> tuple[Path, list[Shared]]:
     """Fill the folder `share` of a home (or `out`) anew. Returns the folder and its files.
 
-    `source` is a home or its recipe. Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`.
+    `source` is a home or its recipe. A line about each song whose recall sheet cannot be read goes to `skipped`.
+    Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`.
     """
     home = source if source.is_dir() else source.parent
     sheets = sorted(home.glob(f"mixes/[0-9]*/{RECALL}"))
     if not sheets:
         raise UsageError(f"Nothing is mixed yet in {home}. First: morningmix mix FOLDER.")
     recipe = read_recipe(home / RECIPE) if (home / RECIPE).exists() else None
-    songs = _wanted([(sheet.parent, read_recall(sheet)) for sheet in sheets], recipe)
+    songs = _wanted([(sheet.parent, recall) for sheet, recall in read_sheets(sheets, skipped)], recipe)
     title = recipe.title if recipe else home.name.removesuffix(" mix")
     band, date = (recipe.band, recipe.date) if recipe else (None, None)
     folder = out or home / SHARE
