@@ -159,22 +159,22 @@ def unsaid(_line: str) -> None:
     """Says nothing of a sheet that is skipped."""
 
 
-def read_sheets(paths: Iterable[Path], skipped: Callable[[str], None] = unsaid) -> list[tuple[Path, Recall]]:
+def read_sheets(paths: Iterable[Path], skipped: Callable[[str], None]) -> list[tuple[Path, Recall]]:
     """Those of the sheets that can be read, each with its path; a line about each of the others goes to `skipped`.
 
     Raises `RecipeError` if there are some and none can be read.
     """
     sheets: list[tuple[Path, Recall]] = []
-    errors: list[tuple[Path, RecipeError]] = []
+    unread: list[tuple[Path, RecipeError]] = []
     for path in paths:
         try:
             sheets.append((path, read_recall(path)))
         except RecipeError as error:
-            errors.append((path, error))
-    if errors and not sheets:
-        raise errors[0][1]
-    for path, error in errors:
-        skipped(f"skipped {path.parent.name}: {error}")
+            unread.append((path, error))
+    if unread and not sheets:
+        raise unread[0][1]
+    for path, why in unread:
+        skipped(f"skipped {path.parent.name}: {why}")
     return sheets
 
 
