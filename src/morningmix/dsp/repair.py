@@ -59,9 +59,8 @@ class RepairStage:
     latency_frames = _FRAME + _AROUND
 
     def __init__(self, longest_s: float, rate_hz: int, channels: int) -> None:
-        self._longest = round(longest_s * rate_hz)
-        if self._longest >= _AROUND:
-            raise ValueError("a run this long cannot be told from what is around it")
+        # A run as long as what is around it cannot be interpolated from that.
+        self._longest = min(round(longest_s * rate_hz), _AROUND - 1)
         self._heard: Block = np.zeros((channels, _AROUND), np.float32)
         self._ready: Block = np.zeros((channels, self.latency_frames), np.float32)
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Annotated
 
-from pydantic import BaseModel, ValidationError  # noqa: TID251 - this room may
+from pydantic import AfterValidator, BaseModel, ValidationError  # noqa: TID251 - this room may
 
 from morningmix.errors import RecipeError
 from morningmix.facts import Finding
@@ -17,13 +19,18 @@ from morningmix.files.toml_lines import plain
 FINDINGS = "findings.json"
 
 
+def _when(text: str) -> str:
+    datetime.datetime.fromisoformat(text)
+    return text
+
+
 class _Row(BaseModel):
     input: str
     kind: str
 
 
 class _File(BaseModel):
-    when: str
+    when: Annotated[str, AfterValidator(_when)]
     findings: list[_Row]
 
 

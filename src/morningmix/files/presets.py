@@ -22,6 +22,9 @@ from morningmix.errors import RecipeError
 from morningmix.facts import CompressorBounds, RolePreset, Sourced, TargetPreset
 from morningmix.files.toml_lines import Strict, checked, did_you_mean, parse, plain
 
+LOUDNESS_LUFS = (-40.0, -8.0)
+CEILING_DBTP = (-9.0, 0.0)
+"""Ranges of targets, in recipes too. Design choices."""
 _LARGEST_VOICE_NUMBER = 24
 
 
@@ -46,12 +49,23 @@ class _Number(Strict):
         return Sourced(value=self.value, source=self.source)
 
 
+def _from(low: float, high: float) -> AfterValidator:
+    """Numbers from `low` to `high` only: what the rest of the program copes with, design choices."""
+
+    def check(number: _Number | None) -> _Number | None:
+        if number is not None and not low <= number.value <= high:
+            raise ValueError(f"must lie between {low:+g} and {high:+g}, not {number.value:g}")
+        return number
+
+    return AfterValidator(check)
+
+
 class _Compressor(Strict):
-    ratio_max: _Number
-    mean_reduction_db: _Number
-    max_reduction_db: _Number
-    attack_s: _Number
-    release_s: _Number
+    ratio_max: Annotated[_Number, _from(1.0, 20.0)]
+    mean_reduction_db: Annotated[_Number, _from(0.0, 20.0)]
+    max_reduction_db: Annotated[_Number, _from(0.0, 40.0)]
+    attack_s: Annotated[_Number, _from(0.0001, 1.0)]
+    release_s: Annotated[_Number, _from(0.001, 10.0)]
 
 
 class _Role(Strict):
@@ -59,18 +73,18 @@ class _Role(Strict):
     family: Literal["drums", "bass", "guitars", "keys", "vocals", "playback", "other", ""]
     pan: Literal["centre", "spread", "keep"]
     words: Annotated[list[str], AfterValidator(_lower_case)]
-    level_lu: _Number | None = None
-    quiet_level_lu: _Number | None = None
-    high_pass_hz: _Number | None = None
-    gate_floor_db: _Number | None = None
-    send_lu: _Number | None = None
+    level_lu: Annotated[_Number | None, _from(-60.0, 20.0)] = None
+    quiet_level_lu: Annotated[_Number | None, _from(-60.0, 20.0)] = None
+    high_pass_hz: Annotated[_Number | None, _from(10.0, 1000.0)] = None
+    gate_floor_db: Annotated[_Number | None, _from(-100.0, 0.0)] = None
+    send_lu: Annotated[_Number | None, _from(-100.0, 10.0)] = None
     compressor: _Compressor | None = None
 
 
 class _Target(Strict):
-    loudness_lufs: _Number
-    ceiling_dbtp: _Number
-    max_limiting_db: _Number
+    loudness_lufs: Annotated[_Number, _from(*LOUDNESS_LUFS)]
+    ceiling_dbtp: Annotated[_Number, _from(*CEILING_DBTP)]
+    max_limiting_db: Annotated[_Number, _from(0.0, 40.0)]
 
 
 @cache

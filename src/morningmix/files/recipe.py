@@ -27,7 +27,7 @@ from morningmix.facts import (
     Switch,
     TargetPreset,
 )
-from morningmix.files.presets import load_roles, load_target, role_from_name
+from morningmix.files.presets import CEILING_DBTP, LOUDNESS_LUFS, load_roles, load_target, role_from_name
 from morningmix.files.text import read_text
 from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did_you_mean, parse, plain
 
@@ -136,8 +136,8 @@ class _Rehearsal(Strict):
 
 class _Target(Strict):
     preset: str = "demo"
-    loudness_lufs: Annotated[float | None, between(-40.0, -8.0)] = None
-    ceiling_dbtp: Annotated[float | None, between(-9.0, 0.0)] = None
+    loudness_lufs: Annotated[float | None, between(*LOUDNESS_LUFS)] = None
+    ceiling_dbtp: Annotated[float | None, between(*CEILING_DBTP)] = None
 
 
 class _Defaults(Strict):
