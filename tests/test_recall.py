@@ -153,6 +153,15 @@ def test_whatever_a_sheet_may_hold_can_be_mixed(song: Path) -> None:
         assert songs[0].mix.stat().st_size == 44 + 4 * frames, seed
 
 
+def test_a_sheet_in_which_nothing_sounds_gives_a_silent_mix(song: Path) -> None:
+    sheet = load(song)
+    for track in sheet["plan"]["tracks"]:
+        track["family"] = ""
+    done = run_here("mix", save(song, sheet), cwd=song)
+    assert done.returncode == 0, done.stderr
+    assert read_recall(song / "recall.json").mix.true_peak_dbtp is None
+
+
 # ---------------------------------------------------------------- the same again
 
 

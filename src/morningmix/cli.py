@@ -283,10 +283,10 @@ def why(
     from morningmix.song_folders import finish_swaps, song_folders
 
     folder = source if source.is_dir() else source.parent
+    finish_swaps(folder)
     if source.suffix == ".json":
         recalls = [read_recall(source)]
     else:
-        finish_swaps(folder)
         sheets = read_sheets([each / RECALL for each in song_folders(folder / MIXES)], say.skipped)
         recalls = [recall for _, recall in sheets]
     if song is not None:
