@@ -41,7 +41,18 @@ def test_only_what_came_without_a_break_counts(before: list[FoundThen], says: st
     assert say_again([CLIPPED], before)[0].says == says
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"when": 3, "findings": []}', '{"findings": []}', "\x00" * 20])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "[]",
+        '{"when": 3, "findings": []}',
+        '{"findings": []}',
+        "\x00" * 20,
+        '{"when": "yesterday", "findings": []}',
+    ],
+)
 def test_what_is_not_ours_is_passed_over(tmp_path: Path, text: str) -> None:
     (tmp_path / "findings.json").write_text(text, encoding="utf-8")
     assert read_findings(tmp_path / "findings.json") is None

@@ -128,6 +128,9 @@ def test_a_target_that_is_not_there(name: str) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
+        ("value = -13.2", "value = 1e9", r"level_lu must lie between -60 and \+20, not 1e\+09"),
+        ("value = 30.0", "value = nan", "value must be a number"),
+        ("value = 0.1,", "value = 0.0,", r"release_s must lie between \+0.001 and \+10, not 0"),
         (
             "value = -13.2, source",
             "value = -13.2, sauce",

@@ -192,6 +192,15 @@ def test_a_sample_at_a_time_gives_the_same() -> None:
     np.testing.assert_array_equal(mended(recorded, [1] * recorded.shape[1]), mended(recorded))
 
 
+def test_a_run_as_long_as_what_is_around_it_stays_as_it_was() -> None:
+    """At a million samples a second the longest run that may be mended is longer than that."""
+    recorded = as_recorded(song(0.1))
+    recorded[:, 1000:1900] = 1.0
+    stage = RepairStage(LONGEST_S, 1_000_000, 1)
+    late = np.concatenate((recorded, np.zeros((1, stage.latency_frames), np.float32)), axis=1)
+    np.testing.assert_array_equal(stage.process(late)[:, stage.latency_frames :], recorded)
+
+
 def test_memory_does_not_grow() -> None:
     stage = RepairStage(LONGEST_S, RATE_HZ, 1)
     recorded = as_recorded(song(0.5) * 2.0)

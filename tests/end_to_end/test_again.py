@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
@@ -306,6 +307,26 @@ def test_nothing_changed_nothing_is_mixed(place: Path) -> None:
     done = run_here("mix", RECIPE, "--tracks", cwd=place)
     assert done.stdout.startswith("Nothing has changed since the last mix: ")
     assert digests(place / HOME / "mixes") == before
+
+
+def test_a_song_with_a_sheet_of_the_format_before_stands(place: Path) -> None:
+    path = place / SONG / "recall.json"
+    sheet = json.loads(path.read_text(encoding="utf-8")) | {"recall": 2}
+    del sheet["sha256"], sheet["versions"]
+    path.write_text(json.dumps(sheet), encoding="utf-8")
+    before = digests(place / SONG)
+    done = run_here("mix", "Thursday", "--tracks", cwd=place)
+    assert done.stdout.startswith("Nothing has changed since the last mix: ")
+    assert digests(place / SONG) == before
+
+
+def test_a_song_with_a_sheet_that_cannot_be_read_is_mixed_again(place: Path) -> None:
+    before = digests(place / SONG)
+    path = place / SONG / "recall.json"
+    path.write_text(path.read_text(encoding="utf-8").replace('"recall": 3', '"recall": 1'), encoding="utf-8")
+    assert digests(place / SONG) != before
+    assert run_here("mix", "Thursday", "--tracks", cwd=place).returncode == 0
+    assert digests(place / SONG) == before
 
 
 @pytest.mark.parametrize("harm", ["gone", "cut short", "facts cut short"])

@@ -181,7 +181,7 @@ def test_a_recall_sheet_that_is_damaged(damage: str, place: Path) -> None:
     damaged = {
         "cut short": text[: len(text) // 2],
         "not JSON": "\0" * 100,
-        "another format": text.replace('"recall": 2', '"recall": 1'),
+        "another format": text.replace('"recall": 3', '"recall": 1'),
         "a value of the wrong kind": text.replace('"rate_hz": 48000', '"rate_hz": "fast"'),
     }[damage]
     assert damaged != text
