@@ -58,6 +58,7 @@ from morningmix.files.presets import load_roles, role_from_name
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, read_recall, recall_text
 from morningmix.home import home_of
 from morningmix.laws.curves import gain_db as compressor_gain_db
+from morningmix.laws.grid import on_grid
 from morningmix.laws.levels import k_powers, loud_mask, loudness_of
 from morningmix.laws.loudness import power_of
 from morningmix.listen import Heard, listen
@@ -543,6 +544,8 @@ def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
     assert again == sheet
     assert again.plan == plan
     assert again.master == sheet.master
+    assert on_grid(again.plan) == again.plan
+    assert on_grid(again.master) == again.master
     assert type(again.plan.tracks[0]) is TrackPlan
     path.write_text(recall_text(sheet).replace('"recall": 3', '"recall": 1'), encoding="utf-8")
     with pytest.raises(RecipeError, match="not a recall sheet this version can read"):
