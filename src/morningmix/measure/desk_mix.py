@@ -40,6 +40,9 @@ LEAST_PART = 0.03
 """Share of the power, mean over the bins, from which an input counts as part of the mix."""
 LEAST_INPUTS = 3
 """Inputs that must be part of it: two are a pair of microphones or a direct box with its amplifier."""
+MOST_MIXES = 8
+"""Design choice: a desk records its main mix and a few for monitors. Where more inputs are explained by the others, those
+explained best are looked at; each further one would cost another fit with every other one left out."""
 
 _STRETCHES, _STRETCH_S, _WINDOW_S = 12, 4.0, 0.085
 _LOWEST_HZ, _HIGHEST_HZ, _BINS = 80.0, 8000.0, 100
@@ -70,6 +73,17 @@ class _Heard:
 
 
 @dataclass(frozen=True, slots=True)
+class _Known:
+    """What was learnt of some inputs: the inverse of their products, from which any of them is explained by the rest.
+
+    With M the inverse and d some rows, their regression on all others is -(M_dd)^-1 M_do (block inversion).
+    """
+
+    rows: NDArray[np.intp]
+    inverse: NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True)
 class _Fit:
     """How an input is explained by others."""
 
@@ -89,9 +103,12 @@ class _Fit:
         return tuple(sorted(one for one, share in self.shares.items() if share >= LEAST_PART))
 
     @property
+    def adds_up(self) -> bool:
+        return self.parts <= MOST_PARTS and self.largest <= MOST_OF_ONE and len(self.of) >= LEAST_INPUTS
+
+    @property
     def is_sum(self) -> bool:
-        adds_up = self.parts <= MOST_PARTS and self.in_step >= LEAST_IN_STEP and self.largest <= MOST_OF_ONE
-        return self.whole and adds_up and len(self.of) >= LEAST_INPUTS
+        return self.whole and self.adds_up and self.in_step >= LEAST_IN_STEP
 
 
 def hear_desk_mixes(take: Take, measured: Measurements, inputs: Sequence[int]) -> Mapping[int, SumOfOthers]:
@@ -109,7 +126,7 @@ def hear_desk_mixes(take: Take, measured: Measurements, inputs: Sequence[int]) -
         return {}
     heard = _listen(take, measured, parts)
     found: dict[int, SumOfOthers] = {}
-    while fits := _sums(heard, candidates, parts):
+    while len(found) < MOST_MIXES and (fits := _sums(heard, candidates, parts)):
         best = min(fits, key=lambda one: fits[one].parts)
         found[best] = SumOfOthers(explained=fits[best].explained, of=fits[best].of)
         # What is a sum only because the mix is there, is none without it.
@@ -123,11 +140,16 @@ def _sums(heard: _Heard, candidates: Sequence[int], parts: Sequence[int]) -> Map
 
     The two sides of a mix in two files explain each other.
     """
+    known = _learn(heard, parts)
     fits: dict[int, _Fit] = {}
-    explained = [one for one in candidates if _fit(heard, one, parts).whole]
+    alone = {one: _fit(heard, known, one, one) for one in candidates}
+    explained = sorted((one for one in candidates if alone[one].whole), key=lambda one: -alone[one].explained)
+    explained = sorted(explained[:MOST_MIXES])
     for one in explained:
         for absent in (one, *(twin for twin in explained if twin != one)):
-            fit = _fit(heard, one, [part for part in parts if part != absent])
+            fit = alone[one] if absent == one else _fit(heard, known, one, absent)
+            if fit.whole:
+                fit = _with_parts(fit, heard, known, one, absent)
             if fit.is_sum and (one not in fits or fit.parts < fits[one].parts):
                 fits[one] = fit
     return fits
@@ -208,62 +230,69 @@ def _gram(rows: Spectra) -> NDArray[np.complex128]:
     return gram
 
 
-def _fit(heard: _Heard, target: int, parts: Sequence[int]) -> _Fit:
-    """Explain one input by others, judged on frames that were not learnt from."""
-    wanted = (heard.owner == target) & (heard.shift == 0)
-    used = np.isin(heard.owner, [part for part in parts if part != target])
-    gram = heard.known_gram[:, used][:, :, used].copy()
+def _learn(heard: _Heard, parts: Sequence[int]) -> _Known:
+    rows = np.flatnonzero(np.isin(heard.owner, parts))
+    gram = heard.known_gram[:, rows[:, None], rows]
     diagonal = np.einsum("bii->bi", gram)
     diagonal += _RIDGE * diagonal.real + 1e-9 * diagonal.real.max(axis=1, keepdims=True) + 1e-15
-    cross = heard.known_gram[:, wanted][:, :, used]
-    solved = np.linalg.solve(gram.transpose(0, 2, 1), cross.transpose(0, 2, 1))
-    weights = solved.transpose(0, 2, 1).astype(np.complex128)
-    power = np.einsum("bii->b", heard.new_gram[:, wanted][:, :, wanted]).real + 1e-15
-    met = np.einsum("bij,bij->b", weights.conj(), heard.new_gram[:, wanted][:, :, used]).real
-    left = power - 2.0 * met + _power(weights, heard.new_gram[:, used][:, :, used])
+    return _Known(rows, np.linalg.inv(gram))
+
+
+def _weights(heard: _Heard, known: _Known, target: int, absent: int) -> NDArray[np.complex128]:
+    """What of each row makes up the target's channels, nothing of the target and of the absent one.
+
+    ``(bins, channels, rows)``, in the rows of `known`.
+    """
+    owner = heard.owner[known.rows]
+    without = np.flatnonzero((owner == target) | (owner == absent))
+    wanted = (owner[without] == target) & (heard.shift[known.rows][without] == 0)
+    across = known.inverse[:, without]
+    weights: NDArray[np.complex128] = -np.linalg.solve(across[:, :, without], across)[:, wanted]
+    weights[:, :, without] = 0.0
+    return weights
+
+
+def _fit(heard: _Heard, known: _Known, target: int, absent: int) -> _Fit:
+    """Explain one input by all known ones but itself and the absent one, judged on frames not learnt from."""
+    weights = _weights(heard, known, target, absent)
+    wanted = np.flatnonzero((heard.owner == target) & (heard.shift == 0))
+    power = np.einsum("bii->b", heard.new_gram[:, wanted[:, None], wanted]).real + 1e-15
+    met = np.einsum("bij,bij->b", weights.conj(), heard.new_gram[:, wanted[:, None], known.rows]).real
+    new = heard.new_gram[:, known.rows[:, None], known.rows] if len(known.rows) < len(heard.owner) else heard.new_gram
+    left = power - 2.0 * met + np.einsum("bij,bij->b", weights @ new, weights.conj()).real
     explained = 1.0 - left / power
-    fit = _Fit(float(np.median(explained)), float(np.percentile(explained, 10)), np.inf, 0.0, np.inf, {})
-    return _with_parts(fit, heard, weights, wanted, used, power) if fit.whole else fit
+    return _Fit(float(np.median(explained)), float(np.percentile(explained, 10)), np.inf, 0.0, np.inf, {})
 
 
-def _with_parts(
-    fit: _Fit,
-    heard: _Heard,
-    weights: NDArray[np.complex128],
-    wanted: NDArray[np.bool_],
-    used: NDArray[np.bool_],
-    power: NDArray[np.float64],
-) -> _Fit:
-    owner, new = heard.owner[used], heard.new[:, used]
-    per_frame = np.zeros(new.shape[2])
+def _with_parts(fit: _Fit, heard: _Heard, known: _Known, target: int, absent: int) -> _Fit:
+    weights = _weights(heard, known, target, absent)
+    owner = heard.owner[known.rows]
+    wanted = (heard.owner == target) & (heard.shift == 0)
+    whole = np.sum(np.abs(heard.new[:, wanted]) ** 2, axis=1, dtype=np.float64)
+    power = whole.sum(axis=1) + 1e-15
+    per_frame = np.zeros(heard.new.shape[2])
     shares: dict[int, float] = {}
     largest = 0.0
-    for part in np.unique(owner).tolist():
-        sound = weights[:, :, owner == part].astype(np.complex64) @ new[:, owner == part]
+    for part in (int(one) for one in np.unique(owner) if one not in (target, absent)):
+        sound = weights[:, :, owner == part].astype(np.complex64) @ heard.new[:, heard.owner == part]
         powers = np.sum(sound.real**2 + sound.imag**2, axis=1, dtype=np.float64)
         per_frame += powers.sum(axis=0)
         shares[part] = float(np.mean(powers.sum(axis=1) / power))
         largest = max(largest, shares[part], float(powers.sum() / power.sum()))
-    whole = np.sum(np.abs(heard.new[:, wanted]) ** 2, axis=(0, 1), dtype=np.float64)
-    fit = replace(fit, parts=float(np.median(per_frame / (whole + 1e-15))), largest=largest, shares=shares)
-    return replace(fit, in_step=_in_step(heard, weights, used, fit.of))
+    parts = float(np.median(per_frame / (whole.sum(axis=0) + 1e-15)))
+    fit = replace(fit, parts=parts, largest=largest, shares=shares)
+    return replace(fit, in_step=_in_step(heard, weights, owner, fit.of)) if fit.adds_up else fit
 
 
-def _in_step(heard: _Heard, weights: NDArray[np.complex128], used: NDArray[np.bool_], of: Sequence[int]) -> float:
+def _in_step(heard: _Heard, weights: NDArray[np.complex128], owner: NDArray[np.intp], of: Sequence[int]) -> float:
     """How well one and the same delay describes the phase of every part over all bins, 0..1."""
     turns = np.exp(2j * np.pi * _DELAYS_S[:, None] * heard.bins_hz)
     likeness = np.zeros(len(_DELAYS_S))
     for part in of:
-        rows, own = heard.owner == part, heard.owner[used] == part
+        rows, own = heard.owner == part, owner == part
         direct = rows & (heard.shift == 0)
         # Between the part and the input it comes from, so that two channels alike may share it in any proportion.
         cross = weights[:, :, own] @ heard.new_gram[:, rows][:, :, direct]
         cross *= np.abs(cross) / (np.einsum("bii->bi", heard.new_gram[:, direct][:, :, direct]).real[:, None] + 1e-15)
         likeness += np.abs(np.einsum("db,btr->dtr", turns, cross)).sum(axis=(1, 2)) / (np.abs(cross).sum() + 1e-15)
     return float(likeness.max()) / max(len(of), 1)
-
-
-def _power(weights: NDArray[np.complex128], gram: NDArray[np.complex128]) -> NDArray[np.float64]:
-    """Power of a weighted sum of rows, from their products: ``(bins,)``."""
-    power: NDArray[np.float64] = np.einsum("bij,bij->b", weights @ gram, weights.conj()).real
-    return power
