@@ -1,7 +1,7 @@
 """What a sound file says of itself: format, length, names; and what can be saved where the header is damaged.
 
 WAV, RF64 and BW64 are parsed here, because a recorder that lost power leaves lengths that only the size of the file can
-correct. Every other kind is described by libsndfile.
+correct. Every other kind is described by libsndfile (`coded`).
 
 Published layouts: RIFF/WAVE (Microsoft and IBM, Multimedia Programming Interface and Data Specifications 1.0, 1991;
 WAVE_FORMAT_EXTENSIBLE 2001), Broadcast Wave and its bext chunk (EBU Tech 3285), RF64 (EBU Tech 3306), BW64 (ITU-R
@@ -14,12 +14,12 @@ import html
 import os
 import re
 import struct
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
-import soundfile  # noqa: TID251
-
+from morningmix.audio.coded import coded_part
 from morningmix.errors import RecordingsError
 from morningmix.facts import Part
 from morningmix.units import clock
@@ -81,7 +81,7 @@ def read_header(path: Path) -> Part:
         elif path.stat().st_size == 0:
             raise RecordingsError(f"{path.name}: the file is empty (0 bytes)")
         else:
-            part = _libsndfile_part(path)
+            part = _coded_part(path)
     except OSError as error:
         raise RecordingsError(f"{path.name}: the file cannot be read ({error.strerror or error})") from error
     if part.rate_hz not in _RATES_HZ:
@@ -100,7 +100,7 @@ def is_wave(path: Path) -> bool:
 
 def _wave_part(path: Path, layout: WaveLayout) -> Part:
     if layout.subtype is None:
-        return replace(_libsndfile_part(path), embedded_name=layout.embedded_name, time_reference=layout.time_reference)
+        return replace(_coded_part(path), embedded_name=layout.embedded_name, time_reference=layout.time_reference)
     return Part(
         path=path,
         rate_hz=layout.rate_hz,
@@ -114,22 +114,9 @@ def _wave_part(path: Path, layout: WaveLayout) -> Part:
     )
 
 
-def _libsndfile_part(path: Path) -> Part:
-    try:
-        with soundfile.SoundFile(path) as sound:
-            part = Part(
-                path=path,
-                rate_hz=sound.samplerate,
-                channels=sound.channels,
-                frames=sound.frames,
-                subtype=sound.subtype,
-                embedded_name=_clean(sound.title.encode()) if sound.title else None,
-            )
-    except soundfile.LibsndfileError as error:
-        raise RecordingsError(f"{path.name}: not a sound file, or damaged beyond repair") from error
-    if part.frames >= 1 << 60:
-        raise RecordingsError(f"{path.name}: the file does not say how long it is; save it again as WAV")
-    return part
+def _coded_part(path: Path) -> Part:
+    part = coded_part(path)
+    return replace(part, embedded_name=_clean(part.embedded_name.encode())) if part.embedded_name else part
 
 
 # ---------------------------------------------------------------- WAV, RF64, BW64
@@ -288,12 +275,24 @@ def _bext_name(text: bytes, channels: int) -> str:
 def _ixml_name(text: bytes, channels: int) -> str:
     # Patterns, not an XML parser: recorders leave zeros and unescaped signs in it, and a parser would refuse all of it.
     tracks: list[tuple[int, str]] = []
-    for track in re.findall(rb"(?s)<TRACK>(.*?)</TRACK>", text):
-        name = re.search(rb"(?s)<NAME>(.*?)</NAME>", track)
+    for track in _elements(text, b"TRACK"):
+        name = next(_elements(track, b"NAME"), None)
         index = re.search(rb"<INTERLEAVE_INDEX>\s*(\d{1,6})", track)
-        if name:
-            tracks.append((int(index[1]) if index else len(tracks) + 1, html.unescape(_clean(name[1].strip()))))
+        if name is not None:
+            tracks.append((int(index[1]) if index else len(tracks) + 1, html.unescape(_clean(name.strip()))))
     return _one_name([name for _, name in sorted(tracks, key=lambda track: track[0])], channels)
+
+
+def _elements(text: bytes, name: bytes) -> Iterator[bytes]:
+    """What stands between each ``<NAME>`` and the next ``</NAME>``; each part of the text is searched once."""
+    at = 0
+    while (start := text.find(b"<%b>" % name, at)) >= 0:
+        start += len(name) + 2
+        end = text.find(b"</%b>" % name, start)
+        if end < 0:
+            return
+        yield text[start:end]
+        at = end
 
 
 def _one_name(names: list[str], channels: int) -> str:

@@ -20,10 +20,15 @@ import soundfile  # noqa: TID251
 import soxr  # noqa: TID251
 from numpy.typing import NDArray
 
+from morningmix.audio.coded import CodedSamples, reading_stopped
 from morningmix.audio.header import SAMPLE_BYTES, is_wave, wave_layout
 from morningmix.errors import RecordingsError
 from morningmix.facts import Part, Recording
-from morningmix.units import Block, clock
+from morningmix.units import Block
+
+LARGEST_SAMPLE = 64.0
+"""36 dB over full scale. Design choice: floats of recorders and audio programs pass full scale by their trim, tens of
+decibels at most. What is above is damage, and its square would soon be no number."""
 
 _DECODE_FRAMES = 16_384  # what is decoded at once stays in the processor's cache
 _SEGMENT_FRAMES = 131_072
@@ -88,7 +93,8 @@ class RecordingReader:
     def read(self, frames: int) -> Block:
         """The next block, ``(channels, frames)`` float32; silence after the end of the stretch or of the recording.
 
-        Samples that are not finite read as 0. Raises RecordingsError, naming file and time, when reading fails.
+        Samples that are not finite, are over `LARGEST_SAMPLE` or cannot be decoded read as 0. Raises RecordingsError,
+        naming file and time, when reading fails.
         """
         block = np.empty((self.channels, frames), np.float32)
         wanted = min(frames, max(0, self._end - self._position))
@@ -102,7 +108,7 @@ class RecordingReader:
 
     @property
     def broken_samples(self) -> int:
-        """Samples read so far that were not finite; where rates are converted some may count twice."""
+        """Samples read so far that read as 0 instead; where rates are converted some may count twice."""
         return sum(lane.broken_samples for lane in self._lanes)
 
     def close(self) -> None:
@@ -139,7 +145,7 @@ class _Joined:
         self.frames = sum(part.frames for part in parts)
         self.broken_samples = 0
         self._parts = parts
-        self._opened: _PlainSamples | _CodedSamples | None = None
+        self._opened: _PlainSamples | CodedSamples | None = None
 
     def read_into(self, start: int, out: Block) -> None:
         """Fill ``out`` with the frames from `start` (which may be negative) on."""
@@ -151,14 +157,14 @@ class _Joined:
             first, last = max(start, part_start), min(stop, part_start + part.frames)
             if first < last:
                 wanted = out[:, first - start : last - start]
-                self._open(part).read_into(first - part_start, wanted)
-                if part.subtype in ("FLOAT", "DOUBLE"):
-                    self.broken_samples += _silence_what_is_not_finite(wanted)
+                self.broken_samples += self._open(part).read_into(first - part_start, wanted)
+                if not part.subtype.startswith("PCM"):
+                    self.broken_samples += _silence_what_no_input_can_be(wanted)
                 filled = last - start
             part_start += part.frames
         out[:, filled:] = 0.0
 
-    def _open(self, part: Part) -> _PlainSamples | _CodedSamples:
+    def _open(self, part: Part) -> _PlainSamples | CodedSamples:
         if self._opened is None or self._opened.part is not part:
             self.close()
             self._opened = _open_part(part)
@@ -218,13 +224,13 @@ class _Converted:
 # ---------------------------------------------------------------- one file
 
 
-def _open_part(part: Part) -> _PlainSamples | _CodedSamples:
+def _open_part(part: Part) -> _PlainSamples | CodedSamples:
     try:
         if part.data_offset_bytes is not None:
             return _PlainSamples(part, part.data_offset_bytes)
         if part.subtype in SAMPLE_BYTES and is_wave(part.path):
             return _PlainSamples(part, wave_layout(part.path).data_offset_bytes)
-        return _CodedSamples(part)
+        return CodedSamples(part)
     except (OSError, soundfile.LibsndfileError) as error:
         raise RecordingsError(f"{part.path.name}: the file cannot be opened ({_reason(error)})") from error
 
@@ -233,22 +239,12 @@ def _reason(error: Exception) -> str:
     return (error.strerror if isinstance(error, OSError) else None) or str(error)
 
 
-def _stopped(part: Part, frame: int) -> RecordingsError:
-    return RecordingsError(
-        f"{part.path.name}: reading stopped at {clock(frame / part.rate_hz)}; "
-        "the file is shorter than it was, or the disk or card failed"
-    )
-
-
-def _silence_what_is_not_finite(sound: Block) -> int:
+def _silence_what_no_input_can_be(sound: Block) -> int:
     """How many samples it was."""
-    # One product over all samples is not finite if any of them is not; the slow search is for that case only.
     count = 0
     for row in sound:
-        with np.errstate(all="ignore"):
-            suspicious = not math.isfinite(float(np.dot(row, row)))
-        if suspicious:
-            broken = ~np.isfinite(row)
+        if not max(row.max(), -row.min()) <= LARGEST_SAMPLE:
+            broken = ~(np.abs(row) <= LARGEST_SAMPLE)
             row[broken] = 0.0
             count += int(np.count_nonzero(broken))
     return count
@@ -265,7 +261,8 @@ class _PlainSamples:
         self._bytes: NDArray[np.uint8] = np.zeros(_DECODE_FRAMES * self._frame_bytes + 1, np.uint8)
         self._file: BinaryIO = part.path.open("rb", buffering=0)
 
-    def read_into(self, start: int, out: Block) -> None:
+    def read_into(self, start: int, out: Block) -> int:
+        """Samples that are lost: none."""
         done = 0
         try:
             self._file.seek(self._offset_bytes + start * self._frame_bytes)
@@ -275,7 +272,8 @@ class _PlainSamples:
                 self._decode(out[:, done : done + count])
                 done += count
         except OSError as error:
-            raise _stopped(self.part, start + done) from error
+            raise reading_stopped(self.part, start + done) from error
+        return 0
 
     def _fill(self, size: int) -> None:
         view = self._bytes.data[1 : 1 + size]
@@ -313,31 +311,3 @@ class _PlainSamples:
 
     def close(self) -> None:
         self._file.close()
-
-
-class _CodedSamples:
-    """Samples that libsndfile reads."""
-
-    def __init__(self, part: Part) -> None:
-        self.part = part
-        self._sound = soundfile.SoundFile(part.path)
-        self._position = 0
-
-    def read_into(self, start: int, out: Block) -> None:
-        try:
-            if start != self._position:
-                self._sound.seek(start)
-            if out.shape[0] == 1:
-                got = len(self._sound.read(out.shape[1], dtype="float32", out=out[0]))
-            else:
-                frames = self._sound.read(out.shape[1], dtype="float32", always_2d=True)
-                got = len(frames)
-                out[:, :got] = frames.T
-        except (OSError, soundfile.LibsndfileError) as error:
-            raise _stopped(self.part, start) from error
-        if got < out.shape[1]:
-            raise _stopped(self.part, start + got)
-        self._position = start + got
-
-    def close(self) -> None:
-        self._sound.close()

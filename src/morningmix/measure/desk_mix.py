@@ -41,8 +41,8 @@ LEAST_PART = 0.03
 LEAST_INPUTS = 3
 """Inputs that must be part of it: two are a pair of microphones or a direct box with its amplifier."""
 MOST_MIXES = 8
-"""Design choice: a desk records its main mix and a few for monitors. Where more inputs are explained by the others, those
-explained best are looked at; each further one would cost another fit with every other one left out."""
+"""Design choice: a desk records its main mix and a few for monitors. Where more inputs are explained by the others,
+those explained best are looked at: each one more costs a fit for every other one."""
 
 _STRETCHES, _STRETCH_S, _WINDOW_S = 12, 4.0, 0.085
 _LOWEST_HZ, _HIGHEST_HZ, _BINS = 80.0, 8000.0, 100
@@ -235,7 +235,8 @@ def _learn(heard: _Heard, parts: Sequence[int]) -> _Known:
     gram = heard.known_gram[:, rows[:, None], rows]
     diagonal = np.einsum("bii->bi", gram)
     diagonal += _RIDGE * diagonal.real + 1e-9 * diagonal.real.max(axis=1, keepdims=True) + 1e-15
-    return _Known(rows, np.linalg.inv(gram))
+    inverse: NDArray[np.complex128] = np.linalg.inv(gram).astype(np.complex128, copy=False)
+    return _Known(rows, inverse)
 
 
 def _weights(heard: _Heard, known: _Known, target: int, absent: int) -> NDArray[np.complex128]:
@@ -247,7 +248,8 @@ def _weights(heard: _Heard, known: _Known, target: int, absent: int) -> NDArray[
     without = np.flatnonzero((owner == target) | (owner == absent))
     wanted = (owner[without] == target) & (heard.shift[known.rows][without] == 0)
     across = known.inverse[:, without]
-    weights: NDArray[np.complex128] = -np.linalg.solve(across[:, :, without], across)[:, wanted]
+    solved = np.linalg.solve(across[:, :, without], across)[:, wanted]
+    weights: NDArray[np.complex128] = (-solved).astype(np.complex128, copy=False)
     weights[:, :, without] = 0.0
     return weights
 

@@ -28,7 +28,7 @@ from morningmix.processes import side_by_side
 from morningmix.slots import Bands, Slots
 from morningmix.units import Block, amplitude_db
 
-FORMAT = 9
+FORMAT = 10
 """Part of the cache key: raise it when anything in this room measures differently."""
 
 _BLOCK_HOPS = 100
