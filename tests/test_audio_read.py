@@ -137,10 +137,18 @@ def test_samples_that_are_not_finite_read_as_silence(tmp_path, name, subtype):
     (recording,) = find_take(tmp_path).recordings
     expected = np.where(np.isfinite(sound), sound, 0.0)
     assert np.array_equal(whole(recording, 48_000), expected.T)
-    huge = np.full(10, 3e38)
-    soundfile.write(tmp_path / name, huge, 48_000, subtype)
+
+
+@pytest.mark.parametrize(("name", "subtype"), [("a.wav", "FLOAT"), ("a.wav", "DOUBLE"), ("a.aiff", "FLOAT")])
+def test_samples_that_no_input_can_be_read_as_silence_and_are_counted(tmp_path, name, subtype):
+    """A float recorder passes full scale by its trim; 1e20 is damage, and its square no number any more."""
+    sound = np.full(100, 0.25)
+    sound[10:14] = 60.0, -60.0, 1e20, -3e38
+    soundfile.write(tmp_path / name, sound, 48_000, subtype)
     (recording,) = find_take(tmp_path).recordings
-    assert np.array_equal(whole(recording, 48_000)[0], huge.astype(np.float32))
+    with open_recording(recording, 48_000) as reader:
+        assert np.array_equal(reader.read(100)[0], np.where(np.abs(sound) <= read.LARGEST_SAMPLE, sound, 0.0))
+        assert reader.broken_samples == 2
 
 
 def test_a_file_that_shrinks_while_it_is_read(tmp_path):
@@ -154,13 +162,70 @@ def test_a_file_that_shrinks_while_it_is_read(tmp_path):
             reader.read(48_000)
 
 
-def test_a_flac_file_cut_short(tmp_path):
+def flac(path, frames, channels=1):
+    soundfile.write(path, wav.noise24(frames, channels).T << 8, 48_000, "PCM_24")
+    return bytearray(path.read_bytes())
+
+
+def test_a_flac_file_cut_short_gives_all_the_sound_there_is(tmp_path):
     path = tmp_path / "kick.flac"
-    soundfile.write(path, wav.noise24(96_000)[0] << 8, 48_000, "PCM_24")
-    path.write_bytes(path.read_bytes()[:150_000])
+    path.write_bytes(flac(path, 96_000)[:150_000])
     (recording,) = find_take(tmp_path).recordings
-    with open_recording(recording, 48_000) as reader, pytest.raises(RecordingsError, match=r"kick\.flac: reading stop"):
-        reader.read(96_000)
+    assert "says 0:02.0 of sound; 0:01.0 was recovered" in recording.damage[0]
+    assert 45_000 < recording.frames < 96_000
+    assert np.array_equal(whole(recording, 48_000)[0] * 2.0**23, wav.noise24(96_000)[0, : recording.frames])
+
+
+@pytest.mark.parametrize(
+    ("said", "words"), [(0, "does not say how long"), ((1 << 36) - 1, "says 397:"), (96_001, "says 0:02.0 of sound")]
+)
+def test_a_flac_file_holds_no_more_than_decodes(tmp_path, said, words):
+    path = tmp_path / "kick.flac"
+    content = flac(path, 96_000)
+    content[21:26] = (((content[21] >> 4) << 36) | said).to_bytes(5, "big")
+    path.write_bytes(content)
+    (recording,) = find_take(tmp_path).recordings
+    assert recording.frames == 96_000
+    assert words in recording.damage[0]
+    assert np.array_equal(whole(recording, 48_000)[0] * 2.0**23, wav.noise24(96_000)[0])
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_a_flac_file_is_read_around_damage_in_its_middle(tmp_path, channels):
+    path = tmp_path / "kick.flac"
+    content = flac(path, 96_000, channels)
+    content[len(content) // 2 : len(content) // 2 + 40] = bytes(40)
+    path.write_bytes(content)
+    (recording,) = find_take(tmp_path).recordings
+    assert (recording.frames, recording.damage) == (96_000, ())
+    expected = wav.noise24(96_000, channels) * 2.0**-23
+    with open_recording(recording, 48_000) as reader:
+        sound = reader.read(96_000)
+        assert 0 < reader.broken_samples < 40_000 * channels
+    lost = (sound != expected).any(axis=0)
+    assert not sound[:, lost].any()
+    assert np.count_nonzero(lost) * channels == reader.broken_samples
+    for start, cut in ((0, 1000), (40_000, 777), (int(np.flatnonzero(lost)[-1]), 5000), (70_000, 4096)):
+        with open_recording(recording, 48_000, start) as reader:
+            blocks = [reader.read(min(cut, 96_000 - at)) for at in range(start, 96_000, cut)]
+        assert np.array_equal(np.concatenate(blocks, axis=1), sound[:, start:])
+
+
+def test_a_card_that_fails_is_no_damage_to_read_around(tmp_path, monkeypatch):
+    path = tmp_path / "kick.flac"
+    content = flac(path, 96_000)
+    content[len(content) // 2 : len(content) // 2 + 40] = bytes(40)
+    path.write_bytes(content)
+    (recording,) = find_take(tmp_path).recordings
+
+    def fail(*_arguments, **_more):
+        raise OSError(5, "Input/output error")
+
+    with open_recording(recording, 48_000) as reader:
+        reader.read(1000)
+        monkeypatch.setattr(Path, "open", fail)
+        with pytest.raises(RecordingsError, match=r"kick\.flac: reading stopped at 0:0[01]"):
+            reader.read(95_000)
 
 
 @pytest.mark.parametrize("name", ["a.wav", "a.flac"])

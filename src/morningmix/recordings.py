@@ -20,6 +20,10 @@ from morningmix.facts import Part, Recording, Take
 _SOUND = {".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64", ".aif", ".aiff", ".aifc", ".afc", ".caf", ".flac"}
 _LOSSY = {".mp3", ".mp2", ".m4a", ".aac", ".ogg", ".oga", ".opus", ".wma"}
 
+MOST_INPUTS = 64
+"""Of one take. Design choice: what a MADI line carries at 48 kHz (AES10, from memory), and more than any band's desk has;
+each input is compared with each other, so work and memory grow with the square."""
+
 _SIDE = re.compile(r"(?P<name>.*[^\s._-])(?P<mark>[\s._-]+)(?P<side>left|right|l|r)", re.IGNORECASE | re.DOTALL)
 _NUMBERED = re.compile(r"(?P<name>.*?)(?P<number>\d+)\)?", re.DOTALL)
 _PAIR_DIFFERENCE_S = 1.0  # design choice: how much two sides of a pair may differ in length
@@ -51,7 +55,7 @@ def find_take(folder: Path) -> Take:
     """Everything usable in a folder, in natural order of file names (2 before 10).
 
     Hidden files and files that are not sound are passed over; sound that cannot be used is listed in `Take.left_out`.
-    Raises RecordingsError when the folder cannot be read or nothing in it can be used.
+    Raises RecordingsError when the folder cannot be read, nothing in it can be used, or there are over `MOST_INPUTS`.
     """
     parts: list[Part] = []
     left_out: list[str] = []
@@ -75,7 +79,13 @@ def find_take(folder: Path) -> Take:
     if not any(part.frames for part in parts):
         names = ", ".join(part.path.name for part in parts)
         raise RecordingsError(f"There is no sound in {folder}: nothing was recorded into {names}.")
-    return take_of(folder, tuple(_find_pairs(_join_continued(parts))), tuple(left_out))
+    recordings = tuple(_find_pairs(_join_continued(parts)))
+    if len(recordings) > MOST_INPUTS:
+        raise RecordingsError(
+            f"There are {len(recordings)} inputs in {folder}; no more than {MOST_INPUTS} can be mixed together. "
+            "Move what you do not need into another folder."
+        )
+    return take_of(folder, recordings, tuple(left_out))
 
 
 def take_of(folder: Path, recordings: tuple[Recording, ...], left_out: tuple[str, ...] = ()) -> Take:
@@ -171,8 +181,14 @@ def _join_continued(parts: list[Part]) -> Iterator[tuple[Part, ...]]:
     """Runs of files that continue one another, in the order of their first parts."""
     following: dict[Path, Part] = {}
     continued: set[Path] = set()
+    named: dict[tuple[str, int | None], list[tuple[int, Part]]] = {}
+    for at, part in enumerate(parts):
+        for name in _names_before(part.path.stem):
+            named.setdefault(name, []).append((at, part))
     for part in parts:
-        later = next((other for other in parts if other.path not in continued and _is_next(part, other)), None)
+        candidates = [found for name in _own_names(part.path.stem) for found in named.get(name, [])]
+        nearest_first = (other for _, other in sorted(candidates, key=lambda found: found[0]))
+        later = next((other for other in nearest_first if other.path not in continued and _is_next(part, other)), None)
         if later is not None:
             following[part.path] = later
             continued.add(later.path)
@@ -189,6 +205,7 @@ def _join_continued(parts: list[Part]) -> Iterator[tuple[Part, ...]]:
 
 
 def _is_next(part: Part, other: Part) -> bool:
+    """Whether one continues the other, going by all but their names."""
     same = (part.rate_hz, part.channels, part.subtype, part.embedded_name, part.path.suffix.lower()) == (
         other.rate_hz,
         other.channels,
@@ -196,19 +213,25 @@ def _is_next(part: Part, other: Part) -> bool:
         other.embedded_name,
         other.path.suffix.lower(),
     )
-    return same and _is_next_name(part.path.stem, other.path.stem) and (_continues(part, other) is not False)
+    return same and (_continues(part, other) is not False)
 
 
-def _is_next_name(stem: str, other: str) -> bool:
-    """``kick_001`` then ``kick_002``; also ``kick`` then ``kick-1`` or ``kick (2)``."""
-    later = _NUMBERED.fullmatch(other)
+def _names_before(stem: str) -> Iterator[tuple[str, int | None]]:
+    """What a file is called that `stem` continues: ``kick_001`` of ``kick_002``; also ``kick`` of ``kick (2)``."""
+    later = _NUMBERED.fullmatch(stem)
     if later is None:
-        return False
-    earlier = _NUMBERED.fullmatch(stem)
-    if earlier and earlier["name"] == later["name"] and int(later["number"]) == int(earlier["number"]) + 1:
-        return True
+        return
+    yield later["name"], int(later["number"]) - 1
     bare = later["name"].rstrip(" ._-(")
-    return bare == stem and bare != later["name"] and int(later["number"]) in (1, 2)
+    if bare != later["name"] and int(later["number"]) in (1, 2):
+        yield bare, None
+
+
+def _own_names(stem: str) -> Iterator[tuple[str, int | None]]:
+    yield stem, None
+    earlier = _NUMBERED.fullmatch(stem)
+    if earlier is not None:
+        yield earlier["name"], int(earlier["number"])
 
 
 def _continues(part: Part, other: Part) -> bool | None:
@@ -234,14 +257,15 @@ def _is_believable(run: list[Part]) -> bool:
 def _find_pairs(runs: Iterator[tuple[Part, ...]]) -> Iterator[Recording]:
     """Recordings, with the two sides of a pair brought together where the first of them stood."""
     lanes = list(runs)
+    sides: dict[str, list[int]] = {}
+    for index, lane in enumerate(lanes):
+        sides.setdefault(_side(lane)[0], []).append(index)
     taken: set[int] = set()
     for index, lane in enumerate(lanes):
         if index in taken:
             continue
-        partner = next(
-            (other for other in range(index + 1, len(lanes)) if other not in taken and _is_pair(lane, lanes[other])),
-            None,
-        )
+        later = (other for other in sides[_side(lane)[0]] if other > index and other not in taken)
+        partner = next((other for other in later if _is_pair(lane, lanes[other])), None)
         if partner is None:
             yield Recording(lanes=(lane,))
             continue
