@@ -1,5 +1,7 @@
 """Damaged files by the thousand: one clear error each, or sound that is no longer than the file can hold.
 
+And a few large ones, as large as they may be, on which nothing may take much longer than on small ones.
+
     python tests/fuzzing.py [--sound 20000] [--text 20000] [--seed 1] [--workers 2]
 
 Every case runs in a forked worker with a limit on memory and a clock. What fails is printed with the seed that makes it
@@ -20,18 +22,20 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import soundfile  # noqa: TID251 - an outside writer of the files to damage
 
 import wav_bytes as wav
+from large_inputs import LARGE
 from morningmix.audio.read import LARGEST_SAMPLE, open_recording
 from morningmix.errors import MorningmixError, RecordingsError
 from morningmix.files.inputs import read_input_list
 from morningmix.files.recall import read_recall
 from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_text import confirm, turn, with_move, with_remarks
+from morningmix.files.recipe_text import confirm, turn, with_moves, with_remarks
 from morningmix.files.text import read_text
 from morningmix.files.toml_lines import parse
 from morningmix.files.wishes import read_wishes
@@ -50,6 +54,7 @@ Rng = np.random.Generator
 # ---------------------------------------------------------------- what is damaged
 
 
+@cache
 def _sound_seeds() -> list[tuple[str, bytes]]:
     rng = np.random.default_rng(0)
     mono, pair = (0.3 * rng.standard_normal((500, channels)) for channels in (1, 2))
@@ -254,7 +259,7 @@ def _wished(path: Path) -> None:
     text = _RECIPE
     for change in agreed:
         if change.stretch is not None:
-            text = with_move(text, "Copper Rain Gauge", "lead vocal", *change.stretch, change.level_db)
+            text = with_moves(text, "Copper Rain Gauge", [("lead vocal", *change.stretch, change.level_db)])
     for one in wishes:
         text = with_remarks(text, "Copper Rain Gauge", [f"# {note.at_s} {one.who}: {note.says}" for note in one.notes])
     assert len(parse(text, "recipe.toml").data["song"]) == 1
@@ -273,14 +278,27 @@ def _one_line(error: MorningmixError) -> None:
     assert "Traceback" not in words
 
 
-CASES: dict[str, Callable[[int, Path], None]] = {"sound": sound_case, "text": text_case}
+def large_case(seed: int, folder: Path) -> None:
+    """One large text or header: read, or refused with one line; what grows with the square would run into the clock."""
+    path = folder / "input.wav"
+    try:
+        LARGE[seed % len(LARGE)](path)
+    except MorningmixError as error:
+        _one_line(error)
+
+
+CASES: dict[str, Callable[[int, Path], None]] = {"sound": sound_case, "text": text_case, "large": large_case}
 
 
 # ---------------------------------------------------------------- running them
 
 
+class TooLongError(Exception):
+    """No TimeoutError: that is an OSError, and would be taken for a file that cannot be read."""
+
+
 def _too_long(_signal: int, _frame: object) -> None:
-    raise TimeoutError(f"took over {LIMIT_S:.0f} s")
+    raise TooLongError(f"took over {LIMIT_S:.0f} s")
 
 
 def run_batch(batch: tuple[str, int, int]) -> list[tuple[str, int, str]]:
@@ -327,7 +345,7 @@ def main() -> int:
             CASES[kind](int(seed), Path(name))
         return 0
     begun = time.monotonic()
-    counts = {"sound": arguments.sound, "text": arguments.text}
+    counts = {"sound": arguments.sound, "text": arguments.text, "large": len(LARGE)}
     batches = [
         (kind, arguments.seed * 1_000_000 + first, min(BATCH, count - first))
         for kind, count in counts.items()

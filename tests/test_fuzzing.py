@@ -12,7 +12,7 @@ if sys.platform == "win32":
 import fuzzing
 
 
-@pytest.mark.parametrize(("kind", "count"), [("sound", 400), ("text", 400)])
+@pytest.mark.parametrize(("kind", "count"), [("sound", 400), ("text", 400), ("large", len(fuzzing.LARGE))])
 @pytest.mark.filterwarnings("ignore")
 def test_damaged_files_are_read_or_refused_with_one_line(kind: str, count: int) -> None:
     assert fuzzing.run_batch((kind, 42, count)) == []

@@ -207,6 +207,7 @@ REFUSED = [
     ('player = "Mara"', 'name = "again"', "overwrite"),
     ("preset", "preset.name", r'"preset.name" has a dot. Write a line \[preset\]'),
     ('player = "Mara"', 'player = { name = "Mara" }', "curly brackets are not used here"),
+    ('player = "Mara"', "a." * 300 + "a = 1", "this line is too long. Write one key and its value in a line"),
 ]
 
 
@@ -219,6 +220,12 @@ def test_what_is_wrong_is_refused_with_its_line(tmp_path: Path, old: str, new: s
     assert message.startswith("recipe.toml, line ")
     assert "\n" not in message
     assert caught.value.exit_code == 3
+
+
+def test_what_is_quoted_or_remarked_may_be_long(tmp_path: Path) -> None:
+    title = "a. " * 300 + "it's"
+    text = changed('title = "Thursday"', f'title = "{title}" # {title}')
+    assert read_recipe(written(tmp_path, text)).title == title
 
 
 @pytest.mark.parametrize(

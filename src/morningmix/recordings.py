@@ -21,8 +21,8 @@ _SOUND = {".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64", ".aif", ".aiff", ".
 _LOSSY = {".mp3", ".mp2", ".m4a", ".aac", ".ogg", ".oga", ".opus", ".wma"}
 
 MOST_INPUTS = 64
-"""Of one take. Design choice: what a MADI line carries at 48 kHz (AES10, from memory), and more than any band's desk has;
-each input is compared with each other, so work and memory grow with the square."""
+"""Of one take. Design choice: what a MADI line carries at 48 kHz (AES10, from memory), and more than a band's desk has.
+Each input is compared with each other, so work and memory grow with the square."""
 
 _SIDE = re.compile(r"(?P<name>.*[^\s._-])(?P<mark>[\s._-]+)(?P<side>left|right|l|r)", re.IGNORECASE | re.DOTALL)
 _NUMBERED = re.compile(r"(?P<name>.*?)(?P<number>\d+)\)?", re.DOTALL)

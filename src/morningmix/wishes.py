@@ -10,7 +10,7 @@ from pathlib import Path
 from morningmix.errors import RecipeError, UsageError
 from morningmix.files.recall import Recall, read_recall
 from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_text import turn, with_move, with_remarks, with_song
+from morningmix.files.recipe_text import Move, turn, with_moves, with_remarks, with_song
 from morningmix.files.text import read_text, write_text_whole
 from morningmix.files.toml_lines import did_you_mean, plain
 from morningmix.files.wishes import WishedMove, Wishes, printable, read_wishes
@@ -71,13 +71,16 @@ def take_wishes(recipe: Path, files: Sequence[Path]) -> Taken:
     if not lists_songs and any(change.stretch for change in agreed):
         (sheet,) = sheets.values()
         text, lists_songs = with_song(text, sheet.title, sheet.plan.end_s), True
+    moves: dict[str, list[Move]] = {}
     for change in agreed:
         sheet = sheets[_key(change.song)]
         for name in _inputs(change, sheet.plan):
             if change.stretch is None:
                 text, *_ = turn(text, name, change.level_db, sheet.title if lists_songs else None)
             else:
-                text = with_move(text, sheet.title, name, *change.stretch, change.level_db)
+                moves.setdefault(sheet.title, []).append((name, *change.stretch, change.level_db))
+    for title, of_song in moves.items():
+        text = with_moves(text, title, of_song)
     for one in wishes:
         remarks = [f"# {clock(note.at_s)} {one.who}: {note.says}" for note in one.notes]
         if one.mix:
@@ -124,7 +127,8 @@ def _matters(moves: Sequence[tuple[str, WishedMove]]) -> list[tuple[Stretch, lis
     for from_s, to_s, who, move in sorted(parts, key=lambda part: part[:2]):
         if from_s < end_s and groups[-1][0] is not None:
             start_s, end_s = groups[-1][0][0], max(end_s, to_s)
-            groups[-1] = ((start_s, end_s), [*groups[-1][1], (who, move)])
+            groups[-1][1].append((who, move))
+            groups[-1] = ((start_s, end_s), groups[-1][1])
         else:
             end_s = to_s
             groups.append(((from_s, to_s), [(who, move)]))

@@ -79,15 +79,16 @@ def merge(recipe_inputs: Sequence[InputWish], list_inputs: Sequence[InputWish]) 
         replace(listed, name=None) if listed.name is not None and plain(listed.name) in taken else listed
         for listed in list_inputs
     ]
-    merged = [_filled(wish, free) for wish in recipe_inputs]
+    place_of = {name: place for place, listed in reversed(list(enumerate(free))) for name in _files([listed])}
+    merged = []
+    for wish in recipe_inputs:
+        places = [place_of[name] for name in _files([wish]) if name in place_of]
+        merged.append(_filled(wish, free[min(places)]) if places else wish)
     in_recipe = _files(recipe_inputs)
     return (*merged, *(listed for listed in free if not _files([listed]) & in_recipe))
 
 
-def _filled(wish: InputWish, list_inputs: Iterable[InputWish]) -> InputWish:
-    listed = next((each for each in list_inputs if _files([each]) & _files([wish])), None)
-    if listed is None:
-        return wish
+def _filled(wish: InputWish, listed: InputWish) -> InputWish:
     return replace(
         wish,
         name=listed.name if wish.name is None else wish.name,

@@ -34,6 +34,7 @@ from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did
 LEVEL_DB = (-60.0, 24.0)
 """Range of every level_db. Design choice: from inaudible to more than any fader has."""
 
+_MOST_LISTED = 64
 _REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
 _TIME = re.compile(r"(?:(?:(\d{1,4}):)?(\d{1,6}):)?(\d{1,9}(?:\.\d{1,12})?)", re.ASCII)
 
@@ -291,7 +292,9 @@ def _refuse_twice(toml: Toml, key: str, entries: Iterable[tuple[str, str, Loc]])
 def unknown_name(name: str, names: Iterable[str]) -> str:
     """Says that no input has that name, and which there are."""
     known = list(names)
-    listed = ", ".join(f'"{each}"' for each in known)
+    listed = ", ".join(f'"{each}"' for each in known[:_MOST_LISTED])
+    if len(known) > _MOST_LISTED:
+        listed += f" and {len(known) - _MOST_LISTED} more"
     return f'no input is called "{name}".{did_you_mean(name, known)} ' + (
         f"There are: {listed}." if known else "The recipe lists no inputs."
     )

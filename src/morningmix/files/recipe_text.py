@@ -9,13 +9,13 @@ import itertools
 import json
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from morningmix.errors import RecipeError, RecordingsError, UsageError
 from morningmix.facts import FoundSong
 from morningmix.files.recipe import GUESS, LEVEL_DB, RecipeFile, SongTable, checked_file, known_role, unknown_name
-from morningmix.files.toml_lines import Loc, Toml, did_you_mean, parse, plain
+from morningmix.files.toml_lines import Loc, Place, Toml, did_you_mean, parse, plain
 from morningmix.units import clock
 
 _REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
@@ -133,18 +133,23 @@ def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[s
     return _with_lines(text, _end_of_song(toml, int(table[1])), "", lines), old, new
 
 
-def with_move(text: str, song: str, name: str, from_s: float, to_s: float, level_db: float) -> str:
-    """A recipe's text with one more [[song.move]]; times count from the start of the song, which must be listed.
+Move = tuple[str, float, float, float]
+"""An input's name, from and to in seconds from the start of the song, and a level in dB."""
+
+
+def with_moves(text: str, song: str, moves: Sequence[Move]) -> str:
+    """A recipe's text with more [[song.move]] in a song, which must be listed.
 
     Raises `UsageError` for a name or a song that is not there, `RecipeError` for a recipe that cannot be read, also
-    with the move in it.
+    with the moves in it.
     """
     toml = parse(text, "recipe.toml")
     file = checked_file(toml)
     names = [wish.called() for wish in file.input]
-    at = _input(name, names)
-    lines = ["", "[[song.move]]", f"name = {_quoted(names[at])}"]
-    lines += [f'from = "{clock(from_s)}"', f'to = "{clock(to_s)}"', f"level_db = {level_db}"]
+    lines: list[str] = []
+    for name, from_s, to_s, level_db in moves:
+        lines += ["", "[[song.move]]", f"name = {_quoted(names[_input(name, names)])}"]
+        lines += [f'from = "{clock(from_s)}"', f'to = "{clock(to_s)}"', f"level_db = {level_db}"]
     moved = _with_lines(text, _end_of_song(toml, _song(file, song)), "", lines)
     checked_file(parse(moved, "recipe.toml"))
     return moved
@@ -184,6 +189,10 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None) -
     everywhere = checked_file(toml).song
     old = {at: song for at, song in enumerate(everywhere) if take is None or plain(song.take or "") == plain(take)}
     matched = _matched(old, found)
+    places_of: dict[int, list[Place]] = {}
+    for loc, place in toml.places.items():
+        if loc[0] == "song" and len(loc) > 1 and isinstance(loc[1], int):
+            places_of.setdefault(loc[1], []).append(place)
     # Where, up to where, and what stands there instead: text, or whole lines that are put in.
     edits: list[tuple[int, int, str | list[str]]] = []
     for at, song in old.items():
@@ -199,36 +208,44 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None) -
                 if round(was_s, 1) != round(now_s, 1):
                     edits.append((place.value_start, place.value_end, f'"{clock(now_s)}"'))
         else:
-            places = [place for loc, place in toml.places.items() if loc[:2] == ("song", at)]
-            start, end = min(place.start for place in places), max(place.end for place in places)
+            start = min(place.start for place in places_of[at])
+            end = max(place.end for place in places_of[at])
             edits.append((start, end, re.sub(r"(?m)^(?=[^\n]*\S)(?![ \t]*#)", "# ", text[start:end])))
     titles = {plain(song.title) for song in everywhere}
-    new = [song for song in found if song not in matched.values()]
-    for one in new:
-        lines = ["[[song]]", *_song_lines(one, _free_title("Song" if one.keep else "Aside", titles), take)]
+    kept, aside = _free_titles("Song", titles), _free_titles("Aside", titles)
+    for one in _without(found, matched):
+        lines = ["[[song]]", *_song_lines(one, next(kept if one.keep else aside), take)]
         later = next((at for at, song in old.items() if song.start > one.start.at_s), None)
         if later is None:
             edits.append((len(text), len(text), ["", *lines]))
         else:
             place_at = _above(text, toml.places[("song", later)].start)
             edits.append((place_at, place_at, [*lines, ""]))
-    # From the back, so that places stay true; of several that are put in at one place the last goes first.
-    for start, end, what in sorted(edits, key=lambda edit: edit[:2])[::-1]:
-        text = text[:start] + what + text[end:] if isinstance(what, str) else _with_lines(text, start, "", what)
-    return text
+    pieces, done = [], 0
+    for start, end, what in sorted(edits, key=lambda edit: edit[:2]):
+        pieces += [text[done:start], what if isinstance(what, str) else _lines_at(text, start, "", what)]
+        done = end
+    return "".join([*pieces, text[done:]])
 
 
 def _matched(old: Mapping[int, SongTable], found: Sequence[FoundSong]) -> dict[int, FoundSong]:
     """By place in the recipe: the found song that shares more than half of the longer one's time with it."""
     matched: dict[int, FoundSong] = {}
+    free = list(found)
     for at, song in old.items():
-        for one in found:
+        for one in free:
             shared = min(song.end, one.end.at_s) - max(song.start, one.start.at_s)
             longer = max(song.end - song.start, one.end.at_s - one.start.at_s)
-            if shared > 0.5 * longer and one not in matched.values():
+            if shared > 0.5 * longer:
                 matched[at] = one
+                free.remove(one)
                 break
     return matched
+
+
+def _without(found: Sequence[FoundSong], matched: Mapping[int, FoundSong]) -> list[FoundSong]:
+    known = set(matched.values())
+    return [song for song in found if song not in known]
 
 
 def _song_lines(song: FoundSong, title: str, take: str | None) -> list[str]:
@@ -243,11 +260,9 @@ def _song_lines(song: FoundSong, title: str, take: str | None) -> list[str]:
     return lines
 
 
-def _free_title(word: str, taken: set[str]) -> str:
-    """ "Song 1", or the first number that is free; it is taken from then on."""
-    number = next(number for number in itertools.count(1) if plain(f"{word} {number}") not in taken)
-    taken.add(plain(f"{word} {number}"))
-    return f"{word} {number}"
+def _free_titles(word: str, taken: set[str]) -> Iterator[str]:
+    """ "Song 1", and so on: the numbers that are free."""
+    return (f"{word} {number}" for number in itertools.count(1) if plain(f"{word} {number}") not in taken)
 
 
 def _above(text: str, at: int) -> int:
@@ -325,8 +340,10 @@ def _indent(text: str, at: int) -> str:
 
 def _with_lines(text: str, at: int, indent: str, lines: list[str]) -> str:
     """`lines` inserted at the line start `at` (or the end of a text whose last line is not ended)."""
+    return text[:at] + _lines_at(text, at, indent, lines) + text[at:]
+
+
+def _lines_at(text: str, at: int, indent: str, lines: list[str]) -> str:
     newline = "\r\n" if "\r\n" in text else "\n"
     inserted = "".join((indent + line if line else "") + newline for line in lines)
-    if not text[:at].endswith("\n"):
-        inserted = newline + inserted.removesuffix(newline)
-    return text[:at] + inserted + text[at:]
+    return inserted if at > 0 and text[at - 1] == "\n" else newline + inserted.removesuffix(newline)

@@ -32,6 +32,10 @@ _VALUE_PIECE = re.compile(
     r"""|\#[^\n]*|[\[{]|[\]}]|\r?\n|[^"'\#\[\]{}\r\n]+|.""",
     re.DOTALL,
 )
+_QUOTED = re.compile(r""""(?:[^"\\\n]|\\.)*"?|'[^'\n]*'?|#[^\n]*""")
+_LONGEST_LINE = 500
+"""Signs outside quotes and remarks. Design choice: no line needs a tenth of it, and the time that a dotted key takes
+grows with the square of its length."""
 _SYNTAX_PLACE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 
@@ -66,13 +70,14 @@ class Toml:
     data: Mapping[str, Any]
     places: Mapping[Loc, Place]
 
+    def start(self, loc: Loc) -> int:
+        """Where the value, or the nearest table around it, starts in the text."""
+        nearest = (self.places.get(loc[:length]) for length in range(len(loc), 0, -1))
+        return next((place.start for place in nearest if place is not None), 0)
+
     def line(self, loc: Loc) -> int:
         """Line, from 1, of the value or of the nearest table around it."""
-        for length in range(len(loc), 0, -1):
-            place = self.places.get(loc[:length])
-            if place is not None:
-                return _line(self.text, place.start)
-        return 1
+        return _line(self.text, self.start(loc))
 
     def refusal(self, loc: Loc, says: str) -> RecipeError:
         """The error that points at `loc`."""
@@ -81,6 +86,9 @@ class Toml:
 
 def parse(text: str, label: str, *, inline_tables: bool = False) -> Toml:
     """Parse `text`; `RecipeError` with the line for broken syntax, dotted keys and (unless allowed) inline tables."""
+    for number, outside_quotes in enumerate(_QUOTED.sub('""', text).split("\n"), 1):
+        if len(outside_quotes) > _LONGEST_LINE:
+            raise RecipeError(f"{label}, line {number}: this line is too long. Write one key and its value in a line.")
     try:
         data = tomllib.loads(text.removeprefix("\ufeff"))
     except RecursionError as error:
@@ -109,7 +117,7 @@ def checked(model: type[_Model], toml: Toml) -> _Model:
         misspelt_in = {found["loc"][:-1] for found in errors if found["type"] == "extra_forbidden"}
         # A misspelt key is also a missing one: the spelling is what to tell.
         errors = [found for found in errors if found["type"] != "missing" or found["loc"][:-1] not in misspelt_in]
-        first = min(errors, key=lambda found: toml.line(found["loc"]))
+        first = min(errors, key=lambda found: _line_start(toml.text, toml.start(found["loc"])))
         raise toml.refusal(first["loc"], _sentence(model, first)) from error
 
 
@@ -138,6 +146,10 @@ def between(low: float, high: float) -> AfterValidator:
 
 def _line(text: str, offset: int) -> int:
     return text.count("\n", 0, offset) + 1
+
+
+def _line_start(text: str, offset: int) -> int:
+    return text.rfind("\n", 0, offset) + 1
 
 
 # ---------------------------------------------------------------- places
