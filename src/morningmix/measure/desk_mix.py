@@ -40,9 +40,8 @@ LEAST_PART = 0.03
 """Share of the power, mean over the bins, from which an input counts as part of the mix."""
 LEAST_INPUTS = 3
 """Inputs that must be part of it: two are a pair of microphones or a direct box with its amplifier."""
-MOST_MIXES = 8
-"""Design choice: a desk records its main mix and a few for monitors. Where more inputs are explained by the others,
-those explained best are looked at: each one more costs a fit for every other one."""
+MOST_MIXES = 16
+"""Design choice: a desk records its main mix, and one for each player's monitor at most."""
 
 _STRETCHES, _STRETCH_S, _WINDOW_S = 12, 4.0, 0.085
 _LOWEST_HZ, _HIGHEST_HZ, _BINS = 80.0, 8000.0, 100
@@ -50,6 +49,9 @@ _NEIGHBOURS = (-1, 0, 1)
 _RIDGE = 1e-3
 _DELAYS_S = np.arange(-0.002, 0.020, 2.5e-5)
 _ALWAYS_DB = 45.0
+_LIKELY, _MOST_ABSENT = 8, 32
+"""How many of the inputs that are explained may be a mix, and up to how many explained ones are left out by turns to
+see (design choice): asking that of every pair of 64 would take minutes."""
 
 Spectra = NDArray[np.complex64]
 
@@ -103,12 +105,12 @@ class _Fit:
         return tuple(sorted(one for one, share in self.shares.items() if share >= LEAST_PART))
 
     @property
-    def adds_up(self) -> bool:
-        return self.parts <= MOST_PARTS and self.largest <= MOST_OF_ONE and len(self.of) >= LEAST_INPUTS
+    def has_parts(self) -> bool:
+        return self.whole and self.largest <= MOST_OF_ONE and len(self.of) >= LEAST_INPUTS
 
     @property
     def is_sum(self) -> bool:
-        return self.whole and self.adds_up and self.in_step >= LEAST_IN_STEP
+        return self.has_parts and self.parts <= MOST_PARTS and self.in_step >= LEAST_IN_STEP
 
 
 def hear_desk_mixes(take: Take, measured: Measurements, inputs: Sequence[int]) -> Mapping[int, SumOfOthers]:
@@ -143,13 +145,17 @@ def _sums(heard: _Heard, candidates: Sequence[int], parts: Sequence[int]) -> Map
     known = _learn(heard, parts)
     fits: dict[int, _Fit] = {}
     alone = {one: _fit(heard, known, one, one) for one in candidates}
-    explained = sorted((one for one in candidates if alone[one].whole), key=lambda one: -alone[one].explained)
-    explained = sorted(explained[:MOST_MIXES])
-    for one in explained:
-        for absent in (one, *(twin for twin in explained if twin != one)):
+    explained = [one for one in candidates if alone[one].whole]
+    # A mix is what its parts add up to; any other input is explained by what cancels.
+    likely = sorted(sorted(explained, key=lambda one: sum(alone[one].shares.values()))[:_LIKELY])
+    for one in likely:
+        for absent in (
+            one,
+            *(twin for twin in (explained if len(explained) <= _MOST_ABSENT else likely) if twin != one),
+        ):
             fit = alone[one] if absent == one else _fit(heard, known, one, absent)
-            if fit.whole:
-                fit = _with_parts(fit, heard, known, one, absent)
+            if fit.has_parts:
+                fit = _added_up(fit, heard, known, one, absent)
             if fit.is_sum and (one not in fits or fit.parts < fits[one].parts):
                 fits[one] = fit
     return fits
@@ -263,27 +269,38 @@ def _fit(heard: _Heard, known: _Known, target: int, absent: int) -> _Fit:
     new = heard.new_gram[:, known.rows[:, None], known.rows] if len(known.rows) < len(heard.owner) else heard.new_gram
     left = power - 2.0 * met + np.einsum("bij,bij->b", weights @ new, weights.conj()).real
     explained = 1.0 - left / power
-    return _Fit(float(np.median(explained)), float(np.percentile(explained, 10)), np.inf, 0.0, np.inf, {})
+    fit = _Fit(float(np.median(explained)), float(np.percentile(explained, 10)), np.inf, 0.0, np.inf, {})
+    return _with_shares(fit, heard, known, weights, power) if fit.whole else fit
 
 
-def _with_parts(fit: _Fit, heard: _Heard, known: _Known, target: int, absent: int) -> _Fit:
+def _with_shares(
+    fit: _Fit, heard: _Heard, known: _Known, weights: NDArray[np.complex128], power: NDArray[np.float64]
+) -> _Fit:
+    """With what each part has of the power."""
+    owner = heard.owner[known.rows]
+    shares: dict[int, float] = {}
+    largest = 0.0
+    for part in np.unique(owner).tolist():
+        own, rows = owner == part, np.flatnonzero(heard.owner == part)
+        gram = heard.new_gram[:, rows[:, None], rows]
+        powers = np.einsum("bij,bij->b", weights[:, :, own] @ gram, weights[:, :, own].conj()).real
+        shares[part] = float(np.mean(powers / power))
+        largest = max(largest, shares[part], float(powers.sum() / power.sum()))
+    return replace(fit, largest=largest, shares=shares)
+
+
+def _added_up(fit: _Fit, heard: _Heard, known: _Known, target: int, absent: int) -> _Fit:
+    """With what the parts add up to; and, where they cancel little, how well they are in step."""
     weights = _weights(heard, known, target, absent)
     owner = heard.owner[known.rows]
     wanted = (heard.owner == target) & (heard.shift == 0)
-    whole = np.sum(np.abs(heard.new[:, wanted]) ** 2, axis=1, dtype=np.float64)
-    power = whole.sum(axis=1) + 1e-15
     per_frame = np.zeros(heard.new.shape[2])
-    shares: dict[int, float] = {}
-    largest = 0.0
-    for part in (int(one) for one in np.unique(owner) if one not in (target, absent)):
+    for part in fit.shares:
         sound = weights[:, :, owner == part].astype(np.complex64) @ heard.new[:, heard.owner == part]
-        powers = np.sum(sound.real**2 + sound.imag**2, axis=1, dtype=np.float64)
-        per_frame += powers.sum(axis=0)
-        shares[part] = float(np.mean(powers.sum(axis=1) / power))
-        largest = max(largest, shares[part], float(powers.sum() / power.sum()))
-    parts = float(np.median(per_frame / (whole.sum(axis=0) + 1e-15)))
-    fit = replace(fit, parts=parts, largest=largest, shares=shares)
-    return replace(fit, in_step=_in_step(heard, weights, owner, fit.of)) if fit.adds_up else fit
+        per_frame += np.sum(sound.real**2 + sound.imag**2, axis=(0, 1), dtype=np.float64)
+    whole = np.sum(np.abs(heard.new[:, wanted]) ** 2, axis=(0, 1), dtype=np.float64)
+    fit = replace(fit, parts=float(np.median(per_frame / (whole + 1e-15))))
+    return replace(fit, in_step=_in_step(heard, weights, owner, fit.of)) if fit.parts <= MOST_PARTS else fit
 
 
 def _in_step(heard: _Heard, weights: NDArray[np.complex128], owner: NDArray[np.intp], of: Sequence[int]) -> float:
