@@ -239,22 +239,6 @@ def test_an_ending_proves_nothing(tmp_path, kind, subtype, words):
     assert words in reason
 
 
-@pytest.mark.parametrize(
-    ("kind", "subtype", "words"),
-    [
-        ("OGG", "VORBIS", "compressed sound"),
-        ("MP3", "MPEG_LAYER_III", "compressed sound"),
-        ("SDS", "PCM_16", "it holds SDS sound; save it again as WAV"),
-    ],
-)
-def test_an_ending_proves_nothing(tmp_path, kind, subtype, words):
-    put(tmp_path, good=wav.mono(10))
-    soundfile.write(tmp_path / "other.aiff", np.zeros(5000), 48_000, subtype, format=kind)
-    (reason,) = find_take(tmp_path).left_out
-    assert reason.startswith("other.aiff: ")
-    assert words in reason
-
-
 def test_a_file_without_permission(tmp_path, monkeypatch):
     put(tmp_path, good=wav.mono(10), locked=wav.mono(10))
     original = Path.open
