@@ -27,7 +27,7 @@ FORMATS = {
     "track": 11,
     "hashes": 1,
     "bleed": 4,
-    "desk": 3,
+    "desk": 4,
     "click": 3,
     "align": 3,
     "clean": 10,
