@@ -22,6 +22,7 @@ from morningmix.song_folders import (
     recover,
     retire_songs,
     song_folders,
+    song_sheets,
 )
 
 Tree = dict[str, bytes]
@@ -437,3 +438,13 @@ def test_names_in_other_normal_forms_are_the_same(tmp_path: Path) -> None:
     """macOS may hand back decomposed names (Apple, "File System Basics"; from memory)."""
     plant(tmp_path / "01 Cafe\u0301", song(b"1", "mix.wav", title="Caf\u00e9"))
     assert is_song_folder(tmp_path / "01 Cafe\u0301")
+
+
+def test_a_song_whose_sheet_is_damaged_is_still_listed_to_whoever_reads(tmp_path: Path) -> None:
+    for name, title in (("01 Song", "Song"), ("02 Other", "Other")):
+        put(tmp_path, name, song(b"1", "mix.wav", title=title))
+    (tmp_path / "02 Other" / "recall.json").write_bytes(b'{"title": "Oth')
+    plant(tmp_path / "03 Notes", {"recall.json": b'{"title": "Else"}'})
+    assert song_sheets(tmp_path) == [tmp_path / "01 Song" / "recall.json", tmp_path / "02 Other" / "recall.json"]
+    retire_songs(tmp_path, ["01 Song"])
+    assert (tmp_path / "02 Other").is_dir()

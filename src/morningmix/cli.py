@@ -283,16 +283,16 @@ def why(
     from morningmix.explain import input_in_words, whole_in_words
     from morningmix.files.recall import read_recall, read_sheets
     from morningmix.files.toml_lines import did_you_mean
-    from morningmix.home import MIXES, RECALL
+    from morningmix.home import MIXES
     from morningmix.names import plain
-    from morningmix.song_folders import finish_swaps, song_folders
+    from morningmix.song_folders import finish_swaps, song_sheets
 
     folder = source if source.is_dir() else source.parent
     finish_swaps(folder)
     if source.suffix == ".json":
         recalls = [read_recall(source)]
     else:
-        sheets = read_sheets([song / RECALL for song in song_folders(folder / MIXES)], say.skipped)
+        sheets = read_sheets(song_sheets(folder / MIXES), say.skipped)
         recalls = [recall for _, recall in sheets]
     if song is not None:
         recalls = [recall for recall in recalls if plain(recall.title) == plain(song)]

@@ -27,7 +27,7 @@ from morningmix.files.text import read_text
 from morningmix.home import MIXES, RECALL, RECIPE
 from morningmix.laws.levels import spans_to_mask
 from morningmix.names import plain
-from morningmix.song_folders import finish_swaps, song_folders
+from morningmix.song_folders import finish_swaps, song_sheets
 from morningmix.units import powers_db
 
 HOP_S = 0.1
@@ -122,10 +122,10 @@ def _songs(path: Path, skipped: Callable[[str], None]) -> list[tuple[Path, Recal
         raise UsageError(f"There is no {path}.")
     folder = path if path.is_dir() else path.parent
     is_song = (folder / RECALL).exists()
-    songs = [folder] if is_song else song_folders(folder / MIXES) or song_folders(folder)
-    if not songs:
+    sheets = [folder / RECALL] if is_song else song_sheets(folder / MIXES) or song_sheets(folder)
+    if not sheets:
         raise UsageError(f"{path} holds no mix. Give a rehearsal's home, its recipe, or a song's folder.")
-    return [(sheet.parent, recall) for sheet, recall in read_sheets([song / RECALL for song in songs], skipped)]
+    return [(sheet.parent, recall) for sheet, recall in read_sheets(sheets, skipped)]
 
 
 def recipe_lines(one: Path, other: Path) -> list[str]:

@@ -564,8 +564,7 @@ def _mix_again(order: Order, progress: Progress) -> Result:
         ready = to_sum(recall.plan, number, raw, desk, stack, recall.master.trims)
         song = write(ready, recall.master, desk)
         reproduced = compare_bytes(recall, read_recall(ready.partial / RECALL))
-        replaces = _former_folder(home, tracks, recall.plan, frozenset({song.folder.name}))
-        finish_song(ready.partial, home.mixes, song.folder.name, replaces=replaces)
+        finish_song(ready.partial, home.mixes, song.folder.name)
     return Result(
         home=home.root,
         recipe=home.recipe,

@@ -87,6 +87,16 @@ def song_folders(mixes: Path) -> list[Path]:
     return [folder for folder in sorted(mixes.glob("[0-9][0-9]* *")) if is_song_folder(folder)]
 
 
+def song_sheets(mixes: Path) -> list[Path]:
+    """Recall sheets of the songs in a folder of mixes, in order, and those that no longer say whose they are."""
+    numbered = [folder for folder in sorted(mixes.glob("[0-9][0-9]* *")) if folder.is_dir() and not folder.is_symlink()]
+    return [folder / RECALL for folder in numbered if is_song_folder(folder) or _is_damaged(folder / RECALL)]
+
+
+def _is_damaged(sheet: Path) -> bool:
+    return sheet.is_file() and not sheet.is_symlink() and _json_object(sheet) is None
+
+
 def refuse_in_the_way(mixes: Path, names: Iterable[str]) -> None:
     """Raise `OutputError` where something that is not ours lies in the place of a song folder."""
     refuse_link(mixes / EARLIER)

@@ -14,10 +14,10 @@ from morningmix.files.recipe_text import Move, turn, with_moves, with_remarks, w
 from morningmix.files.text import read_text, write_text_whole
 from morningmix.files.toml_lines import did_you_mean
 from morningmix.files.wishes import WishedMove, Wishes, printable, read_wishes
-from morningmix.home import MIXES, RECALL
+from morningmix.home import MIXES
 from morningmix.names import plain
 from morningmix.plan import FAMILIES, SongPlan
-from morningmix.song_folders import finish_swaps, song_folders
+from morningmix.song_folders import finish_swaps, song_sheets
 from morningmix.units import clock
 
 Stretch = tuple[float, float] | None
@@ -144,7 +144,7 @@ def _sheets(recipe: Path, skipped: Callable[[str], None]) -> dict[str, Recall]:
     """The recall sheets of the songs that are mixed, by plain title."""
     mixes = recipe.resolve().parent / MIXES
     finish_swaps(mixes)
-    sheets = read_sheets([song / RECALL for song in song_folders(mixes)], skipped)
+    sheets = read_sheets(song_sheets(mixes), skipped)
     if not sheets:
         raise UsageError(f"Nothing was mixed yet by {recipe}, so there is nothing to wish for. First mix it.")
     return {_key(recall.title): recall for _, recall in sheets}

@@ -24,7 +24,7 @@ from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recipe, Recording
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
-from morningmix.home import CACHE, MIXES, RECALL, RECIPE, Home, output_errors, real_place, refuse_inside, safe_name
+from morningmix.home import CACHE, MIXES, RECIPE, Home, output_errors, real_place, refuse_inside, safe_name
 from morningmix.lock import locked
 from morningmix.names import name_as_text, path_of, plain
 from morningmix.share.listen import Part, listen_page
@@ -32,7 +32,7 @@ from morningmix.share.packing import INDEX, packing
 from morningmix.share.page import Listed, index_page
 from morningmix.share.picture import draw
 from morningmix.share.pieces import cut
-from morningmix.song_folders import recover, song_folders
+from morningmix.song_folders import recover, song_sheets
 from morningmix.units import Block, amplitude_db, db_to_gain
 
 Kind = Literal["mp3", "flac"]
@@ -84,7 +84,7 @@ def _nothing_in(home: Path) -> str:
 def _share(
     home: Path, out: Path | None, kind: Kind, progress: Callable[[str, float], None], skipped: Callable[[str], None]
 ) -> tuple[Path, list[Shared]]:
-    sheets = [song / RECALL for song in song_folders(home / MIXES)]
+    sheets = song_sheets(home / MIXES)
     if not sheets:
         raise UsageError(_nothing_in(home))
     recipe = read_recipe(home / RECIPE) if (home / RECIPE).exists() else None
