@@ -9,12 +9,9 @@ from __future__ import annotations
 
 from dataclasses import fields, is_dataclass, replace
 from itertools import cycle
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
-if TYPE_CHECKING:
-    from _typeshed import DataclassInstance
-
-    Plan = TypeVar("Plan", bound=DataclassInstance)
+Plan = TypeVar("Plan")
 
 DECIMALS = {
     "db": 2,
@@ -41,7 +38,9 @@ def on_grid(plan: Plan) -> Plan:
 
     Raises KeyError for a float in a field whose name says no unit.
     """
-    return replace(plan, **{one.name: _on_grid(getattr(plan, one.name), one.name) for one in fields(plan)})
+    known: Any = plan
+    rounded: Plan = replace(known, **{one.name: _on_grid(getattr(known, one.name), one.name) for one in fields(known)})
+    return rounded
 
 
 def on_grid_db(level_db: float) -> float:
