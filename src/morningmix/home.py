@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from morningmix.errors import OutputError, UsageError
-from morningmix.names import is_hidden
+from morningmix.names import is_hidden, name_from_text
 
 RECIPE = "recipe.toml"
 RECALL = "recall.json"
@@ -89,6 +89,11 @@ def refuse_inside(home: Home, tracks: Path) -> None:
 def real_place(path: Path) -> Path:
     """Where a path leads once every link is followed; as far as that goes where links go round in a circle."""
     return Path(os.path.realpath(path))
+
+
+def path_of(text: str, start: Path) -> Path:
+    """The path that a text names as seen from `start`; only where paths are bytes does it hold odd ones."""
+    return start / (text if os.sep == "\\" else name_from_text(text))
 
 
 def _same(one: Path, other: Path) -> bool:

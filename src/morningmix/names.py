@@ -6,11 +6,9 @@ File names are bytes on some systems: one that is not UTF-8 reaches Python with 
 
 from __future__ import annotations
 
-import os
 import re
 import unicodedata
 from collections.abc import Collection
-from pathlib import Path
 
 _JOINERS = "\u200c\u200d"
 """They shape emoji and several scripts, and move nothing."""
@@ -66,8 +64,3 @@ def name_from_text(text: str) -> str:
         return chr(code if code < 0x80 else 0xDC00 + code)
 
     return re.sub(r"\\x([89a-f][0-9a-f]|5c)", byte, text)
-
-
-def path_of(text: str, start: Path) -> Path:
-    """The path that a text names as seen from `start`; only where paths are bytes does it hold odd ones."""
-    return start / (text if os.sep == "\\" else name_from_text(text))

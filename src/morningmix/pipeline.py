@@ -36,6 +36,7 @@ from morningmix.home import (
     RECIPE,
     Home,
     home_of,
+    path_of,
     real_place,
     refuse_full,
     refuse_inside,
@@ -46,7 +47,7 @@ from morningmix.lock import editing, locked
 from morningmix.measure.clean import clean_take
 from morningmix.measure.take import hash_take, measure_take
 from morningmix.mixdown import Desk, MixedSong, Raw, to_sum, write
-from morningmix.names import path_of, plain
+from morningmix.names import plain
 from morningmix.over_time import recorded_at, rehearsals_before, say_again
 from morningmix.plan import SongPlan
 from morningmix.recordings import find_take, pair, take_of

@@ -30,7 +30,8 @@ from morningmix.facts import (
 from morningmix.files.presets import CEILING_DBTP, LOUDNESS_LUFS, load_roles, load_target, role_from_name
 from morningmix.files.text import read_text
 from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did_you_mean, parse
-from morningmix.names import name_as_text, path_of, plain
+from morningmix.home import path_of
+from morningmix.names import name_as_text, plain
 
 LEVEL_DB = (-60.0, 24.0)
 """Range of every level_db. Design choice: from inaudible to more than any fader has."""

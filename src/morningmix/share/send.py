@@ -24,9 +24,9 @@ from morningmix.errors import RecordingsError, UsageError
 from morningmix.facts import Recipe, Recording
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
-from morningmix.home import CACHE, MIXES, RECIPE, Home, output_errors, real_place, refuse_inside, safe_name
+from morningmix.home import CACHE, MIXES, RECIPE, Home, output_errors, path_of, real_place, refuse_inside, safe_name
 from morningmix.lock import locked
-from morningmix.names import name_as_text, path_of, plain
+from morningmix.names import name_as_text, plain
 from morningmix.share.listen import Part, listen_page
 from morningmix.share.packing import INDEX, packing
 from morningmix.share.page import Listed, index_page
