@@ -351,7 +351,7 @@ def test_two_meters_that_differ_a_little_cost_no_mix_and_are_reported(
     place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = digests(place / SONG)
-    shutil.rmtree(place / HOME / ".cache" / "songs")
+    forget_songs(place / HOME)
     monkeypatch.setattr(mixdown, "meters_differ_lu", lambda _: 0.2)
     for _ in ("mixed", "standing"):
         mix(Order(source=place / RECIPE, cwd=place, tracks=True))
@@ -361,7 +361,7 @@ def test_two_meters_that_differ_a_little_cost_no_mix_and_are_reported(
 
 
 def test_two_meters_that_are_far_apart_put_nothing_in_place(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    shutil.rmtree(place / HOME / ".cache" / "songs")
+    forget_songs(place / HOME)
     before = digests(place / HOME / "mixes")
     monkeypatch.setattr(mixdown, "meters_differ_lu", lambda _: -0.6)
     with pytest.raises(RuntimeError, match=r"two loudness meters differ by -0\.600 LU"):
