@@ -71,7 +71,7 @@ class Course:
 class Place:
     """A folder that is as it was made after each `fresh`.
 
-    Raw tracks stay where they are for as long as nobody touches them: what was heard is only valid for these very files.
+    Raw tracks stay where they are for as long as nobody touches them: what was heard is valid for these files alone.
     ``take`` holds the raw tracks; ``take mix`` its home, mixed twice, so that there is a version before, and packed;
     ``last week mix`` another home; ``beside`` is somebody's own, as are two files in the home.
     """
