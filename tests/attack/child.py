@@ -27,7 +27,7 @@ _NEW_BYTES = 3 << 30
 """Of addresses that a command may get; what keeps a wild one from taking the machine along."""
 _ENDS = (0, 2, 3, 4, 5, 6, 7, 8)
 _SAID = re.compile(r"Timeout \(|Fatal Python error|Traceback \(most recent call last\)")
-_PLACE = re.compile(r'File "[^"]*?(\w+/)?(\w+\.py)", line (\d+)')
+_PLACE = re.compile(r'File "[^"]*?/morningmix/(?:(\w+/))?(\w+\.py)", line (\d+)')
 _STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 """Escape sequences, C1 controls, marks that turn the direction of writing."""
 
@@ -72,10 +72,7 @@ class Ended:
         return None
 
     def _where(self) -> str:
-        places = [
-            found for found in _PLACE.finditer(self.err) if "/lib/python" not in found.string[found.start() :][:200]
-        ]
-        ours = [f"{found[1] or ''}{found[2]}:{found[3]}" for found in places] or ["an unknown place"]
+        ours = [f"{found[1] or ''}{found[2]}:{found[3]}" for found in _PLACE.finditer(self.err)] or ["an unknown place"]
         return ours[0] if "most recent call first" in self.err else ours[-1]
 
 

@@ -7,14 +7,14 @@ import resource
 import shutil
 import signal
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from attack.child import Ended
 from attack.events import counting, denied_at, full_from, kill_at, watch
 from attack.mutate import Rng, one_of
-from attack.place import MIX, TITLES, Files, Place, differences, files_in, songs_in, torn
+from attack.place import HOME, MIX, TITLES, Course, Files, Place, differences, files_in, songs_in, torn
 
 Words = tuple[str | Path, ...]
 
@@ -66,29 +66,9 @@ SCENARIOS = {
 }
 
 
-@dataclass(slots=True, kw_only=True)
-class Course:
-    """A scenario as it goes when nothing comes in between."""
-
-    folder: Path
-    """The place as the scenario finds it."""
-    events: Sequence[str]
-    old: dict[str, dict[str, str]]
-    new: dict[str, dict[str, str]]
-    old_share: dict[str, tuple[object, ...]]
-    new_share: dict[str, tuple[object, ...]]
-    recipes: frozenset[bytes]
-    files: frozenset[str]
-    """All that lies in the home when it has ended."""
-    renames: list[int] = field(default_factory=list)
-
-
-_COURSES: dict[tuple[Path, str], Course] = {}
-
-
 def course(place: Place, name: str) -> Course:
     """How a scenario goes, tried out once."""
-    if (place.root, name) not in _COURSES:
+    if name not in place.courses:
         scenario = SCENARIOS[name]
         place.fresh()
         scenario.before(place)
@@ -98,7 +78,7 @@ def course(place: Place, name: str) -> Course:
         ended, events = _counted(place, scenario.words(place))
         if ended.code:
             raise RuntimeError(f"{name}: {ended.err}")
-        _COURSES[place.root, name] = Course(
+        place.courses[name] = Course(
             folder=folder,
             events=events,
             old=old,
@@ -109,7 +89,7 @@ def course(place: Place, name: str) -> Course:
             files=frozenset(files_in(place.home)),
             renames=[number for number, event in enumerate(events, 1) if event == "os.rename"],
         )
-    return _COURSES[place.root, name]
+    return place.courses[name]
 
 
 def _counted(place: Place, words: Words) -> tuple[Ended, list[str]]:
@@ -239,7 +219,7 @@ def _refused(place: Place, name: str, how: str, before: Callable[[], object]) ->
 
 
 def _old_recipe(way: Course) -> bytes:
-    return next(way.folder.glob("* mix/recipe.toml")).read_bytes()
+    return (way.folder / HOME / "recipe.toml").read_bytes()
 
 
 def _whole(place: Place, way: Course, told: str, *, recipe_too: bool = True) -> Iterator[str]:

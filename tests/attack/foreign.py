@@ -10,10 +10,9 @@ from pathlib import Path
 
 from attack.child import Ended
 from attack.mutate import Rng, one_of
-from attack.place import MIX, Place, differences, files_in, songs_in
+from attack.place import MIX, NOBODY, Place, differences, files_in, songs_in
 
 Words = tuple[str | Path, ...]
-NOBODY = 65_534
 
 
 def _commands(place: Place) -> tuple[Words, ...]:
@@ -145,7 +144,8 @@ def permissions(place: Place, rng: Rng) -> Iterator[str]:
         place.run("turn", place.recipe, "kick", "up", "2")
     if os.geteuid() == 0:
         for path in (place.root, *place.root.rglob("*")):
-            os.chown(path, NOBODY, NOBODY)
+            if not path.is_relative_to(place.take):
+                os.chown(path, NOBODY, NOBODY)
     was = victim.stat().st_mode
     outside = place.outside()
     victim.chmod(mode)

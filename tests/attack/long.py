@@ -14,6 +14,7 @@ import collections
 import contextlib
 import encodings.aliases
 import importlib
+import importlib.metadata
 import multiprocessing
 import pkgutil
 import sys
@@ -124,6 +125,7 @@ def load_everything() -> None:
             importlib.import_module(module.name)
     # One that becomes somebody else may not be able to read Python's own folder.
     importlib.import_module("importlib.readers")
+    importlib.metadata.version("numpy")
     for name in set(encodings.aliases.aliases.values()):
         with contextlib.suppress(LookupError):
             codecs.lookup(name)

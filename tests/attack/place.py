@@ -7,7 +7,8 @@ import json
 import os
 import shutil
 import stat
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -41,6 +42,8 @@ start = "0:01.5"
 end = "0:03.0"
 """
 
+NOBODY = 65_534
+"""Who reads and writes where everything is allowed to root."""
 OWN = {"mixes/01 One/words.txt": "words that somebody wrote\n", "plans.txt": "plans that somebody made\n"}
 """What somebody put into the home."""
 
@@ -48,9 +51,27 @@ Files = Mapping[str, tuple[object, ...]]
 """Every path in a folder and what it is: kind, permissions, content, and of raw tracks the time."""
 
 
+@dataclass(slots=True, kw_only=True)
+class Course:
+    """A scenario as it goes when nothing comes in between."""
+
+    folder: Path
+    """The place as the scenario finds it."""
+    events: Sequence[str]
+    old: dict[str, dict[str, str]]
+    new: dict[str, dict[str, str]]
+    old_share: dict[str, tuple[object, ...]]
+    new_share: dict[str, tuple[object, ...]]
+    recipes: frozenset[bytes]
+    files: frozenset[str]
+    """All that lies in the home when it has ended."""
+    renames: list[int] = field(default_factory=list)
+
+
 class Place:
     """A folder that is as it was made after each `fresh`.
 
+    Raw tracks stay where they are for as long as nobody touches them: what was heard is valid for these files alone.
     ``take`` holds the raw tracks; ``take mix`` its home, mixed twice, so that there is a version before, and packed;
     ``last week mix`` another home; ``beside`` is somebody's own, as are two files in the home.
     """
@@ -60,8 +81,9 @@ class Place:
         folder.chmod(0o755)
         self.root = folder / "place"
         self._master = folder / "as it was made"
-        self._make()
-        self.root.rename(self._master)
+        self.courses: dict[str, Course] = {}
+        """How scenarios go, as long as the raw tracks are these."""
+        self._touched: Files = {}
         self.fresh()
 
     take = property(lambda self: self.root / "take")
@@ -78,18 +100,37 @@ class Place:
 
     def fresh(self) -> None:
         """Make everything as it was made."""
+        if self._touched and self._touched == _touched(self.take):
+            self.restore(self._master)
+            return
         _remove(self.root)
-        shutil.copytree(self._master, self.root, symlinks=True)
+        self.courses.clear()
+        self._make()
+        self._touched = _touched(self.take)
+        self.keep(self._master)
+        self.restore(self._master)
+        heard = files_in(self.cache).keys()
+        self._well("check", self.recipe)
+        if files_in(self.cache).keys() != heard:
+            raise RuntimeError("what was heard before is not found in a copy: damage to it would go unnoticed")
 
     def restore(self, folder: Path) -> None:
         """Make the place as it was kept with `keep`."""
-        _remove(self.root)
-        shutil.copytree(folder, self.root, symlinks=True)
+        for path in self.root.iterdir():
+            if path == self.take:
+                continue
+            if path.is_dir() and not path.is_symlink():
+                _remove(path)
+            else:
+                path.unlink()
+        shutil.copytree(folder, self.root, symlinks=True, dirs_exist_ok=True)
 
     def keep(self, folder: Path) -> None:
-        """Keep a copy of the place as it is now."""
+        """Keep a copy of the place as it is now, without the raw tracks."""
         _remove(folder)
-        shutil.copytree(self.root, folder, symlinks=True)
+        shutil.copytree(
+            self.root, folder, symlinks=True, ignore=lambda at, _: ["take"] if Path(at) == self.root else []
+        )
 
     def outside(self) -> Files:
         """Everything but the home."""
@@ -105,6 +146,9 @@ class Place:
         for name, sound in band(SECONDS, RATE_HZ, seed=1).items():
             if name in INPUTS:
                 soundfile.write(take / f"{name}.wav", sound, RATE_HZ, subtype="PCM_16")
+        if os.geteuid() == 0:
+            for path in (take, *take.iterdir()):
+                os.chown(path, NOBODY, NOBODY)
         (self.root / "inputs.toml").write_text('[[input]]\nfile = "kick.wav"\nname = "kick"\nplayer = "Ole"\n')
         beside = self.root / "beside"
         (beside / "inner").mkdir(parents=True)
@@ -145,6 +189,11 @@ def files_in(folder: Path) -> dict[str, tuple[object, ...]]:
             else:
                 found[relative] = (kind, mode)
     return found
+
+
+def _touched(folder: Path) -> Files:
+    """When files were last changed in any way, which nobody can set back."""
+    return {path.name: (path.lstat().st_ctime_ns, path.lstat().st_ino) for path in sorted(folder.glob("*"))}
 
 
 def _digest(path: Path) -> str:
@@ -192,6 +241,7 @@ def torn(mixes: Path) -> list[str]:
 def _remove(folder: Path) -> None:
     if not folder.exists():
         return
+    folder.chmod(0o755)
     for above, folders, _ in os.walk(folder):
         for name in folders:
             path = Path(above) / name

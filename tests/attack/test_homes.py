@@ -16,15 +16,14 @@ import pytest
 from end_to_end.said import one_line, run_here
 from morningmix.files.recall import Recall
 
-HOMES = ("first", "sheet 1", "sheet 2")
 FORMATS = {"first": 1, "sheet 1": 1, "sheet 2": 2}
+TOO_OLD = ("first", "sheet 1")
 NOW = Recall.model_fields["recall"].default
 AS_BEFORE = ("--bits", "16", "--format", "flac", "--workers", "1")
 
-READ = (2, NOW)
-"""Formats that can be read."""
-old = pytest.mark.parametrize("name", [name for name in HOMES if FORMATS[name] not in READ])
-every = pytest.mark.parametrize("name", HOMES)
+old = pytest.mark.parametrize("name", TOO_OLD)
+readable = pytest.mark.parametrize("name", [name for name in FORMATS if name not in TOO_OLD])
+every = pytest.mark.parametrize("name", FORMATS)
 
 
 @pytest.fixture
@@ -108,7 +107,11 @@ def test_a_sheet_that_is_too_old_blocks_only_itself(name: str, place: Path) -> N
     assert [path.name for path in (place / name / "share").glob("*.mp3")] == ["01 Two.mp3"]
 
 
-def test_a_readable_sheet_makes_its_mix_again(place: Path) -> None:
-    for name in [name for name in HOMES if FORMATS[name] in READ]:
-        done = run_here("mix", place / name / "mixes" / "01 take" / "recall.json", cwd=place)
+@readable
+def test_a_sheet_that_can_be_read_is_told_compared_packed_and_mixed_again(name: str, place: Path) -> None:
+    sheet = place / name / "mixes" / "01 take" / "recall.json"
+    for words in (("why", name), ("compare", name, sheet), ("share", name), ("mix", sheet)):
+        done = run_here(*words, cwd=place)
         assert done.returncode == 0, done.stderr
+        assert "take" in done.stdout
+    assert (place / name / "share" / "01 take.mp3").exists()
