@@ -72,6 +72,9 @@ def _checked(path: Path, action: Callable[..., object], *arguments: Block) -> No
         action(*arguments)
     except (OSError, RuntimeError) as error:
         raise cannot_write(path, error) from error
+    except SystemError as error:
+        # The encoder returns although the file raised: Python then tells the file's error as the cause.
+        raise cannot_write(path, error.__cause__ if isinstance(error.__cause__, OSError) else error) from error
 
 
 def _converted(blocks: Iterable[Block], from_hz: int, to_hz: int, channels: int) -> Iterator[Block]:
