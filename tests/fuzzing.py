@@ -31,16 +31,16 @@ import soundfile  # noqa: TID251 - an outside writer of the files to damage
 import wav_bytes as wav
 from large_inputs import LARGE
 from morningmix.audio.read import LARGEST_SAMPLE, open_recording
+from morningmix.audio.takes import find_take
+from morningmix.commands.feedback import merge
 from morningmix.errors import MorningmixError, RecordingsError
+from morningmix.files.feedback import read_wishes
 from morningmix.files.inputs import read_input_list
 from morningmix.files.recall import read_recall
 from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_text import confirm, turn, with_moves, with_remarks
-from morningmix.files.text import read_text
+from morningmix.files.recipe_edit import confirm, turn, with_moves, with_remarks
 from morningmix.files.toml_lines import parse
-from morningmix.files.wishes import read_wishes
-from morningmix.recordings import find_take
-from morningmix.wishes import merge
+from morningmix.storage.text import read_text
 
 LIMIT_S = 5.0
 LIMIT_BYTES = 1 << 30

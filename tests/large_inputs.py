@@ -6,11 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import wav_bytes as wav
-from morningmix.facts import InputWish
+from morningmix.audio.takes import find_take
 from morningmix.files.inputs import merge as merge_lists
 from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_text import with_moves, with_songs
-from morningmix.recordings import find_take
+from morningmix.files.recipe_edit import with_moves, with_songs
+from morningmix.model.recipe import InputWish
 
 _HEAD = 'recipe = 1\n[rehearsal]\ntracks = "take"\n'
 _SONGS = "".join(f'[[song]]\ntitle = "{at}"\nstart = {at}\nend = {at + 1}\n' for at in range(4000))

@@ -14,7 +14,7 @@ import numpy as np
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, recall_text
-from morningmix.plan import (
+from morningmix.model.plan import (
     Cleaning,
     Compressor,
     DeEsser,

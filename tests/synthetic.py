@@ -15,7 +15,7 @@ import soundfile  # noqa: TID251 - an outside writer of the files under test
 from numpy.typing import NDArray
 from scipy import signal
 
-from morningmix.slots import Slots
+from morningmix.model.slots import Slots
 
 Sound = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ import sys
 def main() -> None:
     """Run the command line."""
     try:
-        from morningmix.cli import main as command_line
+        from morningmix.cli.main import main as command_line
 
         command_line()
     except KeyboardInterrupt:

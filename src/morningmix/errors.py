@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import re
 
-from morningmix.names import visible
+from morningmix.model.names import visible
 
 _ENDLESS = re.compile(r"\S{400,}")
 

@@ -27,8 +27,9 @@ import numpy as np
 import soundfile  # noqa: TID251 - an outside reader of what was written
 from numpy.typing import NDArray
 
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 from morningmix.files.recall import read_recall
-from morningmix.pipeline import Order, mix
 
 Sound = NDArray[np.float64]
 

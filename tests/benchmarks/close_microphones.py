@@ -25,10 +25,10 @@ import soundfile  # noqa: TID251 - an outside reader and writer
 from numpy.typing import NDArray
 from scipy.signal import oaconvolve
 
-from morningmix.measure.clean import clean_take
+from morningmix.audio.takes import find_take
+from morningmix.bleed.clean import clean_take
 from morningmix.measure.take import measure_take
-from morningmix.plan import Cleaning
-from morningmix.recordings import find_take
+from morningmix.model.plan import Cleaning
 
 Sound = NDArray[np.float64]
 DISTANCES_M = (0.04, 0.1, 0.2, 0.3, 0.45, 0.6)

@@ -35,10 +35,12 @@ import soundfile  # noqa: TID251 - an outside reader of what was written
 from numpy.typing import NDArray
 from scipy import signal
 
-from morningmix import pipeline
+from morningmix.commands import plans
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
+from morningmix.commands.song import MixedSong
 from morningmix.laws.loudness import k_weighting
-from morningmix.pipeline import MixedSong, Order, mix
-from morningmix.plan import SongPlan
+from morningmix.model.plan import SongPlan
 
 Sound = NDArray[np.float64]
 FAMILY = dict.fromkeys(("kick", "snare", "tom", "hi-hat", "overhead", "room", "drum kit"), "drums")
@@ -72,12 +74,12 @@ def _changed(change: Callable[[SongPlan], SongPlan]) -> Callable[[], Any]:
 
     @contextmanager
     def running() -> Iterator[None]:
-        of = pipeline.decide_song
-        pipeline.decide_song = lambda **facts: change(of(**facts))
+        of = plans.decide_song
+        plans.decide_song = lambda **facts: change(of(**facts))
         try:
             yield
         finally:
-            pipeline.decide_song = of
+            plans.decide_song = of
 
     return running
 

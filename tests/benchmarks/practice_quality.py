@@ -23,7 +23,8 @@ import soxr  # noqa: TID251 - an outside resampler
 from numpy.typing import NDArray
 from scipy import signal
 
-from morningmix.pipeline import Order, mix
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 
 POINTS, HOP, RATE_HZ = 2048, 1024, 16_000
 EVERY = 4

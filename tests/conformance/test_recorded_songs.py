@@ -16,10 +16,10 @@ import soundfile  # noqa: TID251 - an outside reader
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from morningmix.decide.songs import find_songs
+from morningmix.audio.takes import find_take
+from morningmix.decide.song_boundaries import find_songs
 from morningmix.measure.activity import hear_activity
 from morningmix.measure.take import measure_take
-from morningmix.recordings import find_take
 
 SONGS = sorted(Path("/usr/share/games/fretsonfire/data/songs").glob("*/*/song.ogg"))
 RATE_HZ = 44_100

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from commands import run
+from command_line import run
 from synthetic import write_take
 
 

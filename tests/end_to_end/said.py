@@ -9,12 +9,12 @@ import sys
 from pathlib import Path
 from unittest import mock
 
-from commands import digests
+from command_line import digests
 from morningmix.__main__ import main
 
 
 def run_here(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
-    """Like `commands.run`, but within this process, which has loaded everything already: much faster."""
+    """Like `command_line.run`, but within this process, which has loaded everything already: much faster."""
     words, code = [*map(str, arguments)], 0
     out, err = io.StringIO(), io.StringIO()
     with (

@@ -15,11 +15,12 @@ from typing import Any
 
 import pytest
 
-from commands import digests, forget_songs, run
+from command_line import digests, forget_songs, run
 from end_to_end.said import run_here
-from morningmix import mixdown
+from morningmix.commands import song as mixdown
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 from morningmix.files.recall import read_recall
-from morningmix.pipeline import Order, mix
 from morningmix.storage.cache import FORMATS
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="signals are sent the POSIX way")
@@ -237,7 +238,7 @@ def test_a_run_killed_within_the_swap_loses_neither_version(renames: int, place:
         "    left -= 1\n"
         "    return rename(path, target)\n"
         "Path.rename = fatal\n"
-        "from morningmix.cli import main\n"
+        "from morningmix.cli.main import main\n"
         "main()\n"
     )
     command = [sys.executable, "-c", killing, str(renames), "mix", "Thursday", "--tracks"]

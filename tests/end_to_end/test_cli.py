@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from commands import digests, run
+from command_line import digests, run
 from end_to_end.said import kept, one_line, run_here
-from morningmix.pipeline import Order, mix
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 
 COMMANDS = ("mix", "recipe", "check", "why", "turn")
 RECIPE = Path("Thursday mix") / "recipe.toml"
@@ -43,15 +44,15 @@ def _loaded(code: str) -> set[str]:
 
 
 def test_nothing_heavy_is_loaded_before_a_command_needs_it() -> None:
-    assert _loaded("import morningmix.cli") == set()
-    assert _loaded("import morningmix.pipeline") >= {"numpy", "scipy", "pedalboard", "pydantic"}
+    assert _loaded("import morningmix.cli.arguments") == set()
+    assert _loaded("import morningmix.commands.mix") >= {"numpy", "scipy", "pedalboard", "pydantic"}
 
 
 @pytest.mark.parametrize("command", [[], *([name] for name in COMMANDS)], ids=str)
 def test_help_loads_none_of_our_heavy_rooms(command: list[str]) -> None:
     """The library for the command line may bring pydantic along by itself; sound and numbers it does not."""
     code = (
-        "from morningmix.cli import app\n"
+        "from morningmix.cli.arguments import app\n"
         f"try:\n    app({[*command, '--help']!r}, prog_name='morningmix')\nexcept SystemExit as end:\n"
         "    assert end.code == 0\n"
     )

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 
-from commands import digests
+from command_line import digests
 from end_to_end.said import one_line, run_here
-from morningmix.pipeline import Order, mix
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 from wav_bytes import bext, chunk, fmt, riff
 
 HOME = "Thursday mix"
@@ -102,7 +103,7 @@ def test_a_recall_sheet_away_from_its_home_leaves_no_cache_two_folders_up(place:
     assert not (place / "one" / "two" / ".cache").exists()
 
 
-@pytest.mark.parametrize("module", ["typer", "morningmix.cli", "morningmix.pipeline", "pedalboard"])
+@pytest.mark.parametrize("module", ["typer", "morningmix.cli.arguments", "morningmix.commands.mix", "pedalboard"])
 def test_an_interrupt_while_it_starts_says_a_line_too(module: str, place: Path) -> None:
     interrupted = (
         "import sys\nclass Interrupt:\n"
@@ -155,7 +156,7 @@ def test_a_full_disk_is_not_left_full_of_half_a_mix(place: Path) -> None:
     limited = (
         "import resource, signal, sys\nsignal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (700_000, 700_000))\n"
-        "from morningmix.cli import main\nmain()\n"
+        "from morningmix.cli.main import main\nmain()\n"
     )
     done = subprocess.run([sys.executable, "-c", limited, "mix", "Thursday"], cwd=place, capture_output=True)
     assert done.returncode == 5

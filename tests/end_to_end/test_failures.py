@@ -13,12 +13,13 @@ import pytest
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 from numpy.typing import NDArray
 
-from commands import digests, run
+from command_line import digests, run
 from end_to_end.said import kept, one_line, run_here
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 from morningmix.files.recall import read_recall
-from morningmix.home import Home
-from morningmix.lock import locked
-from morningmix.pipeline import Order, mix
+from morningmix.storage.home import Home
+from morningmix.storage.lock import locked
 
 Sound = NDArray[np.float64]
 
@@ -246,7 +247,7 @@ def test_files_that_cannot_grow_stand_for_a_full_disk(limit_bytes: int, place: P
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "limit = int(sys.argv.pop(1))\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))\n"
-        "from morningmix.cli import main\n"
+        "from morningmix.cli.main import main\n"
         "main()\n"
     )
     shutil.rmtree(place / HOME / ".cache")

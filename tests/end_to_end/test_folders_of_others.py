@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from commands import digests
+from command_line import digests
 from end_to_end.said import one_line, run_here
-from morningmix import cli
+from morningmix.cli import arguments, main, options
 from morningmix.files.recipe import read_recipe
 
 links = pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
@@ -116,7 +116,7 @@ def test_a_pipe_or_a_device_is_no_text(place: Path) -> None:
 
 def test_turns_at_the_same_time_add_up(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with ThreadPoolExecutor(10) as pool:
-        list(pool.map(lambda _: cli.turn(place / RECIPE, "kick", cli.Direction.up, 0.5), range(10)))
+        list(pool.map(lambda _: arguments.turn(place / RECIPE, "kick", options.Direction.up, 0.5), range(10)))
     capsys.readouterr()
     (kick,) = [one for one in read_recipe(place / RECIPE).inputs if one.name == "kick"]
     assert kick.level_db == 5.0
@@ -142,7 +142,7 @@ def test_what_the_system_refuses_is_one_line(
     def refused(*_: object, **__: object) -> None:
         raise error
 
-    monkeypatch.setattr(cli, "app", refused)
+    monkeypatch.setattr(main, "app", refused)
     one_line(run_here("check", "x", cwd=tmp_path), code, says)
 
 

@@ -20,7 +20,8 @@ import soundfile  # noqa: TID251 - an outside reader of what was written
 import soxr  # noqa: TID251 - an outside resampler
 from numpy.typing import NDArray
 
-from morningmix.pipeline import Order, mix
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 from morningmix.share.pieces import cut
 from morningmix.share.send import share
 from synthetic import write_take

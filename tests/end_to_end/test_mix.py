@@ -15,9 +15,10 @@ import pytest
 import soundfile  # noqa: TID251 - an outside reader of what was written
 from numpy.typing import NDArray
 
-from commands import digests
+from command_line import digests
 from end_to_end.said import run_here
-from morningmix.pipeline import Order, mix
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 
 TARGET_LUFS = -16.0
 """The preset "demo": AES TD1008.1.21-9 (2021), R2."""

@@ -13,10 +13,11 @@ from typing import Any
 import pytest
 
 import morningmix.render.strip as strip_room
-from commands import forget_songs
+from command_line import forget_songs
 from end_to_end.said import kept, one_line, run_here
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 from morningmix.errors import RecordingsError
-from morningmix.pipeline import Order, mix
 from morningmix.units import Block
 
 HOME = "Thursday mix"

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from end_to_end.said import kept, one_line, run_here
-from morningmix.home import RECALL
+from morningmix.storage.home import RECALL
 from synthetic import write_take
 
 FOLDER = "Thurs\udcffday\x1b[31m"

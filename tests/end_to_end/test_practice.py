@@ -10,9 +10,12 @@ import pytest
 import soundfile  # noqa: TID251 - an outside reader of what was written
 from scipy import signal
 
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
+from morningmix.commands.practice import UP_DB
+from morningmix.commands.recipe import write_recipe
+from morningmix.commands.result import Result
 from morningmix.errors import UsageError
-from morningmix.pipeline import Order, Result, mix, write_recipe
-from morningmix.practice import UP_DB
 from synthetic import write_take
 
 RATE_HZ = 32_000

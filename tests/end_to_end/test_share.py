@@ -17,10 +17,11 @@ import pyloudnorm  # noqa: TID251 - an outside meter
 import pytest
 import soundfile  # noqa: TID251 - an outside reader of what was written
 
-from commands import digests, run
+from command_line import digests, run
 from end_to_end.said import one_line, run_here
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
 from morningmix.errors import UsageError
-from morningmix.pipeline import Order, mix
 from morningmix.share.send import Shared, share
 from synthetic import write_take
 
@@ -33,7 +34,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("place")
     write_take(folder / "Thursday", 8.0, 44_100)
     order = Order(source=folder / "Thursday", cwd=folder, workers=2)
-    from morningmix.pipeline import write_recipe
+    from morningmix.commands.recipe import write_recipe
 
     write_recipe(order)
     recipe = folder / "Thursday mix" / "recipe.toml"

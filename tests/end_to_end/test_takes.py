@@ -12,11 +12,14 @@ import numpy as np
 import pytest
 import soundfile  # noqa: TID251 - an outside reader and writer
 
-from commands import digests, forget_songs, run
+from command_line import digests, forget_songs, run
 from end_to_end.said import run_here
-from morningmix import mixdown, pipeline
+from morningmix.commands import mix
+from morningmix.commands import recipe as recipe_command
+from morningmix.commands import song as mixdown
+from morningmix.commands.order import Order
+from morningmix.commands.result import Result
 from morningmix.errors import RecipeError
-from morningmix.pipeline import Order, Result
 from synthetic import write_take
 
 
@@ -37,7 +40,7 @@ def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def mixed(rehearsal: Path, tmp_path_factory: pytest.TempPathFactory) -> Result:
     before = digests(rehearsal)
-    result = pipeline.mix(Order(source=rehearsal, cwd=tmp_path_factory.mktemp("here"), workers=2))
+    result = mix.mix(Order(source=rehearsal, cwd=tmp_path_factory.mktemp("here"), workers=2))
     assert digests(rehearsal) == before
     return result
 
@@ -63,7 +66,7 @@ def test_a_folder_with_one_take_in_a_folder_is_found_again(rehearsal: Path, tmp_
     folder = tmp_path / "Monday"
     shutil.copytree(rehearsal / "take 2", folder / "card")
     for _ in range(2):
-        result = pipeline.write_recipe(Order(source=folder, cwd=tmp_path, workers=2))
+        result = recipe_command.write_recipe(Order(source=folder, cwd=tmp_path, workers=2))
         assert (result.home / tomllib.loads(result.recipe.read_text(encoding="utf-8"))["rehearsal"]["tracks"]).samefile(
             folder
         )
@@ -85,7 +88,7 @@ def test_each_recall_sheet_gives_its_take_again(mixed: Result, rehearsal: Path, 
         sheet["tracks_folder"] = str(rehearsal / one.title)
         (home / "mixes" / one.folder.name / "recall.json").write_text(json.dumps(sheet), encoding="utf-8")
         order = Order(source=home / "mixes" / one.folder.name / "recall.json", cwd=tmp_path, workers=2)
-        (again,) = pipeline.mix(order).songs
+        (again,) = mix.mix(order).songs
         assert again.mix.read_bytes() == one.mix.read_bytes()
 
 
@@ -96,12 +99,12 @@ def test_a_song_says_which_take_it_is_in(mixed: Result, rehearsal: Path, tmp_pat
     song = '\n[[song]]\ntitle = "Rope Swing"\n{take}start = "0:01.0"\nend = "0:05.0"\n'
     recipe.write_text(plain + song.format(take=""), encoding="utf-8")
     with pytest.raises(RecipeError, match=r'does not say which take it is in\. Add take = "take 2"'):
-        pipeline.mix(Order(source=recipe, cwd=tmp_path))
+        mix.mix(Order(source=recipe, cwd=tmp_path))
     recipe.write_text(plain + song.format(take='take = "take 3"\n'), encoding="utf-8")
     with pytest.raises(RecipeError, match=r'"take 3", which is not there\. There are: take 2, take 10'):
-        pipeline.mix(Order(source=recipe, cwd=tmp_path))
+        mix.mix(Order(source=recipe, cwd=tmp_path))
     recipe.write_text(plain + song.format(take='take = "Take 10"\n'), encoding="utf-8")
-    result = pipeline.mix(Order(source=recipe, cwd=tmp_path, workers=2))
+    result = mix.mix(Order(source=recipe, cwd=tmp_path, workers=2))
     assert [one.title for one in result.songs] == ["take 2", "Rope Swing"]
     assert result.songs[1].plan.start_s == 1.0
 
@@ -115,12 +118,12 @@ def test_all_aim_lower_together_where_one_cannot_come_up(
         mixdown, "reachable_lufs", lambda plan, *rest: min(of(plan, *rest), -18.0 if plan.title == "take 10" else 0.0)
     )
     order = Order(source=rehearsal, cwd=tmp_path, workers=2)
-    first = pipeline.mix(order)
-    assert [one.partial for one in pipeline.mix(order).songs] == [None, None]
+    first = mix.mix(order)
+    assert [one.partial for one in mix.mix(order).songs] == [None, None]
     # Without what is known of the songs that stand, both are mixed again.
     forget_songs(first.home)
     before = digests(first.home / "mixes")
-    again = pipeline.mix(order)
+    again = mix.mix(order)
     assert [one.partial is None for one in again.songs] == [False, False]
     for result in (first, again):
         for one in result.songs:
@@ -138,13 +141,13 @@ def test_an_album_leaves_the_softer_take_softer(rehearsal: Path, tmp_path: Path)
         soft = np.concatenate([sound, sound * np.float32(0.4)])
         soundfile.write(folder / "a" / path.name, soft, rate_hz, subtype="PCM_24")
     order = Order(source=folder / "a", cwd=tmp_path, workers=2)
-    pipeline.write_recipe(order)
+    recipe_command.write_recipe(order)
     recipe = tmp_path / "a mix" / "recipe.toml"
     song = '[[song]]\ntitle = "{}"\nstart = "{}"\nend = "{}"\n'
     songs = song.format("Loud", "0:00", "0:04") + song.format("Soft", "0:04", "0:08")
     recipe.write_text(recipe.read_text(encoding="utf-8") + songs, encoding="utf-8")
-    alike = [one.loudness_lufs for one in pipeline.mix(order).songs]
-    kept = [one.loudness_lufs for one in pipeline.mix(replace(order, album=True)).songs]
+    alike = [one.loudness_lufs for one in mix.mix(order).songs]
+    kept = [one.loudness_lufs for one in mix.mix(replace(order, album=True)).songs]
     assert alike == pytest.approx([-16.0, -16.0], abs=0.1)
     assert kept[0] == pytest.approx(-16.0, abs=0.1)
     assert kept[1] is not None

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from morningmix.audio.paths import openable
 from morningmix.errors import RecordingsError
-from morningmix.facts import Part
+from morningmix.model.recording import Part
 from morningmix.units import Block, clock
 
 _RAW_TRACKS = frozenset(("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC"))

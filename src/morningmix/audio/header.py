@@ -21,7 +21,7 @@ from typing import BinaryIO
 
 from morningmix.audio.coded import coded_part
 from morningmix.errors import RecordingsError
-from morningmix.facts import Part
+from morningmix.model.recording import Part
 from morningmix.units import clock
 
 SAMPLE_BYTES = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from morningmix.audio.coded import CodedSamples, reading_stopped
 from morningmix.audio.header import SAMPLE_BYTES, is_wave, wave_layout
 from morningmix.errors import RecordingsError
-from morningmix.facts import Part, Recording
+from morningmix.model.recording import Part, Recording
 from morningmix.units import Block
 
 LARGEST_SAMPLE = 64.0

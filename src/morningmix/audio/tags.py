@@ -9,7 +9,7 @@ from mutagen.flac import FLAC, Picture  # noqa: TID251
 from mutagen.id3 import APIC, ID3, TALB, TDRC, TIT2, TPE1, TRCK  # noqa: TID251
 
 from morningmix.audio.write import cannot_write
-from morningmix.names import visible
+from morningmix.model.names import visible
 
 _FRONT_COVER = 3  # ID3v2.3, section 4.15, and the FLAC format's picture block
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from morningmix.facts import Defaults, Input
-from morningmix.plan import Reason
+from morningmix.model.input import Input
+from morningmix.model.plan import Reason
+from morningmix.model.recipe import Defaults
 
 LEAST_LIKENESS = 0.2
 LEAST_MARGIN_DB = 1.5

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.facts import Input, Measurements
 from morningmix.laws.curves import (
     compressor_knee_db,
     compressor_ratio,
@@ -15,7 +14,9 @@ from morningmix.laws.curves import (
     gain_db,
     percussivity_weight,
 )
-from morningmix.plan import Compressor, Reason
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements
+from morningmix.model.plan import Compressor, Reason
 from morningmix.units import powers_db
 
 _SOURCE = "Ma, De Man, Pestana, Black, Reiss, JAES 63(6) 2015, eqs. 15-22, bounded by the preset"

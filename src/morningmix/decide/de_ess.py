@@ -7,9 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.facts import Defaults, Input, Measurements
-from morningmix.laws.levels import filter_gain_db
-from morningmix.plan import Compressor, DeEsser, Filter, Reason
+from morningmix.laws.track_power import filter_gain_db
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements
+from morningmix.model.plan import Compressor, DeEsser, Filter, Reason
+from morningmix.model.recipe import Defaults
 from morningmix.units import powers_db
 
 CORNER_HZ = 5000.0

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from morningmix.facts import Defaults, Input, Measurements
-from morningmix.plan import Filter, Reason
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements
+from morningmix.model.plan import Filter, Reason
+from morningmix.model.recipe import Defaults
 from morningmix.units import power_db
 
 LOUDSPEAKER_HZ = 5000.0

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.facts import TrackFacts
-from morningmix.laws.levels import Powers, loudness_of
-from morningmix.plan import Reason
+from morningmix.laws.track_power import Powers, loudness_of
+from morningmix.model.measured import TrackFacts
+from morningmix.model.plan import Reason
 
 WORKING_LUFS = -23.0
 """Where gain matching puts an input's own sound while it plays (design choice: the alignment level of EBU R 128)."""

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.decide.balance import solve_gains
-from morningmix.facts import SumFacts
 from morningmix.laws.grid import on_grid, on_grid_db
-from morningmix.laws.levels import spans_to_mask
 from morningmix.laws.limiting import limiter_gain_db
 from morningmix.laws.loudness import gated_loudness
-from morningmix.plan import Goal, MasterPlan, Reason, SongPlan, Trims
+from morningmix.laws.track_power import spans_to_mask
+from morningmix.model.measured import SumFacts
+from morningmix.model.plan import Goal, MasterPlan, Reason, SongPlan, Trims
 from morningmix.units import db_to_gain
 
 Array = NDArray[np.float64]

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from morningmix.facts import Input, Measurements
-from morningmix.plan import Reason
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements
+from morningmix.model.plan import Reason
 
 _SOURCE = (
     "Mansbridge, Finn, Reiss, AES 133, 2012: low sounds and leads in the centre, neighbours in pitch to opposite sides"

@@ -14,8 +14,8 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from morningmix.laws.levels import Powers, mask_to_spans
-from morningmix.plan import Reason
+from morningmix.laws.track_power import Powers, mask_to_spans
+from morningmix.model.plan import Reason
 
 WINDOW_S = 3.0
 MOST_DB = 3.0

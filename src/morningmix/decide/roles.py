@@ -13,17 +13,12 @@ from types import MappingProxyType
 
 import numpy as np
 
-from morningmix.facts import (
-    Input,
-    InputWish,
-    Measurements,
-    Recording,
-    RolePreset,
-    SumOfOthers,
-    Ticking,
-    TrackFacts,
-)
-from morningmix.names import plain, visible
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements, SumOfOthers, Ticking, TrackFacts
+from morningmix.model.names import plain, visible
+from morningmix.model.presets import RolePreset
+from morningmix.model.recipe import InputWish
+from morningmix.model.recording import Recording
 from morningmix.units import power_db
 
 GUESSED = "a guess by ear"
@@ -148,7 +143,7 @@ def identify(
     role_from_name: Callable[[str], tuple[str, str] | None],
     no_parts: Mapping[int, Guess] = MappingProxyType({}),
 ) -> tuple[Input, ...]:
-    """Name and role of every input, each with its reason. Names are unique, by `names.plain`.
+    """Name and role of every input, each with its reason. Names are unique, by `model.names.plain`.
 
     `wishes` holds what recipe and input list say by file names; `role_from_name` finds a role and the word that
     means it in a track name; `no_parts` is from `guess_no_parts`.

@@ -11,11 +11,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.decide.levels import Strip
-from morningmix.facts import Measurements
+from morningmix.decide.family_levels import Strip
 from morningmix.laws.filters import magnitude_db, tilt
-from morningmix.laws.levels import filter_gain_db
-from morningmix.plan import Filter, Reason
+from morningmix.laws.track_power import filter_gain_db
+from morningmix.model.measured import Measurements
+from morningmix.model.plan import Filter, Reason
 from morningmix.units import db_to_gain, powers_db
 
 Array = NDArray[np.float64]

@@ -9,9 +9,9 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from morningmix.facts import Spans
 from morningmix.laws.curves import gain_db, one_pole
-from morningmix.plan import Compressor, Gate, Move
+from morningmix.model.measured import Spans
+from morningmix.model.plan import Compressor, Gate, Move
 from morningmix.units import Block, amplitude_db
 
 Curve = NDArray[np.float64]

@@ -14,7 +14,7 @@ import scipy
 from morningmix.dsp.control import hop_frames
 from morningmix.dsp.filter import FilterStage
 from morningmix.laws.filters import butterworth_high_pass
-from morningmix.plan import Reverb
+from morningmix.model.plan import Reverb
 from morningmix.units import Block
 
 _BUFFER_FRAMES = 8192

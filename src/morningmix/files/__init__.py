@@ -1,1 +1,1 @@
-"""What people and programs write and we read back: the only room that knows TOML, JSON and pydantic."""
+"""Text that people and programs write and we read back."""

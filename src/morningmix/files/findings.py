@@ -12,9 +12,9 @@ from typing import Annotated
 from pydantic import AfterValidator, BaseModel, ValidationError  # noqa: TID251 - this room may
 
 from morningmix.errors import RecipeError
-from morningmix.facts import Finding
-from morningmix.files.text import read_text, write_text_whole
-from morningmix.names import plain, visible
+from morningmix.model.found import Finding
+from morningmix.model.names import plain, visible
+from morningmix.storage.text import read_text, write_text_whole
 
 FINDINGS = "findings.json"
 

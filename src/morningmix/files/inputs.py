@@ -10,11 +10,11 @@ from pathlib import Path
 
 from pydantic import Field  # noqa: TID251 - this room may
 
-from morningmix.facts import InputWish
 from morningmix.files.recipe import GUESS, Files, Name, Role
-from morningmix.files.text import read_text
 from morningmix.files.toml_lines import Loc, Strict, checked, parse
-from morningmix.names import plain
+from morningmix.model.names import plain
+from morningmix.model.recipe import InputWish
+from morningmix.storage.text import read_text
 
 FILE_NAME = "inputs.toml"
 

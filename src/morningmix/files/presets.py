@@ -19,9 +19,9 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator  # noqa: TID251 - this room may
 
 from morningmix.errors import RecipeError
-from morningmix.facts import CompressorBounds, RolePreset, Sourced, TargetPreset
 from morningmix.files.toml_lines import Strict, checked, did_you_mean, parse
-from morningmix.names import plain
+from morningmix.model.names import plain
+from morningmix.model.presets import CompressorBounds, RolePreset, Sourced, TargetPreset
 
 LOUDNESS_LUFS = (-40.0, -8.0)
 CEILING_DBTP = (-9.0, 0.0)

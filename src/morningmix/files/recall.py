@@ -23,8 +23,8 @@ from pydantic import (  # noqa: TID251 - files is the room that reads
 )
 
 from morningmix.errors import RecipeError
-from morningmix.files.text import read_bytes
-from morningmix.plan import FAMILIES, Decibels, MasterPlan, SongPlan, Spans
+from morningmix.model.plan import FAMILIES, Decibels, MasterPlan, SongPlan, Spans
+from morningmix.storage.text import read_bytes
 
 _LARGEST_BYTES = 8_000_000
 _MOST_VALUES = 200_000

@@ -15,23 +15,13 @@ from typing import Annotated
 from pydantic import AfterValidator, BeforeValidator, Field  # noqa: TID251 - this room may
 
 from morningmix.errors import RecipeError
-from morningmix.facts import (
-    BleedMethod,
-    Defaults,
-    InputWish,
-    MoveWish,
-    Recipe,
-    SongInputWish,
-    SongWish,
-    Sourced,
-    Switch,
-    TargetPreset,
-)
 from morningmix.files.presets import CEILING_DBTP, LOUDNESS_LUFS, load_roles, load_target, role_from_name
-from morningmix.files.text import read_text
 from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did_you_mean, parse
-from morningmix.home import path_of
-from morningmix.names import name_as_text, plain
+from morningmix.model.names import name_as_text, plain
+from morningmix.model.presets import Sourced, TargetPreset
+from morningmix.model.recipe import BleedMethod, Defaults, InputWish, MoveWish, Recipe, SongInputWish, SongWish, Switch
+from morningmix.storage.home import path_of
+from morningmix.storage.text import read_text
 
 LEVEL_DB = (-60.0, 24.0)
 """Range of every level_db. Design choice: from inaudible to more than any fader has."""

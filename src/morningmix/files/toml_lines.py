@@ -17,7 +17,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError  # n
 from pydantic.fields import FieldInfo  # noqa: TID251
 
 from morningmix.errors import RecipeError
-from morningmix.names import plain
+from morningmix.model.names import plain
 
 Loc = tuple[str | int, ...]
 """Path of a value: ``("song", 0, "title")``."""

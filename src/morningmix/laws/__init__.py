@@ -1,1 +1,1 @@
-"""Pure mathematics that deciding, measuring and processing share."""
+"""Formulas from print that several rooms share."""

@@ -2,7 +2,7 @@
 
 What an input hears of the others is at most a fixed share of what they hear themselves: per pair of inputs and band,
 the share that is hardly ever undercut while the other one is loud is taken for the leak (minimum statistics). The
-level over all the leaks together is the excess. Unlike `measure.bleed` it learns nothing about decays, so it is rough,
+level over all the leaks together is the excess. Unlike `bleed.excess` it learns nothing about decays, so it is rough,
 but two hours of ten inputs take seconds, and it needs no idea of which inputs are voices.
 """
 
@@ -13,8 +13,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.facts import Activity
-from morningmix.measure.spectrum import BandStore
+from morningmix.measure.band_store import BandStore
+from morningmix.model.measured import Activity
 
 FRAME_HOPS = 5
 """Hops of band powers in one frame of activity: 0.1 s."""

@@ -14,7 +14,8 @@ import scipy
 from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording
-from morningmix.facts import AlignmentFacts, Measurements, Recording, Take
+from morningmix.model.measured import AlignmentFacts, Measurements
+from morningmix.model.recording import Recording, Take
 
 Pair = tuple[int, int, str, str]
 """An input, the one further away, the nearer one's role, and what the further one is called."""

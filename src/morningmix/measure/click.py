@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording
-from morningmix.facts import Measurements, Recording, Take, Ticking, TrackFacts
+from morningmix.model.measured import Measurements, Ticking, TrackFacts
+from morningmix.model.recording import Recording, Take
 from morningmix.units import Block
 
 MOST_JITTER_S = 0.003

@@ -20,7 +20,8 @@ import scipy
 from numpy.typing import NDArray
 
 from morningmix.audio.read import open_recording
-from morningmix.facts import Measurements, Recording, SumOfOthers, Take
+from morningmix.model.measured import Measurements, SumOfOthers
+from morningmix.model.recording import Recording, Take
 
 LEAST_EXPLAINED = 0.88
 """Share of the power that must be explained in the middle one of all bins (design choice, as the next three: of 69

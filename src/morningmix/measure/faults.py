@@ -9,8 +9,8 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from morningmix.dsp.spectrum import hop_frames
-from morningmix.facts import Howl, Hum, Spans
+from morningmix.dsp.bands import hop_frames
+from morningmix.model.measured import Howl, Hum, Spans
 from morningmix.units import Block, power_db, powers_db
 
 MAINS_HZ = (50.0, 60.0)

@@ -13,18 +13,19 @@ from pathlib import Path
 import numpy as np
 
 from morningmix.audio.read import open_recording, sample_of, sha256_of
+from morningmix.dsp.bands import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
 from morningmix.dsp.control import step_peaks
-from morningmix.dsp.repair import FULL_SCALE, LEAST_RUN
-from morningmix.dsp.spectrum import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
+from morningmix.dsp.declip import FULL_SCALE, LEAST_RUN
 from morningmix.errors import ChangedError, OutputError, RecordingsError
-from morningmix.facts import Measurements, Recording, Take, TrackFacts
+from morningmix.measure.band_store import BandStore, BandWriter
 from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, pop_spans
-from morningmix.measure.spectrum import BandStore, BandWriter
-from morningmix.processes import side_by_side
-from morningmix.slots import Bands, Slots
+from morningmix.model.measured import Measurements, TrackFacts
+from morningmix.model.recording import Recording, Take
+from morningmix.model.slots import Bands, Slots
 from morningmix.storage.cache import beside, key, made_from, path_of, take_key
 from morningmix.storage.records import read_record, write_record
 from morningmix.units import Block, amplitude_db
+from morningmix.workers.processes import side_by_side
 
 _BLOCK_HOPS = 100
 _SLOT_HOPS = 5

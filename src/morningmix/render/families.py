@@ -15,19 +15,19 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.ahead import after, settle
 from morningmix.audio.write import FloatScratch, IntegerWriter
 from morningmix.dsp.control import hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.filter import FilterStage
 from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.reverb import ReverbStage
-from morningmix.facts import Recording
 from morningmix.laws.filters import tilt
-from morningmix.plan import FAMILIES, SongPlan
+from morningmix.model.plan import FAMILIES, SongPlan
+from morningmix.model.recording import Recording
 from morningmix.render.output import Output, file_names
 from morningmix.render.strip import Strip
 from morningmix.units import Block, db_to_gain
+from morningmix.workers.prefetch import after, settle
 
 BLOCK_HOPS = 20
 """Default length of a block, in hops of 0.1 s."""

@@ -11,17 +11,17 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.ahead import one_ahead
 from morningmix.dsp.control import hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.truepeak import TruePeakEnvelope
-from morningmix.facts import SumFacts
 from morningmix.laws.limiting import expand, limiter_gain_db
-from morningmix.plan import MasterPlan, Trims
+from morningmix.model.measured import SumFacts
+from morningmix.model.plan import MasterPlan, Trims
 from morningmix.render.families import BLOCK_HOPS, Families
 from morningmix.render.output import Output
 from morningmix.units import Block, db_to_gain
+from morningmix.workers.prefetch import one_ahead
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from morningmix.audio.write import IntegerWriter
-from morningmix.home import safe_name
+from morningmix.storage.home import safe_name
 
 Bits = Literal[16, 24]
 FileFormat = Literal["wav", "flac"]

@@ -19,13 +19,13 @@ from morningmix.dsp.control import (
     step_frames,
     step_peaks,
 )
+from morningmix.dsp.declip import RepairStage
 from morningmix.dsp.filter import FilterStage
-from morningmix.dsp.repair import RepairStage
-from morningmix.facts import Recording
 from morningmix.laws.filters import butterworth_high_pass
-from morningmix.laws.levels import sections
 from morningmix.laws.pan import balance, constant_power
-from morningmix.plan import DeEsser, TrackPlan
+from morningmix.laws.track_power import sections
+from morningmix.model.plan import DeEsser, TrackPlan
+from morningmix.model.recording import Recording
 from morningmix.units import Block, db_to_gain
 
 

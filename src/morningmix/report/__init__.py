@@ -1,1 +1,1 @@
-"""One page a rehearsal, for the band: what was found, decided and measured."""
+"""What was found, decided and measured, as a page and in words."""

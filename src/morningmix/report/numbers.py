@@ -1,7 +1,7 @@
 """What the pictures show, computed from the measurements: levels, who plays when, octave bands, how loud in the mix.
 
-Slots, bands and powers are those of `facts.Measurements`; levels are dB re full scale unless a name says otherwise.
-"""
+Slots, bands and powers are those of `model.measured.Measurements`; levels are dB re full scale unless a name says
+otherwise."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from morningmix.facts import Input, Measurements, Singing, SongFacts, Spans
-from morningmix.laws.levels import k_powers, loud_mask, spans_to_mask
 from morningmix.laws.loudness import OFFSET_DB
-from morningmix.plan import MasterPlan, SongPlan, TrackPlan
+from morningmix.laws.track_power import k_powers, loud_mask, spans_to_mask
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements, Singing, SongFacts, Spans
+from morningmix.model.plan import MasterPlan, SongPlan, TrackPlan
 from morningmix.units import powers_db
 
 Array = NDArray[np.float64]

@@ -9,16 +9,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from morningmix.report.drawing import (
+    TALL,
+    Anchor,
+    Array,
+    bar,
+    curve_line,
+    framed,
+    hanging,
+    inset,
+    label,
+    line,
+    percent,
+    step_line,
+    time_grid,
+)
 from morningmix.report.numbers import Level
-from morningmix.report.words import hertz, minutes, number, safe, short
-
-Array = NDArray[np.float64]
-Anchor = Literal["start", "middle", "end"]
+from morningmix.report.words import hertz, number, safe, short
 
 HATCH = (
     '<svg class="defs" width="0" height="0" aria-hidden="true" focusable="false"><defs>'
@@ -28,8 +38,6 @@ HATCH = (
 """Drawn once a page; pictures fill with it what is not known."""
 
 LOWEST_DBFS = -60.0
-_TALL = 100
-"""Height of an inner drawing in its own units, whatever its height on the page."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,104 +89,14 @@ class Leak:
     """Other inputs and their shares of what it recorded, the largest first."""
 
 
-# ---------------------------------------------------------------- pieces
-
-
-def _picture(key: str, title: str, desc: str, height: float, body: str) -> str:
-    return (
-        f'<svg class="picture" role="img" aria-labelledby="{key}-t" aria-describedby="{key}-d" width="100%" '
-        f'height="{height:g}"><title id="{key}-t">{safe(title)}</title><desc id="{key}-d">{safe(desc)}</desc>'
-        f"{body}</svg>"
-    )
-
-
-def _percent(share: float) -> str:
-    return f"{100.0 * share:.2f}".rstrip("0").rstrip(".") + "%"
-
-
-def _text(at: float, y: float, text: str, style: str = "", anchor: Anchor = "start", dx: float = 0.0) -> str:
-    """`text` is escaped already."""
-    kind = f' class="{style}"' if style else ""
-    turn = "" if anchor == "start" else f' text-anchor="{anchor}"'
-    move = f' dx="{dx:g}"' if dx else ""
-    return f'<text x="{_percent(at)}" y="{y:g}"{kind}{turn}{move}>{text}</text>'
-
-
-def _bar(at: float, wide: float, y: float, tall: float, style: str) -> str:
-    return f'<rect x="{_percent(at)}" y="{y:g}" width="{_percent(max(wide, 0.0))}" height="{tall:g}" class="{style}"/>'
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, style: str) -> str:
-    return f'<line x1="{_percent(x1)}" y1="{y1:g}" x2="{_percent(x2)}" y2="{y2:g}" class="{style}"/>'
-
-
-def _inner(wide: int, y: float, tall: float, body: str) -> str:
-    return (
-        f'<svg y="{y:g}" width="100%" height="{tall:g}" viewBox="0 0 {wide} {_TALL}" preserveAspectRatio="none">'
-        f"{body}</svg>"
-    )
-
-
-def _steps(heights: Array) -> str:
-    """Outline of columns that stand on the floor; heights 0..1."""
-    levels = np.rint(_TALL * (1.0 - np.clip(heights, 0.0, 1.0))).astype(int)
-    starts = np.flatnonzero(np.diff(levels, prepend=-1))
-    ends = np.append(starts[1:], len(levels))
-    return (
-        f"M0 {_TALL}" + "".join(f"V{levels[a]}H{b}" for a, b in zip(starts, ends, strict=True)) + f"V{_TALL}z"
-        if len(levels)
-        else ""
-    )
-
-
-def _hanging(depths: Array) -> str:
-    """Outline of columns that hang from the ceiling; depths 0..1."""
-    levels = np.rint(_TALL * np.clip(depths, 0.0, 1.0)).astype(int)
-    starts = np.flatnonzero(np.diff(levels, prepend=-1))
-    ends = np.append(starts[1:], len(levels))
-    return (
-        "M0 0" + "".join(f"V{levels[a]}H{b}" for a, b in zip(starts, ends, strict=True)) + "V0z" if len(levels) else ""
-    )
-
-
-def _curve(heights: Array, start: float, wide: float) -> str:
-    """Points 0..1 joined by straight lines, spread evenly from `start` over `wide` units."""
-    places = np.rint(start + np.arange(len(heights)) * wide / max(len(heights) - 1, 1)).astype(int)
-    levels = np.rint(_TALL * (1.0 - np.clip(heights, 0.0, 1.0))).astype(int)
-    moves = zip(np.diff(places), np.diff(levels), strict=True)
-    return f"M{places[0]} {levels[0]}" + "".join(f"l{x} {y}" for x, y in moves) if len(heights) else ""
-
-
-def ticks_s(seconds: float) -> tuple[float, ...]:
-    """Round times from 0, at most six and none of them so near the end that it touches the end's own figure."""
-    steps = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600, 7200)
-    step = next((step for step in steps if seconds / step <= 5.0), seconds / 4.0 or 1.0)
-    return tuple(float(t) for t in np.arange(0.0, seconds - 0.4 * step, step))
-
-
-def _time_grid(seconds: float, top: float, bottom: float) -> str:
-    """Faint lines at round times, with the times under them."""
-    if not seconds > 0.0:
-        return ""
-    drawn = []
-    for at in ticks_s(seconds):
-        drawn.append(_line(at / seconds, top, at / seconds, bottom, "grid"))
-        anchor: Anchor = "middle" if at else "start"
-        drawn.append(_text(at / seconds, bottom + 15, minutes(at), "fine", anchor))
-    return "".join(drawn) + _text(1.0, bottom + 15, minutes(seconds), "fine", "end")
-
-
-# ---------------------------------------------------------------- the pictures
-
-
 def landscape(key: str, desc: str, ridges: Sequence[tuple[str, Array]]) -> str:
     """The take as hills: one ridge per group of inputs, heights 0..1, the farthest first."""
     drawn = "".join(
-        f'<path class="ridge ridge-{place}" d="{_curve(heights, 0, 600)}V{_TALL}H0z"/>'
+        f'<path class="ridge ridge-{place}" d="{curve_line(heights, 0, 600)}V{TALL}H0z"/>'
         for place, (_, heights) in enumerate(ridges, 1)
         if len(heights)
     )
-    return _picture(key, "The take as a landscape", desc, 120, _inner(600, 0, 120, drawn))
+    return framed(key, "The take as a landscape", desc, 120, inset(600, 0, 120, drawn))
 
 
 def levels(key: str, desc: str, rows: Sequence[LevelRow]) -> str:
@@ -189,31 +107,31 @@ def levels(key: str, desc: str, rows: Sequence[LevelRow]) -> str:
     def at(level_db: float) -> float:
         return float(np.clip((level_db - LOWEST_DBFS) / -LOWEST_DBFS, 0.0, 1.0)) * 0.985
 
-    drawn = [_bar(at(-18.0), at(-6.0) - at(-18.0), top - 6, bottom - top + 6, "calm")]
-    drawn += [_line(at(level_db), top - 6, at(level_db), bottom, "calm-edge") for level_db in (-18.0, -6.0)]
-    drawn += [_text((at(-18.0) + at(-6.0)) / 2, 11, "comfortable peak", "fine", "middle")]
+    drawn = [bar(at(-18.0), at(-6.0) - at(-18.0), top - 6, bottom - top + 6, "calm")]
+    drawn += [line(at(level_db), top - 6, at(level_db), bottom, "calm-edge") for level_db in (-18.0, -6.0)]
+    drawn += [label((at(-18.0) + at(-6.0)) / 2, 11, "comfortable peak", "fine", "middle")]
     for level_db in (-60, -48, -36, -24, -12, 0):
         place = at(level_db)
-        drawn.append(_line(place, top - 6, place, bottom, "edge" if level_db == 0 else "grid"))
+        drawn.append(line(place, top - 6, place, bottom, "edge" if level_db == 0 else "grid"))
         anchor: Anchor = "start" if level_db == -60 else "end" if level_db == 0 else "middle"
-        drawn.append(_text(place, bottom + 15, number(level_db, 0), "fine", anchor))
+        drawn.append(label(place, bottom + 15, number(level_db, 0), "fine", anchor))
     for place, row in enumerate(rows):
         y = top + row_px * place
-        drawn.append(_text(0, y + 14, short(row.name), "name"))
-        drawn.append(_text(at(0), y + 14, _level_words(row), "strong" if row.clipped_runs else "fine", "end", -8))
+        drawn.append(label(0, y + 14, short(row.name), "name"))
+        drawn.append(label(at(0), y + 14, _level_words(row), "strong" if row.clipped_runs else "fine", "end", -8))
         middle = y + 30
         if row.silent:
-            drawn.append(_line(0, middle, at(0), middle, "nothing"))
+            drawn.append(line(0, middle, at(0), middle, "nothing"))
             continue
-        drawn.append(_line(0, middle, at(0), middle, "grid"))
-        drawn.append(_line(0, middle, at(row.level.peak_dbfs), middle, "reach"))
+        drawn.append(line(0, middle, at(0), middle, "grid"))
+        drawn.append(line(0, middle, at(row.level.peak_dbfs), middle, "reach"))
         if row.level.quiet_dbfs is not None and row.level.loud_dbfs is not None:
             low = at(row.level.quiet_dbfs)
-            drawn.append(_bar(low, max(at(row.level.loud_dbfs) - low, 0.004), middle - 6, 12, "own round"))
+            drawn.append(bar(low, max(at(row.level.loud_dbfs) - low, 0.004), middle - 6, 12, "own round"))
         if row.level.typical_dbfs is not None:
-            drawn.append(f'<circle cx="{_percent(at(row.level.typical_dbfs))}" cy="{middle:g}" r="4" class="typical"/>')
+            drawn.append(f'<circle cx="{percent(at(row.level.typical_dbfs))}" cy="{middle:g}" r="4" class="typical"/>')
         drawn.append(_peak_mark(at(row.level.peak_dbfs), middle, hit=row.clipped_runs > 0))
-    return _picture(key, "How loud each input was recorded", desc, bottom + 22, "".join(drawn))
+    return framed(key, "How loud each input was recorded", desc, bottom + 22, "".join(drawn))
 
 
 def _level_words(row: LevelRow) -> str:
@@ -227,9 +145,9 @@ def _level_words(row: LevelRow) -> str:
 def _peak_mark(place: float, y: float, *, hit: bool) -> str:
     """A stroke at the peak; a burst where it went over the edge."""
     if not hit:
-        return _line(place, y - 9, place, y + 9, "peak")
+        return line(place, y - 9, place, y + 9, "peak")
     burst = "M-13 0h17M-10 -9l10 18M-10 9l10 -18M-5 -11v22"
-    return f'<svg x="{_percent(place)}" y="{y:g}" overflow="visible"><path class="burst" d="{burst}"/></svg>'
+    return f'<svg x="{percent(place)}" y="{y:g}" overflow="visible"><path class="burst" d="{burst}"/></svg>'
 
 
 def lanes(
@@ -249,25 +167,25 @@ def lanes(
     drawn = []
     for place, start_s, end_s in songs:
         at, wide = start_s / seconds, (end_s - start_s) / seconds
-        drawn.append(_bar(at, wide, 6, bottom - 6, "song"))
-        drawn.append(_bar(at, wide, 6, 20, "song-head"))
-        drawn.append(_text(at + wide / 2, 21, str(place), "song-number", "middle"))
+        drawn.append(bar(at, wide, 6, bottom - 6, "song"))
+        drawn.append(bar(at, wide, 6, 20, "song-head"))
+        drawn.append(label(at + wide / 2, 21, str(place), "song-number", "middle"))
     if songs:
-        drawn += [_bar(start_s / seconds, (end_s - start_s) / seconds, 6, 20, "unclear") for start_s, end_s in aside]
-    drawn.append(_time_grid(seconds, top, bottom))
+        drawn += [bar(start_s / seconds, (end_s - start_s) / seconds, 6, 20, "unclear") for start_s, end_s in aside]
+    drawn.append(time_grid(seconds, top, bottom))
     for place, row in enumerate(rows):
         y = top + row_px * place
-        drawn.append(_text(0, y + 15, short(row.name), "name"))
-        drawn.append(_text(1, y + 15, safe(row.says), "fine", "end"))
+        drawn.append(label(0, y + 15, short(row.name), "name"))
+        drawn.append(label(1, y + 15, safe(row.says), "fine", "end"))
         if row.unclear:
-            drawn.append(_bar(0, 1, y + 20, 14, "unclear"))
+            drawn.append(bar(0, 1, y + 20, 14, "unclear"))
         wide = len(row.own)
-        inner = f'<path class="open" d="{_steps(row.open)}"/>' if row.open is not None else ""
+        inner = f'<path class="open" d="{step_line(row.open)}"/>' if row.open is not None else ""
         if wide and not row.unclear:
-            inner += f'<path class="own" d="{_steps(row.own)}"/>'
-        drawn.append(_inner(max(wide, 1), y + 20, 14, inner) if inner else "")
-        drawn.append(_line(0, y + 34, 1, y + 34, "floor"))
-    return _picture(key, "Who plays when", desc, bottom + 22, "".join(drawn))
+            inner += f'<path class="own" d="{step_line(row.own)}"/>'
+        drawn.append(inset(max(wide, 1), y + 20, 14, inner) if inner else "")
+        drawn.append(line(0, y + 34, 1, y + 34, "floor"))
+    return framed(key, "Who plays when", desc, bottom + 22, "".join(drawn))
 
 
 def leaks(key: str, desc: str, rows: Sequence[Leak]) -> str:
@@ -276,16 +194,16 @@ def leaks(key: str, desc: str, rows: Sequence[Leak]) -> str:
     drawn = []
     for place, row in enumerate(rows):
         y = row_px * place
-        drawn.append(_text(0, y + 15, short(row.name), "name"))
-        drawn.append(_text(1, y + 15, safe(row.says), "fine", "end"))
-        drawn.append(_bar(0, row.own, y + 22, 22, "own column"))
+        drawn.append(label(0, y + 15, short(row.name), "name"))
+        drawn.append(label(1, y + 15, safe(row.says), "fine", "end"))
+        drawn.append(bar(0, row.own, y + 22, 22, "own column"))
         at = row.own
         for name, share in row.others:
-            drawn.append(_bar(at, share, y + 22, 22, "open column"))
+            drawn.append(bar(at, share, y + 22, 22, "open column"))
             if share > 0.022 * len(short(name, 12)):
-                drawn.append(_text(at + share / 2, y + 37, short(name, 12), "tiny", "middle"))
+                drawn.append(label(at + share / 2, y + 37, short(name, 12), "tiny", "middle"))
             at += share
-    return _picture(key, "Who leaks into whom", desc, row_px * len(rows), "".join(drawn))
+    return framed(key, "Who leaks into whom", desc, row_px * len(rows), "".join(drawn))
 
 
 def loudness(
@@ -308,26 +226,26 @@ def loudness(
         return top + tall * (1.0 - height(lufs))
 
     bottom = limiter_top + limiter_tall
-    drawn = [_time_grid(seconds, top, bottom)]
+    drawn = [time_grid(seconds, top, bottom)]
     scale = [float(lufs) for lufs in np.arange(np.ceil(low / 6.0) * 6.0, high, 6.0)]
-    drawn += [_line(0, y_of(lufs), 1, y_of(lufs), "grid") for lufs in scale]
+    drawn += [line(0, y_of(lufs), 1, y_of(lufs), "grid") for lufs in scale]
     if len(short_term_lufs):
         start = 600.0 * first_s / seconds
-        curve = _curve((short_term_lufs - low) / (high - low), start, 600.0 - start)
-        area = f"{curve}V{_TALL}H{round(start)}z"
-        drawn.append(_inner(600, top, tall, f'<path class="hill" d="{area}"/><path class="curve" d="{curve}"/>'))
-    drawn += [_text(0, y_of(lufs) - 4, number(lufs, 0), "fine") for lufs in scale if abs(lufs - target_lufs) >= 3.5]
-    drawn.append(_line(0, y_of(target_lufs), 1, y_of(target_lufs), "target"))
-    drawn.append(_text(1, y_of(target_lufs) - 6, f"aim: {number(target_lufs)} LUFS", "strong halo", "end"))
-    drawn.append(_line(0, top + tall, 1, top + tall, "floor"))
+        curve = curve_line((short_term_lufs - low) / (high - low), start, 600.0 - start)
+        area = f"{curve}V{TALL}H{round(start)}z"
+        drawn.append(inset(600, top, tall, f'<path class="hill" d="{area}"/><path class="curve" d="{curve}"/>'))
+    drawn += [label(0, y_of(lufs) - 4, number(lufs, 0), "fine") for lufs in scale if abs(lufs - target_lufs) >= 3.5]
+    drawn.append(line(0, y_of(target_lufs), 1, y_of(target_lufs), "target"))
+    drawn.append(label(1, y_of(target_lufs) - 6, f"aim: {number(target_lufs)} LUFS", "strong halo", "end"))
+    drawn.append(line(0, top + tall, 1, top + tall, "floor"))
     most = max(3.0, -float(limiter_db.min()) if len(limiter_db) else 0.0)
-    drawn.append(_text(0, limiter_top - 6, "the limiter", "name"))
-    drawn.append(_text(1, limiter_top - 6, f"down to −{most:.0f} dB", "fine", "end"))
+    drawn.append(label(0, limiter_top - 6, "the limiter", "name"))
+    drawn.append(label(1, limiter_top - 6, f"down to −{most:.0f} dB", "fine", "end"))
     if len(limiter_db):
-        held = f'<path class="held" d="{_hanging(-limiter_db / most)}"/>'
-        drawn.append(_inner(len(limiter_db), limiter_top, limiter_tall, held))
-    drawn.append(_line(0, limiter_top, 1, limiter_top, "floor"))
-    return _picture(key, "Loudness of the mix over time", desc, bottom + 22, "".join(drawn))
+        held = f'<path class="held" d="{hanging(-limiter_db / most)}"/>'
+        drawn.append(inset(len(limiter_db), limiter_top, limiter_tall, held))
+    drawn.append(line(0, limiter_top, 1, limiter_top, "floor"))
+    return framed(key, "Loudness of the mix over time", desc, bottom + 22, "".join(drawn))
 
 
 def _loudness_range(lufs: Array, target_lufs: float) -> tuple[float, float]:
@@ -343,15 +261,15 @@ def cleanings(key: str, desc: str, rows: Sequence[tuple[str, str, Array, Array]]
     """What microphones recorded and, in front, what stayed of it: (name, words, heights 0..1 per column, and again)."""
     row_px, tall = 78.0, 52.0
     bottom = 4.0 + row_px * len(rows)
-    drawn = [_time_grid(seconds, 4, bottom)]
+    drawn = [time_grid(seconds, 4, bottom)]
     for place, (name, says, before, after) in enumerate(rows):
         y = 4.0 + row_px * place
-        drawn.append(_text(0, y + 14, short(name, 18), "name"))
-        drawn.append(_text(1, y + 14, safe(says), "fine", "end"))
-        paths = f'<path class="open" d="{_steps(before)}"/><path class="own" d="{_steps(after)}"/>'
-        drawn.append(_inner(max(len(before), 1), y + 19, tall, paths))
-        drawn.append(_line(0, y + 19 + tall, 1, y + 19 + tall, "floor"))
-    return _picture(key, "Before and after the bleed was taken out", desc, bottom + 22, "".join(drawn))
+        drawn.append(label(0, y + 14, short(name, 18), "name"))
+        drawn.append(label(1, y + 14, safe(says), "fine", "end"))
+        paths = f'<path class="open" d="{step_line(before)}"/><path class="own" d="{step_line(after)}"/>'
+        drawn.append(inset(max(len(before), 1), y + 19, tall, paths))
+        drawn.append(line(0, y + 19 + tall, 1, y + 19 + tall, "floor"))
+    return framed(key, "Before and after the bleed was taken out", desc, bottom + 22, "".join(drawn))
 
 
 def reductions(key: str, desc: str, rows: Sequence[tuple[str, str, Array]], seconds: float) -> str:
@@ -359,15 +277,15 @@ def reductions(key: str, desc: str, rows: Sequence[tuple[str, str, Array]], seco
     row_px = 40.0
     most = max(6.0, *(-float(gain.min()) for _, _, gain in rows if len(gain)))
     bottom = 4.0 + row_px * len(rows)
-    drawn = [_time_grid(seconds, 4, bottom)]
+    drawn = [time_grid(seconds, 4, bottom)]
     for place, (name, says, gain) in enumerate(rows):
         y = 4.0 + row_px * place
-        drawn.append(_text(0, y + 14, short(name, 18), "name"))
-        drawn.append(_text(1, y + 14, safe(says), "fine", "end"))
+        drawn.append(label(0, y + 14, short(name, 18), "name"))
+        drawn.append(label(1, y + 14, safe(says), "fine", "end"))
         if len(gain):
-            drawn.append(_inner(len(gain), y + 19, 18, f'<path class="held" d="{_hanging(-gain / most)}"/>'))
-        drawn.append(_line(0, y + 19, 1, y + 19, "floor"))
-    return _picture(key, "How far the compressors turn down", desc, bottom + 22, "".join(drawn))
+            drawn.append(inset(len(gain), y + 19, 18, f'<path class="held" d="{hanging(-gain / most)}"/>'))
+        drawn.append(line(0, y + 19, 1, y + 19, "floor"))
+    return framed(key, "How far the compressors turn down", desc, bottom + 22, "".join(drawn))
 
 
 def spectrum(key: str, desc: str, octaves: Sequence[tuple[float, float]], slope: Sequence[tuple[float, float]]) -> str:
@@ -384,26 +302,26 @@ def spectrum(key: str, desc: str, octaves: Sequence[tuple[float, float]], slope:
     drawn = []
     for hz, level in octaves:
         at, y = places[hz], y_of(level)
-        drawn.append(_bar(at - 0.36 * step, 0.72 * step, y, top + tall - y, "own column"))
-        drawn.append(_text(at, top + tall + 15, f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}", "fine", "middle"))
-    drawn.append(_line(0, top + tall, 1, top + tall, "floor"))
+        drawn.append(bar(at - 0.36 * step, 0.72 * step, y, top + tall - y, "own column"))
+        drawn.append(label(at, top + tall + 15, f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}", "fine", "middle"))
+    drawn.append(line(0, top + tall, 1, top + tall, "floor"))
     if slope:
         (first_hz, first), (last_hz, last) = slope[0], slope[-1]
-        drawn.append(_line(places[first_hz], y_of(first), places[last_hz], y_of(last), "slope-halo"))
-        drawn.append(_line(places[first_hz], y_of(first), places[last_hz], y_of(last), "slope"))
+        drawn.append(line(places[first_hz], y_of(first), places[last_hz], y_of(last), "slope-halo"))
+        drawn.append(line(places[first_hz], y_of(first), places[last_hz], y_of(last), "slope"))
         drawn += [
-            f'<circle cx="{_percent(places[hz])}" cy="{y_of(level):.1f}" r="3.5" class="slope-dot"/>'
+            f'<circle cx="{percent(places[hz])}" cy="{y_of(level):.1f}" r="3.5" class="slope-dot"/>'
             for hz, level in slope
         ]
     # Above column and line, whichever is higher, so that figure and line never lie on each other.
     lines = dict(slope)
     for hz, level in octaves:
         y = min(y_of(level), y_of(lines.get(hz, level)))
-        drawn.append(_text(places[hz], y - 8, number(level, 0), "fine", "middle"))
-    drawn.append(_text(0, top + tall + 32, "deep", "fine"))
-    drawn.append(_text(0.5, top + tall + 32, "octaves, middle in Hz", "fine", "middle"))
-    drawn.append(_text(1, top + tall + 32, "high", "fine", "end"))
-    return _picture(key, "From deep to high", desc, top + tall + 40, "".join(drawn))
+        drawn.append(label(places[hz], y - 8, number(level, 0), "fine", "middle"))
+    drawn.append(label(0, top + tall + 32, "deep", "fine"))
+    drawn.append(label(0.5, top + tall + 32, "octaves, middle in Hz", "fine", "middle"))
+    drawn.append(label(1, top + tall + 32, "high", "fine", "end"))
+    return framed(key, "From deep to high", desc, top + tall + 40, "".join(drawn))
 
 
 def places(key: str, desc: str, rows: Sequence[Place]) -> str:
@@ -416,21 +334,21 @@ def places(key: str, desc: str, rows: Sequence[Place]) -> str:
 
     drawn = []
     for pan, word in ((-1.0, "left"), (0.0, "centre"), (1.0, "right")):
-        drawn.append(_text(at(pan), 12, word, "fine", "middle"))
-        drawn.append(_line(at(pan), 18, at(pan), bottom, "grid"))
+        drawn.append(label(at(pan), 12, word, "fine", "middle"))
+        drawn.append(line(at(pan), 18, at(pan), bottom, "grid"))
     for place, row in enumerate(rows):
         y = top + row_px * (place + 0.5)
-        drawn.append(_text(0, y + 4, "not heard" if row.loudness_lu is None else number(row.loudness_lu), "fine"))
+        drawn.append(label(0, y + 4, "not heard" if row.loudness_lu is None else number(row.loudness_lu), "fine"))
         radius = 3.5 if row.loudness_lu is None else float(np.clip(12.0 + 0.42 * row.loudness_lu, 3.5, 12.0))
         if row.wide:
-            drawn.append(_bar(at(row.pan) - 0.15, 0.3, y - radius, 2.0 * radius, "wide"))
-        drawn.append(f'<circle cx="{_percent(at(row.pan))}" cy="{y:g}" r="{radius:.1f}" class="stands"/>')
+            drawn.append(bar(at(row.pan) - 0.15, 0.3, y - radius, 2.0 * radius, "wide"))
+        drawn.append(f'<circle cx="{percent(at(row.pan))}" cy="{y:g}" r="{radius:.1f}" class="stands"/>')
         move = radius + 5.0
         if row.pan > 0.1:
-            drawn.append(_text(at(row.pan), y + 4, short(row.name, 18), "name halo", "end", -move))
+            drawn.append(label(at(row.pan), y + 4, short(row.name, 18), "name halo", "end", -move))
         else:
-            drawn.append(_text(at(row.pan), y + 4, short(row.name, 18), "name halo", "start", move))
-    return _picture(key, "Who stands where, and how loud", desc, bottom + 4, "".join(drawn))
+            drawn.append(label(at(row.pan), y + 4, short(row.name, 18), "name halo", "start", move))
+    return framed(key, "Who stands where, and how loud", desc, bottom + 4, "".join(drawn))
 
 
 def octave_words(hz: float) -> str:

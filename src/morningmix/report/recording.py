@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from morningmix.facts import Boundary, Input, Measurements, Singing, Take
-from morningmix.laws.levels import k_powers
+from morningmix.laws.track_power import k_powers
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements, Singing
 from morningmix.report import pictures
+from morningmix.report.contents import Cut, ReportedTake
 from morningmix.report.numbers import MOST_COLUMNS, Array, Level, Mask, columns, covered, level_of, own_share, plays
 from morningmix.report.parts import figure, in_numbers, in_percent, table
 from morningmix.report.words import count, listed, minutes, named, number, safe
@@ -20,34 +22,6 @@ _OVER_DB = 50.0
 _COLUMNS = 300
 _TOLD = 0.01
 """Smaller shares of a microphone's sound are not told."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cut:
-    """One stretch of the take that the recipe lists, and how its beginning and its end were told."""
-
-    title: str
-    start: Boundary
-    end: Boundary
-    aside: str | None
-    """Why it is not mixed; None if it is."""
-
-    @property
-    def unsure(self) -> bool:
-        """Somebody ought to listen to one of its ends."""
-        return self.start.unsure or self.end.unsure
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReportedTake:
-    """One take and all that was heard in it."""
-
-    take: Take
-    measured: Measurements
-    inputs: Sequence[Input]
-    singing: Mapping[int, Singing | None]
-    """By `Input.index`; None says that own sound cannot be told from bleed."""
-    cuts: Sequence[Cut] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@ import html
 import unicodedata
 from collections.abc import Sequence
 
-from morningmix.names import visible
+from morningmix.model.names import visible
 
 _UNSEEN = {"Co", "Cn"}
 """Unicode categories that a page cannot hold or that nobody has a sign for: private, unassigned."""
@@ -85,3 +85,8 @@ def side(pan: float) -> str:
     if round(pan, 2) == 0.0:
         return "centre"
     return f"{abs(pan) * 100:.0f} % {'left' if pan < 0 else 'right'}"
+
+
+def loudness_in_words(lufs: float | None) -> str:
+    """Loudness of a mix, or that it is silent."""
+    return "silent" if lufs is None else f"{number(lufs)} LUFS"

@@ -17,8 +17,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from morningmix.errors import BusyError, UsageError
-from morningmix.home import Home, output_errors
-from morningmix.lock import locked
+from morningmix.storage.home import Home, output_errors
+from morningmix.storage.lock import locked
 
 INDEX = "index.html"
 _LOCK, _NEW, _OLD, _TRASH = "lock", "new", "old", "trash"

@@ -18,7 +18,7 @@ import numpy as np
 from morningmix.audio.encode import mp3_piece
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording
-from morningmix.facts import Recording
+from morningmix.model.recording import Recording
 from morningmix.units import Block
 
 RATE_HZ = 32_000

@@ -21,18 +21,29 @@ from morningmix.dsp.control import hop_frames
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.truepeak import TruePeak
 from morningmix.errors import RecordingsError, UsageError
-from morningmix.facts import Recipe, Recording
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
-from morningmix.home import CACHE, MIXES, RECIPE, Home, output_errors, path_of, real_place, refuse_inside, safe_name
-from morningmix.lock import locked
-from morningmix.names import name_as_text, plain
-from morningmix.share.listen import Part, listen_page
+from morningmix.model.names import name_as_text, plain
+from morningmix.model.recipe import Recipe
+from morningmix.model.recording import Recording
+from morningmix.share.index_page import Listed, index_page
 from morningmix.share.packing import INDEX, packing
-from morningmix.share.page import Listed, index_page
 from morningmix.share.picture import draw
 from morningmix.share.pieces import cut
-from morningmix.song_folders import recover, song_sheets
+from morningmix.share.song_page import Part, listen_page
+from morningmix.storage.home import (
+    CACHE,
+    MIXES,
+    RECIPE,
+    Home,
+    output_errors,
+    path_of,
+    real_place,
+    refuse_inside,
+    safe_name,
+)
+from morningmix.storage.lock import locked
+from morningmix.storage.song_folders import recover, song_sheets
 from morningmix.units import Block, amplitude_db, db_to_gain
 
 Kind = Literal["mp3", "flac"]

@@ -1,1 +1,1 @@
-"""What a mix folder keeps for the next run."""
+"""The mix folder on disk: places, locks, whole writes, and the cache."""

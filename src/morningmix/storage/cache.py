@@ -20,7 +20,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Self
 
-from morningmix.home import output_errors
+from morningmix.storage.home import output_errors
 
 FORMATS = {
     "bands": 11,

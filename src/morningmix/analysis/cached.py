@@ -1,0 +1,68 @@
+"""What was heard in a take as a whole, kept in the cache, so that nobody waits for it twice.
+
+Names hold all that the answer depends on: the band powers (whose names tell one state of the recordings from another),
+the inputs that are asked about, and gains that were turned.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TypeVar
+
+from morningmix.bleed.excess import hear_bleed
+from morningmix.measure.alignment import Pair, hear_alignments
+from morningmix.measure.band_store import BandStore
+from morningmix.measure.click import hear_clicks
+from morningmix.measure.desk_mix import hear_desk_mixes
+from morningmix.model.measured import AlignmentFacts, BleedFacts, Measurements, SumOfOthers, Ticking
+from morningmix.model.recording import Take
+from morningmix.storage.cache import key, path_of, take_key
+from morningmix.storage.records import read_record, write_record
+
+T = TypeVar("T")
+
+
+def heard_bleed(
+    take: Take, store: BandStore, ears: Sequence[int], others: Sequence[int], cache: Path
+) -> Mapping[int, BleedFacts]:
+    """As `hear_bleed`. Raises `OutputError` if the cache cannot be written."""
+    path = _path(cache, "bleed", take, store, ears, others)
+    return _heard(path, dict[int, BleedFacts], lambda: hear_bleed(store, ears, others))
+
+
+def heard_desk_mixes(
+    take: Take, measured: Measurements, store: BandStore, inputs: Sequence[int], cache: Path
+) -> Mapping[int, SumOfOthers]:
+    """As `hear_desk_mixes`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
+    path = _path(cache, "desk", take, store, inputs)
+    return _heard(path, dict[int, SumOfOthers], lambda: hear_desk_mixes(take, measured, inputs))
+
+
+def heard_clicks(
+    take: Take, measured: Measurements, store: BandStore, inputs: Sequence[int], cache: Path
+) -> Mapping[int, Ticking]:
+    """As `hear_clicks`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
+    path = _path(cache, "click", take, store, inputs)
+    return _heard(path, dict[int, Ticking], lambda: hear_clicks(take, measured, inputs))
+
+
+def heard_alignments(
+    take: Take, measured: Measurements, store: BandStore, pairs: Sequence[Pair], cache: Path
+) -> Mapping[int, AlignmentFacts]:
+    """As `hear_alignments`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
+    path = _path(cache, "align", take, store, pairs)
+    return _heard(path, dict[int, AlignmentFacts], lambda: hear_alignments(take, measured, pairs))
+
+
+def _heard(path: Path, kind: type[dict[int, T]], hear: Callable[[], Mapping[int, T]]) -> Mapping[int, T]:
+    kept = read_record(path, kind)
+    if kept is not None:
+        return kept
+    heard = hear()
+    write_record(path, heard)
+    return heard
+
+
+def _path(cache: Path, kind: str, take: Take, store: BandStore, *inputs: Sequence[object]) -> Path:
+    return path_of(cache, kind, take_key(take.folder), store.key, key(store.turned, *(list(each) for each in inputs)))

@@ -1,0 +1,63 @@
+"""A take, measured and understood."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from morningmix.decide.song_boundaries import find_songs
+from morningmix.measure.activity import hear_activity
+from morningmix.measure.band_store import BandStore
+from morningmix.model.found import FoundSong
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements, Singing
+from morningmix.model.names import means
+from morningmix.model.plan import Cleaning
+from morningmix.model.recipe import Recipe, SongWish
+from morningmix.model.recording import Take
+from morningmix.storage.home import Home
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A take, measured and understood."""
+
+    home: Home
+    recipe: Recipe
+    recipe_is_new: bool
+    take: Take
+    take_names: tuple[str, ...]
+    """Of all takes of the rehearsal."""
+    measured: Measurements
+    store: BandStore
+    inputs: tuple[Input, ...]
+    singing: dict[int, Singing | None]
+    cleaning: Cleaning | None
+
+
+def each_once(takes: Sequence[Take], inputs: Sequence[Sequence[Input]]) -> list[Input]:
+    """The inputs of the longest take, then what only others have."""
+    longest_first = sorted(range(len(takes)), key=lambda place: -takes[place].frames / takes[place].rate_hz)
+    found: dict[tuple[str, ...], Input] = {}
+    for place in longest_first:
+        for one in inputs[place]:
+            found.setdefault(one.facts.files, one)
+    return list(found.values())
+
+
+def all_inputs(heards: Sequence[Heard]) -> tuple[Input, ...]:
+    """Every input of a rehearsal once, as it is in its longest take."""
+    return tuple(each_once([one.take for one in heards], [one.inputs for one in heards]))
+
+
+def listed(heard: Heard) -> tuple[SongWish, ...]:
+    """The songs that the recipe lists for a take."""
+    return tuple(
+        song for song in heard.recipe.songs if song.take is None or means(song.take, heard.take.name, heard.take_names)
+    )
+
+
+def hear_songs(heard: Heard) -> tuple[FoundSong, ...]:
+    """Where the songs of the take begin and end, and what was put aside."""
+    families = ["" if one.facts.silent else one.preset.family for one in heard.inputs]
+    return find_songs(hear_activity(heard.store, families), families)

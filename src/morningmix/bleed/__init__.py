@@ -1,0 +1,1 @@
+"""What a microphone picks up of the other inputs: measured, predicted, subtracted and masked."""

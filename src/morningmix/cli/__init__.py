@@ -1,0 +1,1 @@
+"""The command line: arguments, progress, and what a person reads at the end."""

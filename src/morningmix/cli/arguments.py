@@ -1,0 +1,361 @@
+"""The commands and their arguments. Nothing is decided here.
+
+Rooms with weight are imported inside the commands, so that help appears at once.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer  # noqa: TID251 - the command line is typer's only place
+
+from morningmix.cli import messages
+from morningmix.cli.ask import ask_roles
+from morningmix.cli.options import Direction, Format, Json, Out, Sent, Width, Workers
+from morningmix.cli.progress import Bar
+
+if TYPE_CHECKING:
+    from morningmix.commands.result import Result
+    from morningmix.errors import MorningmixError
+
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Raw tracks of a rehearsal in; a rough mix, stems and a recipe to change it by out.",
+)
+
+
+@app.command()
+def mix(
+    sources: Annotated[
+        list[Path], typer.Argument(help="Folder with the raw tracks, a recipe, or a recall sheet; or several.")
+    ],
+    out: Out = None,
+    bits: Annotated[Width, typer.Option(help="Bits per sample of the files.")] = Width.twenty_four,
+    file_format: Annotated[Format, typer.Option("--format", help="Format of the files.")] = Format.wav,
+    tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix by hand.")] = False,
+    practice: Annotated[
+        bool, typer.Option("--practice", help="Also a mix without, and one with more of, each player who is named.")
+    ] = False,
+    song: Annotated[str | None, typer.Option(help="Mix only the song with this title.")] = None,
+    whole: Annotated[bool, typer.Option("--whole", help="Do not cut the take into songs.")] = False,
+    album: Annotated[
+        bool, typer.Option("--album", help="Leave softer songs softer; the loudest comes to the target.")
+    ] = False,
+    every: Annotated[
+        bool, typer.Option("--all", help="Mix every recipe one folder down, in the folders that are named.")
+    ] = False,
+    workers: Workers = None,
+    as_json: Json = False,
+) -> None:
+    """Make a rough mix and stems; write a recipe if there is none.
+
+    A folder with nothing but folders of tracks is one rehearsal in several takes.
+    """
+    from morningmix.commands.mix import mix as run
+    from morningmix.commands.order import Order
+    from morningmix.errors import MorningmixError, UsageError
+
+    if every:
+        sources = _recipes_below(sources)
+    if len(sources) > 1 and out is not None:
+        raise UsageError(
+            "--out names one place, and several rehearsals need several. Leave it away, or mix them singly."
+        )
+    results: list[Result] = []
+    failed: list[MorningmixError] = []
+    for number, source in enumerate(sources, 1):
+        order = Order(
+            source=source,
+            cwd=Path.cwd(),
+            out=out,
+            bits=16 if bits is Width.sixteen else 24,
+            file_format="flac" if file_format is Format.flac else "wav",
+            tracks=tracks,
+            practice=practice,
+            song=song,
+            whole=whole,
+            album=album,
+            workers=workers,
+        )
+        try:
+            with Bar(shown=not as_json, of=(number, len(sources))) as bar:
+                results.append(run(order, bar.told))
+        except MorningmixError as error:
+            if len(sources) == 1:
+                raise
+            failed.append(error)
+            messages.line(f"morningmix: {source} could not be mixed. {error}", err=True)
+        else:
+            if not as_json:
+                messages.mixed(results[-1])
+    if as_json:
+        messages.as_json(
+            messages.mix_facts(results[0]) if len(sources) == 1 else [messages.mix_facts(one) for one in results]
+        )
+    elif len(sources) > 1:
+        messages.line(f"{len(results)} of {len(sources)} rehearsals are mixed.")
+    if failed:
+        raise typer.Exit(failed[0].exit_code)
+
+
+def _recipes_below(folders: list[Path]) -> list[Path]:
+    from morningmix.errors import UsageError
+
+    found = [path for folder in folders for path in sorted(folder.glob("*/recipe.toml"))]
+    if not found:
+        where = ", ".join(map(str, folders))
+        raise UsageError(f"There is no recipe one folder down in {where}. --all goes through the homes in a folder.")
+    return found
+
+
+@app.command()
+def recipe(
+    folder: Annotated[Path, typer.Argument(help="Folder with the raw tracks.")],
+    out: Out = None,
+    ask: Annotated[bool, typer.Option("--ask", help="Walk through the inputs whose role is a guess.")] = False,
+    workers: Workers = None,
+    as_json: Json = False,
+) -> None:
+    """Listen to the tracks and write the recipe only."""
+    from morningmix.commands.order import Order
+    from morningmix.commands.recipe import write_recipe
+
+    order = Order(source=folder, cwd=Path.cwd(), out=out, workers=workers)
+    with Bar(shown=not as_json) as bar:
+        result = write_recipe(order, bar.told)
+    if as_json:
+        messages.as_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **messages.input_facts(result)})
+        return
+    if ask:
+        ask_roles(result)
+        return
+    where = messages.near(result.recipe)
+    messages.line(
+        f"Wrote {where}. Check the names and roles in it, then: morningmix mix {messages.quoted(where)}"
+        if result.recipe_is_new
+        else f"{where} is already there and was left as it is. Mix it with: morningmix mix {messages.quoted(where)}"
+    )
+    messages.inputs(result)
+
+
+@app.command()
+def check(
+    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, or a recipe.")],
+    out: Out = None,
+    workers: Workers = None,
+    as_json: Json = False,
+) -> None:
+    """Say what the recorder got, input by input, and what to change at the desk next time."""
+    from morningmix.commands.check import check as run
+    from morningmix.commands.order import Order
+
+    with Bar(shown=not as_json) as bar:
+        result = run(Order(source=source, cwd=Path.cwd(), out=out, workers=workers), bar.told)
+    if as_json:
+        messages.as_json(messages.input_facts(result))
+        return
+    count = len(result.findings)
+    if not count:
+        messages.line("All inputs look fine; nothing to change at the desk.")
+    else:
+        things = "1 thing" if count == 1 else f"{count} things"
+        messages.line(f"{things} to change next time, worst first:")
+        for finding in result.findings:
+            messages.line(f"  {messages.sentence(finding)}")
+    messages.line()
+    width = max((len(one.name) for one in result.inputs), default=0)
+    for one in result.inputs:
+        role = f"{one.role}{'?' if one.role_is_guess else ''}"
+        level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:6.1f} dBFS"
+        kinds = ", ".join(finding.kind for finding in result.findings if finding.name == one.name)
+        messages.line(f"  {one.name:{width}}  {level:22}  {role:18}  {kinds}".rstrip())
+
+
+@app.command()
+def songs(
+    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, or a recipe.")],
+    redo: Annotated[bool, typer.Option("--redo", help="Find them again although the recipe lists songs.")] = False,
+    out: Out = None,
+    workers: Workers = None,
+    as_json: Json = False,
+) -> None:
+    """Find the songs in a long take and write them into the recipe."""
+    from morningmix.commands.order import Order
+    from morningmix.commands.songs import songs as run
+
+    with Bar(shown=not as_json) as bar:
+        result = run(Order(source=source, cwd=Path.cwd(), out=out, redo=redo, workers=workers), bar.told)
+    if as_json:
+        messages.as_json(messages.song_facts(result))
+        return
+    where = messages.near(result.recipe)
+    if result.found is None:
+        messages.line(
+            f"{where} already lists {messages.counted(len(result.listed), 'song')} and was left as it is. "
+            f"To find them again: morningmix songs {messages.quoted(where)} --redo"
+        )
+    elif not result.found:
+        what = "stays as it is" if result.listed else "lists none: the take will be mixed whole"
+        messages.line(f"No song was found, so {where} {what}.")
+    else:
+        messages.line(f"{messages.found_in_words(result.found)}, written into {where}. Name them there.")
+        messages.found(result)
+
+
+@app.command()
+def why(
+    source: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe that was mixed, or a recall sheet.")],
+    name: Annotated[str | None, typer.Argument(help="One input; without it, everything.")] = None,
+    song: Annotated[str | None, typer.Option(help="Only the song with this title.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Say in words what was decided in the last mix, with the measurement behind it."""
+    from morningmix.errors import UsageError
+    from morningmix.files.recall import read_recall, read_sheets
+    from morningmix.files.toml_lines import did_you_mean
+    from morningmix.model.names import plain
+    from morningmix.report.explain import input_in_words, whole_in_words
+    from morningmix.storage.home import MIXES
+    from morningmix.storage.song_folders import finish_swaps, song_sheets
+
+    folder = source if source.is_dir() else source.parent
+    finish_swaps(folder)
+    if source.suffix == ".json":
+        recalls = [read_recall(source)]
+    else:
+        sheets = read_sheets(song_sheets(folder / MIXES), messages.skipped)
+        recalls = [recall for _, recall in sheets]
+    if song is not None:
+        recalls = [recall for recall in recalls if plain(recall.title) == plain(song)]
+    if not recalls:
+        raise UsageError(f"Nothing was mixed yet by {source}. First: morningmix mix {messages.quoted(str(source))}")
+    if as_json:
+        messages.as_json(
+            {recall.title: recall.model_dump(mode="json", include={"plan", "master"}) for recall in recalls}
+        )
+        return
+    for recall in recalls:
+        tracks = recall.plan.tracks
+        chosen = [track for track in tracks if name is None or plain(track.name) == plain(name)]
+        if not chosen:
+            names = [track.name for track in tracks]
+            raise UsageError(
+                f'There is no input "{name}".{did_you_mean(name or "", names)} There are: {", ".join(names)}.'
+            )
+        lines = whole_in_words(recall.plan, recall.master) if name is None else []
+        for track in chosen:
+            lines += ([""] if lines else []) + input_in_words(track)
+        for line in lines:
+            messages.line(line)
+
+
+@app.command()
+def turn(
+    recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
+    name: Annotated[str, typer.Argument(help="The input to turn, as the recipe calls it.")],
+    direction: Annotated[Direction, typer.Argument(help="up or down")],
+    by_db: Annotated[
+        float, typer.Argument(metavar="DB", min=0.0, max=60.0, help="By how many decibels; 2 is clearly heard.")
+    ],
+    song: Annotated[str | None, typer.Option(help="Only in the song with this title.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Change one level in a recipe; the rest of the file stays as it is."""
+    from morningmix.files.recipe_edit import turn as turned
+    from morningmix.storage.lock import editing
+    from morningmix.storage.text import read_text, write_text_whole
+
+    step_db = by_db if direction is Direction.up else -by_db
+    with editing(recipe_file):
+        text, old_db, new_db = turned(read_text(recipe_file), name, step_db, song)
+        write_text_whole(recipe_file, text)
+    if as_json:
+        messages.as_json({"recipe": str(recipe_file), "name": name, "song": song, "old_db": old_db, "new_db": new_db})
+        return
+    where = f' in "{song}"' if song else ""
+    messages.line(
+        f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). "
+        f"Hear it: morningmix mix {messages.quoted(str(recipe_file))}"
+    )
+
+
+@app.command()
+def wishes(
+    recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="WISHES...", help="What people copied from the songs' pages, as text files."),
+    ],
+    as_json: Json = False,
+) -> None:
+    """Change a recipe by what people wish after listening; what they do not agree on is said and left alone."""
+    from dataclasses import asdict
+
+    from morningmix.commands.feedback import take_wishes
+    from morningmix.storage.lock import editing
+
+    with editing(recipe_file):
+        taken = take_wishes(recipe_file, files, messages.skipped)
+    if as_json:
+        messages.as_json(asdict(taken))
+        return
+    messages.wishes_taken(taken, recipe_file)
+
+
+@app.command()
+def share(
+    home: Annotated[Path, typer.Argument(help="A rehearsal's home, or its recipe.")],
+    out: Out = None,
+    kind: Annotated[Sent, typer.Option("--format", help="MP3 to send, FLAC for whoever wants no loss.")] = Sent.mp3,
+    as_json: Json = False,
+) -> None:
+    """Pack the mixes to be sent round: small tagged files, and a page that lists them."""
+    from morningmix.share.send import share as run
+
+    with Bar(shown=not as_json) as bar:
+        folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.told, messages.skipped)
+    if as_json:
+        files = [
+            {"title": one.title, "file": str(one.file), "peak_dbtp": one.peak_dbtp, "lowered_db": one.lowered_db}
+            for one in shared
+        ]
+        messages.as_json({"folder": str(folder), "files": files})
+        return
+    where = messages.near(folder)
+    messages.line(
+        f"Packed {messages.counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html."
+    )
+    for one in shared:
+        peak = "silent" if one.peak_dbtp is None else f"peaks at {one.peak_dbtp:.1f} dBTP"
+        lowered = f", {one.lowered_db:.1f} dB softer so that it stays so" if one.lowered_db else ""
+        messages.line(f"  {messages.near(one.file)}  {peak}{lowered}")
+
+
+@app.command()
+def compare(
+    first: Annotated[Path, typer.Argument(help="A rehearsal's home, its recipe, or a song's folder.")],
+    second: Annotated[Path, typer.Argument(help="Another one, or an earlier version.")],
+    as_json: Json = False,
+) -> None:
+    """Say how two mixes of a song differ, at the same loudness."""
+    from morningmix.commands.compare import as_facts, in_words, recipe_lines
+    from morningmix.commands.compare import compare as run
+
+    compared, alone = run(first, second, messages.skipped)
+    lines = recipe_lines(first, second)
+    if as_json:
+        messages.as_json({"songs": as_facts(compared), "only_in_one": alone, "recipe_lines": lines})
+        return
+    for one in compared:
+        for text in in_words(one, with_plans=not lines):
+            messages.line(text)
+    for line in alone:
+        messages.line(line)
+    if lines:
+        messages.line("Recipe lines that differ:")
+        for line in lines:
+            messages.line(f"  {line}")

@@ -1,0 +1,53 @@
+"""One question for each input whose role is a guess."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+from morningmix.cli import messages
+
+if TYPE_CHECKING:
+    from morningmix.commands.result import Result
+
+
+def ask_roles(result: Result) -> None:
+    """One question an input whose role is a guess; what is answered is written at once."""
+    from morningmix.errors import RecipeError
+    from morningmix.files.presets import load_roles
+    from morningmix.files.recipe_edit import confirm
+    from morningmix.storage.lock import editing
+    from morningmix.storage.text import read_text, write_text_whole
+
+    where = messages.near(result.recipe)
+    guesses = result.guesses
+    if not guesses:
+        messages.line(f"Every role in {where} is settled. Mix it with: morningmix mix {messages.quoted(where)}")
+        return
+    messages.line(f"{len(guesses)} roles in {where} are guesses. Enter takes a guess; or type the role; ? lists them.")
+    settled = 0
+    for one in guesses:
+        messages.line()
+        messages.line(f"{' + '.join(one.facts.files)}  {one.name}")
+        messages.line(f"  {messages.activity(one)}  peaks at {one.facts.peak_dbfs:.0f} dBFS")
+        while True:
+            messages.line(f"  {one.role}? ", nl=False)
+            answer = sys.stdin.readline()
+            if not answer:
+                messages.line()
+                messages.line(f"Stopped there; {settled} of {len(guesses)} are settled in {where}.")
+                return
+            if answer.strip() == "?":
+                messages.line("  " + ", ".join(load_roles()))
+                continue
+            try:
+                with editing(result.recipe):
+                    text = confirm(read_text(result.recipe), one.name, answer.strip() or one.role)
+                    write_text_whole(result.recipe, text)
+            except RecipeError as error:
+                messages.line(f"  {error}")
+                continue
+            settled += 1
+            break
+    messages.line()
+    messages.line(f"All settled. Mix it with: morningmix mix {messages.quoted(where)}")

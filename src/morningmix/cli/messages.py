@@ -1,0 +1,303 @@
+"""What commands say when they are done: one human line first, numbers second."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer  # noqa: TID251 - the command line's own words
+
+from morningmix.model.names import visible
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from morningmix.commands.feedback import Taken
+    from morningmix.commands.result import Found, Result
+    from morningmix.commands.song import MixedSong
+    from morningmix.model.found import Finding
+    from morningmix.model.input import Input
+
+
+def line(text: str = "", *, err: bool = False, nl: bool = True) -> None:
+    """Print one line; whatever in it controls a terminal or turns the direction of writing is shown instead."""
+    typer.echo(visible(text), err=err, nl=nl)
+
+
+def mixed(result: Result) -> None:
+    """What was mixed, where it is, what was found, and what to look at."""
+    from morningmix.units import clock
+
+    worth_knowing = [sentence(finding) for finding in result.findings[:2]]
+    line(" ".join([_what_was_mixed(result), *worth_knowing]))
+    for title, changes in result.changes:
+        if changes:
+            more = f" and {len(changes) - _CHANGES} more" if len(changes) > _CHANGES else ""
+            of = f' in "{title}"' if len(result.songs) > 1 else ""
+            line(f"Since the last mix{of}: {', '.join(changes[:_CHANGES])}{more}.")
+    if result.found:
+        line(
+            f"The take is {clock(result.take_s)} long, so it was cut into songs: {found_in_words(result.found)}. "
+            f"Their times and titles are in {near(result.recipe)}; --whole mixes the take in one."
+        )
+        found(result)
+    elif result.found is not None:
+        line(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed whole.")
+    lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
+    if lowered:
+        line(
+            f"It aims at {lowered[0].target_lufs:.1f} LUFS instead of {lowered[0].wanted_lufs:.1f}: "
+            "more would have squeezed the peaks too hard."
+        )
+    for one in result.songs if len(result.songs) > 1 else ():
+        line(f"  {near(one.mix)}  {_loudness(one)}")
+    for finding in result.findings[2:]:
+        line(f"  {finding.says}")
+    if result.reproduced is not None:
+        line(result.reproduced.says)
+    if result.inputs:
+        _say_input_list(result)
+        if result.recipe_is_new:
+            line(f"New recipe: {near(result.recipe)}. Change a line in it, and mix it again.")
+        else:
+            line(f"By the recipe {near(result.recipe)}.")
+        if result.guesses:
+            _say_guesses(result.guesses)
+        if result.report is not None:
+            line(f"What was found and decided, with pictures: {near(result.report)}")
+
+
+_CHANGES = 4
+"""So many changes are named in one line."""
+
+
+def _what_was_mixed(result: Result) -> str:
+    where = near(result.songs[0].folder.parent)
+    fresh = [one for one in result.songs if one.partial is not None]
+    kept = len(result.songs) - len(fresh)
+    if not fresh:
+        what = near(result.songs[0].mix) if kept == 1 else f"{counted(kept, 'song')} in {where}"
+        return f"Nothing has changed since the last mix: {what}, {_loudness(result.songs[0])}."
+    stay = f" {counted(kept, 'other song')} {'stays as it is' if kept == 1 else 'stay as they are'}." if kept else ""
+    if len(fresh) == 1:
+        return f"Mixed: {near(fresh[0].mix)}, {_loudness(fresh[0])}.{stay}"
+    return f"Mixed {len(fresh)} songs into {where}, each at {_loudness(fresh[0])}.{stay}"
+
+
+def counted(number: int, what: str) -> str:
+    """A number and what it counts."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def found_in_words(found: Sequence[Found]) -> str:
+    """How many songs, and how many tries were put aside."""
+    kept = sum(one.song.keep for one in found)
+    aside = f", {counted(len(found) - kept, 'try')} put aside".replace("trys", "tries") if kept < len(found) else ""
+    return f"{counted(kept, 'song')} found{aside}"
+
+
+def found(result: Result) -> None:
+    """What is least sure comes first: that is what to listen to."""
+    from morningmix.units import clock
+
+    stretches = result.found or ()
+    several = len({one.take for one in stretches}) > 1
+    for place, boundary in sorted(
+        (
+            (f"{end} of {_where(one, several)}", boundary)
+            for one in stretches
+            for end, boundary in (("Start", one.song.start), ("End", one.song.end))
+            if boundary.unsure
+        ),
+        key=lambda each: each[1].sure,
+    ):
+        line(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
+    for one in stretches:
+        times = f"{clock(one.song.start.at_s):>9} - {clock(one.song.end.at_s):>9}"
+        why = one.song.reason or f"{one.song.start.because}; {one.song.end.because}"
+        line(f"  {times}  {_where(one, several)}: {why}")
+
+
+def wishes_taken(taken: Taken, recipe: Path) -> None:
+    """What was changed, what was left because people do not agree, and how to hear it."""
+    done = [counted(len(taken.agreed), "change")] if taken.agreed else []
+    done += [counted(taken.notes, "note")] if taken.notes else []
+    if not done and not taken.conflicts:
+        line("Nobody wishes for anything; the recipe stays as it is.")
+        return
+    first = f"Written into {near(recipe)}: {' and '.join(done)}." if done else f"{near(recipe)} stays as it is."
+    if taken.conflicts:
+        first += f" {counted(len(taken.conflicts), 'thing')} you do not agree on, so talk about it."
+    line(f"{first} Hear it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
+    for one in taken.agreed:
+        told = _asked(one.asked) if len(one.asked) > 1 else one.asked[0][0]
+        line(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({told})")
+    for conflict in taken.conflicts:
+        where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
+        line(f"  {where}, nothing changed: {_asked(conflict.asked)}")
+
+
+def _asked(asked: Sequence[tuple[str, float]]) -> str:
+    return ", ".join(f"{who} wants {level_db:+g}" for who, level_db in asked)
+
+
+def _stretch(stretch: tuple[float, float] | None) -> str:
+    from morningmix.units import clock
+
+    return "" if stretch is None else f" from {clock(stretch[0])} to {clock(stretch[1])}"
+
+
+def _where(found: Found, several: bool) -> str:
+    return f"{found.title} ({found.take})" if several else found.title
+
+
+def _say_input_list(result: Result) -> None:
+    if result.input_list is not None:
+        line(f"Names and roles come from {near(result.input_list)} where the recipe says nothing.")
+
+
+def inputs(result: Result) -> None:
+    """Every input with its role and level."""
+    _say_input_list(result)
+    for one in result.inputs:
+        guess = "?  a guess" if one.role_is_guess else ""
+        level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:.0f} dBFS"
+        line(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {level}")
+    for finding in result.findings:
+        line(f"  {finding.says}")
+
+
+def _say_guesses(guesses: tuple[Input, ...]) -> None:
+    named = ", ".join(f"{one.facts.files[0]} {one.role}?" for one in guesses)
+    line(f"Guessed by ear, so please check in the recipe: {named}.")
+
+
+def _loudness(one: MixedSong) -> str:
+    if one.loudness_lufs is not None:
+        return f"{one.loudness_lufs:.1f} LUFS"
+    return "silent" if one.true_peak_dbtp is None else "too short to measure"
+
+
+def sentence(finding: Finding) -> str:
+    """As it stands in running text; a file that was left out comes first in its line and is called as it is called."""
+    first = finding.says[:1] if finding.kind == "left out" else finding.says[:1].upper()
+    return f"{first}{finding.says[1:]}".rstrip(".") + "."
+
+
+def near(path: Path) -> str:
+    """A path as seen from here, if it lies below."""
+    try:
+        return str(path.relative_to(Path.cwd()))
+    except ValueError:
+        return str(path)
+
+
+def quoted(text: str) -> str:
+    """A path as it can be typed after a command."""
+    if sys.platform == "win32":
+        return text if re.fullmatch(r"[\w.:\\/-]+", text) else f'"{text}"'
+    if visible(text) != text:
+        # A quotation in which shells read the very escapes that are printed.
+        escaped = text.replace("\\", "\\\\").replace("'", "\\'")
+        return f"$'{visible(escaped)}'"
+    return shlex.quote(text)
+
+
+def song_facts(result: Result) -> dict[str, Any]:
+    """The songs of a recipe and those that were found, for programs."""
+    return {
+        "recipe": str(result.recipe),
+        "recipe_is_new": result.recipe_is_new,
+        "looked": result.found is not None,
+        "songs": [
+            {
+                "title": song.title,
+                "take": song.take,
+                "start_s": song.start_s,
+                "end_s": song.end_s,
+                "keep": song.keep,
+                "reason": song.reason,
+            }
+            for song in result.listed
+        ],
+        "found": [
+            {
+                "title": one.title,
+                "take": one.take,
+                "keep": one.song.keep,
+                "reason": one.song.reason,
+                **{
+                    name: {"at_s": round(each.at_s, 2), "because": each.because, "sure": each.sure}
+                    for name, each in (("start", one.song.start), ("end", one.song.end))
+                },
+            }
+            for one in result.found or ()
+        ],
+    }
+
+
+def mix_facts(result: Result) -> dict[str, Any]:
+    """A mix, for programs."""
+    return {
+        "home": str(result.home),
+        "recipe": str(result.recipe),
+        "recipe_is_new": result.recipe_is_new,
+        "input_list": None if result.input_list is None else str(result.input_list),
+        "songs": [
+            {
+                "title": one.title,
+                "mix": str(one.mix),
+                "loudness_lufs": one.loudness_lufs,
+                "true_peak_dbtp": one.true_peak_dbtp,
+                "target_lufs": one.target_lufs,
+                "meters_differ_lu": one.facts.meters_differ_lu,
+            }
+            for one in result.songs
+        ],
+        "reproduced": None if result.reproduced is None else asdict(result.reproduced),
+        **input_facts(result),
+    }
+
+
+def input_facts(result: Result) -> dict[str, Any]:
+    """Inputs and findings, for programs."""
+    return {
+        "inputs": [
+            {
+                "files": list(one.facts.files),
+                "name": one.name,
+                "role": one.role,
+                "family": one.preset.family,
+                "guess": one.role_is_guess,
+                "peak_dbfs": round(one.facts.peak_dbfs, 2),
+            }
+            for one in result.inputs
+        ],
+        "findings": [{"input": one.name, "kind": one.kind, "says": one.says} for one in result.findings],
+    }
+
+
+def skipped(why: str) -> None:
+    """A song that a command goes on without, on the error stream."""
+    line(f"morningmix: {why}", err=True)
+
+
+def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
+    """Print something for a program to read; only ASCII goes out, so that no text in it reaches a terminal as it is."""
+    typer.echo(json.dumps(facts, indent=1))
+
+
+def activity(one: Input) -> str:
+    """When an input is loud, start to end, in forty signs."""
+    import numpy as np
+
+    parts = np.array_split(one.facts.slots.peaks, 40)
+    levels = [20.0 * float(np.log10(max(float(part.max(initial=0.0)), 1e-6))) for part in parts]
+    top = max(levels)
+    signs = " .:-=+*#"
+    return "".join(signs[int(np.clip((level - top + 48.0) / 48.0 * (len(signs) - 1), 0, 7))] for level in levels)

@@ -1,0 +1,199 @@
+"""From what several people wish to a changed recipe: what agrees is done, what does not is said."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from morningmix.errors import RecipeError, UsageError
+from morningmix.files.feedback import WishedMove, Wishes, printable, read_wishes
+from morningmix.files.recall import Recall, read_sheets, unsaid
+from morningmix.files.recipe import read_recipe
+from morningmix.files.recipe_edit import Move, turn, with_moves, with_remarks, with_song
+from morningmix.files.toml_lines import did_you_mean
+from morningmix.model.names import plain
+from morningmix.model.plan import FAMILIES, SongPlan
+from morningmix.storage.home import MIXES
+from morningmix.storage.song_folders import finish_swaps, song_sheets
+from morningmix.storage.text import read_text, write_text_whole
+from morningmix.units import clock
+
+Stretch = tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreed:
+    """One change that is made."""
+
+    song: str
+    name: str
+    level_db: float
+    stretch: Stretch
+    asked: tuple[tuple[str, float], ...]
+    """Who asked for how much."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conflict:
+    """One thing that some want up and some down: nothing is changed."""
+
+    song: str
+    name: str
+    stretch: Stretch
+    asked: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """What became of the wishes."""
+
+    agreed: tuple[Agreed, ...]
+    conflicts: tuple[Conflict, ...]
+    notes: int
+
+
+def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], None] = unsaid) -> Taken:
+    """Change a recipe that nobody else is `editing` by what the files wish: once, with everything, or not at all.
+
+    A line about each song whose recall sheet cannot be read goes to `skipped`.
+    Raises `RecipeError` for wishes that are not understood, are for another version of the mix, or were taken before;
+    `UsageError` for songs and inputs that are not there; `OutputError`.
+    """
+    wishes = [one for file in files for one in read_wishes(file)]
+    text = read_text(recipe)
+    lists_songs = bool(read_recipe(recipe).songs)
+    unread: list[str] = []
+    sheets = _sheets(recipe, unread.append)
+    for line in unread:
+        skipped(line)
+    if not lists_songs and len(sheets) + len(unread) > 1:
+        raise UsageError("The recipe lists no songs. Add a [[song]] for each take first, so that wishes find theirs.")
+    for one in wishes:
+        _refuse_stale(one, _sheet(one, sheets), text)
+    agreed, conflicts = merge(wishes)
+    if not lists_songs and any(change.stretch for change in agreed):
+        (sheet,) = sheets.values()
+        text, lists_songs = with_song(text, sheet.title, sheet.plan.end_s), True
+    moves: dict[str, list[Move]] = {}
+    for change in agreed:
+        sheet = sheets[_key(change.song)]
+        for name in _inputs(change, sheet.plan):
+            if change.stretch is None:
+                text, *_ = turn(text, name, change.level_db, sheet.title if lists_songs else None)
+            else:
+                moves.setdefault(sheet.title, []).append((name, *change.stretch, change.level_db))
+    for title, of_song in moves.items():
+        text = with_moves(text, title, of_song)
+    for one in wishes:
+        remarks = [f"# {clock(note.at_s)} {one.who}: {note.says}" for note in one.notes]
+        if one.mix:
+            remarks.append(_mark(one))
+        title = sheets[_key(one.song)].title
+        text = with_remarks(text, title if lists_songs else None, remarks) if remarks else text
+    write_text_whole(recipe, text)
+    return Taken(agreed=agreed, conflicts=conflicts, notes=sum(len(one.notes) for one in wishes))
+
+
+def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict, ...]]:
+    """What all can live with: those who want the same direction get the mean, opposite directions stay undone.
+
+    Stretches that overlap are one matter, from the first start to the last end. Who asks twice has the last word.
+    """
+    asked: dict[tuple[str, str], list[tuple[str, WishedMove]]] = {}
+    spelt: dict[str, str] = {}
+    for one in wishes:
+        for move in one.moves:
+            key = (spelt.setdefault(plain(one.song), one.song), spelt.setdefault(plain(move.name), move.name))
+            asked.setdefault(key, []).append((one.who, move))
+    agreed: list[Agreed] = []
+    conflicts: list[Conflict] = []
+    for (song, name), moves in asked.items():
+        for stretch, together in _matters(moves):
+            wanted = {who: move.level_db for who, move in together if move.level_db}
+            if not wanted:
+                continue
+            told = tuple(wanted.items())
+            if min(wanted.values()) < 0.0 < max(wanted.values()):
+                conflicts.append(Conflict(song=song, name=name, stretch=stretch, asked=told))
+                continue
+            level_db = round(sum(wanted.values()) / len(wanted), 1)
+            agreed.append(Agreed(song=song, name=name, level_db=level_db, stretch=stretch, asked=told))
+    return tuple(agreed), tuple(conflicts)
+
+
+def _matters(moves: Sequence[tuple[str, WishedMove]]) -> list[tuple[Stretch, list[tuple[str, WishedMove]]]]:
+    """Moves of one thing by what they are about: the whole song, and each group of stretches that overlap."""
+    whole = [(who, move) for who, move in moves if move.from_s is None]
+    groups: list[tuple[Stretch, list[tuple[str, WishedMove]]]] = [(None, whole)] if whole else []
+    parts = [(move.from_s, move.to_s, who, move) for who, move in moves if move.from_s is not None and move.to_s]
+    end_s = -1.0
+    for from_s, to_s, who, move in sorted(parts, key=lambda part: part[:2]):
+        if from_s < end_s and groups[-1][0] is not None:
+            start_s, end_s = groups[-1][0][0], max(end_s, to_s)
+            groups[-1][1].append((who, move))
+            groups[-1] = ((start_s, end_s), groups[-1][1])
+        else:
+            end_s = to_s
+            groups.append(((from_s, to_s), [(who, move)]))
+    return groups
+
+
+def _sheets(recipe: Path, skipped: Callable[[str], None]) -> dict[str, Recall]:
+    """The recall sheets of the songs that are mixed, by plain title."""
+    mixes = recipe.resolve().parent / MIXES
+    finish_swaps(mixes)
+    sheets = read_sheets(song_sheets(mixes), skipped)
+    if not sheets:
+        raise UsageError(f"Nothing was mixed yet by {recipe}, so there is nothing to wish for. First mix it.")
+    return {_key(recall.title): recall for _, recall in sheets}
+
+
+def _key(title: str) -> str:
+    return plain(printable(title))
+
+
+def _sheet(one: Wishes, sheets: Mapping[str, Recall]) -> Recall:
+    sheet = sheets.get(_key(one.song))
+    if sheet is None:
+        titles = [recall.title for recall in sheets.values()]
+        listed = ", ".join(f'"{title}"' for title in titles)
+        raise UsageError(
+            f'{one.where}: no song "{one.song}" is mixed.{did_you_mean(one.song, titles)} There are: {listed}.'
+        )
+    return sheet
+
+
+def _refuse_stale(one: Wishes, sheet: Recall, text: str) -> None:
+    if one.mix and _mark(one) in text:
+        raise RecipeError(f'{one.where}: these wishes of {one.who} for "{sheet.title}" are in the recipe already.')
+    if one.mix and one.mix != sheet.mix_id:
+        raise RecipeError(
+            f'{one.where}: {one.who} heard another version of "{sheet.title}" than the one that is mixed now. '
+            'Let them hear the new one, or take the line "mix:" away to use the wishes all the same.'
+        )
+    for move in one.moves:
+        _inputs(move, sheet.plan)
+
+
+def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
+    """Names of the inputs that a wish is about: all of a family, or one."""
+    family = next((family for family in FAMILIES if plain(family) == plain(asked.name)), None)
+    sounding = [track for track in plan.tracks if track.sounds]
+    names = [track.name for track in sounding if track.family == family or plain(track.name) == plain(asked.name)]
+    if not names:
+        known = [*dict.fromkeys(track.family for track in sounding), *(track.name for track in sounding)]
+        where = f"{asked.where}: " if isinstance(asked, WishedMove) else ""
+        raise UsageError(
+            f'{where}nothing in "{plan.title}" is called "{asked.name}".{did_you_mean(asked.name, known)} '
+            f"There are: {', '.join(dict.fromkeys(known))}."
+        )
+    return names
+
+
+def _mark(one: Wishes) -> str:
+    """A remark by which wishes are known when they come again."""
+    told = repr((plain(one.song), one.mix, one.who, [(m.name, m.level_db, m.from_s, m.to_s) for m in one.moves]))
+    told += repr([(note.at_s, note.says) for note in one.notes])
+    return f"# wishes of {one.who} for mix {one.mix} ({hashlib.sha256(told.encode('utf-8')).hexdigest()[:6]})"

@@ -1,0 +1,96 @@
+"""What the command line asks for, and the places that it means."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from threadpoolctl import threadpool_limits
+
+from morningmix.analysis.analyse import look
+from morningmix.errors import OutputError
+from morningmix.files.findings import FINDINGS
+from morningmix.files.recall import Settings
+from morningmix.render.families import BLOCK_HOPS
+from morningmix.render.output import Bits, FileFormat
+from morningmix.storage.cache import sweep
+from morningmix.storage.home import (
+    Home,
+    home_of,
+    real_place,
+)
+from morningmix.storage.lock import editing, locked
+from morningmix.storage.song_folders import (
+    recover,
+)
+from morningmix.storage.text import remove_drafts
+
+REPORT = "report.html"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """What the command line asks for."""
+
+    source: Path
+    cwd: Path
+    out: Path | None = None
+    bits: Bits = 24
+    file_format: FileFormat = "wav"
+    tracks: bool = False
+    practice: bool = False
+    """Also a mix without, and one with more of, every player who is named."""
+    song: str | None = None
+    whole: bool = False
+    """Mix every take whole, whatever songs the recipe lists and however long it is."""
+    album: bool = False
+    """Keep the loudness that songs have among each other, the loudest at the target."""
+    redo: bool = False
+    """Find the songs again although the recipe lists some."""
+    workers: int | None = None
+    """Threads or processes at a time; None: one per core, at most four."""
+    block_hops: int = BLOCK_HOPS
+
+
+def workers_of(order: Order) -> int:
+    """How many threads or processes work at a time."""
+    return order.workers or max(1, min(4, os.cpu_count() or 1))
+
+
+def source_of(order: Order) -> Path:
+    """The folder, recipe or recall sheet, absolute."""
+    return real_place(order.cwd / order.source)
+
+
+def home_for(order: Order) -> Home:
+    """The order's home, once it is clear that there is something to work on: until then nothing is written."""
+    home = home_of(order.source, order.cwd, order.out)
+    look(source_of(order), home)
+    return home
+
+
+@contextmanager
+def working_in(home: Home) -> Iterator[None]:
+    """Keep other runs out of the mix folder, and clear up what killed runs left there."""
+    with threadpool_limits(1), locked(home):
+        recover(home)
+        sweep(home.cache)
+        remove_drafts(home.root / FINDINGS)
+        remove_drafts(home.mixes / REPORT)
+        with editing(home.recipe):
+            remove_drafts(home.recipe)
+        yield
+
+
+def clear_partial(home: Home) -> None:
+    """Leave no half-built song behind, whatever ended the run; what is still left is cleared by the next."""
+    with suppress(OutputError):
+        recover(home)
+
+
+def settings_of(order: Order) -> Settings:
+    """What the recall sheet keeps of the order."""
+    return Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks, practice=order.practice)

@@ -1,0 +1,129 @@
+"""What each player practises with: who is left out or comes up, and what the kit's microphones hear of who is out.
+
+Voices are cleaned of everybody else anyway, and amplifiers hear little but themselves; so what is left of a player who
+leaves the mix is nearly all in the microphones over the kit (measured). There it is predicted from the player's own
+input and subtracted, as bleed is from a voice (`bleed.subtract`). That is done for inputs that hear hardly anything
+but their player, and in the drums alone: where others play the same notes, those would be taken for the player's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from morningmix.audio.read import read_stretch
+from morningmix.audio.write import FloatScratch
+from morningmix.bleed.subtract import Subtraction
+from morningmix.laws.grid import on_grid
+from morningmix.model.plan import SongPlan, TrackPlan, Trims
+from morningmix.model.recording import Recording
+from morningmix.render.families import Families
+from morningmix.render.output import file_names
+from morningmix.units import Block
+
+UP_DB = 6.0
+"""One's own part, over the rest (design choice): twice the level, without hiding the band."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Practice:
+    """One practice mix."""
+
+    name: str
+    """Of its file; no two of a song are alike."""
+    plan: SongPlan
+    gone: tuple[int, ...] = ()
+    """Inputs by which the drums are rid of who is left out."""
+
+
+def practice_mixes(plan: SongPlan) -> list[Practice]:
+    """For every player that is named: the song without them, and with them well up."""
+    found = []
+    for player in dict.fromkeys(track.player for track in plan.tracks if track.player and track.sounds):
+        mine = [index for index, track in enumerate(plan.tracks) if track.player == player]
+        absent = [replace(track, family="") if index in mine else track for index, track in enumerate(plan.tracks)]
+        raised = [
+            on_grid(replace(track, fader_db=track.fader_db + UP_DB)) if index in mine else track
+            for index, track in enumerate(plan.tracks)
+        ]
+        subtracts = plan.cleaning is not None and any(track.family == "drums" for track in absent)
+        gone = tuple(index for index in mine if subtracts and _hears_itself(plan.tracks[index]))
+        for name, tracks, out in ((f"without {player}", absent, gone), (f"{player} up", raised, ())):
+            if any(track.sounds for track in tracks):
+                found.append(Practice(name=name, plan=replace(plan, title=name, tracks=tuple(tracks)), gone=out))
+    names = file_names([practice.name for practice in found])
+    return [replace(practice, name=name) for practice, name in zip(found, names, strict=True)]
+
+
+def _hears_itself(track: TrackPlan) -> bool:
+    return track.sounds and track.family not in ("drums", "vocals") and track.gate is None and not track.cleaned
+
+
+def practice_trims(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:
+    """The trims of the mix; drums that come up take the level with them at which their peaks are held."""
+    up_db = max(
+        (
+            mine.fader_db - other.fader_db
+            for mine, other in zip(plan.tracks, mix.tracks, strict=True)
+            if mine.family == "drums"
+        ),
+        default=0.0,
+    )
+    if trims.drum_peak_dbfs is None:
+        return trims
+    return on_grid(replace(trims, drum_peak_dbfs=trims.drum_peak_dbfs + up_db))
+
+
+def without_bleed(
+    families: Families,
+    plan: SongPlan,
+    gone: Sequence[Recording],
+    scratch_folder: Path,
+    progress: Callable[[float], None],
+) -> Families:
+    """The families, the drums without what their microphones hear of the inputs `gone`.
+
+    The caller closes both. Raises `RecordingsError` and `OutputError`.
+    """
+    drums = families.sound[families.names.index("drums")]
+    scratch = FloatScratch(scratch_folder, 2)
+    channels = tuple((recording, channel) for recording in gone for channel in range(recording.channels))
+    song = _Song(drums, families.frames, plan.rate_hz, round(plan.start_s * plan.rate_hz), channels)
+
+    def took(left: Mapping[int, Block], _: Mapping[int, Block]) -> None:
+        scratch.write(left[0])
+        progress(left[0].shape[1] / plan.rate_hz)
+
+    try:
+        Subtraction(song, {0: True}, range(len(channels) + 1), 1).run(took)
+    except BaseException:
+        scratch.close()
+        raise
+    return replace(families, sound=tuple(scratch if sound is drums else sound for sound in families.sound))
+
+
+@dataclass(frozen=True, slots=True)
+class _Song:
+    """A song's drums as input 0, and after it every channel of the inputs that are gone."""
+
+    drums: FloatScratch
+    frames: int
+    rate_hz: int
+    start_frame: int
+    gone: tuple[tuple[Recording, int], ...]
+
+    def channels(self, index: int) -> int:
+        return 1 if index else 2
+
+    def read(self, index: int, start: int, stop: int) -> Block:
+        if index:
+            recording, channel = self.gone[index - 1]
+            return read_stretch(recording, self.rate_hz, start + self.start_frame, stop + self.start_frame)[[channel]]
+        block = np.zeros((2, stop - start), np.float32)
+        first = max(0, start)
+        if first < stop:
+            block[:, first - start :] = self.drums.read(first, stop - first)
+        return block

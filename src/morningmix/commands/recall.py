@@ -1,0 +1,148 @@
+"""The same mix again, from its recall sheet."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from pathlib import Path
+
+from morningmix.audio.read import sha256_of
+from morningmix.audio.takes import find_take, pair, take_of
+from morningmix.bleed.clean import clean_take
+from morningmix.commands.order import Order, clear_partial, source_of, workers_of, working_in
+from morningmix.commands.reproduce import compare_bytes
+from morningmix.commands.result import Result
+from morningmix.commands.song import Desk, Raw, sounds_of, to_sum, write
+from morningmix.errors import ChangedError, RecipeError, UsageError
+from morningmix.files.recall import Recall, read_recall
+from morningmix.measure.take import measure_take
+from morningmix.model.measured import Cleaned
+from morningmix.model.plan import SongPlan
+from morningmix.model.recording import Recording, Take
+from morningmix.storage.home import (
+    CACHE,
+    MIXES,
+    RECALL,
+    RECIPE,
+    Home,
+    path_of,
+    real_place,
+    refuse_inside,
+    safe_name,
+)
+from morningmix.storage.song_folders import (
+    finish_song,
+    folder_name,
+    is_earlier_version,
+    is_song_folder,
+    refuse_in_the_way,
+)
+from morningmix.workers.progress import Progress, share
+
+_SLACK_S = 0.1
+
+
+def mix_again(order: Order, progress: Progress) -> Result:
+    """Mix a song again from its recall sheet. Raises `ChangedError` where a recording is another one."""
+    sheet = source_of(order)
+    if not sheet.exists():
+        raise UsageError(f"There is no {sheet}.")
+    recall = read_recall(sheet)
+    song_folder = sheet.parent
+    if is_earlier_version(song_folder):
+        # The sheet speaks of the place where it was written, one folder up.
+        song_folder = song_folder.parent.parent / song_folder.name
+    home, number = _home_of_sheet(sheet, recall, real_place(order.cwd / order.out) if order.out else None)
+    tracks = real_place(path_of(recall.tracks_folder, song_folder))
+    refuse_inside(home, tracks)
+    refuse_in_the_way(home.mixes, [folder_name(number, recall.title)])
+    recordings = _recalled(recall, find_take(tracks), sheet)
+    _refuse_longer(recall.plan, take_of(tracks, tuple(recordings)), sheet)
+    with working_in(home), ThreadPoolExecutor(workers_of(order)) as pool, ExitStack() as stack:
+        stack.callback(clear_partial, home)
+        raw = Raw(
+            folder=tracks,
+            recordings=tuple(recordings),
+            hashes=lambda: tuple(one.sha256 for one in recall.recordings),
+            sounds=sounds_of(recordings, _cleaned_again(recall, tracks, recordings, home, order, progress)),
+        )
+        desk = Desk(home=home, settings=recall.settings, pool=pool, progress=progress, block_hops=order.block_hops)
+        ready = to_sum(recall.plan, number, raw, desk, stack, recall.master.trims)
+        song = write(ready, recall.master, desk)
+        reproduced = compare_bytes(recall, read_recall(ready.partial / RECALL))
+        finish_song(ready.partial, home.mixes, song.folder.name)
+    return Result(
+        home=home.root,
+        recipe=home.recipe,
+        recipe_is_new=False,
+        songs=(song,),
+        inputs=(),
+        findings=(),
+        reproduced=reproduced,
+    )
+
+
+def _home_of_sheet(sheet: Path, recall: Recall, out: Path | None) -> tuple[Home, int]:
+    """Where a sheet's mix is put, and its number there.
+
+    A sheet in its own song folder mixes into that place. Any other lies among things that this program knows nothing
+    about, so its mix gets a mix folder of its own beside it.
+    """
+    song, mixes = sheet.parent, sheet.parent.parent
+    is_ours = is_song_folder(song)
+    if is_earlier_version(song):
+        mixes, is_ours = mixes.parent, True
+    if is_ours and sheet.name == RECALL and mixes.name == MIXES:
+        root, number = mixes.parent, int(song.name.partition(" ")[0])
+    else:
+        root, number = sheet.parent / f"{safe_name(recall.title)} mix", 1
+        if out is not None:
+            root = out
+        mixes = root / MIXES
+    return Home(root=root, mixes=out or mixes, recipe=root / RECIPE, cache=root / CACHE), number
+
+
+def _refuse_longer(plan: SongPlan, take: Take, sheet: Path) -> None:
+    if plan.end_s > take.duration_s + _SLACK_S:
+        raise RecipeError(
+            f"{sheet.name} asks for more than was recorded (plan.end_s: {plan.end_s:g} s of {take.duration_s:g} s). "
+            "Mix from the recipe instead."
+        )
+
+
+def _cleaned_again(
+    recall: Recall, tracks: Path, recordings: list[Recording], home: Home, order: Order, progress: Progress
+) -> dict[int, Cleaned]:
+    """The microphones without their bleed; from the cache if they are there."""
+    if recall.plan.cleaning is None:
+        return {}
+    take = take_of(tracks, tuple(recordings))
+    seconds = take.duration_s * len(recordings)
+    _, store = measure_take(take, home.cache, workers_of(order), share(progress, "listening to the tracks", seconds))
+    told = share(progress, "taking the bleed out", take.duration_s)
+    return clean_take(take, store, recall.plan.cleaning, home.cache, workers_of(order), told)
+
+
+def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:
+    """The recordings of the sheet, in its order, each checked to be what it was."""
+    for one in recall.recordings:
+        if len(one.files) == 2 and not any(recording.files == one.files for recording in take.recordings):
+            take = pair(take, (one.files[0], one.files[1]))
+    by_files = {recording.files: recording for recording in take.recordings}
+    recordings = []
+    for one in recall.recordings:
+        recording = by_files.get(one.files)
+        if recording is None:
+            raise ChangedError(f"{' and '.join(one.files)} is no longer in {take.folder}, but {sheet.name} needs it.")
+        names = tuple(part.name for part in recording.parts)
+        if names != one.parts:
+            differ = " and ".join(sorted(set(names) ^ set(one.parts))) or "the order of the files"
+            raise ChangedError(f"{sheet.name} was made from other files: {differ} makes the difference.")
+        for part, wanted in zip(recording.parts, one.sha256, strict=True):
+            if sha256_of(part.path) != wanted:
+                raise ChangedError(
+                    f"{part.name} is not the file that {sheet.name} was made from. "
+                    "Put the old one back, or mix from the recipe."
+                )
+        recordings.append(recording)
+    return recordings

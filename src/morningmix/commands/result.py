@@ -1,0 +1,96 @@
+"""What came of an order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from morningmix.analysis.heard import Heard, all_inputs
+from morningmix.commands.history import recorded_at, rehearsals_before, say_again
+from morningmix.commands.reproduce import Reproduced
+from morningmix.commands.song import MixedSong
+from morningmix.decide.findings import find_faults
+from morningmix.model.found import Finding, FoundSong
+from morningmix.model.input import Input
+from morningmix.model.recipe import SongWish
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """A stretch that was found in a take, under the title that the recipe gives it."""
+
+    take: str
+    title: str
+    song: FoundSong
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What came of an order."""
+
+    home: Path
+    recipe: Path
+    recipe_is_new: bool
+    songs: tuple[MixedSong, ...]
+    inputs: tuple[Input, ...]
+    findings: tuple[Finding, ...]
+    input_list: Path | None = None
+    report: Path | None = None
+    found: tuple[Found, ...] | None = None
+    """What was found in the takes and written into the recipe; None where nothing was looked for."""
+    listed: tuple[SongWish, ...] = ()
+    """The songs that the recipe lists now."""
+    changes: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    """Songs that were there before, and what is different in them now."""
+    take_s: float = 0.0
+    """Length of the longest take."""
+    reproduced: Reproduced | None = None
+    """Of a mix that was made again from its recall sheet."""
+
+    @property
+    def guesses(self) -> tuple[Input, ...]:
+        """Inputs whose role nobody has confirmed."""
+        return tuple(one for one in self.inputs if one.role_is_guess and not one.facts.silent)
+
+
+def result_of(heards: Sequence[Heard], songs: tuple[MixedSong, ...]) -> Result:
+    """The result for takes that were measured, and the songs that were mixed."""
+    first = heards[0]
+    return Result(
+        home=first.home.root,
+        recipe=first.home.recipe,
+        recipe_is_new=first.recipe_is_new,
+        songs=songs,
+        inputs=all_inputs(heards),
+        findings=say_again(_findings(heards), rehearsals_before(first.home.root, recorded_when(heards))),
+        input_list=first.recipe.input_list,
+        listed=first.recipe.songs,
+        take_s=max(heard.take.duration_s for heard in heards),
+    )
+
+
+def recorded_when(heards: Sequence[Heard]) -> str:
+    """When the rehearsal was, ISO 8601."""
+    return recorded_at([heard.take for heard in heards], heards[0].recipe.date)
+
+
+def _findings(heards: Sequence[Heard]) -> tuple[Finding, ...]:
+    """What is found in any take; the same thing in several is said once, where it is worst."""
+    if len(heards) == 1:
+        one = heards[0]
+        return find_faults(one.inputs, one.take, one.measured, one.singing)
+    worst: dict[tuple[str, str], tuple[Finding, list[str]]] = {}
+    for heard in heards:
+        for finding in find_faults(heard.inputs, heard.take, heard.measured, heard.singing):
+            key = (finding.name, finding.kind)
+            known, takes = worst.get(key, (finding, []))
+            worst[key] = (max(known, finding, key=lambda one: one.weight), [*takes, heard.take.name])
+    said = [
+        replace(
+            finding,
+            says=f"{finding.says.rstrip('.')} (in {'every take' if len(takes) == len(heards) else ', '.join(takes)})",
+        )
+        for finding, takes in worst.values()
+    ]
+    return tuple(sorted(said, key=lambda one: -one.weight))

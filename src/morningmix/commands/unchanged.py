@@ -1,0 +1,98 @@
+"""Songs that stand as they would be mixed again: what a small change does not touch is not rendered twice.
+
+A song stands when its recall sheet holds the very plan, settings and recordings, and every file of it is there, none
+written after the sheet. What the report shows of it lies in the cache.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+
+from morningmix import __version__
+from morningmix.commands.song import Desk, MixedSong, Raw
+from morningmix.errors import RecipeError
+from morningmix.files.recall import Recall, read_recall
+from morningmix.model.measured import SongFacts
+from morningmix.model.plan import SongPlan
+from morningmix.storage.cache import entries, path_of, remove
+from morningmix.storage.home import RECALL, Home, path_from
+from morningmix.storage.records import read_record, write_record
+from morningmix.storage.song_folders import folder_name, song_folders
+
+_SLACK_NS = 1_000_000_000
+"""Clocks of file systems differ by less."""
+
+
+def find_standing(plan: SongPlan, number: int, raw: Raw, desk: Desk) -> MixedSong | None:
+    """The song as it lies in its place, if that is what would be mixed; None otherwise."""
+    folder = desk.home.mixes / folder_name(number, plan.title)
+    try:
+        recall = read_recall(folder / RECALL)
+    except RecipeError:
+        return None
+    same = (
+        recall.morningmix == __version__
+        and recall.plan == plan
+        and recall.settings == desk.settings
+        and recall.reachable_lufs is not None
+        and recall.tracks_folder == path_from(raw.folder, folder)
+        and [(one.files, one.sha256) for one in recall.recordings]
+        == [(one.files, sha256) for one, sha256 in zip(raw.recordings, raw.hashes(), strict=True)]
+    )
+    if not same or not _all_there(folder, recall):
+        return None
+    facts = read_record(_facts_path(desk.home.cache, recall), SongFacts)
+    return None if facts is None else _as_it_stands(recall, folder, facts)
+
+
+def keep_facts(songs: Iterable[MixedSong], home: Home) -> None:
+    """Keep what the report shows of songs that were just put in their places; forget that of mixes that are gone."""
+    for song in songs:
+        path = _facts_path(home.cache, read_recall(song.folder / RECALL))
+        if read_record(path, SongFacts) is None:
+            write_record(path, song.facts)
+    wanted = {_facts_path(home.cache, sheet) for sheet in _sheets(home)}
+    for entry in entries(home.cache):
+        if entry.kind == "song" and entry.path not in wanted:
+            remove(entry.path)
+
+
+def _sheets(home: Home) -> list[Recall]:
+    found = []
+    for song in song_folders(home.mixes):
+        with suppress(RecipeError):
+            found.append(read_recall(song / RECALL))
+    return found
+
+
+def _as_it_stands(recall: Recall, folder: Path, facts: SongFacts) -> MixedSong:
+    mix = recall.mix
+    return MixedSong(
+        title=recall.title,
+        partial=None,
+        folder=folder,
+        mix=folder / mix.file,
+        loudness_lufs=mix.integrated_lufs,
+        true_peak_dbtp=mix.true_peak_dbtp,
+        target_lufs=recall.master.target_lufs,
+        wanted_lufs=recall.plan.target_lufs,
+        reachable_lufs=recall.plan.target_lufs if recall.reachable_lufs is None else recall.reachable_lufs,
+        residual=0.0,
+        plan=recall.plan,
+        master=recall.master,
+        facts=facts,
+    )
+
+
+def _all_there(folder: Path, recall: Recall) -> bool:
+    try:
+        written = (folder / RECALL).stat().st_mtime_ns
+        return all((folder / file).stat().st_mtime_ns <= written + _SLACK_NS for file in recall.files)
+    except OSError:
+        return False
+
+
+def _facts_path(cache: Path, recall: Recall) -> Path:
+    return path_of(cache, "song", recall.mix_id)

@@ -1,0 +1,197 @@
+"""Who plays in each frame of a take, from who stands above the leaks of all others.
+
+All thresholds are design choices.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from morningmix.model.measured import Activity
+from morningmix.units import SILENCE_DB, powers_db
+
+OWN_DB = 4.0
+"""Mean excess from which an input's own source plays."""
+RINGS_DB = 1.0
+"""And from which what rings is still its own."""
+PLAYS_WITHIN_DB = 30.0
+"""And its level is within this of its loud level."""
+TALKS_DB = 6.0
+"""Excess of a voice that cannot be missed."""
+HIT_DB = 6.0
+"""Rise of a drum that counts as a hit."""
+CLOSE_DB = -15.0
+"""Re its loud level: what a microphone close to a drum hears of its own drum, and does not hear of others."""
+TICK_DB = 10.0
+"""Rise of an input that may be a stick's click."""
+STEADY_HITS_S = 2.0
+"""Drums go on while hits follow one another at least this fast."""
+FULL_DB, FULL_GAP_S, FULL_S = 15.0, 0.5, 2.0
+"""And while one of their inputs is this near its loud level, with gaps up to that, for at least so long."""
+HELD_S, HELD_TALKING_S, HELD_PLAYING_S = 7.5, 3.0, 20.0
+"""A song may pause this long: in silence, while somebody speaks or sings alone, while somebody plays on."""
+
+SONG_S = 25.0
+"""Shorter than this it was a false start."""
+
+COUNTED = 4
+"""Even sounds after so many are taken for the first beats."""
+
+VOICES = "vocals"
+DRUMS = "drums"
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Who plays in each frame."""
+
+    frame_s: float
+    drums: Mask
+    """The drums are played on."""
+    players: NDArray[np.intp]
+    """How many inputs besides drums and voices play."""
+    voices: Mask
+    """Somebody sings or talks."""
+    rings_db: NDArray[np.float64]
+    """Loudest of what may be own sound of drums and players, re its input's loud level."""
+    plays_db: NDArray[np.float64]
+    """The same for what is surely own, and lasts."""
+    hits_s: NDArray[np.float64]
+    """When a drum is hit."""
+    beats_s: NDArray[np.float64]
+    """Those of the hits that a microphone close to a drum hears."""
+    clicks_s: NDArray[np.float64]
+    """The others, as of sticks."""
+    ticks_s: NDArray[np.float64]
+    """When any input hears something short and sharp while no instrument plays."""
+    together: Mask
+
+
+def who_plays(activity: Activity, families: Sequence[str]) -> Band:
+    """Who plays in each frame of a take; `families` are those of the activity's inputs."""
+    level_db = powers_db(activity.powers.sum(axis=1, dtype=np.float64))
+    excess_db = activity.excess_db.mean(axis=1, dtype=np.float64)
+    relative_db = np.array([_re_loud(*rows) for rows in zip(level_db, excess_db, strict=True)])
+    own = (excess_db > OWN_DB) & (relative_db > -PLAYS_WITHIN_DB)
+    of = np.array(families)
+    is_drum, is_voice = of == DRUMS, of == VOICES
+    is_player = ~is_drum & ~is_voice & (of != "")
+    frame_s = activity.frame_s
+    playing = np.array([_steady(row, frame_s) for row in own[is_player]], np.bool_).reshape(-1, own.shape[1])
+    players = playing.sum(axis=0)
+    voices = (excess_db[is_voice] > TALKS_DB) & (relative_db[is_voice] > -PLAYS_WITHIN_DB)
+    talking = _steady(voices.any(axis=0), frame_s)
+    hits = _hits(activity, is_drum)
+    drums = np.zeros(own.shape[1], np.bool_)
+    hit_frames = np.minimum((hits * activity.hop_s / frame_s).astype(int), own.shape[1] - 1)
+    drums[hit_frames] = True
+    drums = closed(drums, frame_s, STEADY_HITS_S)
+    # Hits stand out little where one input holds the whole kit, or more than the kit; then it is sound without a break.
+    full = (own[is_drum] & (relative_db[is_drum] > -FULL_DB)).any(axis=0)
+    drums |= opened(closed(full, frame_s, FULL_GAP_S), frame_s, FULL_S)
+    struck = _close(relative_db[is_drum], hit_frames, drums)
+    hits_s = hits.astype(np.float64) * activity.hop_s
+    sounds = (is_player | is_drum)[:, None]
+    rings_db = np.where((excess_db > RINGS_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
+    plays_db = np.where((excess_db > OWN_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
+    # Where there is but one instrument and no drums, a voice and that one are the band.
+    several = 2 if is_drum.any() or np.count_nonzero(is_player) > 1 else 1
+    together = (drums & (players >= 1)) | ((players >= several) & talking) | (players >= 3)
+    return Band(
+        frame_s=frame_s,
+        drums=drums,
+        players=players,
+        voices=talking,
+        rings_db=scipy.ndimage.grey_closing(rings_db, (7,)),
+        plays_db=scipy.ndimage.minimum_filter1d(plays_db, 3),
+        hits_s=hits_s,
+        beats_s=hits_s[struck],
+        clicks_s=hits_s[~struck],
+        ticks_s=_ticks(activity, of != "", players, hits[struck]).astype(np.float64) * activity.hop_s,
+        together=together,
+    )
+
+
+def _re_loud(level_db: NDArray[np.float64], excess_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Level re the loud level of the input's own sound; silence where it has hardly any."""
+    own = level_db[excess_db > OWN_DB]
+    return level_db - np.percentile(own, 95) if len(own) >= 10 else np.full(len(level_db), SILENCE_DB)
+
+
+def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
+    """Hops in which a drum is hit: the highest rises near, in frames that are the drums' own."""
+    if not is_drum.any():
+        return np.zeros(0, np.intp)
+    rises = activity.rises_db[is_drum].max(axis=0)
+    peaks = (rises >= HIT_DB) & (rises == scipy.ndimage.maximum_filter1d(rises, 5))
+    own = activity.excess_db[is_drum].mean(axis=1).max(axis=0) > OWN_DB
+    # A hit at the very end of a frame is heard in the next one.
+    own = scipy.ndimage.maximum_filter1d(own.astype(np.uint8), 3).astype(bool)
+    per_frame = round(activity.frame_s / activity.hop_s)
+    hops = np.flatnonzero(peaks)
+    kept: NDArray[np.intp] = hops[own[np.minimum(hops // per_frame, len(own) - 1)]]
+    return kept
+
+
+def _ticks(activity: Activity, heard: Mask, players: NDArray[np.intp], beats: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Hops of short sharp sounds in any of the inputs `heard`, none of them a beat on a drum."""
+    rises = activity.rises_db[heard].max(axis=0, initial=0.0)
+    sharp = (rises >= TICK_DB) & (rises == scipy.ndimage.maximum_filter1d(rises, 5))
+    for beat in beats.tolist():
+        sharp[max(0, beat - 2) : beat + 3] = False
+    hops = np.flatnonzero(sharp)
+    frames = np.minimum((hops * activity.hop_s / activity.frame_s).astype(int), len(players) - 1)
+    ticks: NDArray[np.intp] = hops[players[frames] == 0]
+    return ticks
+
+
+def _close(relative_db: NDArray[np.float64], hit_frames: NDArray[np.intp], drums: Mask) -> Mask:
+    """Which hits are on a drum with a microphone of its own; `relative_db` is ``(drums, frames)``.
+
+    Such a microphone hears little between its own drum's hits, where others hear the whole kit.
+    """
+    struck = np.zeros(len(hit_frames), np.bool_)
+    if len(hit_frames):
+        near_db = scipy.ndimage.maximum_filter1d(relative_db, 3, axis=1)[:, hit_frames]
+        for hears_db, all_db in zip(near_db, relative_db, strict=True):
+            if np.median(all_db[drums]) < CLOSE_DB:
+                struck |= hears_db > CLOSE_DB
+    return struck
+
+
+def _steady(mask: Mask, frame_s: float) -> Mask:
+    """Without gaps of up to 1 s and without blips of under 0.3 s."""
+    return opened(closed(mask, frame_s, 1.0), frame_s, 0.3)
+
+
+def closed(mask: Mask, frame_s: float, gap_s: float) -> Mask:
+    """Gaps of up to `gap_s` between two runs filled."""
+    filled = mask.copy()
+    runs = runs_of(mask)
+    for (_, stop), (start, _) in pairwise(runs):
+        if (start - stop) * frame_s <= gap_s:
+            filled[stop:start] = True
+    return filled
+
+
+def opened(mask: Mask, frame_s: float, least_s: float) -> Mask:
+    """Runs shorter than `least_s` taken out."""
+    kept = mask.copy()
+    for start, stop in runs_of(mask):
+        if (stop - start) * frame_s < least_s:
+            kept[start:stop] = False
+    return kept
+
+
+def runs_of(mask: Mask) -> list[tuple[int, int]]:
+    """Runs of True: first frame, and frame after the last."""
+    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))

@@ -1,0 +1,181 @@
+"""Where the songs of a take begin and end, from who plays together.
+
+What only separate inputs can tell: a band plays where drums are hit and somebody else's own sound is there, or where
+several play and somebody sings. Talk is a voice without a band, noodling one or two without drums, a fill drums without
+a band. Clicks in even time before everybody comes in are a count-in and belong to the song; what rings after the last
+stroke belongs to it until it has died, or somebody talks or plays into it. All thresholds are design choices.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from morningmix.decide.count_in import find_count_in
+from morningmix.decide.playing import (
+    HELD_PLAYING_S,
+    HELD_S,
+    HELD_TALKING_S,
+    SONG_S,
+    Band,
+    closed,
+    opened,
+    runs_of,
+    who_plays,
+)
+from morningmix.decide.song_whole import why_not
+from morningmix.model.found import Boundary, FoundSong
+from morningmix.model.measured import Activity
+
+SILENT_S = 0.6
+"""While one plays on there is no silence longer than this, and no more than one where nobody does."""
+TALK_S = 0.7
+"""Least of speech that is taken for talk."""
+SHORTEST_S = 5.0
+"""Shorter than this it was a fill or a jam, not the beginning of a song."""
+
+BEFORE_S = 0.4
+"""A song begins this long before its first sound."""
+AFTER_S = 0.5
+"""And ends this long after the last has died."""
+
+MOST_CLICKS = 8
+"""Nobody counts more than two bars; a longer row is a part of the music."""
+
+DIED_DB = 50.0
+"""A ring-out has died this far under the loud level of its input."""
+FALLEN_DB = 20.0
+"""Once it has fallen this far, talk or new playing ends it."""
+RISES_DB = 6.0
+"""New playing rises this far over the lowest level so far."""
+RINGS_S = 12.0
+"""Longest ring-out."""
+OUTRO_S = 10.0
+"""Longest playing of one alone, or of the drums alone, that still belongs to a song's end."""
+
+
+def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, ...]:
+    """Songs in order, with those that are not to be kept among them; `families` are those of the activity's inputs."""
+    if activity.powers.shape[2] * activity.frame_s < SHORTEST_S:
+        return ()
+    band = who_plays(activity, families)
+    together = opened(closed(band.together, band.frame_s, HELD_TALKING_S), band.frame_s, SHORTEST_S)
+    runs = _merged(runs_of(together), band)
+    end_s = activity.powers.shape[2] * band.frame_s
+    found: list[FoundSong] = []
+    earliest = 0.0
+    for at, (first, last) in enumerate(runs):
+        next_s = runs[at + 1][0] * band.frame_s if at + 1 < len(runs) else end_s
+        start = _start(band, first, earliest)
+        end = _end(band, last, min(next_s, end_s))
+        earliest = end.at_s
+        reason, shown = why_not(activity, families, band, first, last)
+        if reason is None and not shown:
+            end = replace(
+                end, because=f"{end.because}; short, and nothing shows that it is whole", sure=min(end.sure, 0.55)
+            )
+        found.append(FoundSong(start=start, end=end, keep=reason is None, reason=reason))
+    return tuple(found)
+
+
+# ---------------------------------------------------------------- one song or two
+
+
+def _merged(runs: Sequence[tuple[int, int]], band: Band) -> list[tuple[int, int]]:
+    merged: list[tuple[int, int]] = []
+    for run in runs:
+        if merged and _goes_on(band, merged[-1], run):
+            merged[-1] = (merged[-1][0], run[1])
+        else:
+            merged.append(run)
+    return merged
+
+
+def _goes_on(band: Band, before: tuple[int, int], after: tuple[int, int]) -> bool:
+    """Whether what lies between is a pause inside a song."""
+    stop, start = before[1], after[0]
+    gap_s = (start - stop) * band.frame_s
+    drums, voices = band.drums[stop:start], band.voices[stop:start]
+    plays = drums | (band.players[stop:start] > 0)
+    talks_s = float(np.count_nonzero(voices & ~drums)) * band.frame_s
+    counted = find_count_in(band, start * band.frame_s, stop * band.frame_s)
+    if counted is not None and counted.clicks <= MOST_CLICKS:
+        # A drummer may count the band in after a break, but not after the first few bars.
+        return talks_s < TALK_S and gap_s <= HELD_S and (stop - before[0]) * band.frame_s >= SONG_S
+    if gap_s > HELD_PLAYING_S:
+        return False
+    rests = [(b - a) * band.frame_s for a, b in runs_of(~plays) if (b - a) * band.frame_s > SILENT_S]
+    if talks_s < TALK_S and len(rests) <= 1 and sum(rests) <= HELD_S:
+        return True
+    silent_s = max((b - a for a, b in runs_of(~plays & ~voices)), default=0) * band.frame_s
+    return silent_s <= SILENT_S and float(np.count_nonzero(voices & ~plays)) * band.frame_s < gap_s / 2
+
+
+def _start(band: Band, first: int, earliest_s: float) -> Boundary:
+    comes_in_s = first * band.frame_s
+    counted = find_count_in(band, comes_in_s, earliest_s)
+    if counted is not None:
+        return Boundary(
+            at_s=max(earliest_s, counted.first_s - BEFORE_S),
+            because=f"counted in: {counted.clicks} clicks, one every {counted.period_s:.2f} s, then the band",
+            sure=0.95 if counted.clicks >= 4 else 0.8,
+        )
+    frame = first
+    least = int(np.ceil(earliest_s / band.frame_s))
+    alone = band.drums | (band.players > 0)
+    while frame > least and (alone[frame - 1] or alone[max(least, frame - 5) : frame].any()):
+        frame -= 1
+    lead_s = (first - frame) * band.frame_s
+    if lead_s > 1.0:
+        who = "the drums" if band.drums[frame:first].mean() > 0.5 else "one of the band"
+        return Boundary(
+            at_s=max(earliest_s, frame * band.frame_s - BEFORE_S),
+            because=f"{who} for {lead_s:.0f} s, then the band; no count-in was heard",
+            sure=0.5,
+        )
+    return Boundary(
+        at_s=max(earliest_s, frame * band.frame_s - BEFORE_S),
+        because="the band comes in; no count-in was heard",
+        sure=0.7,
+    )
+
+
+# ---------------------------------------------------------------- where it ends
+
+
+def _end(band: Band, last: int, latest_s: float) -> Boundary:
+    """Where what rings after frame `last` has died, or somebody talks or plays into it."""
+    outro = last + round(OUTRO_S / band.frame_s)
+    stop = min(round(latest_s / band.frame_s), outro + round(RINGS_S / band.frame_s), len(band.rings_db))
+    alone = band.drums | (band.players > 0)
+    while last < min(stop, outro) and alone[last] and band.rings_db[last] > -FALLEN_DB:
+        last += 1
+    # The last frame of playing is where falling is counted from.
+    last = max(0, last - 1)
+    level = band.rings_db[last:stop]
+    if not len(level):
+        return Boundary(at_s=last * band.frame_s, because="the recording ends", sure=0.5)
+    lowest = np.minimum.accumulate(level)
+    fallen = lowest <= band.rings_db[max(0, last - round(1.0 / band.frame_s)) : last + 1].max() - FALLEN_DB
+    died = level <= -DIED_DB
+    talks = fallen & band.voices[last:stop]
+    plays = fallen & (band.plays_db[last:stop] > np.maximum(lowest, -DIED_DB) + RISES_DB)
+    ends = [
+        (int(np.flatnonzero(mask)[0]), why, sure)
+        for mask, why, sure in (
+            (died, "the last sound has died", 0.95),
+            (talks, "somebody speaks into what is left of the last sound", 0.85),
+            (plays, "somebody plays into what is left of the last sound", 0.8),
+        )
+        if mask.any()
+    ]
+    if not ends:
+        at = int(level.argmin())
+        return Boundary(
+            at_s=(last + at) * band.frame_s, because="somebody plays on; cut where it is quietest", sure=0.3
+        )
+    at, why, sure = min(ends)
+    more = AFTER_S if why.endswith("died") else 0.0
+    return Boundary(at_s=min((last + at) * band.frame_s + more, latest_s), because=why, sure=sure)

@@ -1,0 +1,358 @@
+"""The plan of one song up to its families: one slice of the measurements in, numbers with reasons out.
+
+What belongs to the whole take comes ready from `decide.take_setup`; a song moves faders and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from morningmix.decide.align import decide_alignment
+from morningmix.decide.declip import decide_repair
+from morningmix.decide.family_levels import Strip, own_level_db, set_goals, solve_families, whole_lufs
+from morningmix.decide.gate import decide_gate
+from morningmix.decide.reverb import decide_reverb, decide_send, room_offset_db
+from morningmix.decide.ride import Points, Voice, decide_rides
+from morningmix.decide.take_setup import Setups, dynamics_db, in_song, left_out, slots_of
+from morningmix.decide.tone import decide_tilt, octaves_db
+from morningmix.laws.grid import on_grid
+from morningmix.laws.track_power import Powers, k_powers, plays_over, spans_to_mask, spans_within, sung_mask
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements, Singing, Spans
+from morningmix.model.names import plain
+from morningmix.model.plan import Cleaning, Goal, Move, Reason, SongPlan, TrackPlan
+from morningmix.model.presets import RolePreset
+from morningmix.model.recipe import Recipe, SongWish
+from morningmix.units import clock
+
+MOVE_RAMP_S = 0.3
+FADE_IN_S, FADE_OUT_S = 0.05, 0.5
+"""Where a song is cut out of a take: no click, and as a hand on a fader (design choice)."""
+LEVEL_RANGE_DB, FAMILY_RANGE_DB = 3.0, 6.0
+"""So far a song moves an input within its family, and a family, from where they rest in the take (design choice)."""
+
+
+def decide_song(
+    *,
+    title: str,
+    start_s: float,
+    end_s: float,
+    inputs: Sequence[Input],
+    singing: Mapping[int, Singing | None],
+    measured: Measurements,
+    recipe: Recipe,
+    roles: Mapping[str, RolePreset],
+    setups: Setups,
+    song: SongWish | None = None,
+    cleaning: Cleaning | None = None,
+) -> SongPlan:
+    """Everything up to the families, on what was set up for the whole take.
+
+    `singing` is by `Input.index`, in seconds of the take.
+    """
+    here = _cut(measured, start_s, end_s)
+    take_s = measured.frames / measured.rate_hz
+    inputs = [in_song(one, here, song, roles) for one in inputs]
+    sounding = [one for one in inputs if left_out(one, here.slot_s) is None]
+    strips = [_strip(one, setups, singing.get(one.index), here, start_s, end_s) for one in sounding]
+    untilted = _near_take(solve_families(strips, set_goals(strips, here.slot_s, roles)), setups.family_gains_db)
+    at_faders = [(strip, strip.level_db + untilted[strip.one.preset.family]) for strip in strips]
+    tilted = decide_tilt(octaves_db(at_faders, here), here.rate_hz) if strips else None
+    if tilted is not None:
+        strips = [_tilted(strip, here, tilted[0]) for strip in strips]
+    goals = set_goals(strips, here.slot_s, roles)
+    gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
+    loud_lufs = whole_lufs(strips, gains_db, here.slot_s)
+    to_target_db = recipe.target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0
+    room_db = _room_db(strips, gains_db)
+    rides = _rides(strips, gains_db, here.slot_s)
+    names = {one.index: one.name for one in sounding}
+    by_index = {strip.one.index: strip for strip in strips}
+    tracks = tuple(
+        _track(
+            by_index[one.index],
+            setups,
+            gains_db[one.preset.family] + to_target_db,
+            singing.get(one.index),
+            goals,
+            rides.get(one.index),
+            room_db,
+            names,
+            recipe,
+            song,
+            start_s,
+            end_s,
+        )
+        if one.index in by_index
+        else _absent(one, here.slot_s)
+        for one in inputs
+    )
+    plan = SongPlan(
+        title=title,
+        start_s=start_s,
+        end_s=end_s,
+        rate_hz=measured.rate_hz,
+        tracks=tracks,
+        reverb=decide_reverb() if any(track.send_db is not None for track in tracks) else None,
+        target_lufs=recipe.target.loudness_lufs.value,
+        ceiling_dbtp=recipe.target.ceiling_dbtp.value,
+        max_limiting_db=recipe.target.max_limiting_db.value,
+        played_lufs=_played_lufs(strips, setups, here.slot_s),
+        tilt_db=tilted[0] if tilted else 0.0,
+        reasons=(tilted[1],) if tilted else (),
+        goals=goals,
+        cleaning=cleaning,
+        fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,
+        fade_out_s=min(FADE_OUT_S, (end_s - start_s) / 4.0) if end_s < take_s - 0.01 else 0.0,
+    )
+    return on_grid(plan)
+
+
+def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:
+    """The loudest song at the target, the others as much below it as they were played (AES TD1008.1.21-9, 4.3)."""
+    loudest = max((plan.played_lufs for plan in plans if plan.played_lufs is not None), default=0.0)
+    return [
+        plan
+        if plan.played_lufs is None
+        else on_grid(replace(plan, target_lufs=plan.target_lufs + plan.played_lufs - loudest))
+        for plan in plans
+    ]
+
+
+def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
+    first, last = slots_of(start_s, end_s, measured.slot_s)
+    return replace(
+        measured,
+        frames=round((end_s - start_s) * measured.rate_hz),
+        tracks=tuple(replace(track, slots=track.slots.only(slice(first, last))) for track in measured.tracks),
+    )
+
+
+def _strip(
+    one: Input, setups: Setups, heard: Singing | None, here: Measurements, start_s: float, end_s: float
+) -> Strip:
+    setup = setups.of[one.index, one.role]
+    powers = k_powers(one.facts, here, setup.filters)
+    told = heard if one.preset.gate_floor_db is not None else None
+    opened = None if told is None else spans_to_mask(spans_within(told.open_s, start_s, end_s), here.slots, here.slot_s)
+    curve_db = dynamics_db(one, setup, opened)
+    strip = Strip(
+        one=one,
+        gain_db=setup.gain_db,
+        plays=plays_over(powers, setup.plays_above, here.slot_s)
+        if told is None
+        else sung_mask(spans_within(told.sings_s, start_s, end_s), here.slots, here.slot_s),
+        clear=setup.clear,
+        powers=powers * 10.0 ** (curve_db / 10.0),
+        filters=setup.filters,
+        dynamics_db=curve_db,
+    )
+    level_db = own_level_db(strip) if setup.clear else None
+    if level_db is None:
+        return replace(strip, level_db=setup.level_db)
+    return replace(strip, level_db=_within(level_db, setup.level_db, LEVEL_RANGE_DB))
+
+
+def _at_fader(strip: Strip, gains_db: Mapping[str, float]) -> Powers:
+    powers: Powers = strip.powers * 10.0 ** ((strip.level_db + gains_db[strip.one.preset.family]) / 10.0)
+    return powers
+
+
+def _room_db(strips: Sequence[Strip], gains_db: Mapping[str, float]) -> float:
+    """What all sends are moved by, so that the room is as loud as it is wanted."""
+    sent, dry = 0.0, 0.0
+    for strip in strips:
+        power = float(_at_fader(strip, gains_db).mean())
+        dry += power
+        if strip.one.preset.send_lu is not None:
+            sent += power * 10.0 ** (strip.one.preset.send_lu.value / 10.0)
+    return room_offset_db(sent, dry)
+
+
+def _rides(
+    strips: Sequence[Strip], gains_db: Mapping[str, float], slot_s: float
+) -> Mapping[int, tuple[Points, Reason]]:
+    """Rides of the voices whose own sound is told from bleed."""
+    voices = {
+        strip.one.index: Voice(
+            powers=_at_fader(strip, gains_db),
+            sings=strip.plays,
+            leads=strip.one.role == "lead vocal",
+            level_lu=strip.one.preset.level_lu.value if strip.one.preset.level_lu else 0.0,
+        )
+        for strip in strips
+        if strip.one.preset.family == "vocals" and strip.clear
+    }
+    if not voices:
+        return {}
+    return decide_rides(voices, np.sum([_at_fader(strip, gains_db) for strip in strips], axis=0), slot_s)
+
+
+def _tilted(strip: Strip, here: Measurements, tilt_db: float) -> Strip:
+    """The strip as the balance hears it through the tilt of the whole; its fader in its family stays."""
+    powers = k_powers(strip.one.facts, here, strip.filters, tilt_db) * 10.0 ** (strip.dynamics_db / 10.0)
+    return replace(strip, powers=powers)
+
+
+def _within(value: float, centre: float, range_db: float) -> float:
+    return min(max(value, centre - range_db), centre + range_db)
+
+
+def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> dict[str, float]:
+    """No family further from where it rests in the take, against the others, than a fader may go."""
+    if not gains_db:
+        return {}
+    usual = float(np.median([gain - take_db[family] for family, gain in gains_db.items()]))
+    return {family: _within(gain, take_db[family] + usual, FAMILY_RANGE_DB) for family, gain in gains_db.items()}
+
+
+def _played_lufs(strips: Sequence[Strip], setups: Setups, slot_s: float) -> float | None:
+    """How loud the song comes with all faders where they rest in the take."""
+    resting = [replace(strip, level_db=setups.of[strip.one.index, strip.one.role].level_db) for strip in strips]
+    return whole_lufs(resting, setups.family_gains_db, slot_s)
+
+
+def _absent(one: Input, slot_s: float) -> TrackPlan:
+    reason = left_out(one, slot_s)
+    return TrackPlan(
+        files=one.facts.files,
+        name=one.name,
+        role=one.role,
+        role_is_guess=one.role_is_guess,
+        family="",
+        reasons=(_role_reason(one), *((reason,) if reason else ())),
+    )
+
+
+def _role_reason(one: Input) -> Reason:
+    return Reason(what="role", because=one.role_because, source=one.role_source)
+
+
+def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
+    """What was done about bleed before anything else, how much of what was recorded it was, and whose."""
+    if one.cleaned is None or one.recorded is None:
+        return ()
+    left, recorded = (float(each.powers.sum(dtype=np.float64)) for each in (one.facts.slots, one.recorded))
+    share = 100.0 * max(0.0, 1.0 - left / max(recorded, 1e-20))
+    how = (
+        "subtracted as the other inputs predict it, what was left turned down"
+        if one.cleaned.subtracted
+        else "turned down"
+    )
+    because = f"bleed {how}; that was {share:.0f} % of what it recorded"
+    whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.heard_of if index in names][:3]
+    if whose:
+        because += f", most of it from {', '.join(whose)}"
+    return (Reason(what="cleaned", because=because, source="Ephraim, Malah 1985; Nakatani et al. 2010"),)
+
+
+def _track(
+    strip: Strip,
+    setups: Setups,
+    family_gain_db: float,
+    heard: Singing | None,
+    goals: Sequence[Goal],
+    ride: tuple[Points, Reason] | None,
+    room_db: float,
+    names: Mapping[int, str],
+    recipe: Recipe,
+    song: SongWish | None,
+    start_s: float,
+    end_s: float,
+) -> TrackPlan:
+    one = strip.one
+    setup = setups.of[one.index, one.role]
+    gate, why_gate = decide_gate(one, heard, start_s, end_s, recipe)
+    send, why_send = decide_send(one, room_db)
+    flip, delay_s, why_aligned = decide_alignment(one, recipe.defaults)
+    repair_s, why_repaired = decide_repair(one, recipe.defaults)
+    pan, why_pan = (
+        setups.pans[one.index]
+        if one.wish.pan is None
+        else (one.wish.pan, Reason(what="pan", because="as written", source="recipe"))
+    )
+    goal = next(goal for goal in goals if goal.family == one.preset.family)
+    fader = strip.level_db + family_gain_db + one.wish.level_db
+    wanted = one.preset.level_lu
+    because = f"{one.role} in {one.preset.family}; {goal.because}"
+    if one.wish.level_db:
+        because += f"; {one.wish.level_db:+g} dB as written"
+    return TrackPlan(
+        files=one.facts.files,
+        name=one.name,
+        role=one.role,
+        role_is_guess=one.role_is_guess,
+        family=one.preset.family,
+        player=one.wish.player,
+        cleaned=one.cleaned is not None,
+        flip=flip,
+        delay_s=delay_s,
+        repair_s=repair_s,
+        turned=None if one.turned is None else (round(one.turned.at_s - start_s, 3), -one.turned.step_db),
+        ducked_s=spans_within(_ducked_s(one), start_s, end_s),
+        gain_db=setup.gain_db,
+        filters=setup.filters,
+        gate=gate,
+        de_esser=setup.de_esser,
+        compressor=setup.compressor,
+        fader_db=fader,
+        moves=tuple(
+            Move(from_s=move.from_s, to_s=move.to_s, level_db=move.level_db, ramp_s=MOVE_RAMP_S)
+            for move in (song.moves if song else ())
+            if plain(move.name) == plain(one.name)
+        ),
+        ride=ride[0] if ride else (),
+        pan=pan,
+        send_db=send,
+        reasons=(
+            _role_reason(one),
+            *_cleaned(one, names),
+            setup.why_gain,
+            *setup.why_filters,
+            why_gate,
+            *setup.why_de_esser,
+            setup.why_compressor,
+            *why_aligned,
+            *why_repaired,
+            *_mended(one),
+            Reason(what="fader_db", because=because, source=wanted.source if wanted else goal.source),
+            *((ride[1],) if ride else ()),
+            why_pan,
+            why_send,
+        ),
+    )
+
+
+def _ducked_s(one: Input) -> Spans:
+    """Pops and howls, in order; what overlaps is one."""
+    spans: list[tuple[float, float]] = []
+    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls))):
+        if spans and start <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
+        else:
+            spans.append((start, end))
+    return tuple(spans)
+
+
+def _mended(one: Input) -> tuple[Reason, ...]:
+    """What is made up for, and why."""
+    reasons = []
+    if one.turned is not None:
+        reasons.append(
+            Reason(
+                what="turned",
+                because=f"its gain was turned by {one.turned.step_db:+.1f} dB at {clock(one.turned.at_s)}; "
+                "the rest of the take is brought back",
+                source="design choice",
+            )
+        )
+    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.howls), "howl"))
+    ducked = [f"{count} {what}{'s' if count > 1 else ''}" for count, what in counts if count]
+    if ducked:
+        reasons.append(
+            Reason(what="ducked_s", because=f"{' and '.join(ducked)} turned down by 20 dB", source="design choice")
+        )
+    return tuple(reasons)

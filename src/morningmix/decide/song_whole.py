@@ -1,0 +1,110 @@
+"""Whether a stretch of playing is a whole song. All thresholds are design choices."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from morningmix.decide.count_in import find_count_in
+from morningmix.decide.playing import (
+    COUNTED,
+    DRUMS,
+    HELD_S,
+    HELD_TALKING_S,
+    OWN_DB,
+    PLAYS_WITHIN_DB,
+    SONG_S,
+    VOICES,
+    Band,
+)
+from morningmix.model.measured import Activity
+from morningmix.units import powers_db
+
+SHORT_S = 50.0
+"""Shorter than this it must be shown to be whole."""
+BROKEN_S = 120.0
+"""A song that is longer than this is never put aside."""
+PASSAGE_S = 6.0
+"""Length of what is compared to tell whether a song broke off."""
+OFTEN = 0.4
+"""Share of a song over which an instrument must play to be compared."""
+ALIKE, ABOUT = 0.6, 0.1
+"""Likeness (a correlation) from which two passages are the same music, and what is about as much."""
+AGAIN = 0.58
+"""The beginning came again where this share of that likeness is reached."""
+
+
+def _instruments(activity: Activity, families: Sequence[str], first: int, last: int) -> NDArray[np.float64]:
+    """What drums and instruments sound like from frame `first` to `last`: ``(lanes, frames)``, dB.
+
+    A lane for each input and broad band; what plays in a few places only is left out.
+    """
+    plays = np.mean(activity.excess_db[:, :, first:last].mean(axis=1) > OWN_DB, axis=1) > OFTEN
+    chosen = [
+        family == DRUMS or (family not in ("", VOICES) and bool(often))
+        for family, often in zip(families, plays, strict=True)
+    ]
+    level_db = powers_db(activity.powers[chosen, :, first:last])
+    level_db = np.maximum(level_db - np.percentile(level_db, 95, axis=2, keepdims=True), -PLAYS_WITHIN_DB)
+    lanes: NDArray[np.float64] = scipy.ndimage.uniform_filter1d(level_db.reshape(-1, last - first), 3, axis=1)
+    return lanes
+
+
+def why_not(activity: Activity, families: Sequence[str], band: Band, first: int, last: int) -> tuple[str | None, bool]:
+    """Why frames `first` to `last` hold no whole song, None if they do; and whether that shows."""
+    seconds = (last - first) * band.frame_s
+    if seconds < SONG_S:
+        return f"false start: the band stops after {seconds:.0f} s", True
+    if seconds > BROKEN_S:
+        return None, True
+    # What rings after the last beat is in every ending, but not in the middle of a song; nor are clicks.
+    beats = (band.hits_s / band.frame_s).astype(int)
+    beats = beats[(beats >= first) & (beats < last)]
+    counted = find_count_in(band, first * band.frame_s, 0.0)
+    clicks = min(counted.clicks, COUNTED) if counted else 0
+    begins = round((counted.first_s + clicks * counted.period_s) / band.frame_s) if counted else first
+    stops = int(beats[-1]) if len(beats) else last
+    whole = _whole(_instruments(activity, families, begins, stops), band.frame_s) if stops > begins else None
+    if whole is False:
+        return f"broke off: the band stops after {seconds:.0f} s, at a place where it went on the time before", True
+    if whole is None and seconds < SHORT_S:
+        return f"broke off: the band stops after {seconds:.0f} s", True
+    return None, whole is not None
+
+
+def _whole(instruments: NDArray[np.float64], frame_s: float) -> bool | None:
+    """Whether the song's beginning followed when its last passage came before; None if that passage came only once.
+
+    Songs are made of parts that come again. One that is played through stops where a part ends, so where its last
+    passage was heard before, a part began after it (perhaps after a pause). `instruments` is ``(lanes, frames)``.
+    """
+    length = round(PASSAGE_S / frame_s)
+    frames = instruments.shape[1]
+    spread_db = instruments.std(axis=1, keepdims=True) + 1.0
+    lanes = (instruments - instruments.mean(axis=1, keepdims=True)) / spread_db
+    likeness = _likeness(lanes[:, -length:], lanes[:, : frames - length])
+    if not len(likeness):
+        return None
+    alike = float(likeness.max())
+    if alike < ALIKE:
+        return None
+    again = -1.0
+    for twin in np.flatnonzero(likeness >= alike - ABOUT).tolist():
+        early = max(0, twin + length - round(HELD_TALKING_S / frame_s))
+        near = lanes[:, early : twin + length + round(HELD_S / frame_s) + length]
+        again = max(again, float(_likeness(lanes[:, :length], near).max(initial=-1.0)))
+    return again >= AGAIN * alike
+
+
+def _likeness(passage: NDArray[np.float64], lanes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Correlation of a passage with every stretch of the same length: ``(places,)``."""
+    places = lanes.shape[1] - passage.shape[1] + 1
+    if places < 1:
+        return np.zeros(0)
+    stretches = np.lib.stride_tricks.sliding_window_view(lanes, passage.shape[1], axis=1)
+    products = np.einsum("lpf,lf->p", stretches, passage)
+    energies = np.einsum("lpf,lpf->p", stretches, stretches) * np.sum(passage**2)
+    return np.asarray(products / np.sqrt(np.maximum(energies, 1e-12)))

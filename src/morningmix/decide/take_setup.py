@@ -1,0 +1,316 @@
+"""What is set up once for a whole take: filters, gain, compressor, place, and where the faders rest.
+
+So every song of a rehearsal sounds as if one person had set up the desk for the evening. An input that takes another
+role in a song, because singers swap, is set up for each of its roles by what it does there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.decide.align import LEAST_LIKENESS
+from morningmix.decide.bass_pair import line_and_microphone
+from morningmix.decide.compress import crest_factor, decide_compressor, low_share
+from morningmix.decide.de_ess import decide_de_esser
+from morningmix.decide.family_levels import Strip, set_goals, solve_families, with_levels
+from morningmix.decide.filters import decide_filters
+from morningmix.decide.gain import match_gain
+from morningmix.decide.gate import gated
+from morningmix.decide.pan import decide_pans
+from morningmix.decide.tone import Cut, room_for
+from morningmix.laws.curves import gain_db as compressor_gain_db
+from morningmix.laws.grid import on_grid
+from morningmix.laws.track_power import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements, Singing
+from morningmix.model.names import plain
+from morningmix.model.plan import Compressor, DeEsser, Filter, Reason
+from morningmix.model.presets import RolePreset
+from morningmix.model.recipe import Defaults, Recipe, SongWish
+from morningmix.units import powers_db
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """One input in one role."""
+
+    filters: tuple[Filter, ...]
+    gain_db: float
+    de_esser: DeEsser | None
+    compressor: Compressor | None
+    gate_floor_db: float | None
+    plays_above: float
+    """K-weighted `momentary` power, after the filters, over which an input without bleed to be told plays."""
+    clear: bool
+    """Its own sound is told from bleed."""
+    why_gain: Reason
+    why_filters: tuple[Reason, ...]
+    why_de_esser: tuple[Reason, ...]
+    why_compressor: Reason
+    level_db: float = 0.0
+    """Where its fader rests, before the family's gain and before wishes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setups:
+    """Everything that is set up for a take."""
+
+    of: Mapping[tuple[int, str], Setup]
+    """By `Input.index` and role."""
+    pans: Mapping[int, tuple[float, Reason]]
+    family_gains_db: Mapping[str, float]
+    """Where the families rest; only their differences count."""
+
+
+def set_up(
+    *,
+    inputs: Sequence[Input],
+    singing: Mapping[int, Singing | None],
+    measured: Measurements,
+    recipe: Recipe,
+    roles: Mapping[str, RolePreset],
+    songs: Sequence[SongWish],
+) -> Setups:
+    """Set a take up by all its songs together. `singing` is by `Input.index`, in seconds of the take."""
+    in_songs = [_slots_mask(song, measured.slots, measured.slot_s) for song in songs]
+    used = np.any(in_songs, axis=0) if in_songs else np.zeros(measured.slots, np.bool_)
+    here = replace(
+        measured,
+        tracks=tuple(replace(track, slots=track.slots.only(used)) for track in measured.tracks),
+    )
+    parts: dict[tuple[int, str], tuple[Input, Mask]] = {}
+    for song, inside in zip(songs, in_songs, strict=True):
+        for each in inputs:
+            one = in_song(each, here, song, roles)
+            if left_out(one, here.slot_s) is None:
+                _, before = parts.get((one.index, one.role), (one, np.zeros_like(inside)))
+                parts[one.index, one.role] = one, before | inside
+    muted = {key: ~mask[used] for key, (_, mask) in parts.items()}
+    sounding = {key: _only(one, muted[key]) for key, (one, _) in parts.items()}
+    line_too = _line_too(sounding.values())
+    raw = {
+        key: _plays(one, singing.get(one.index), here, used, ~muted[key], recipe.defaults, line_too.get(one.index))
+        for key, one in sounding.items()
+    }
+    crests = [crest_factor(one, raw[key].plays) for key, one in sounding.items()]
+    lows = [low_share(one, here) for one in sounding.values()]
+    setups: dict[tuple[int, str], Setup] = {}
+    strips = []
+    for (key, one), low in zip(sounding.items(), lows, strict=True):
+        setups[key] = _setup(one, raw[key], crests, lows, low, recipe.defaults, here)
+        curve_db = dynamics_db(one, setups[key], raw[key].opened)
+        strips.append(
+            Strip(
+                one=one,
+                gain_db=setups[key].gain_db,
+                plays=raw[key].plays,
+                clear=setups[key].clear,
+                powers=raw[key].powers * 10.0 ** (curve_db / 10.0),
+                filters=setups[key].filters,
+                dynamics_db=curve_db,
+            )
+        )
+    strips = with_levels(strips)
+    gains_db = solve_families(strips, set_goals(strips, here.slot_s, roles))
+    cuts = _cuts(strips, gains_db, here, recipe.defaults)
+    return Setups(
+        of={
+            key: replace(
+                setup,
+                level_db=strip.level_db,
+                filters=(*setup.filters, *(one for one, _ in cut)),
+                why_filters=(*setup.why_filters, *(why for _, why in cut)),
+            )
+            for (key, setup), strip, cut in zip(setups.items(), strips, cuts, strict=True)
+        },
+        pans=decide_pans(_standing(sounding), here),
+        family_gains_db=gains_db,
+    )
+
+
+def _cuts(
+    strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurements, defaults: Defaults
+) -> list[tuple[Cut, ...]]:
+    """Per strip the cuts that let others through: guitars and keys for who leads, the bass for the kick."""
+
+    def at_db(strip: Strip) -> float:
+        return strip.level_db + gains_db[strip.one.preset.family]
+
+    def first(role: str) -> Strip | None:
+        found = [strip for strip in strips if strip.one.role == role and strip.clear]
+        return max(found, key=lambda strip: np.count_nonzero(strip.plays)) if found else None
+
+    lead, kick = first("lead vocal"), first("kick")
+    cuts: list[tuple[Cut, ...]] = []
+    for strip in strips:
+        masked = lead if strip.one.preset.family in ("guitars", "keys") else kick if strip.one.role == "bass" else None
+        cut = None
+        if masked is not None and (strip.one.wish.eq or defaults.eq) != "off":
+            cut = room_for(masked, strip, here, (at_db(masked), at_db(strip)))
+        cuts.append((cut,) if cut else ())
+    return cuts
+
+
+def _standing(sounding: Mapping[tuple[int, str], Input]) -> list[Input]:
+    """Each input once; who leads in any song stands as a leader in all."""
+    chosen: dict[int, Input] = {}
+    for (index, role), one in sounding.items():
+        if index not in chosen or role == "lead vocal":
+            chosen[index] = one
+    return [chosen[index] for index in sorted(chosen)]
+
+
+def slots_of(start_s: float, end_s: float, slot_s: float) -> tuple[int, int]:
+    """First slot of a stretch and the one after its last."""
+    return int(start_s / slot_s), max(int(np.ceil(end_s / slot_s)), 1)
+
+
+def _slots_mask(song: SongWish, slots: int, slot_s: float) -> Mask:
+    mask = np.zeros(slots, np.bool_)
+    first, last = slots_of(song.start_s, song.end_s, slot_s)
+    mask[first:last] = True
+    return mask
+
+
+def _only(one: Input, muted: Mask) -> Input:
+    """The input with nothing in its statistics where it does not take part."""
+    return replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled((~muted).astype(np.float32))))
+
+
+def in_song(one: Input, here: Measurements, song: SongWish | None, roles: Mapping[str, RolePreset]) -> Input:
+    """The input as it is in a song: that slice of the measurements, and the song's own wishes for it."""
+    one = replace(one, facts=here.tracks[one.index])
+    wish = next((w for w in (song.inputs if song else ()) if plain(w.name) == plain(one.name)), None)
+    if wish is None:
+        return one
+    if wish.role is not None:
+        one = replace(one, role=wish.role, preset=roles[wish.role], role_is_guess=False, role_because="for this song")
+    return replace(
+        one,
+        wish=replace(
+            one.wish,
+            level_db=one.wish.level_db + wish.level_db,
+            pan=one.wish.pan if wish.pan is None else wish.pan,
+            mute=one.wish.mute if wish.mute is None else wish.mute,
+        ),
+    )
+
+
+def left_out(one: Input, slot_s: float) -> Reason | None:
+    """Why an input takes no part; None if it does."""
+    if one.wish.mute:
+        return Reason(what="mute", because="muted", source="recipe")
+    if one.facts.silent:
+        return Reason(what="mute", because="it recorded nothing", source="design choice")
+    if one.facts.momentary(slot_s):
+        return Reason(what="mute", because="it sounds for less than 0.4 s, a block of BS.1770", source="design choice")
+    if one.preset.family == "":
+        return Reason(what="mute", because=f"{one.role}: no part of a mix", source="design choice")
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Played:
+    """An input before anything but its filters is decided."""
+
+    filters: tuple[Filter, ...]
+    why_filters: tuple[Reason, ...]
+    powers: Powers
+    plays: Mask
+    plays_above: float
+    opened: Mask | None
+    """Where its gate is open; None without one."""
+    clear: bool
+
+
+def _plays(
+    one: Input,
+    heard: Singing | None,
+    here: Measurements,
+    used: Mask,
+    takes_part: Mask,
+    defaults: Defaults,
+    line_too: str | None,
+) -> _Played:
+    decided, why_filters = decide_filters(one, defaults, here, line_too=line_too)
+    filters = tuple(on_grid(each) for each in decided)
+    powers = k_powers(one.facts, here, filters)
+    above = loud_above(momentary(powers, here.slot_s))
+    told = heard if one.preset.gate_floor_db is not None else None
+    plays = (
+        plays_over(powers, above, here.slot_s)
+        if told is None
+        else sung_mask(told.sings_s, len(used), here.slot_s)[used]
+    )
+    return _Played(
+        filters=filters,
+        why_filters=why_filters,
+        powers=powers,
+        plays=plays & takes_part,
+        plays_above=above,
+        opened=spans_to_mask(told.open_s, len(used), here.slot_s)[used] if told and gated(one, defaults) else None,
+        clear=one.preset.gate_floor_db is None or told is not None,
+    )
+
+
+def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
+    """By the index of a bass's microphone the name of its line, where both carry the same bass."""
+    pair = line_and_microphone(list(inputs))
+    if pair is None:
+        return {}
+    line, microphone = pair
+    alike = max(line.alignment.likeness, line.alignment.flipped_likeness) if line.alignment else 0.0
+    return {microphone.index: line.name} if alike >= LEAST_LIKENESS else {}
+
+
+def _setup(
+    one: Input,
+    played: _Played,
+    crests: Sequence[float],
+    lows: Sequence[float],
+    low: float,
+    defaults: Defaults,
+    here: Measurements,
+) -> Setup:
+    gain_db, why_gain = match_gain(one.facts, played.powers, played.plays)
+    de_esser, why_de_esser = (
+        decide_de_esser(one, gain_db, played.plays, played.filters, defaults, here) if played.clear else (None, ())
+    )
+    compressor, why_compressor = (
+        (None, Reason(what="compressor", because="turned off", source="recipe"))
+        if (one.wish.compress or defaults.compress) == "off"
+        else decide_compressor(one, gain_db, played.plays, crests, lows, low)
+    )
+    floor = one.preset.gate_floor_db
+    return Setup(
+        filters=played.filters,
+        gain_db=gain_db,
+        de_esser=de_esser,
+        compressor=compressor,
+        gate_floor_db=floor.value if floor is not None and played.opened is not None else None,
+        plays_above=played.plays_above,
+        clear=played.clear,
+        why_gain=why_gain,
+        why_filters=played.why_filters,
+        why_de_esser=why_de_esser,
+        why_compressor=why_compressor,
+    )
+
+
+def dynamics_db(one: Input, setup: Setup, opened: Mask | None) -> NDArray[np.float64]:
+    """What gain, gate (open in those slots; None: no gate) and compressor do to an input: ``(slots,)``."""
+    level_db = np.full(len(one.facts.slots), setup.gain_db)
+    if opened is not None and setup.gate_floor_db is not None:
+        level_db += np.where(opened, 0.0, setup.gate_floor_db)
+    compressor = setup.compressor
+    if compressor is not None:
+        peaks_db = powers_db(one.facts.slots.peaks.astype(np.float64) ** 2) + level_db
+        reduction = compressor_gain_db(peaks_db, compressor.threshold_db, compressor.ratio, compressor.knee_db)
+        level_db += np.maximum(reduction, -compressor.max_reduction_db)
+    return level_db

@@ -1,0 +1,94 @@
+"""Band powers of a stream, hop by hop: fine enough to tell a syllable from a drum, small enough to keep."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from morningmix.model.slots import Bands
+from morningmix.units import Block
+
+HOPS_PER_SECOND = 50
+LOWEST_HZ, HIGHEST_HZ, BANDS = 35.0, 20_000.0, 36
+
+
+def hop_frames(rate_hz: int) -> int:
+    """Length of a hop in frames."""
+    return rate_hz // HOPS_PER_SECOND
+
+
+def window_frames(rate_hz: int) -> int:
+    """Length of the analysis window: the power of two that spans at least two hops (43 ms at 48 kHz)."""
+    return 1 << (2 * hop_frames(rate_hz) - 1).bit_length()
+
+
+def band_edges_bins(rate_hz: int) -> NDArray[np.intp]:
+    """First bin of each band and the bin after the last, distinct and under the Nyquist frequency."""
+    window = window_frames(rate_hz)
+    top_hz = min(HIGHEST_HZ, 0.48 * rate_hz)
+    wanted = np.round(np.geomspace(LOWEST_HZ, top_hz, BANDS + 1) * window / rate_hz)
+    return np.unique(wanted.astype(np.intp))
+
+
+def band_edges_hz(rate_hz: int) -> NDArray[np.float64]:
+    """The same edges in Hz: ``(bands + 1,)``."""
+    edges: NDArray[np.float64] = (band_edges_bins(rate_hz) - 0.5) * rate_hz / window_frames(rate_hz)
+    return edges
+
+
+class BandMeter:
+    """Band powers of a stream of blocks; hop ``h`` is centred on the frames ``h * hop ... (h + 1) * hop``.
+
+    `update` returns the hops that became complete, ``(bands, hops)``; `finish` the last ones. Channels are averaged
+    as powers. Frames are transformed in groups of fixed size, so any cut into blocks gives the same numbers.
+    """
+
+    _GROUP = 50
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._hop = hop_frames(rate_hz)
+        self._size = window_frames(rate_hz)
+        window = np.hanning(self._size + 1)[:-1]
+        # A sine of amplitude 1 has power 0.5 over its band, one side of the spectrum, whatever the window.
+        self._window = (window / np.sqrt(self._size * np.sum(window**2) / 2.0)).astype(np.float32)
+        edges = band_edges_bins(rate_hz)
+        # Real and imaginary part in turn, as a spectrum lies in memory.
+        self._first, self._last = 2 * int(edges[0]), 2 * int(edges[-1])
+        self._starts = 2 * (edges[:-1] - edges[0])
+        lead = (self._size - self._hop) // 2
+        self._kept: Block = np.zeros((channels, lead), np.float32)
+        self._frames = 0
+        self._hops = 0
+
+    def update(self, block: Block) -> Bands:
+        """Take a block ``(channels, frames)``; return the hops that are complete: ``(bands, hops)``."""
+        self._frames += block.shape[1]
+        self._kept = np.concatenate((self._kept, block), axis=1)
+        return self._transform(self._GROUP)
+
+    def finish(self) -> Bands:
+        """The hops that were waiting for more sound, as if silence followed."""
+        left = -(-self._frames // self._hop) - self._hops
+        padding = np.zeros((self._kept.shape[0], self._size + self._hop * self._GROUP), np.float32)
+        self._kept = np.concatenate((self._kept, padding), axis=1)
+        return self._transform(self._GROUP)[:, :left]
+
+    def _transform(self, group: int) -> Bands:
+        done: list[Bands] = []
+        need = self._size + (group - 1) * self._hop
+        used = 0
+        while self._kept.shape[1] - used >= need:
+            frames = np.lib.stride_tricks.sliding_window_view(self._kept[:, used : used + need], self._size, axis=1)[
+                :, :: self._hop
+            ]
+            bands = np.zeros((group, len(self._starts)), np.float32)
+            for channel in frames:
+                parts = scipy.fft.rfft(channel * self._window, axis=1).view(np.float32)
+                bands += np.add.reduceat(np.square(parts[:, self._first : self._last]), self._starts, axis=1)
+            done.append(np.ascontiguousarray(bands.T / np.float32(len(frames))))
+            used += group * self._hop
+            self._hops += group
+        if used:
+            self._kept = self._kept[:, used:].copy()
+        return np.concatenate(done, axis=1) if done else np.zeros((len(self._starts), 0), np.float32)

@@ -1,0 +1,154 @@
+"""What somebody wishes for a song after listening: a few plain lines that its page writes, or a person does.
+
+    morningmix wishes
+    song: Copper Rain Gauge
+    mix: 3f2a91c0
+    from: Mara
+    vocals +2
+    drums -1.5
+    vocals +2 from 2:10 to 2:40
+    note 2:31 could the second guitar come in later?
+
+Several people's wishes may stand below each other; each begins with its first line. What is not understood is refused
+with its line, so that nothing is done that nobody asked for.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from morningmix.errors import RecipeError
+from morningmix.files.recipe import parse_time
+from morningmix.storage.text import read_text
+
+FIRST_LINE = "morningmix wishes"
+NOBODY = "somebody"
+"""What a page writes for who gives no name."""
+MOST_DB = 12.0
+"""No page asks for more, and nobody who listens (design choice)."""
+_MOST_NOTE = 300
+_MOST_LINES = 2000
+_TIME = r"\d{1,3}:\d{2}(?:\.\d)?|\d{1,5}(?:\.\d)?"
+_MOVE = re.compile(rf"(.{{1,120}}?) ([+-]\d{{1,2}}(?:\.\d)?)(?: ?dB)?(?: from ({_TIME}) to ({_TIME}))?", re.IGNORECASE)
+_NOTE = re.compile(rf"note ({_TIME}) (.+)", re.IGNORECASE)
+_HEAD = re.compile(r"(song|mix|from): ?(.*)", re.IGNORECASE)
+# Chats and word processors exchange these while somebody types.
+_AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": " ", "\u202f": " ", "\u200b": None, "\ufeff": None})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WishedMove:
+    """A family, or one input, by so much; over a stretch of the song, or throughout."""
+
+    name: str
+    level_db: float
+    from_s: float | None = None
+    to_s: float | None = None
+    where: str
+    """File and line."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """What somebody said about a moment."""
+
+    at_s: float
+    says: str
+    """One line of printable signs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wishes:
+    """What one person wishes for one song."""
+
+    song: str
+    mix: str
+    """Which version of the mix it speaks of; "" if that is not said."""
+    who: str
+    moves: tuple[WishedMove, ...]
+    notes: tuple[Note, ...]
+    where: str
+
+
+def read_wishes(path: Path) -> list[Wishes]:
+    """All wishes in a file. Raises `RecipeError`, with file and line, for anything that is not understood."""
+    blocks: list[list[tuple[int, str]]] = []
+    for number, raw in enumerate(read_text(path).splitlines(), 1):
+        if number > _MOST_LINES:
+            raise RecipeError(f"{path.name} has more than {_MOST_LINES} lines; are these wishes?")
+        line = printable(raw).removeprefix(">").strip()
+        if line.casefold() == FIRST_LINE:
+            blocks.append([(number, line)])
+        elif line and not blocks:
+            raise RecipeError(
+                f'{path.name}, line {number}: wishes begin with the line "{FIRST_LINE}". Copy them from the song\'s '
+                "page once more, from its first line on."
+            )
+        elif line:
+            blocks[-1].append((number, line))
+    if not blocks:
+        raise RecipeError(f"{path.name} holds no wishes. Copy them from the song's page into it.")
+    return [_wishes(path.name, block) for block in blocks]
+
+
+def printable(text: str) -> str:
+    """`text` as wishes are read: typed signs only, one space between words."""
+    typed = "".join(sign if sign.isprintable() else " " for sign in text.translate(_AS_TYPED))
+    return " ".join(typed.split())
+
+
+def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
+    head: dict[str, str] = {}
+    moves: list[WishedMove] = []
+    notes: list[Note] = []
+    for number, line in block[1:]:
+        where = f"{file}, line {number}"
+        if found := _HEAD.fullmatch(line):
+            key = found[1].lower()
+            if key in head:
+                raise RecipeError(f'{where}: "{key}" is said twice.')
+            head[key] = found[2].strip()[:1000]
+        elif found := _NOTE.fullmatch(line):
+            notes.append(Note(at_s=_time(found[1], where), says=found[2].strip()[:_MOST_NOTE]))
+        elif found := _MOVE.fullmatch(line):
+            moves.append(_move(found, where))
+        else:
+            short = line if len(line) <= 60 else line[:60] + "..."
+            raise RecipeError(
+                f'{where}: "{short}" is no wish. A wish reads "vocals +2", "vocals +2 from 2:10 to 2:40" or '
+                '"note 2:10 what you want to say".'
+            )
+    where = f"{file}, line {block[0][0]}"
+    if not head.get("song"):
+        raise RecipeError(f'{where}: these wishes do not say for which song. Add a line "song: TITLE".')
+    mix = head.get("mix", "")
+    if mix and not re.fullmatch(r"[0-9a-f]{8}", mix):
+        raise RecipeError(f'{where}: "mix: {mix[:20]}" names no mix. Copy the wishes from the song\'s page once more.')
+    return Wishes(
+        song=head["song"],
+        mix=mix,
+        # Two who give no name are two, and may disagree.
+        who=f"somebody ({where})" if head.get("from", NOBODY) in ("", NOBODY) else head["from"],
+        moves=tuple(moves),
+        notes=tuple(notes),
+        where=where,
+    )
+
+
+def _move(found: re.Match[str], where: str) -> WishedMove:
+    level_db = float(found[2])
+    if abs(level_db) > MOST_DB:
+        raise RecipeError(f"{where}: {level_db:+g} dB is more than a wish may ask for ({MOST_DB:g} dB up or down).")
+    from_s, to_s = (None, None) if found[3] is None else (_time(found[3], where), _time(found[4], where))
+    if from_s is not None and to_s is not None and to_s <= from_s:
+        raise RecipeError(f"{where}: the stretch must end after its start.")
+    return WishedMove(name=found[1].strip(), level_db=level_db, from_s=from_s, to_s=to_s, where=where)
+
+
+def _time(text: str, where: str) -> float:
+    try:
+        return parse_time(text)
+    except ValueError as error:
+        raise RecipeError(f"{where}: the time {error}.") from error

@@ -1,0 +1,356 @@
+"""The text of a recipe, written anew or changed in place.
+
+Editing exchanges or adds single lines, so that comments, order and line breaks stay as they are, byte for byte.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+import re
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from morningmix.errors import RecipeError, RecordingsError, UsageError
+from morningmix.files.recipe import GUESS, LEVEL_DB, RecipeFile, SongTable, checked_file, known_role, unknown_name
+from morningmix.files.toml_lines import Loc, Place, Toml, did_you_mean, parse
+from morningmix.model.found import FoundSong
+from morningmix.model.names import is_hidden, means, name_from_text, plain
+from morningmix.units import clock
+
+_REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputLine:
+    """One input of a generated recipe."""
+
+    files: tuple[str, ...]
+    """One file name, or left and right of a pair."""
+    name: str
+    role: str | None
+    player: str | None = None
+    guessed: bool = False
+    """The role is a guess, and the recipe says so."""
+    note: str | None = None
+    """What else to say about it, in words: "nothing was recorded here"."""
+
+
+def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
+    """Text of a recipe that lists every input.
+
+    `tracks` is the folder relative to where the recipe will lie. Raises `RecordingsError` for a file name that no UTF-8
+    text can hold.
+    """
+    lines = [
+        "# What this rehearsal should sound like: change a line, save, and mix again.",
+        "# What stands behind a # is a remark. Take the # away in front of a key to use it.",
+        "recipe = 1",
+        "",
+        "[rehearsal]",
+        f"tracks = {_quoted(tracks)}  # folder with the raw tracks, seen from this file",
+        f"title = {_quoted(title)}",
+        '# band = "..."   date = "2026-11-19"   # for what is sent round',
+        "",
+        "[target]",
+        'preset = "demo"  # -16 LUFS, to send round; "loud" is -14',
+        "# loudness_lufs = -16.0",
+        "",
+        "[defaults]  # for every input that does not say otherwise",
+        '# bleed = "gate"',
+        '# compress = "off"',
+        '# eq = "off"',
+        '# high_pass = "off"',
+        '# align = "off"',
+        '# repair = "off"',
+        "",
+        "# One block for each input. level_db goes on top of the automatic balance: 2 is a little louder, -2 softer.",
+        "# Each may also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",
+    ]
+    if any(name != name_from_text(name) for each in inputs for name in each.files):
+        lines.append("# In the name of a file \\\\xe9 is a byte that is no text (UTF-8): leave it as it is.")
+    for each in inputs:
+        names = [_quoted(name) for name in each.files]
+        lines += ["", "[[input]]"]
+        lines.append(f"file = {names[0] if len(names) == 1 else '[' + ', '.join(names) + ']'}{_remark(each.note)}")
+        lines.append(f"name = {_quoted(each.name)}")
+        if each.role is not None:
+            lines.append(
+                f"role = {_quoted(each.role + GUESS)}{_remark('a guess: if it is right, take the ? away')}"
+                if each.guessed
+                else f"role = {_quoted(each.role)}"
+            )
+        if each.player is not None:
+            lines.append(f"player = {_quoted(each.player)}")
+        lines.append("level_db = 0.0")
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string, what nobody could see in it escaped. JSON's escapes are TOML's."""
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise RecordingsError(f'The name "{text}" is not UTF-8 text. Rename the file.') from error
+    quoted = json.dumps(text, ensure_ascii=False)
+    return "".join(_escaped(sign) if is_hidden(sign) else sign for sign in quoted)
+
+
+def _escaped(sign: str) -> str:
+    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
+
+
+def _remark(text: str | None) -> str:
+    return "" if text is None else "  # " + "".join(sign if sign.isprintable() else " " for sign in text)
+
+
+def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[str, float, float]:
+    """A recipe's text with one input's level_db changed by `by_db`, in one song if `song` names one.
+
+    Returns the new text, the old and the new level in dB. Raises `UsageError` for a name or a song that is not there
+    and for a level out of range, `RecipeError` for a recipe that cannot be read.
+    """
+    toml = parse(text, "recipe.toml")
+    file = checked_file(toml)
+    names = [wish.called() for wish in file.input]
+    at = _input(name, names)
+    if song is None:
+        table: Loc = ("input", at)
+        said = file.input[at].level_db
+        old = file.defaults.level_db if said is None else said
+    else:
+        table, old = _song_input(file, song, names[at])
+    new = round(old + by_db, 1) + 0.0 if math.isfinite(by_db) else math.inf
+    if not LEVEL_DB[0] <= new <= LEVEL_DB[1]:
+        raise UsageError(
+            f'"{names[at]}" stands at {old:+g} dB; {by_db:+g} dB would leave the range of '
+            f"{LEVEL_DB[0]:+g} to {LEVEL_DB[1]:+g} dB."
+        )
+    level = f"level_db = {new}"
+    place = toml.places.get((*table, "level_db"))
+    if place is not None:
+        return text[: place.value_start] + str(new) + text[place.value_end :], old, new
+    if table in toml.places:
+        own_keys = [loc for loc in toml.places if loc[:-1] == table and isinstance(loc[-1], str)]
+        own_lines = [toml.places[loc] for loc in own_keys if text[toml.places[loc].start] != "["]
+        last = max((toml.places[table], *own_lines), key=lambda place: place.end)
+        return _with_lines(text, last.end, _indent(text, last.start), [level]), old, new
+    lines = ["", "[[song.input]]", f"name = {_quoted(names[at])}", level]
+    return _with_lines(text, _end_of_song(toml, int(table[1])), "", lines), old, new
+
+
+Move = tuple[str, float, float, float]
+"""An input's name, from and to in seconds from the start of the song, and a level in dB."""
+
+
+def with_moves(text: str, song: str, moves: Sequence[Move]) -> str:
+    """A recipe's text with more [[song.move]] in a song, which must be listed.
+
+    Raises `UsageError` for a name or a song that is not there, `RecipeError` for a recipe that cannot be read, also
+    with the moves in it.
+    """
+    toml = parse(text, "recipe.toml")
+    file = checked_file(toml)
+    names = [wish.called() for wish in file.input]
+    lines: list[str] = []
+    for name, from_s, to_s, level_db in moves:
+        lines += ["", "[[song.move]]", f"name = {_quoted(names[_input(name, names)])}"]
+        lines += [f'from = "{clock(from_s)}"', f'to = "{clock(to_s)}"', f"level_db = {level_db}"]
+    moved = _with_lines(text, _end_of_song(toml, _song(file, song)), "", lines)
+    checked_file(parse(moved, "recipe.toml"))
+    return moved
+
+
+def with_song(text: str, title: str, end_s: float) -> str:
+    """A recipe's text with one more song at its end, which is the take from its start to `end_s`."""
+    end = clock(math.ceil(end_s * 10.0) / 10.0)
+    return _with_lines(
+        text, len(text), "", ["", "[[song]]", f"title = {_quoted(title)}", 'start = "0:00.0"', f'end = "{end}"']
+    )
+
+
+def with_remarks(text: str, song: str | None, remarks: Sequence[str]) -> str:
+    """A recipe's text with lines of remarks below a song (None: at the end), and not a character more."""
+    toml = parse(text, "recipe.toml")
+    at = len(text) if song is None else _end_of_song(toml, _song(checked_file(toml), song))
+    return _with_lines(text, at, "", [_remark(remark.removeprefix("# ")).strip() for remark in remarks])
+
+
+def _end_of_song(toml: Toml, at: int) -> int:
+    end = max(place.end for loc, place in toml.places.items() if loc[:2] == ("song", at))
+    # Keys that are only remarks so far stay in the table they were written for.
+    while remark := _REMARK.match(toml.text, end):
+        end = remark.end()
+    return end
+
+
+def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, take_names: Collection[str] = ()) -> str:
+    """A recipe's text with the songs that were found in a take, by its name where a rehearsal has several.
+
+    A song of the recipe that lies mostly where one was found stays as it is but for its start and end (and those too,
+    where a move of it would fall out). Others of the recipe become remarks, and what is new gets a table in its place
+    in time. Raises `RecipeError` for a recipe that cannot be read.
+    """
+    toml = parse(text, "recipe.toml")
+    everywhere = checked_file(toml).song
+    old = {at: song for at, song in enumerate(everywhere) if take is None or means(song.take or "", take, take_names)}
+    matched = _matched(old, found)
+    places_of: dict[int, list[Place]] = {}
+    for loc, place in toml.places.items():
+        if loc[0] == "song" and len(loc) > 1 and isinstance(loc[1], int):
+            places_of.setdefault(loc[1], []).append(place)
+    # Where, up to where, and what stands there instead: text, or whole lines that are put in.
+    edits: list[tuple[int, int, str | list[str]]] = []
+    for at, song in old.items():
+        if at in matched:
+            length_s = matched[at].end.at_s - matched[at].start.at_s
+            if any(move.from_s >= length_s for move in song.move):
+                continue
+            for key, was_s, now_s in (
+                ("start", song.start, matched[at].start.at_s),
+                ("end", song.end, matched[at].end.at_s),
+            ):
+                place = toml.places[("song", at, key)]
+                if round(was_s, 1) != round(now_s, 1):
+                    edits.append((place.value_start, place.value_end, f'"{clock(now_s)}"'))
+        else:
+            start = min(place.start for place in places_of[at])
+            end = max(place.end for place in places_of[at])
+            edits.append((start, end, re.sub(r"(?m)^(?=[^\n]*\S)(?![ \t]*#)", "# ", text[start:end])))
+    titles = {plain(song.title) for song in everywhere}
+    kept, aside = _free_titles("Song", titles), _free_titles("Aside", titles)
+    for one in _without(found, matched):
+        lines = ["[[song]]", *_song_lines(one, next(kept if one.keep else aside), take)]
+        later = next((at for at, song in old.items() if song.start > one.start.at_s), None)
+        if later is None:
+            edits.append((len(text), len(text), ["", *lines]))
+        else:
+            place_at = _above(text, toml.places[("song", later)].start)
+            edits.append((place_at, place_at, [*lines, ""]))
+    pieces, done = [], 0
+    for start, end, what in sorted(edits, key=lambda edit: edit[:2]):
+        pieces += [text[done:start], what if isinstance(what, str) else _lines_at(text, start, "", what)]
+        done = end
+    return "".join([*pieces, text[done:]])
+
+
+def _matched(old: Mapping[int, SongTable], found: Sequence[FoundSong]) -> dict[int, FoundSong]:
+    """By place in the recipe: the found song that shares more than half of the longer one's time with it."""
+    matched: dict[int, FoundSong] = {}
+    free = list(found)
+    for at, song in old.items():
+        for one in free:
+            shared = min(song.end, one.end.at_s) - max(song.start, one.start.at_s)
+            longer = max(song.end - song.start, one.end.at_s - one.start.at_s)
+            if shared > 0.5 * longer:
+                matched[at] = one
+                free.remove(one)
+                break
+    return matched
+
+
+def _without(found: Sequence[FoundSong], matched: Mapping[int, FoundSong]) -> list[FoundSong]:
+    known = set(matched.values())
+    return [song for song in found if song not in known]
+
+
+def _song_lines(song: FoundSong, title: str, take: str | None) -> list[str]:
+    lines = [f"title = {_quoted(title)}"]
+    if take is not None:
+        lines.append(f"take = {_quoted(take)}")
+    for key, boundary in (("start", song.start), ("end", song.end)):
+        unsure = _remark(f"unsure: {boundary.because}") if boundary.unsure else ""
+        lines.append(f'{key} = "{clock(boundary.at_s)}"{unsure}')
+    if not song.keep:
+        lines += ["keep = false", f"reason = {_quoted(song.reason or '')}"]
+    return lines
+
+
+def _free_titles(word: str, taken: set[str]) -> Iterator[str]:
+    """ "Song 1", and so on: the numbers that are free."""
+    return (f"{word} {number}" for number in itertools.count(1) if plain(f"{word} {number}") not in taken)
+
+
+def _above(text: str, at: int) -> int:
+    """Start of the lines of remarks that stand right above the line that starts at `at`."""
+    while at > 0 and text[text.rfind("\n", 0, at - 1) + 1 : at].lstrip(" \t").startswith("#"):
+        at = text.rfind("\n", 0, at - 1) + 1
+    return at
+
+
+def confirm(text: str, name: str, role: str) -> str:
+    """A recipe's text with an input's written role changed, and the remark behind it gone: somebody has said so.
+
+    Raises `UsageError` for a name that is not there or has no role yet, `RecipeError` for an unknown role.
+    """
+    toml = parse(text, "recipe.toml")
+    file = checked_file(toml)
+    names = [wish.called() for wish in file.input]
+    at = _index(name, names)
+    place = toml.places.get(("input", at, "role")) if at is not None else None
+    if place is None:
+        raise UsageError(_sentence_case(unknown_name(name, names)))
+    try:
+        known = known_role(role.removesuffix(GUESS))
+    except ValueError as error:
+        raise RecipeError(f"The role {error}") from error
+    line_end = text[place.value_end : place.end]
+    newline = line_end[len(line_end.rstrip("\r\n")) :]
+    return text[: place.value_start] + _quoted(known or "") + newline + text[place.end :]
+
+
+def _song_input(file: RecipeFile, title: str, name: str) -> tuple[Loc, float]:
+    """Place and level of a song's own table for an input; the place may be one that does not exist yet."""
+    place = _song(file, title)
+    entries = file.song[place].input
+    at = _index(name, [entry.name for entry in entries])
+    if at is None:
+        return ("song", place, "input", len(entries)), 0.0
+    return ("song", place, "input", at), entries[at].level_db
+
+
+def _song(file: RecipeFile, title: str) -> int:
+    """Place of the one song that is meant."""
+    titles = [song.title for song in file.song]
+    hits = [at for at, known in enumerate(titles) if plain(known) == plain(title)]
+    kept = [at for at in hits if file.song[at].keep]
+    hits = kept if len(hits) > 1 and len(kept) == 1 else hits
+    if not hits:
+        listed = "There are: " + ", ".join(f'"{known}"' for known in titles) if titles else "The recipe lists no songs"
+        raise UsageError(f'No song is called "{title}".{did_you_mean(title, titles)} {listed}.')
+    if len(hits) > 1:
+        raise UsageError(f'Several songs are called "{title}". Give them different titles in the recipe first.')
+    return hits[0]
+
+
+def _input(name: str, names: Sequence[str]) -> int:
+    """Place of the input that is meant. Raises `UsageError` where there is none of that name."""
+    at = _index(name, names)
+    if at is None:
+        raise UsageError(_sentence_case(unknown_name(name, names)))
+    return at
+
+
+def _index(name: str, names: Sequence[str]) -> int | None:
+    return next((at for at, known in enumerate(names) if plain(known) == plain(name)), None)
+
+
+def _sentence_case(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _indent(text: str, at: int) -> str:
+    line_start = text.rfind("\n", 0, at) + 1
+    return re.sub(r"[^ \t]", "", text[line_start:at])
+
+
+def _with_lines(text: str, at: int, indent: str, lines: list[str]) -> str:
+    """`lines` inserted at the line start `at` (or the end of a text whose last line is not ended)."""
+    return text[:at] + _lines_at(text, at, indent, lines) + text[at:]
+
+
+def _lines_at(text: str, at: int, indent: str, lines: list[str]) -> str:
+    newline = "\r\n" if "\r\n" in text else "\n"
+    inserted = "".join((indent + line if line else "") + newline for line in lines)
+    return inserted if at > 0 and text[at - 1] == "\n" else newline + inserted.removesuffix(newline)

@@ -1,0 +1,1 @@
+"""Frozen types, no behaviour beyond simple derived values."""

@@ -1,0 +1,32 @@
+"""One input with everything that is known of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from morningmix.model.measured import AlignmentFacts, Cleaned, TrackFacts, Turned
+from morningmix.model.presets import RolePreset
+from morningmix.model.recipe import InputWish
+from morningmix.model.slots import Slots
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Input:
+    """One input with everything that is known of it: what was recorded, measured, guessed and asked for."""
+
+    index: int
+    """Place in `Take.recordings` and `Measurements.tracks`."""
+    name: str
+    role: str
+    role_is_guess: bool
+    role_because: str
+    role_source: str
+    preset: RolePreset
+    wish: InputWish
+    facts: TrackFacts
+    alignment: AlignmentFacts | None = None
+    turned: Turned | None = None
+    cleaned: Cleaned | None = None
+    """What is mixed in its place; the slots of `facts` are then those of the cleaned sound."""
+    recorded: Slots | None = None
+    """The slots with the bleed, where `facts` holds those without."""

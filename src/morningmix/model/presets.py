@@ -1,0 +1,58 @@
+"""Roles and targets, as the presets describe them; each number with its source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sourced:
+    """A number and where it comes from: a publication, "common practice" or "design choice"."""
+
+    value: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetPreset:
+    """presets/targets/NAME.toml, with the recipe's own [target] numbers already in place."""
+
+    name: str
+    loudness_lufs: Sourced
+    ceiling_dbtp: Sourced
+    max_limiting_db: Sourced
+    """Most the limiter may take at the 99th percentile before the whole rehearsal aims lower."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompressorBounds:
+    """What the published formulas may ask for, per role."""
+
+    ratio_max: Sourced
+    mean_reduction_db: Sourced
+    max_reduction_db: Sourced
+    attack_s: Sourced
+    release_s: Sourced
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RolePreset:
+    """presets/roles/NAME.toml."""
+
+    role: str
+    family: str
+    """The stem: drums, bass, guitars, keys, vocals, playback, other; "" for roles that are left out of the mix."""
+    words: tuple[str, ...]
+    """Lower-case words in track names that mean this role, in several languages."""
+    level_lu: Sourced | None
+    """Loudness re the whole mix while it plays; None for roles that fill what remains or are left out."""
+    quiet_level_lu: Sourced | None
+    """The same where neither a drum kit nor an electric guitar plays; None: no other than `level_lu`."""
+    high_pass_hz: Sourced | None
+    gate_floor_db: Sourced | None
+    """How far a closed gate turns this role down; None: never gated."""
+    compressor: CompressorBounds | None
+    pan: Literal["centre", "spread", "keep"]
+    send_lu: Sourced | None
+    """Reverb send re the track's own fader, dB; None: stays dry."""

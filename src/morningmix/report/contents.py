@@ -1,0 +1,54 @@
+"""What the page shows: takes and songs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from morningmix.model.found import Boundary
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements, Singing, SongFacts
+from morningmix.model.plan import MasterPlan, SongPlan
+from morningmix.model.recording import Take
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportedSong:
+    """One mixed song, as the page shows it."""
+
+    title: str
+    take: int
+    """Which take it is cut from."""
+    plan: SongPlan
+    master: MasterPlan
+    facts: SongFacts
+    loudness_lufs: float | None
+    true_peak_dbtp: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cut:
+    """One stretch of the take that the recipe lists, and how its beginning and its end were told."""
+
+    title: str
+    start: Boundary
+    end: Boundary
+    aside: str | None
+    """Why it is not mixed; None if it is."""
+
+    @property
+    def unsure(self) -> bool:
+        """Somebody ought to listen to one of its ends."""
+        return self.start.unsure or self.end.unsure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportedTake:
+    """One take and all that was heard in it."""
+
+    take: Take
+    measured: Measurements
+    inputs: Sequence[Input]
+    singing: Mapping[int, Singing | None]
+    """By `Input.index`; None says that own sound cannot be told from bleed."""
+    cuts: Sequence[Cut] = ()

@@ -1,0 +1,156 @@
+"""Where a rehearsal lives on disk, and what its disk answers, in words."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import shutil
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from morningmix.errors import OutputError, UsageError
+from morningmix.model.names import is_hidden, name_as_text, name_from_text
+
+RECIPE = "recipe.toml"
+RECALL = "recall.json"
+MIXES = "mixes"
+EARLIER = "earlier"
+CACHE = ".cache"
+
+_LONGEST_NAME_UNITS = 60
+"""In UTF-16, as Windows counts: a path has 259 there, and a track's path holds two names of ours (design choice)."""
+
+_RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])\s*(\.|$)", re.IGNORECASE)
+_SAID_OTHERWISE = str.maketrans({"/": "-", "\\": "-", "|": "-", ":": "-", '"': "'", **dict.fromkeys("<>?*")})
+
+_REASONS = {
+    errno.ENOSPC: "The disk is full: {path} could not be written. Make room and run again.",
+    errno.EDQUOT: "Your share of the disk is used up: {path} could not be written. Make room and run again.",
+    errno.EACCES: "No permission to write {path}. Choose another place with --out, or close what has it open.",
+    errno.EPERM: "No permission to write {path}. Choose another place with --out, or close what has it open.",
+    errno.EROFS: "{path} is on a disk that cannot be written. Choose another place with --out.",
+    errno.EFBIG: "{path} is too big for the file system of this disk. Choose another place with --out.",
+    errno.ENAMETOOLONG: "The name {path} is too long for this disk. Choose another place with --out.",
+    errno.EIO: "The disk reports an error at {path}. Choose another place with --out.",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Home:
+    """The places of one rehearsal, absolute."""
+
+    root: Path
+    mixes: Path
+    recipe: Path
+    cache: Path
+
+
+def home_of(source: Path, cwd: Path, out: Path | None) -> Home:
+    """Home for a folder of raw tracks or for a recipe.
+
+    A folder's home is ``NAME mix`` in `cwd`, or beside the folder when `cwd` is the folder or inside it; `out` takes
+    its place. A recipe's home is the recipe's folder; `out` takes the place of ``mixes`` there. Relative paths count
+    from `cwd`. Raises `UsageError` where there is no such source, or where home would lie inside the folder of the
+    tracks. (A recipe's tracks are known only once it is read: `refuse_inside` then.)
+    """
+    cwd = real_place(cwd)
+    source = real_place(cwd / source)
+    out = None if out is None else real_place(cwd / out)
+    if source.is_dir():
+        name = source.name or source.drive.rstrip(":\\/") or "rehearsal"
+        beside = source.parent if cwd.is_relative_to(source) else cwd
+        root = out or beside / f"{name} mix"
+        home = Home(root=root, mixes=root / MIXES, recipe=root / RECIPE, cache=root / CACHE)
+        refuse_inside(home, source)
+        return home
+    if not source.exists():
+        raise UsageError(f"There is no {source}.")
+    if source.suffix.lower() != ".toml":
+        raise UsageError(f"{source} is neither a folder of raw tracks nor a recipe (a .toml file).")
+    root = source.parent
+    return Home(root=root, mixes=out or root / MIXES, recipe=source, cache=root / CACHE)
+
+
+def refuse_inside(home: Home, tracks: Path) -> None:
+    """Raise `UsageError` if anything would be written into the folder of the raw tracks, also by way of links."""
+    for place in (home.root, home.mixes, home.mixes / EARLIER, home.cache):
+        real = real_place(place)
+        if any(_same(above, tracks) for above in (real, *real.parents)):
+            raise UsageError(
+                f"{place} lies inside the folder of the raw tracks, and nothing is ever written there. "
+                "Go to another folder, move the recipe out, or name a place with --out."
+            )
+
+
+def real_place(path: Path) -> Path:
+    """Where a path leads once every link is followed; as far as that goes where links go round in a circle."""
+    return Path(os.path.realpath(path))
+
+
+def path_of(text: str, start: Path) -> Path:
+    """The path that a text names as seen from `start`; only where paths are bytes does it hold odd ones."""
+    return start / (text if os.sep == "\\" else name_from_text(text))
+
+
+def _same(one: Path, other: Path) -> bool:
+    return one == other or (one.exists() and other.exists() and one.samefile(other))
+
+
+@contextmanager
+def output_errors(path: Path) -> Iterator[None]:
+    """Turn an `OSError` inside into an `OutputError` that says in one line what is wrong with `path`."""
+    try:
+        yield
+    except OSError as error:
+        says = _REASONS.get(error.errno or 0, "{path} could not be written: {reason}.")
+        raise OutputError(says.format(path=path, reason=error.strerror or error)) from error
+
+
+def refuse_link(place: Path) -> None:
+    """Raise `OutputError` where a link lies: what is written through it would land wherever it points."""
+    if place.is_symlink():
+        raise OutputError(f"{place} is a link, and nothing is written through links. Remove it and run again.")
+
+
+def refuse_full(folder: Path, need_bytes: float, what: str) -> None:
+    """Raise `OutputError`, before anything is written, where the disk of a folder has no room for so much."""
+    place = next(above for above in (folder, *folder.parents) if above.exists())
+    free_bytes = shutil.disk_usage(place).free
+    if need_bytes > free_bytes:
+        raise OutputError(
+            f"{what} needs about {_size(need_bytes)} in {folder}, and its disk has {_size(free_bytes)} left. "
+            "Make room, or name a place on another disk with --out."
+        )
+
+
+def _size(count: float) -> str:
+    return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{max(count / 1e6, 0.1):.1f} MB"
+
+
+def safe_name(title: str) -> str:
+    """A file or folder name for any title, on any system: NFC, at most 60 letters, never empty.
+
+    Signs without width that turn or hide what stands beside them are left out; joiners stay, but at either end.
+    Reserved names and characters: Microsoft's "Naming Files, Paths, and Namespaces" (from memory).
+    """
+    signs = (" " if unicodedata.category(sign) in ("Zs", "Zl", "Zp") or sign in "\t\n\r" else sign for sign in title)
+    kept = "".join(sign for sign in signs if not is_hidden(sign))
+    name = " ".join(unicodedata.normalize("NFC", kept.translate(_SAID_OTHERWISE)).split()).strip(" .\u200c\u200d")
+    if _RESERVED.match(name):
+        name = f"_{name}"
+    cut = name.encode("utf-16-le")[: 2 * _LONGEST_NAME_UNITS].decode("utf-16-le", "ignore")
+    if cut != name:
+        cut = cut.rstrip(" .\u200c\u200d\ufe0f")
+    return cut or "untitled"
+
+
+def path_from(folder: Path, start: Path) -> str:
+    """`folder` as seen from `start`, as text with forward slashes; absolute where the system knows no way."""
+    try:
+        return name_as_text(Path(os.path.relpath(folder, start)).as_posix())
+    except ValueError:
+        return name_as_text(folder.as_posix())

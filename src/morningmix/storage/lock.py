@@ -1,0 +1,106 @@
+"""Locks: one run at a time in a mix folder, one change at a time to a recipe.
+
+The system drops a lock when its process ends, however it ends.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+from morningmix.errors import BusyError, OutputError
+from morningmix.storage.home import CACHE, Home, output_errors, refuse_link
+
+_WAIT_S = 10.0
+"""A change to a recipe takes milliseconds; whoever holds its lock for longer has stopped."""
+_TRY_AGAIN_S = 0.02
+
+
+@contextmanager
+def locked(home: Home) -> Iterator[None]:
+    """Keep other runs out of this mix folder. Raises `BusyError` at once if another run holds the lock."""
+    with _held(home.cache / "lock") as is_ours:
+        if not is_ours:
+            raise BusyError(f"Another run is working in {home.root}. Wait until it has ended.")
+        yield
+
+
+@contextmanager
+def editing(recipe: Path) -> Iterator[None]:
+    """Wait for other changes to a recipe, then keep them out.
+
+    Raises `BusyError` after ten seconds, and `OutputError` for a recipe that is a link.
+    """
+    refuse_link(recipe)
+    until = time.monotonic() + _WAIT_S
+    while True:
+        with _held(recipe.parent / CACHE / "recipe.lock") as is_ours:
+            if is_ours:
+                yield
+                return
+        if time.monotonic() > until:
+            raise BusyError(f"Another run has been changing {recipe} for {_WAIT_S:.0f} s. Wait until it has ended.")
+        time.sleep(_TRY_AGAIN_S)
+
+
+@contextmanager
+def _held(path: Path) -> Iterator[bool]:
+    """Whether the lock on a file is ours; it is let go at the end."""
+    with output_errors(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        file = _opened(path)
+    with file:
+        with output_errors(path):
+            is_ours = _take(file)
+        try:
+            yield is_ours
+        finally:
+            if is_ours:
+                _let_go(file)
+
+
+def _opened(path: Path) -> IO[bytes]:
+    """The lock file, made if need be; never through a link, and never a pipe, which would block."""
+    refusal = f"{path} is not a plain file, so it cannot serve as the lock. Delete it and run again."
+    if os.path.lexists(path) and not stat.S_ISREG(path.lstat().st_mode):
+        raise OutputError(refusal)
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    return os.fdopen(os.open(path, flags, 0o666), "r+b")
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _take(file: IO[bytes]) -> bool:
+        file.seek(0)
+        try:
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        except OSError as error:
+            if error.errno in (errno.EACCES, errno.EDEADLK):
+                return False
+            raise
+        return True
+
+    def _let_go(file: IO[bytes]) -> None:
+        file.seek(0)
+        msvcrt.locking(file.fileno(), msvcrt.LK_UNLCK, 1)
+
+else:
+    import fcntl
+
+    def _take(file: IO[bytes]) -> bool:
+        try:
+            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
+    def _let_go(file: IO[bytes]) -> None:
+        fcntl.flock(file.fileno(), fcntl.LOCK_UN)

@@ -1,0 +1,1 @@
+"""Long jobs side by side."""

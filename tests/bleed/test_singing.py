@@ -1,0 +1,168 @@
+"""When a microphone counts as sung into, told from its excess over the bleed."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from numpy.typing import NDArray
+
+from morningmix.bleed.opening import HOLD_S, LOOK_AHEAD_S
+from morningmix.bleed.singing import hear_cleaned_singing, hear_singing
+from morningmix.laws.track_power import mask_to_spans, spans_to_mask
+from morningmix.model.measured import BleedFacts, Cleaned, Spans
+from morningmix.model.recording import Recording
+from synthetic import slots_of
+
+HOP_S = 0.02
+
+
+def facts(excess_db: NDArray[np.float32], of_instruments_db: NDArray[np.float32] | None = None) -> BleedFacts:
+    return BleedFacts(
+        hop_s=HOP_S,
+        excess_db=excess_db.astype(np.float32),
+        excess_of_instruments_db=(excess_db if of_instruments_db is None else of_instruments_db).astype(np.float32),
+    )
+
+
+def heap(hops: int, seed: int = 1, spread_db: float = 0.4) -> NDArray[np.float32]:
+    """Excess of a microphone that nobody sings into: about 0 dB with a spread."""
+    return (spread_db * np.random.default_rng(seed).standard_normal(hops)).astype(np.float32)
+
+
+def with_lines(excess_db: NDArray[np.float32], lines: list[tuple[int, int]], above_db: float) -> NDArray[np.float32]:
+    sung = excess_db.copy()
+    for start, stop in lines:
+        sung[start:stop] += above_db
+    return sung
+
+
+def assert_in_order(spans: Spans, length_s: float) -> None:
+    assert all(0.0 <= start < end <= length_s + 1e-6 for start, end in spans)
+    assert all(end < start for (_, end), (start, _) in pairwise(spans))
+
+
+LINES = [(200, 300), (500, 520), (700, 900)]
+
+
+def test_it_opens_early_and_closes_late() -> None:
+    singing = hear_singing(facts(with_lines(heap(1000), LINES, 8.0)))
+    assert singing is not None
+    # Every line stands clearly out of the heap, so both edges are known to the hop.
+    expected = tuple((start * HOP_S - LOOK_AHEAD_S, stop * HOP_S + HOLD_S) for start, stop in LINES)
+    np.testing.assert_allclose(singing.open_s, expected, atol=1e-6)
+    assert singing.because.endswith("% of the time")
+
+
+@pytest.mark.parametrize("above_db", [2.5, 4.0, 8.0, 14.0])
+def test_quiet_and_loud_singers_are_both_heard(above_db: float) -> None:
+    singing = hear_singing(facts(with_lines(heap(1000), LINES, above_db)))
+    assert singing is not None
+    sung = spans_to_mask(tuple((a * HOP_S, b * HOP_S) for a, b in LINES), 1000, HOP_S)
+    opened = spans_to_mask(singing.open_s, 1000, HOP_S)
+    assert opened[sung].mean() == 1.0
+    assert opened[~sung].mean() < 0.2
+    # What is counted as singing lies where the gate is open or next to it.
+    sings = spans_to_mask(singing.sings_s, 1000, HOP_S)
+    assert sings[sung].mean() > 0.95
+    assert sings[~sung].mean() < 0.2
+
+
+def test_a_dip_within_a_line_does_not_close_it() -> None:
+    excess = with_lines(heap(1000), [(200, 400)], 8.0)
+    excess[300:303] = 0.0
+    singing = hear_singing(facts(excess))
+    assert singing is not None
+    assert singing.open_s[0] == (200 * HOP_S - LOOK_AHEAD_S, 400 * HOP_S + HOLD_S)
+
+
+def test_where_all_others_leave_nothing_the_instruments_decide() -> None:
+    singing = hear_singing(facts(np.full(1000, -3.0, np.float32), with_lines(heap(1000), LINES, 6.0)))
+    assert singing is not None
+    assert "the instruments" in singing.because
+    assert len(singing.open_s) == len(LINES)
+
+
+def test_what_cannot_be_told_stays_open() -> None:
+    assert hear_singing(None) is None
+    assert hear_singing(facts(heap(9))) is None
+    # Flat: no heap with a tail, so nothing speaks for closing.
+    assert hear_singing(facts(np.zeros(1000, np.float32))) is None
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    excess=arrays(
+        np.float32,
+        st.integers(0, 400),
+        elements=st.one_of(st.floats(-3.0, 15.0, width=32), st.floats(-1000.0, 1000.0, width=32)),
+        fill=st.floats(-3.0, 15.0, width=32),
+    ),
+    of_instruments_db=st.floats(-3.0, 15.0, width=32),
+)
+def test_no_excess_is_too_strange(excess: NDArray[np.float32], of_instruments_db: float) -> None:
+    excess.flags.writeable = False
+    singing = hear_singing(facts(excess, np.full(len(excess), of_instruments_db)))
+    if singing is not None:
+        length_s = len(excess) * HOP_S
+        assert_in_order(singing.open_s, length_s)
+        assert_in_order(singing.sings_s, length_s)
+        assert hear_singing(facts(excess, np.full(len(excess), of_instruments_db))) == singing
+
+
+@settings(max_examples=50, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), shift_db=st.floats(-1.5, 4.0), above_db=st.floats(3.0, 8.0))
+def test_thresholds_follow_the_track(seed: int, shift_db: float, above_db: float) -> None:
+    # The same excess, lifted as a whole, opens in the same places but for the width of a histogram's bin.
+    plain = with_lines(heap(1000, seed), LINES, above_db)
+    one = hear_singing(facts(plain))
+    other = hear_singing(facts(plain + np.float32(round(shift_db, 1))))
+    assert one is not None
+    assert other is not None
+    differing = spans_to_mask(one.open_s, 1000, HOP_S) != spans_to_mask(other.open_s, 1000, HOP_S)
+    assert differing.mean() < 0.15
+
+
+@settings(max_examples=60, deadline=None)
+@given(mask=arrays(np.bool_, st.integers(0, 200)), step_s=st.sampled_from([0.02, 0.1, 0.5]))
+def test_spans_and_masks_are_inverse(mask: NDArray[np.bool_], step_s: float) -> None:
+    spans = mask_to_spans(mask, step_s)
+    np.testing.assert_array_equal(spans_to_mask(spans, len(mask), step_s), mask)
+    assert_in_order(spans, len(mask) * step_s)
+
+
+# ---------------------------------------------------------------- after the bleed was taken out
+
+
+def cleaned(clear_db: NDArray[np.float32]) -> Cleaned:
+    return Cleaned(
+        sound=Recording(lanes=()),
+        subtracted=True,
+        heard_of=(),
+        slots=slots_of(np.zeros((0, 0), np.float32), np.zeros(0, np.float32)),
+        hop_s=HOP_S,
+        clear_db=clear_db.astype(np.float32),
+    )
+
+
+@pytest.mark.parametrize("above_db", [0.6, 2.0, 6.0])
+@pytest.mark.parametrize("hops", [60, 1200])
+def test_a_cleaned_microphone_opens_for_what_rises(above_db: float, hops: int) -> None:
+    """A voice loud or quiet, in one line or half of the time."""
+    rest = np.random.default_rng(2).exponential(0.01, 2000)
+    sung = rest.copy()
+    sung[300 : 300 + hops] += above_db
+    heard = hear_cleaned_singing(cleaned(sung))
+    assert heard is not None
+    expected = (300 * HOP_S - LOOK_AHEAD_S, (300 + hops) * HOP_S + HOLD_S)
+    np.testing.assert_allclose(heard.open_s, [expected], atol=1e-6)
+
+
+def test_a_cleaned_microphone_rests_where_nothing_rises() -> None:
+    nobody = hear_cleaned_singing(cleaned(np.random.default_rng(2).exponential(0.01, 2000)))
+    assert nobody is not None
+    assert nobody.open_s == ()

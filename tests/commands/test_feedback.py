@@ -1,0 +1,174 @@
+"""Wishes from a page or a chat: read strictly, merged fairly, written into the recipe once."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from command_line import digests
+from commands.made import GOOD, read
+from end_to_end.said import one_line, run_here
+from morningmix.commands.feedback import Agreed, Conflict, merge
+from morningmix.files.feedback import WishedMove, Wishes
+from morningmix.files.recipe import read_recipe
+from synthetic import write_take
+
+
+def wishes(who: str, *moves: tuple[str, float] | tuple[str, float, float, float]) -> Wishes:
+    return Wishes(
+        song="Song",
+        mix="",
+        who=who,
+        moves=tuple(
+            WishedMove(name=m[0], level_db=m[1], where="", **({"from_s": m[2], "to_s": m[3]} if len(m) == 4 else {}))
+            for m in moves
+        ),
+        notes=(),
+        where="",
+    )
+
+
+# ---------------------------------------------------------------- merging
+
+
+def test_who_agrees_gets_the_mean_and_who_does_not_gets_a_talk() -> None:
+    agreed, conflicts = merge(
+        [
+            wishes("Mara", ("vocals", 2.0), ("drums", 1.0), ("bass", 1.0)),
+            wishes("Theo", ("Vocals", 4.0), ("drums", -2.0)),
+        ]
+    )
+    assert agreed == (
+        Agreed(song="Song", name="vocals", level_db=3.0, stretch=None, asked=(("Mara", 2.0), ("Theo", 4.0))),
+        Agreed(song="Song", name="bass", level_db=1.0, stretch=None, asked=(("Mara", 1.0),)),
+    )
+    assert conflicts == (Conflict(song="Song", name="drums", stretch=None, asked=(("Mara", 1.0), ("Theo", -2.0))),)
+
+
+def test_stretches_that_overlap_are_one_matter() -> None:
+    agreed, conflicts = merge(
+        [
+            wishes("Mara", ("vocals", 2.0, 10.0, 20.0), ("bass", 1.0, 0.0, 5.0), ("vocals", 1.0)),
+            wishes("Theo", ("vocals", 1.0, 15.0, 30.0), ("bass", -1.0, 4.0, 6.0), ("vocals", 1.0, 40.0, 50.0)),
+        ]
+    )
+    assert [(one.name, one.stretch, one.level_db) for one in agreed] == [
+        ("vocals", None, 1.0),
+        ("vocals", (10.0, 30.0), 1.5),
+        ("vocals", (40.0, 50.0), 1.0),
+    ]
+    assert [(one.name, one.stretch) for one in conflicts] == [("bass", (0.0, 6.0))]
+
+
+def test_two_without_a_name_are_two(tmp_path: Path) -> None:
+    nameless = GOOD.replace("from: Mara\n", "")
+    other = GOOD.replace("from: Mara", "from: somebody").replace("vocals +2\n", "vocals -2\n")
+    _, (conflict,) = merge(read(tmp_path, nameless + other))
+    assert [who for who, _ in conflict.asked] == ["somebody (wishes.txt, line 1)", "somebody (wishes.txt, line 8)"]
+
+
+def test_who_asks_twice_has_the_last_word() -> None:
+    (one,), _ = merge([wishes("Mara", ("vocals", 4.0)), wishes("Mara", ("vocals", -1.0))])
+    assert one.level_db == -1.0
+
+
+# ---------------------------------------------------------------- into the recipe
+
+
+@pytest.fixture(scope="module")
+def mixed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("place")
+    write_take(place / "Thursday", 4.0, 24_000)
+    assert run_here("mix", "Thursday", cwd=place).returncode == 0
+    return place
+
+
+def asked_for(place: Path, *lines: str, who: str = "Mara") -> str:
+    from morningmix.files.recall import read_recall
+
+    sheet = read_recall(next(place.glob("* mix/mixes/01*/recall.json")))
+    return "\n".join(["morningmix wishes", f"song: {sheet.title}", f"mix: {sheet.mix_id}", f"from: {who}", *lines, ""])
+
+
+def taken(place: Path, *files: str) -> tuple[str, str]:
+    """The recipe before and after; it is put back."""
+    recipe = place / "Thursday mix" / "recipe.toml"
+    before = recipe.read_text(encoding="utf-8")
+    names = []
+    for number, text in enumerate(files):
+        names.append(f"w{number}.txt")
+        (place / names[-1]).write_text(text, encoding="utf-8")
+    done = run_here("wishes", "Thursday mix/recipe.toml", *names, cwd=place)
+    after = recipe.read_text(encoding="utf-8")
+    recipe.write_text(before, encoding="utf-8")
+    assert done.returncode == 0, done.stderr
+    return done.stdout, after
+
+
+def faders(place: Path) -> dict[str, float]:
+    sheet = json.loads(next(place.glob("* mix/mixes/01*/recall.json")).read_text(encoding="utf-8"))
+    return {track["name"]: track["fader_db"] for track in sheet["plan"]["tracks"]}
+
+
+def test_the_new_faders_differ_by_exactly_what_was_wished(mixed: Path, tmp_path: Path) -> None:
+    import shutil
+
+    place = shutil.copytree(mixed, tmp_path / "place")
+    before = faders(place)
+    (place / "w.txt").write_text(
+        asked_for(place, "guitars -1.5", "lead vocal +2", "note 0:02 later?"), encoding="utf-8"
+    )
+    assert run_here("wishes", "Thursday mix/recipe.toml", "w.txt", cwd=place).returncode == 0
+    assert run_here("mix", "Thursday mix/recipe.toml", cwd=place).returncode == 0
+    moved = {name: round(now - before[name], 2) for name, now in faders(place).items()}
+    wished = {"lead vocal": 2.0, "guitar 1": -1.5, "guitar 2": -1.5}
+    assert moved == {name: wished.get(name, 0.0) for name in before}
+    # The same wishes once more are of a mix that is gone, and known besides.
+    kept = digests(place)
+    one_line(run_here("wishes", "Thursday mix/recipe.toml", "w.txt", cwd=place), 3, "in the recipe already")
+    assert digests(place) == kept
+
+
+def test_a_stretch_becomes_a_move_and_a_note_a_remark(mixed: Path) -> None:
+    said, after = taken(mixed, asked_for(mixed, "vocals +2 from 0:01 to 0:02", "note 0:01.5 \x1b[2J hm, \u202e ok?"))
+    assert "1 change and 1 note" in said
+    (mixed / "changed.toml").write_text(after, encoding="utf-8")
+    (song,) = read_recipe(mixed / "changed.toml").songs
+    assert {(m.name, m.from_s, m.to_s, m.level_db) for m in song.moves} == {
+        ("lead vocal", 1.0, 2.0, 2.0),
+        ("backing vocal", 1.0, 2.0, 2.0),
+    }
+    assert re.search(r"^# 0:01\.5 Mara: \[2J hm, ok\?$", after, re.MULTILINE)
+    assert all(sign.isprintable() or sign == "\n" for sign in after)
+
+
+def test_conflicts_are_said_and_change_nothing(mixed: Path) -> None:
+    said, after = taken(mixed, asked_for(mixed, "bass +2"), asked_for(mixed, "bass -1", who="Theo"))
+    assert "1 thing you do not agree on" in said
+    assert "bass, nothing changed: Mara wants +2, Theo wants -1" in said
+    assert "level_db = 2.0" not in after
+
+
+@pytest.mark.parametrize(
+    ("change", "code", "words"),
+    [
+        (lambda text: text.replace("bass", "tuba"), 2, ["line 5", "tuba", "guitars"]),
+        (lambda text: text.replace("song: Thursday", "song: Friday"), 2, ["line 1", "Friday", "Thursday"]),
+        (lambda text: re.sub("mix: .*", "mix: 00000000", text), 3, ["another version"]),
+        (lambda text: text + "\0\n", 3, ["line"]),
+    ],
+)
+def test_wishes_for_something_else_are_refused_and_nothing_is_touched(
+    mixed: Path, change: object, code: int, words: Sequence[str]
+) -> None:
+    assert callable(change)
+    (mixed / "bad.txt").write_text(change(asked_for(mixed, "bass +2", "%%")).replace("%%\n", ""), encoding="utf-8")
+    if code == 3 and words == ["line"]:
+        (mixed / "bad.txt").write_bytes(b"morningmix wishes\n\xff\xfe\n")
+    before = digests(mixed)
+    one_line(run_here("wishes", "Thursday mix/recipe.toml", "bad.txt", cwd=mixed), code, *words)
+    assert digests(mixed) == before

@@ -1,0 +1,83 @@
+"""Inputs, measurements and plans made by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morningmix.files.presets import load_roles
+from morningmix.model.input import Input
+from morningmix.model.measured import Measurements, TrackFacts
+from morningmix.model.recipe import InputWish
+from morningmix.model.recording import Part, Recording
+from synthetic import slots_of
+
+CENTRES_HZ = np.geomspace(40.0, 18_000.0, 36)
+EDGES_HZ = np.concatenate(
+    ([CENTRES_HZ[0] ** 1.5 / CENTRES_HZ[1] ** 0.5], np.sqrt(CENTRES_HZ[:-1] * CENTRES_HZ[1:]), [19_600.0])
+)
+
+
+def facts_of(
+    spectrum: NDArray[np.float64],
+    level: NDArray[np.float64],
+    crest_db: float = 9.0,
+    channels: int = 1,
+    side_share: float = 0.0,
+    **changes: object,
+) -> TrackFacts:
+    """A track of a steady spectrum ``(bands,)`` (any scale) at a power per slot ``(slots,)``."""
+    bands = (np.outer(spectrum / spectrum.sum(), level)).astype(np.float32)
+    peaks = (np.sqrt(level) * 10.0 ** (crest_db / 20.0)).astype(np.float32)
+    plain = {
+        "files": ("a.wav",),
+        "channels": channels,
+        "peak_dbfs": float(20.0 * np.log10(max(float(peaks.max()), 1e-6))),
+        "clipped_runs": 0,
+        "dc": 0.0,
+        "side_share": side_share,
+        "slots": slots_of(bands, peaks),
+    }
+    missing = {
+        field.name: {"hum": None, "pops_s": (), "howls": (), "dropouts": 0, "broken_samples": 0}[field.name]
+        for field in dataclasses.fields(TrackFacts)
+        if field.name not in plain
+    }
+    return TrackFacts(**{**missing, **plain, **changes})  # type: ignore[arg-type]
+
+
+def bump(centre_hz: float, octaves: float, floor_db: float = -90.0) -> NDArray[np.float64]:
+    distance = np.log2(CENTRES_HZ / centre_hz) / octaves
+    return np.asarray(10.0 ** (np.maximum(-3.0 * distance**2, floor_db / 10.0)))
+
+
+def measurements(*facts: TrackFacts) -> Measurements:
+    return Measurements(rate_hz=48_000, frames=len(facts[0].slots) * 4_800, slot_s=0.1, band_hz=EDGES_HZ, tracks=facts)
+
+
+def an_input(role: str, facts: TrackFacts, index: int = 0, **wish: object) -> Input:
+    return Input(
+        index=index,
+        name=f"{role} {index}",
+        role=role,
+        role_is_guess=False,
+        role_because="as written",
+        role_source="recipe",
+        preset=load_roles()[role],
+        wish=InputWish(files=facts.files, **wish),  # type: ignore[arg-type]
+        facts=facts,
+    )
+
+
+STEADY = np.full(100, 1e-2)
+HITS = np.where(np.arange(100) % 5 == 0, 1e-1, 1e-6)
+
+
+def recordings(*names: str) -> list[Recording]:
+    parts = [
+        Part(path=Path(f"{name}.wav"), rate_hz=48_000, channels=1, frames=48_000, subtype="PCM_24") for name in names
+    ]
+    return [Recording(lanes=((part,),)) for part in parts]

@@ -1,0 +1,25 @@
+"""A bass recorded twice: line and microphone."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from decide.made import an_input, bump, facts_of, measurements
+from morningmix.decide.bass_pair import line_and_microphone
+from morningmix.decide.filters import decide_filters
+from morningmix.model.recipe import Defaults
+
+
+def test_a_line_is_told_from_a_microphone_by_its_rests() -> None:
+    rests = np.where(np.arange(100) % 10 < 7, 1e-2, 1e-9)
+    line = an_input("bass", facts_of(bump(90.0, 1.0), rests), 0)
+    amplifier = an_input("bass", facts_of(bump(90.0, 1.0), rests + 1e-6), 1)
+    other = an_input("bass", facts_of(bump(90.0, 1.0), rests + 1e-9), 2)
+    drum = an_input("kick", facts_of(bump(60.0, 1.0), rests), 3)
+    assert line_and_microphone([amplifier, drum, line]) == (line, amplifier)
+    assert line_and_microphone([line, other]) is None
+    assert line_and_microphone([line, drum]) is None
+    assert line_and_microphone([line, amplifier, other]) is None
+    filters, (why,) = decide_filters(amplifier, Defaults(eq="off"), measurements(line.facts), line_too=line.name)
+    assert [(one.kind, one.corner_hz) for one in filters] == [("high_pass", 120.0)]
+    assert line.name in why.because

@@ -1,0 +1,27 @@
+"""Gain towards the working level, bounded by the peak."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from decide.made import STEADY, bump, facts_of
+from morningmix.decide.gain import match_gain
+from morningmix.laws.loudness import power_of
+
+
+@settings(max_examples=40, deadline=None)
+@given(lufs=st.floats(-60.0, -5.0), peak_dbfs=st.floats(-40.0, 0.0))
+def test_gain_is_bounded_by_the_peak(lufs: float, peak_dbfs: float) -> None:
+    powers = np.full(50, power_of(lufs))
+    gain, reason = match_gain(facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=peak_dbfs), powers, np.ones(50, np.bool_))
+    assert gain == pytest.approx(min(-23.0 - lufs, -3.0 - peak_dbfs), abs=0.006)
+    assert ("leave no room" in reason.because) == (-3.0 - peak_dbfs < -23.0 - lufs)
+
+
+def test_nothing_played_no_gain() -> None:
+    gain, reason = match_gain(facts_of(bump(500.0, 1.0), STEADY), np.full(50, 1e-2), np.zeros(50, np.bool_))
+    assert gain == 0.0
+    assert reason.because

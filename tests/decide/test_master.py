@@ -1,0 +1,122 @@
+"""Trims, gain and drum peaks of the sum."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from morningmix.decide.master import (
+    MOST_DRUM_PEAK_DB,
+    MOST_TRIM_DB,
+    decide_master,
+    decide_trims,
+    mix_loudness,
+    reachable_lufs,
+)
+from morningmix.model.measured import SumFacts
+from morningmix.model.plan import Goal, MasterPlan, SongPlan, Trims
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_millionth_decides_nothing_about_the_sum(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    names = ("drums", "guitars", "vocals")
+    plan = a_song(goal("drums", -7.5), goal("guitars", None), goal("vocals", -4.0))
+    gram = gram_of(-21.0, -20.0, -22.7) * rng.uniform(0.5, 1.5, (100, 1, 1))
+    peaks_db = rng.normal(-20.0, 4.0, 10_000).astype(np.float32)
+    powers = rng.exponential(0.02, 10_000).astype(np.float32)
+
+    def master(off: float) -> MasterPlan:
+        def near(array: NDArray[Any]) -> NDArray[Any]:
+            return array * (1.0 + off * np.random.default_rng(1).uniform(-1.0, 1.0, array.shape)).astype(array.dtype)
+
+        trims = decide_trims(plan, names, near(gram), near(peaks_db))
+        facts = SumFacts(step_s=0.001, steps_per_hop=100, key_db=near(peaks_db) + 17, powers=near(powers))
+        return decide_master(plan, trims, facts, min(plan.target_lufs, reachable_lufs(plan, trims, facts)))
+
+    assert master(1e-6) == master(0.0)
+
+
+def a_song(*goals: Goal, **changes: object) -> SongPlan:
+    plan = SongPlan(
+        title="S",
+        start_s=0.0,
+        end_s=10.0,
+        rate_hz=48_000,
+        tracks=(),
+        reverb=None,
+        target_lufs=-16.0,
+        ceiling_dbtp=-1.0,
+        max_limiting_db=3.0,
+        goals=goals,
+    )
+    return replace(plan, **changes)  # type: ignore[arg-type]
+
+
+def goal(family: str, level_lu: float | None, wishes_db: float = 0.0) -> Goal:
+    return Goal(family=family, level_lu=level_lu, where_s=((0.0, 10.0),), wishes_db=wishes_db, because="b", source="s")
+
+
+def gram_of(*levels_db: float) -> NDArray[np.float64]:
+    return np.tile(np.diag(10.0 ** (np.array(levels_db) / 10.0)), (100, 1, 1))
+
+
+def test_trims_reach_goals_within_three_decibels() -> None:
+    # The vocals are 6 dB under the guitars: 20 % of the power, and -4 LU is 40 %.
+    plan = a_song(goal("guitars", None), goal("vocals", -4.0))
+    trims = decide_trims(plan, ("guitars", "vocals"), gram_of(-20.0, -21.0), None)
+    got = dict(trims.trims_db)
+    assert got["guitars"] == 0.0
+    power = 10.0 ** ((got["vocals"] - 21.0) / 10.0)
+    assert 10.0 * np.log10(power / (power + 1e-2)) == pytest.approx(-4.0, abs=0.05)
+    far = decide_trims(plan, ("guitars", "vocals"), gram_of(-20.0, -40.0), None)
+    assert dict(far.trims_db)["vocals"] == MOST_TRIM_DB
+    assert any("held at" in reason.because for reason in far.reasons)
+
+
+def test_a_trim_never_undoes_a_wish() -> None:
+    names = ("guitars", "vocals")
+    plain = decide_trims(a_song(goal("guitars", None), goal("vocals", -4.0)), names, gram_of(-20.0, -21.0), None)
+    turned = decide_trims(
+        a_song(goal("guitars", None), goal("vocals", -4.0, wishes_db=5.0)), names, gram_of(-20.0, -16.0), None
+    )
+    assert turned.trims_db == plain.trims_db
+
+
+def test_the_gain_before_limiting_is_what_is_missing() -> None:
+    plan = a_song(goal("guitars", None), goal("vocals", -4.0))
+    gram = gram_of(-30.0, -31.0)
+    trims = decide_trims(plan, ("guitars", "vocals"), gram, None)
+    gains = 10.0 ** (np.array([gain for _, gain in trims.trims_db]) / 20.0)
+    loudness = mix_loudness(gram, gains)
+    assert loudness is not None
+    assert trims.gain_db == pytest.approx(-16.0 - loudness, abs=0.0051)
+    assert mix_loudness(gram[:3], gains) is None
+
+
+@pytest.mark.parametrize(
+    ("highest_db", "usual_db", "held_db"), [(-1.0, -20.0, -1.0 - MOST_DRUM_PEAK_DB), (-1.0, -2.0, -2.0)]
+)
+def test_only_the_highest_drum_peaks_are_held(highest_db: float, usual_db: float, held_db: float) -> None:
+    peaks = np.full(1000, usual_db, np.float32)
+    peaks[500] = highest_db
+    plan = a_song(goal("drums", None))
+    assert decide_trims(plan, ("drums",), gram_of(-20.0), peaks).drum_peak_dbfs == pytest.approx(held_db, abs=0.01)
+    silent = decide_trims(plan, ("drums",), gram_of(-20.0), np.full(1000, -120.0, np.float32))
+    assert silent.drum_peak_dbfs is None
+    assert decide_trims(plan, ("drums",), gram_of(-20.0), None).drum_peak_dbfs is None
+
+
+def test_silence_has_a_master_too() -> None:
+    trims = decide_trims(a_song(), (), np.zeros((100, 0, 0)), None)
+    assert trims.gain_db == 0.0
+    facts = SumFacts(
+        step_s=0.001, steps_per_hop=100, key_db=np.full(10_000, -120.0, np.float32), powers=np.zeros(10_000, np.float32)
+    )
+    master = decide_master(a_song(), trims, facts, -16.0)
+    assert np.isfinite(master.gain_db)
+    assert isinstance(master.trims, Trims)

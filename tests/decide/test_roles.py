@@ -1,0 +1,103 @@
+"""Roles from names and from sound, and who leads."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from decide.made import HITS, STEADY, an_input, bump, facts_of, measurements, recordings
+from morningmix.decide.roles import choose_lead, guess_roles, identify
+from morningmix.files.presets import load_roles, role_from_name
+from morningmix.model.input import Input
+from morningmix.model.measured import TrackFacts
+from morningmix.model.recipe import InputWish
+
+
+@pytest.mark.parametrize(
+    ("role", "facts"),
+    [
+        ("kick", facts_of(bump(60.0, 0.7), HITS, 14.0)),
+        ("snare", facts_of(bump(250.0, 1.0), HITS, 14.0)),
+        ("bass", facts_of(bump(90.0, 1.0), STEADY)),
+        ("electric guitar", facts_of(bump(900.0, 1.5), STEADY)),
+        ("playback", facts_of(bump(500.0, 2.0), np.where(np.arange(100) < 30, 1e-2, 1e-9), channels=2)),
+        ("keys", facts_of(bump(500.0, 2.0), STEADY, channels=2, side_share=0.1)),
+        ("other", facts_of(bump(500.0, 2.0), np.full(100, 1e-12), peak_dbfs=-100.0)),
+    ],
+)
+def test_a_role_from_the_sound_alone(role: str, facts: TrackFacts) -> None:
+    (guess,) = guess_roles(measurements(facts))
+    assert guess.role == role
+    assert guess.because
+
+
+def test_the_brightest_open_microphone_beside_drums_is_the_overhead() -> None:
+    voice = facts_of(bump(1_500.0, 2.0) + 0.2 * bump(10_000.0, 1.0), STEADY)
+    other = facts_of(bump(1_300.0, 2.0) + 0.2 * bump(10_000.0, 1.0), STEADY)
+    cymbals = facts_of(bump(6_000.0, 1.5) + bump(12_000.0, 1.0), STEADY)
+    kick = facts_of(bump(60.0, 0.7), HITS, 14.0)
+    guesses = guess_roles(measurements(voice, cymbals, other, kick))
+    assert [guess.role for guess in guesses] == ["lead vocal", "overhead", "backing vocal", "kick"]
+    # Without a drum, no microphone hears cymbals.
+    assert [guess.role for guess in guess_roles(measurements(voice, cymbals))] == ["lead vocal", "backing vocal"]
+
+
+def identified(names: Sequence[str], *wishes: InputWish) -> tuple[Input, ...]:
+    roles = load_roles()
+    facts = [facts_of(bump(90.0, 1.0), STEADY, files=(f"{name}.wav",)) for name in names]
+    return identify(
+        recordings(*names),
+        measurements(*facts),
+        {wish.files: wish for wish in wishes},
+        roles,
+        lambda name: role_from_name(name, roles),
+    )
+
+
+def test_what_is_written_comes_before_the_name_and_the_name_before_the_sound() -> None:
+    written, named, heard = identified(
+        ["snare top", "kick in", "TRK03"], InputWish(files=("snare top.wav",), role="keys", name="Piano")
+    )
+    assert (written.role, written.name, written.role_is_guess) == ("keys", "Piano", False)
+    assert (named.role, named.name, named.role_is_guess) == ("kick", "kick in", False)
+    assert (heard.role, heard.name, heard.role_is_guess) == ("bass", "bass", True)
+    assert all(one.role_because for one in (written, named, heard))
+
+
+def test_names_that_no_one_could_type_are_written_so_that_one_can() -> None:
+    turned, odd = identified(["kick\u202e", "snare\x1b[31m"])
+    assert (turned.name, odd.name) == ("kick\\u202e", "snare\\x1b[31m")
+
+
+def test_names_that_differ_by_what_stands_between_their_words_are_numbered() -> None:
+    names = [one.name for one in identified(["gtr_1", "gtr 1", "GTR-1", "kick"])]
+    assert names == ["gtr_1 1", "gtr 1 2", "GTR-1 3", "kick"]
+
+
+def test_a_role_with_a_question_mark_stays_a_guess() -> None:
+    (one,) = identified(["TRK01"], InputWish(files=("TRK01.wav",), role="keys", role_is_guess=True))
+    assert (one.role, one.role_is_guess) == ("keys", True)
+
+
+def test_names_are_made_distinct() -> None:
+    inputs = identified(["TRK01", "TRK02", "x"], InputWish(files=("x.wav",), name="Bass-1", role="bass"))
+    assert [one.name for one in inputs] == ["bass 2", "bass 3", "Bass-1"]
+
+
+def test_who_sings_most_by_themselves_leads() -> None:
+    roles = load_roles()
+    facts = [facts_of(bump(1_500.0, 2.0), STEADY) for _ in range(3)]
+    voices = [replace(an_input("backing vocal", one, i), role_is_guess=True) for i, one in enumerate(facts)]
+    chosen = choose_lead(voices, {0: 3.0, 1: 40.0, 2: 10.0}, roles)
+    assert [one.role for one in chosen] == ["backing vocal", "lead vocal", "backing vocal"]
+    assert len({one.name for one in chosen}) == 3
+    written = [replace(an_input("lead vocal", facts[0], 0), role_is_guess=False), *voices[1:]]
+    assert [one.role for one in choose_lead(written, {1: 40.0}, roles)] == [
+        "lead vocal",
+        "backing vocal",
+        "backing vocal",
+    ]
+    assert choose_lead(written[:1], {}, roles) == (written[0],)

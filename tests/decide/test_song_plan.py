@@ -1,0 +1,553 @@
+"""From measurements to a plan: every number, its reason, and what a recipe says to it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from morningmix.analysis.analyse import listen
+from morningmix.analysis.heard import Heard
+from morningmix.bleed.singing import hear_cleaned_singing
+from morningmix.decide.gain import HEADROOM_DBFS, WORKING_LUFS
+from morningmix.decide.master import (
+    decide_master,
+    decide_trims,
+)
+from morningmix.decide.pan import WIDTHS
+from morningmix.decide.reverb import MOST_OFFSET_DB
+from morningmix.decide.roles import guess_roles
+from morningmix.decide.song_plan import FAMILY_RANGE_DB, LEVEL_RANGE_DB, decide_song, keep_relation
+from morningmix.decide.take_setup import Setups, set_up
+from morningmix.errors import RecipeError
+from morningmix.files.presets import load_roles
+from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, read_recall, recall_text
+from morningmix.laws.grid import on_grid
+from morningmix.laws.track_power import k_powers, loud_mask, loudness_of
+from morningmix.model.input import Input
+from morningmix.model.measured import Howl, SumFacts
+from morningmix.model.plan import Move, SongPlan, TrackPlan
+from morningmix.model.recipe import Defaults, InputWish, MoveWish, Recipe, SongInputWish, SongWish
+from morningmix.model.slots import Slots
+from morningmix.report.explain import input_in_words
+from morningmix.storage.home import home_of
+from synthetic import NAMES, ROLES, SINGERS, write_take
+
+SECONDS = 12.0
+QUIETED = ("kick", "snare", "overhead", "guitar 1", "guitar 2")
+
+
+@pytest.fixture(scope="module")
+def heard(tmp_path_factory: pytest.TempPathFactory) -> Heard:
+    folder = tmp_path_factory.mktemp("room")
+    write_take(folder / "take", SECONDS, 24_000)
+    (found,) = listen(folder / "take", home_of(folder / "take", folder, None), 2, lambda _step, _share: None)
+    for track in found.measured.tracks:
+        guard(track.slots)
+    for one in found.inputs:
+        guard(one.facts.slots)
+    return found
+
+
+def arrays_of(slots: Slots) -> tuple[NDArray[Any], ...]:
+    return slots.powers, slots.peaks, slots.spectra, slots.spectrum_of
+
+
+def guard(slots: Slots) -> None:
+    for array in arrays_of(slots):
+        array.flags.writeable = False
+
+
+def plan_of(
+    heard: Heard,
+    wishes: Mapping[str, Mapping[str, object]] | None = None,
+    *,
+    start_s: float = 0.0,
+    end_s: float = SECONDS,
+    song: SongWish | None = None,
+    defaults: Defaults | None = None,
+) -> SongPlan:
+    """The plan of a song, with changed wishes by input name."""
+    changes = wishes or {}
+    inputs = [
+        replace(one, wish=InputWish(files=one.wish.files, **changes.get(one.name, {})))  # type: ignore[arg-type]
+        for one in heard.inputs
+    ]
+    recipe = replace(heard.recipe, defaults=defaults or heard.recipe.defaults)
+    songs = [replace(song or SongWish(title="Song", start_s=0.0, end_s=0.0), start_s=start_s, end_s=end_s)]
+    return decide_song(
+        title="Song",
+        start_s=start_s,
+        end_s=end_s,
+        inputs=inputs,
+        singing=heard.singing,
+        measured=heard.measured,
+        recipe=recipe,
+        roles=load_roles(),
+        setups=setups_of(heard, inputs, recipe, songs),
+        song=song,
+    )
+
+
+def setups_of(heard: Heard, inputs: Sequence[Input], recipe: Recipe, songs: Sequence[SongWish]) -> Setups:
+    return set_up(
+        inputs=inputs,
+        singing=heard.singing,
+        measured=heard.measured,
+        recipe=recipe,
+        roles=load_roles(),
+        songs=songs,
+    )
+
+
+def tracks(plan: SongPlan) -> dict[str, TrackPlan]:
+    return {track.name: track for track in plan.tracks}
+
+
+def without_reasons(track: TrackPlan) -> TrackPlan:
+    return replace(track, reasons=())
+
+
+# ---------------------------------------------------------------- a whole song
+
+
+def test_every_input_is_there_with_its_role(heard: Heard) -> None:
+    plan = plan_of(heard)
+    assert {name: track.role for name, track in tracks(plan).items()} == ROLES
+    assert [track.files for track in plan.tracks] == [recording.files for recording in heard.take.recordings]
+    assert all(track.sounds for track in plan.tracks)
+    assert {goal.family for goal in plan.goals} == {"drums", "bass", "guitars", "vocals"}
+
+
+REASON_OF = {"flip": "flip", "delay_s": "delay_s", "role": "role", "role_is_guess": "role", "family": "role"}
+"""Fields whose reason has another name than the field; the rest carry their own."""
+SAID_ELSEWHERE = {"files", "name", "reasons", "filters", "moves"}
+"""Names, and lists whose items are looked at one by one."""
+
+
+def test_every_number_has_a_reason(heard: Heard) -> None:
+    late = {"kick": {"delay_ms": 1.5, "flip": True}, "guitar 1": {"pan": 0.2, "level_db": 1.0}}
+    plan = plan_of(heard, late)
+    checked = set()
+    for track in plan.tracks:
+        said = {reason.what for reason in track.reasons}
+        for field in dataclasses.fields(track):
+            value = getattr(track, field.name)
+            if field.name in SAID_ELSEWHERE or (field.default is not dataclasses.MISSING and value == field.default):
+                continue
+            assert REASON_OF.get(field.name, field.name) in said, f"{track.name}: {field.name} = {value}"
+            checked.add(field.name)
+        for one in track.filters:
+            assert f"{one.kind}_hz" in said
+        assert all(reason.because and reason.source for reason in track.reasons)
+        # A gate or compressor that is not there has its reason too.
+        assert {"gain_db", "gate", "compressor", "fader_db", "pan", "send_db"} <= said
+    assert {"gain_db", "gate", "compressor", "fader_db", "pan", "send_db", "delay_s", "flip"} <= checked
+    assert plan.reverb is not None
+    assert plan.reverb.reasons
+    assert all(goal.because and goal.source for goal in plan.goals)
+
+
+def test_a_long_take_is_set_up_as_a_short_one_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In two hours twelve slots share a spectrum: the same sound is taken for the same, and compressed as much."""
+    write_take(tmp_path / "take", SECONDS, 24_000)
+
+    def set_up_in(home: str) -> tuple[list[str], Setups]:
+        heard = listen(tmp_path / "take", home_of(tmp_path / "take", tmp_path, tmp_path / home), 2, lambda *_: None)[0]
+        whole = SongWish(title="", start_s=0.0, end_s=SECONDS)
+        setups = setups_of(heard, heard.inputs, heard.recipe, [whole])
+        return [guess.role for guess in guess_roles(heard.measured)], setups
+
+    roles, fine = set_up_in("fine")
+    monkeypatch.setattr("morningmix.measure.take._MOST_SPECTRA", round(SECONDS * 10 / 12))
+    coarse_roles, coarse = set_up_in("coarse")
+    assert coarse_roles == roles
+    for key, setup in fine.of.items():
+        other = coarse.of[key]
+        assert other.gain_db == pytest.approx(setup.gain_db, abs=0.3)
+        assert other.level_db == pytest.approx(setup.level_db, abs=0.5)
+        assert (other.compressor is None) == (setup.compressor is None)
+        if setup.compressor and other.compressor:
+            assert other.compressor.threshold_db == pytest.approx(setup.compressor.threshold_db, abs=0.5)
+            assert other.compressor.ratio == pytest.approx(setup.compressor.ratio, abs=0.1)
+
+
+def test_decisions_are_the_same_again_and_touch_nothing(heard: Heard) -> None:
+    # The measurements are read-only here, so that whoever wrote into them would be refused.
+    before = [[array.copy() for array in arrays_of(track.slots)] for track in heard.measured.tracks]
+    assert plan_of(heard) == plan_of(heard)
+    for track, arrays in zip(heard.measured.tracks, before, strict=True):
+        for now, then in zip(arrays_of(track.slots), arrays, strict=True):
+            np.testing.assert_array_equal(now, then)
+
+
+def test_drums_and_amplifiers_are_never_gated_and_voices_are(heard: Heard) -> None:
+    for name, track in tracks(plan_of(heard)).items():
+        if name not in SINGERS:
+            assert track.gate is None
+            continue
+        assert track.gate is not None
+        assert track.gate.floor_db == -20.0
+        spans = track.gate.open_s
+        assert all(0.0 <= a < b <= SECONDS for a, b in spans)
+        assert list(spans) == sorted(spans)
+
+
+@pytest.mark.parametrize(("start_s", "end_s"), [(0.0, SECONDS), (1.23, 8.765), (3.0, 3.9), (11.0, SECONDS)])
+def test_a_song_is_a_slice_of_the_take(heard: Heard, start_s: float, end_s: float) -> None:
+    plan = plan_of(heard, start_s=start_s, end_s=end_s)
+    assert (plan.start_s, plan.end_s) == (start_s, end_s)
+    for track in plan.tracks:
+        heard_there = heard.singing.get(next(one.index for one in heard.inputs if one.name == track.name))
+        if track.gate is not None:
+            assert heard_there is not None
+            expected = [
+                (max(a, start_s) - start_s, min(b, end_s) - start_s)
+                for a, b in heard_there.open_s
+                if b > start_s and a < end_s
+            ]
+            np.testing.assert_allclose(np.array(track.gate.open_s).ravel(), np.ravel(expected), atol=1e-3)
+        assert np.isfinite(track.fader_db)
+        assert np.isfinite(track.gain_db)
+
+
+def test_gains_bring_every_input_to_the_working_level_or_to_its_headroom(heard: Heard) -> None:
+    for one in heard.inputs:
+        track = tracks(plan_of(heard))[one.name]
+        assert one.facts.peak_dbfs + track.gain_db <= HEADROOM_DBFS + 0.01
+        if one.preset.gate_floor_db is None:
+            filters = [each for each in track.filters if each.kind != "peak"]
+            powers = k_powers(one.facts, heard.measured, filters)
+            level = loudness_of(powers, loud_mask(powers, heard.measured.slot_s))
+            assert level is not None
+            wanted = min(WORKING_LUFS - level, HEADROOM_DBFS - one.facts.peak_dbfs)
+            assert track.gain_db == pytest.approx(wanted, abs=0.01)
+
+
+def test_two_guitars_mirror_each_other(heard: Heard) -> None:
+    by_name = tracks(plan_of(heard))
+    assert by_name["guitar 1"].pan == -by_name["guitar 2"].pan
+    assert abs(by_name["guitar 1"].pan) == WIDTHS["guitars"]
+    assert all(by_name[name].pan == 0.0 for name in ("kick", "snare", "overhead", "bass", "lead vocal"))
+
+
+def test_what_is_sent_into_the_room(heard: Heard) -> None:
+    """The presets say who sends more than whom; all together are moved to where the room is wanted."""
+    roles = load_roles()
+    moved = set()
+    for track in plan_of(heard).tracks:
+        send = roles[track.role].send_lu
+        assert (track.send_db is None) == (send is None)
+        if track.send_db is not None and send is not None:
+            moved.add(round(track.send_db - send.value, 1))
+    (offset_db,) = moved
+    assert abs(offset_db) <= MOST_OFFSET_DB
+
+
+# ---------------------------------------------------------------- several songs of one take
+
+
+def songs_of(heard: Heard, *songs: SongWish, halves_db: Mapping[str, float] | None = None) -> list[SongPlan]:
+    """Plans of songs that are set up together, inputs so much louder in the second half of the take."""
+    half = heard.measured.slots // 2
+    inputs = []
+    for one in heard.inputs:
+        gain = np.ones(len(one.facts.slots), np.float32)
+        gain[half:] = 10.0 ** ((halves_db or {}).get(one.name, 0.0) / 20.0)
+        inputs.append(replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled(gain))))
+    measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
+    setups = setups_of(replace(heard, measured=measured), inputs, heard.recipe, songs)
+    return [
+        decide_song(
+            title=song.title,
+            start_s=song.start_s,
+            end_s=song.end_s,
+            inputs=inputs,
+            singing=heard.singing,
+            measured=measured,
+            recipe=heard.recipe,
+            roles=load_roles(),
+            setups=setups,
+            song=song,
+        )
+        for song in songs
+    ]
+
+
+FIRST = SongWish(title="First", start_s=0.0, end_s=SECONDS / 2)
+SECOND = SongWish(title="Second", start_s=SECONDS / 2, end_s=SECONDS)
+
+
+def test_songs_of_a_take_share_all_but_their_faders(heard: Heard) -> None:
+    first, second = (tracks(one) for one in songs_of(heard, FIRST, SECOND, halves_db={"bass": -9.0, "snare": 4.0}))
+    for name, track in first.items():
+        other = second[name]
+        assert (track.gain_db, track.filters, track.compressor, track.pan) == (
+            other.gain_db,
+            other.filters,
+            other.compressor,
+            other.pan,
+        )
+        assert (track.delay_s, track.flip, track.send_db) == (other.delay_s, other.flip, other.send_db)
+
+
+@pytest.mark.parametrize("step_db", [-30.0, -12.0, -4.0, 4.0, 12.0])
+def test_a_fader_never_goes_far_from_where_it_rests(heard: Heard, step_db: float) -> None:
+    first, second = (tracks(one) for one in songs_of(heard, FIRST, SECOND, halves_db={"guitar 1": step_db}))
+    moved = {name: second[name].fader_db - first[name].fader_db for name in first if first[name].sounds}
+    middle = float(np.median(list(moved.values())))
+    assert all(abs(move - middle) <= 2.0 * (LEVEL_RANGE_DB + FAMILY_RANGE_DB) + 0.02 for move in moved.values())
+    # Up when it was played softer, and down when louder.
+    assert (moved["guitar 1"] - moved["guitar 2"]) * step_db <= 0.0
+
+
+def test_who_sits_a_song_out_is_not_raised(heard: Heard) -> None:
+    out, in_ = (tracks(one) for one in songs_of(heard, FIRST, SECOND, halves_db={"guitar 1": 40.0}))
+    both = tracks(songs_of(heard, FIRST, SECOND)[1])
+    assert (
+        out["guitar 1"].fader_db - out["guitar 2"].fader_db <= in_["guitar 1"].fader_db - in_["guitar 2"].fader_db + 3.0
+    )
+    assert both["guitar 1"].sounds
+
+
+def test_who_leads_in_any_song_stands_in_the_centre_in_all(heard: Heard) -> None:
+    backing = next(name for name, track in tracks(plan_of(heard)).items() if track.role == "backing vocal")
+    apart = [tracks(one)[backing].pan for one in songs_of(heard, FIRST, SECOND)]
+    swapped = replace(SECOND, inputs=(SongInputWish(name=backing, role="lead vocal"),))
+    assert apart[0] == apart[1] != 0.0
+    assert [tracks(one)[backing].pan for one in songs_of(heard, FIRST, swapped)] == [0.0, 0.0]
+
+
+def test_an_album_keeps_what_lay_between_its_songs(heard: Heard) -> None:
+    """AES TD1008.1.21-9 (2021): the loudest track at the target, the others as far below it as they are."""
+    heard = replace(heard, inputs=tuple(replace(one, wish=replace(one.wish, compress="off")) for one in heard.inputs))
+    names = [one.name for one in heard.inputs]
+    plans = songs_of(heard, FIRST, SECOND, halves_db=dict.fromkeys(names, -6.0))
+    alike = songs_of(heard, FIRST, SECOND)
+    target = heard.recipe.target.loudness_lufs.value
+    assert [one.target_lufs for one in plans] == [target, target]
+    first, second = (one.target_lufs for one in keep_relation(plans))
+    assert first == target
+    as_they_were = np.diff([one.target_lufs for one in keep_relation(alike)])[0]
+    assert second - target == pytest.approx(-6.0 + as_they_were, abs=0.3)
+
+
+# ---------------------------------------------------------------- wishes
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("level_db", [-4.5, 2.25])
+def test_a_level_wish_moves_one_fader_by_exactly_that(heard: Heard, name: str, level_db: float) -> None:
+    plain, wished = tracks(plan_of(heard)), tracks(plan_of(heard, {name: {"level_db": level_db}}))
+    assert wished[name].fader_db - plain[name].fader_db == pytest.approx(level_db, abs=1e-9)
+    for other in NAMES:
+        same = replace(wished[other], fader_db=plain[other].fader_db)
+        assert without_reasons(same) == without_reasons(plain[other])
+        if other != name:
+            assert wished[other].fader_db == plain[other].fader_db
+
+
+def test_wishes_land_as_they_are_written(heard: Heard) -> None:
+    wishes: dict[str, dict[str, object]] = {
+        "guitar 1": {"pan": 0.77},
+        "bass": {"flip": True, "delay_ms": 2.5},
+        "snare": {"high_pass_hz": 123.4},
+        "kick": {"mute": True},
+        "lead vocal": {"bleed": "off", "compress": "off"},
+    }
+    by_name = tracks(plan_of(heard, wishes))
+    assert by_name["guitar 1"].pan == 0.77
+    assert by_name["bass"].flip
+    assert by_name["bass"].delay_s == 0.0025
+    assert [(one.kind, one.corner_hz) for one in by_name["snare"].filters] == [("high_pass", 123.4)]
+    assert not by_name["kick"].sounds
+    assert ("mute", "muted", "recipe") in {(r.what, r.because, r.source) for r in by_name["kick"].reasons}
+    assert by_name["lead vocal"].gate is None
+    assert by_name["lead vocal"].compressor is None
+    # The guitar that was not asked about does not jump to the same side by chance: it is alone in its spread now.
+    assert abs(by_name["guitar 2"].pan) <= WIDTHS["guitars"]
+
+
+def test_defaults_count_for_everybody_who_does_not_say_otherwise(heard: Heard) -> None:
+    off = Defaults(bleed="off", compress="off", eq="off", high_pass="off", align="off", repair="off")
+    plan = plan_of(heard, {"snare": {"high_pass": "auto", "compress": "auto"}}, defaults=off)
+    for track in plan.tracks:
+        assert track.gate is None
+        assert bool(track.filters) == (track.name == "snare")
+        assert (track.compressor is not None) == (track.name == "snare")
+        assert not track.flip
+        assert track.delay_s == 0.0
+
+
+def test_pops_and_howls_are_turned_down_together(heard: Heard) -> None:
+    howls = (Howl(start_s=1.0, end_s=2.0, hz=900.0), Howl(start_s=3.0, end_s=4.0, hz=900.0))
+    inputs = tuple(
+        replace(one, facts=replace(one.facts, pops_s=((0.5, 0.56), (1.98, 2.04)), howls=howls))
+        if one.name == "lead vocal"
+        else one
+        for one in heard.inputs
+    )
+    measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
+    track = tracks(plan_of(replace(heard, inputs=inputs, measured=measured)))["lead vocal"]
+    assert track.ducked_s == ((0.5, 0.56), (1.0, 2.04), (3.0, 4.0))
+    (because,) = [reason.because for reason in track.reasons if reason.what == "ducked_s"]
+    assert because == "2 pops and 2 howls turned down by 20 dB"
+
+
+def test_clipping_is_mended_and_said(heard: Heard) -> None:
+    clean = tracks(plan_of(heard))["snare"]
+    assert clean.repair_s == 0.0
+    assert "repair_s" not in {reason.what for reason in clean.reasons}
+
+    def snare(wish: dict[str, object], defaults: Defaults | None = None, **facts: object) -> tuple[TrackPlan, str]:
+        inputs = tuple(
+            replace(one, facts=replace(one.facts, **facts)) if one.name == "snare" else one for one in heard.inputs
+        )
+        measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
+        changed = replace(heard, inputs=inputs, measured=measured)
+        track = tracks(plan_of(changed, {"snare": wish}, defaults=defaults))["snare"]
+        (said,) = [line for line in input_in_words(track) if "lipping" in line]
+        return track, said
+
+    mended, said = snare({}, clipped_runs=214, peak_dbfs=0.0)
+    assert mended.repair_s == 0.001
+    assert "214 clipped runs" in said
+    assert "1 ms" in said
+    for left, said in (
+        snare({"repair": "off"}, clipped_runs=214, peak_dbfs=0.0),
+        snare({}, Defaults(repair="off"), clipped_runs=214, peak_dbfs=0.0),
+        # A float file may reach over full scale: then it was not cut off there.
+        snare({}, clipped_runs=3, peak_dbfs=2.5),
+    ):
+        assert left.repair_s == 0.0
+        assert "not mended" in said
+    assert snare({"repair": "auto"}, Defaults(repair="off"), clipped_runs=1, peak_dbfs=0.0)[0].repair_s == 0.001
+
+
+def test_a_songs_own_wishes_come_on_top(heard: Heard) -> None:
+    song = SongWish(
+        title="Song",
+        start_s=0.0,
+        end_s=SECONDS,
+        inputs=(
+            SongInputWish(name="Guitar-1", level_db=-3.0, pan=-0.25),
+            SongInputWish(name="kick", mute=False),
+            SongInputWish(name="overhead", mute=True),
+            SongInputWish(name="guitar 2", role="keys"),
+        ),
+        moves=(MoveWish(name="lead vocal", from_s=2.0, to_s=4.0, level_db=1.5),),
+    )
+    wishes = {"guitar 1": {"level_db": 1.0, "pan": 0.9}, "kick": {"mute": True}}
+    by_name = tracks(plan_of(heard, wishes, song=song))
+    plain = tracks(plan_of(heard, {"overhead": {"mute": True}, "guitar 2": {"role": "keys"}}, song=replace(
+        song, inputs=song.inputs[2:], moves=()
+    )))  # fmt: skip
+    assert by_name["guitar 1"].fader_db - plain["guitar 1"].fader_db == pytest.approx(-2.0, abs=1e-9)
+    assert by_name["guitar 1"].pan == -0.25
+    assert by_name["kick"].sounds
+    assert not by_name["overhead"].sounds
+    assert (by_name["guitar 2"].role, by_name["guitar 2"].family) == ("keys", "keys")
+    moves = by_name["lead vocal"].moves
+    assert [(move.from_s, move.to_s, move.level_db) for move in moves] == [(2.0, 4.0, 1.5)]
+    assert all(not track.moves for name, track in by_name.items() if name != "lead vocal")
+    assert isinstance(moves[0], Move)
+
+
+@pytest.mark.parametrize(("muted", "level_lu"), [((), -4.0), (("guitar 1", "guitar 2"), -4.0), (QUIETED, -3.0)])
+def test_voices_sit_higher_in_a_quiet_line_up(heard: Heard, muted: Sequence[str], level_lu: float) -> None:
+    goals = {one.family: one for one in plan_of(heard, {name: {"mute": True} for name in muted}).goals}
+    assert goals["vocals"].level_lu == level_lu
+
+
+def test_goals_know_what_wishes_do_to_a_family(heard: Heard) -> None:
+    goals = {goal.family: goal for goal in plan_of(heard, {"bass": {"level_db": 3.0}}).goals}
+    assert goals["bass"].wishes_db == pytest.approx(3.0, abs=0.01)
+    assert all(goal.wishes_db == 0.0 for family, goal in goals.items() if family != "bass")
+
+
+# ---------------------------------------------------------------- the recall sheet
+
+
+def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
+    song = SongWish(
+        title="S", start_s=0.5, end_s=9.0, moves=(MoveWish(name="bass", from_s=1.0, to_s=2.0, level_db=-1.0),)
+    )
+    plan = plan_of(heard, {"kick": {"delay_ms": 0.3}}, start_s=0.5, end_s=9.0, song=song)
+    trims = decide_trims(
+        plan, ("drums", "vocals"), np.tile(np.eye(2) * 1e-3, (85, 1, 1)), np.full(100, -9.0, np.float32)
+    )
+    facts = SumFacts(
+        step_s=0.001,
+        steps_per_hop=100,
+        key_db=np.linspace(-20.0, -3.0, 8_500).astype(np.float32),
+        powers=np.full(8_500, 1e-2, np.float32),
+    )
+    sheet = Recall(
+        morningmix="0.1.0",
+        title="S",
+        tracks_folder="../take",
+        recordings=tuple(
+            RecordedInput(files=one.files, parts=one.files, sha256=("0" * 64,)) for one in heard.take.recordings
+        ),
+        settings=Settings(bits=24, file_format="wav", tracks=False),
+        plan=plan,
+        master=decide_master(plan, trims, facts, plan.target_lufs),
+        mix=MixFile(file="S.wav", integrated_lufs=-16.0, range_lu=None, true_peak_dbtp=-1.0),
+        stems=(),
+        files=["S.wav"],
+        sha256={"S.wav": "1" * 64},
+        versions={"numpy": "2.4"},
+    )
+    path = tmp_path / "recall.json"
+    path.write_text(recall_text(sheet), encoding="utf-8")
+    again = read_recall(path)
+    assert again == sheet
+    assert again.plan == plan
+    assert again.master == sheet.master
+    assert on_grid(again.plan) == again.plan
+    assert on_grid(again.master) == again.master
+    assert type(again.plan.tracks[0]) is TrackPlan
+    path.write_text(recall_text(sheet).replace('"recall": 3', '"recall": 1'), encoding="utf-8")
+    with pytest.raises(RecipeError, match="not a recall sheet this version can read"):
+        read_recall(path)
+
+
+# ---------------------------------------------------------------- what processors differ by
+
+
+def disturbed(heard: Heard, seed: int) -> Heard:
+    """What another processor might have measured: every number off by up to a millionth."""
+    rng = np.random.default_rng(seed)
+
+    def near(array: NDArray[np.float32]) -> NDArray[np.float32]:
+        return (array * (1.0 + 1e-6 * rng.uniform(-1.0, 1.0, array.shape))).astype(np.float32)
+
+    def slots(of: Slots) -> Slots:
+        return replace(of, powers=near(of.powers), peaks=near(of.peaks), spectra=near(of.spectra))
+
+    facts = [replace(one.facts, slots=slots(one.facts.slots)) for one in heard.inputs]
+    cleaned = [one.cleaned and replace(one.cleaned, clear_db=near(one.cleaned.clear_db)) for one in heard.inputs]
+    inputs = tuple(
+        replace(one, facts=each, cleaned=clean) for one, each, clean in zip(heard.inputs, facts, cleaned, strict=True)
+    )
+    singing = heard.singing | {one.index: hear_cleaned_singing(one.cleaned) for one in inputs if one.cleaned}
+    return replace(heard, inputs=inputs, singing=singing, measured=replace(heard.measured, tracks=tuple(facts)))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_millionth_decides_nothing(heard: Heard, seed: int) -> None:
+    assert any(one.cleaned for one in heard.inputs)
+    assert plan_of(disturbed(heard, seed)) == plan_of(heard)
+
+
+def test_everything_muted(heard: Heard) -> None:
+    plan = plan_of(heard, {name: {"mute": True} for name in NAMES})
+    assert not any(track.sounds for track in plan.tracks)
+    assert plan.goals == ()
+    assert plan.reverb is None

@@ -1,0 +1,90 @@
+"""Room for who leads, bass beside kick, and the tilt of the whole."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from decide.made import STEADY, an_input, bump, facts_of, measurements
+from morningmix.decide.family_levels import Strip
+from morningmix.decide.tone import MOST_CUT_DB, MOST_TILT_DB, OCTAVES_HZ, WANTED_SLOPE_DB, decide_tilt, room_for
+from morningmix.laws.filters import magnitude_db, tilt
+
+RATE_HZ = 48_000
+
+
+def strip_of(role: str, spectrum: NDArray[np.float64]) -> Strip:
+    facts = facts_of(spectrum, STEADY)
+    return Strip(
+        one=an_input(role, facts),
+        gain_db=0.0,
+        plays=np.ones(len(STEADY), np.bool_),
+        clear=True,
+        powers=STEADY,
+        filters=(),
+        dynamics_db=np.zeros(len(STEADY)),
+    )
+
+
+def cut(masked: Strip, masker: Strip, levels_db: tuple[float, float] = (0.0, 0.0)) -> tuple[float, float] | None:
+    found = room_for(masked, masker, measurements(masked.one.facts, masker.one.facts), levels_db)
+    return None if found is None else (found[0].corner_hz, found[0].gain_db)
+
+
+def test_a_guitar_gives_way_where_it_covers_the_voice_and_is_not_at_home() -> None:
+    """The rule of Hafezi and Reiss, JAES 63(5) 2015 (from memory): essential to the masked, not to the masker."""
+    voice = strip_of("lead vocal", bump(500.0, 1.5) + 0.02 * bump(2000.0, 0.6))
+    guitar = strip_of("electric guitar", bump(600.0, 1.0) + 0.2 * bump(2000.0, 0.6))
+    found = cut(voice, guitar)
+    assert found is not None
+    assert found[0] == 2000.0
+    assert -MOST_CUT_DB <= found[1] < -1.0
+
+
+def test_no_cut_where_nothing_is_covered_or_where_the_masker_lives() -> None:
+    voice = strip_of("lead vocal", bump(500.0, 1.5) + 0.1 * bump(2000.0, 0.6))
+    assert cut(voice, strip_of("electric guitar", bump(300.0, 0.8)), (0.0, -10.0)) is None
+    bright = strip_of("electric guitar", bump(2000.0, 0.7) + 0.5 * bump(4000.0, 0.5))
+    found = cut(voice, bright)
+    assert found is None or found[0] not in (2000.0, 4000.0)
+
+
+def test_the_bass_gives_way_to_the_kick_where_the_kick_is_strongest() -> None:
+    kick = strip_of("kick", bump(60.0, 0.4))
+    bass = strip_of("bass", bump(95.0, 0.8))
+    found = cut(kick, bass, (0.0, 12.0))
+    assert found is not None
+    assert found[0] < 100.0
+
+
+@pytest.mark.parametrize("tilt_db", [-2.0, -0.7, 1.3, 2.0])
+def test_a_tilt_lifts_one_end_and_lowers_the_other(tilt_db: float) -> None:
+    low, middle, high = magnitude_db(tilt(tilt_db, RATE_HZ), [5.0, 700.0, 20_000.0], RATE_HZ)
+    assert low == pytest.approx(tilt_db, abs=0.15)
+    assert middle == pytest.approx(0.0, abs=0.05)
+    assert high == pytest.approx(-tilt_db, abs=0.15)
+
+
+def test_a_slope_like_the_records_is_left_alone() -> None:
+    """Pestana et al., AES 135, 2013: 5 dB an octave of density is 2 dB an octave of octave levels."""
+    assert decide_tilt(-2.0 * np.arange(6), RATE_HZ) is None
+    assert decide_tilt(-2.9 * np.arange(6), RATE_HZ) is None
+
+
+@given(st.lists(st.floats(-12.0, 12.0), min_size=6, max_size=6))
+def test_a_tilt_goes_toward_the_slope_and_never_past_it(levels: list[float]) -> None:
+    octaves = np.array(levels)
+    places = np.arange(6)
+    found = decide_tilt(octaves, RATE_HZ)
+    if found is None:
+        return
+    assert abs(found[0]) <= MOST_TILT_DB
+    after = octaves + magnitude_db(tilt(found[0], RATE_HZ), OCTAVES_HZ, RATE_HZ)
+    off = [float(np.std(one - WANTED_SLOPE_DB * places)) for one in (octaves, after)]
+    assert off[1] <= off[0] + 0.01
+    before, now = (float(np.polyfit(places, one, 1)[0]) - WANTED_SLOPE_DB for one in (octaves, after))
+    assert abs(now) <= abs(before) + 0.01
+    assert now * before >= -0.02

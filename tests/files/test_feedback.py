@@ -1,0 +1,67 @@
+"""The text that people send back after listening."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from commands.made import GOOD, read
+from morningmix.errors import MorningmixError, RecipeError
+from morningmix.files.feedback import Note, read_wishes
+
+
+def test_every_line_is_understood(tmp_path: Path) -> None:
+    (one,) = read(tmp_path, GOOD)
+    assert (one.song, one.mix, one.who) == ("Copper Rain Gauge", "3f2a91c0", "Mara")
+    assert [(m.name, m.level_db, m.from_s, m.to_s) for m in one.moves] == [
+        ("vocals", 2.0, None, None),
+        ("drums", -1.5, None, None),
+        ("vocals", 2.0, 130.0, 160.5),
+    ]
+    assert one.notes == (Note(at_s=151.0, says="could the second guitar come in later? #\"'"),)
+
+
+def test_a_chat_may_quote_and_wrap(tmp_path: Path) -> None:
+    quoted = "\n".join(f"> {line}\r" for line in GOOD.splitlines())
+    assert read(tmp_path, quoted + "\n\n" + GOOD.replace("Mara", "Theo"))[0].moves == read(tmp_path, GOOD)[0].moves
+    assert [one.who for one in read(tmp_path, GOOD + "\n" + GOOD.replace("Mara", "Theo"))] == ["Mara", "Theo"]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "holds no wishes"),
+        ("hello\n", "line 1: wishes begin with"),
+        ("morningmix wishes\nvocals +2\n", "for which song"),
+        (GOOD + "<script>alert(1)</script>\n", 'line 9: "<script>alert\\(1\\)</script>" is no wish'),
+        (GOOD + "../../etc/passwd\n", "line 9: .* is no wish"),
+        (GOOD + "vocals +2; rm -rf /\n", "line 9: .* is no wish"),
+        (GOOD + "vocals up a bit\n", "line 9: .* is no wish"),
+        (GOOD + "vocals +40\n", "line 9: \\+40 dB is more"),
+        (GOOD + "vocals +2 from 2:40 to 2:10\n", "line 9: the stretch must end after its start"),
+        (GOOD + "vocals +2 from 2:70 to 3:10\n", "line 9: the time must be"),
+        (GOOD + "song: Another\n", 'line 9: "song" is said twice'),
+        (GOOD.replace("3f2a91c0", "../x"), "names no mix"),
+        ("morningmix wishes\n" * 3000, "more than 2000 lines"),
+    ],
+)
+def test_what_is_not_understood_is_refused_with_its_line(tmp_path: Path, text: str, says: str) -> None:
+    with pytest.raises(RecipeError, match=says):
+        read(tmp_path, text)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(max_size=200), st.integers(0, 200))
+def test_nothing_ends_in_a_traceback(tmp_path_factory: pytest.TempPathFactory, text: str, at: int) -> None:
+    folder = tmp_path_factory.getbasetemp()
+    said = ""
+    try:
+        (folder / "w.txt").write_text(GOOD[:at] + text + GOOD[at:], encoding="utf-8", errors="replace")
+        for one in read_wishes(folder / "w.txt"):
+            assert all(sign.isprintable() for note in one.notes for sign in note.says)
+    except MorningmixError as error:
+        said = str(error)
+    assert "\n" not in said

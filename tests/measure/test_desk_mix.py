@@ -1,0 +1,229 @@
+"""Inputs that are no part of the music: a desk's own mix and a metronome are told by ear, and nothing else is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile  # noqa: TID251 - an outside writer of the files under test
+from scipy import signal
+
+from morningmix.analysis.analyse import listen
+from morningmix.analysis.heard import Heard
+from morningmix.audio.takes import find_take
+from morningmix.decide.findings import find_faults
+from morningmix.measure.click import hear_clicks
+from morningmix.measure.desk_mix import hear_desk_mixes
+from morningmix.measure.take import measure_take
+from morningmix.model.measured import Measurements, SumOfOthers, Ticking
+from morningmix.model.recording import Take
+from morningmix.storage.home import home_of
+from synthetic import NAMES, Sound, band
+
+RATE_HZ, SECONDS = 24_000, 18.0
+FRAMES = round(RATE_HZ * SECONDS)
+
+
+@pytest.fixture(scope="module")
+def inputs() -> Mapping[str, Sound]:
+    return band(SECONDS, RATE_HZ, 5)
+
+
+def desk(inputs: Mapping[str, Sound], seed: int, late_s: float = 0.003) -> Sound:
+    """A stereo mix ``(frames, 2)``: faders, pans, a shelf each, one delay."""
+    rng = np.random.default_rng(seed)
+    mix = np.zeros((FRAMES, 2))
+    for sound in inputs.values():
+        level = 10.0 ** (rng.uniform(-10.0, 3.0) / 20.0) / np.sqrt(np.mean(sound**2))
+        bright = sound + rng.uniform(-0.4, 0.6) * signal.sosfilt(
+            signal.butter(1, 2_000.0, "highpass", fs=RATE_HZ, output="sos"), sound
+        )
+        angle = rng.uniform(0.1, 0.4) * np.pi
+        mix += level * bright[:, None] * np.array([np.cos(angle), np.sin(angle)])
+    late = round(late_s * RATE_HZ)
+    mix = np.concatenate((np.zeros((late, 2)), mix))[:FRAMES]
+    return np.asarray(0.5 * mix / np.abs(mix).max())
+
+
+def in_a_room(inputs: Mapping[str, Sound], decay_s: float) -> Sound:
+    """What a microphone would hear of the inputs, each from its own place; reverberation as loud as they are."""
+    rng = np.random.default_rng(8)
+    room = np.zeros(FRAMES)
+    t = np.arange(round(decay_s * RATE_HZ)) / RATE_HZ
+    for sound in inputs.values():
+        answer = rng.standard_normal(len(t)) * 10.0 ** (-3.0 * t / decay_s)
+        answer /= np.sqrt(np.sum(answer**2))
+        answer[0] += 1.0
+        late = round(rng.uniform(0.002, 0.009) * RATE_HZ)
+        heard = signal.fftconvolve(sound / np.sqrt(np.mean(sound**2)), answer)
+        room[late:] += heard[: FRAMES - late]
+    return np.asarray(0.5 * room / np.abs(room).max())
+
+
+def metronome(beat: Sound, first: Sound, times_s: Sound) -> Sound:
+    track = np.zeros(FRAMES + RATE_HZ)
+    for number, at_s in enumerate(times_s):
+        start = round(float(at_s) * RATE_HZ)
+        hit = beat if number % 4 else first
+        track[start : start + len(hit)] += hit
+    return track[:FRAMES]
+
+
+def beep(pitch_hz: float, level: float, length_s: float = 0.008) -> Sound:
+    t = np.arange(round(0.15 * RATE_HZ)) / RATE_HZ
+    return np.asarray(level * np.sin(2.0 * np.pi * pitch_hz * t) * np.exp(-t / length_s))
+
+
+BEATS_S = np.arange(0.1, SECONDS - 0.2, 60.0 / 132.0)
+
+
+def measured(folder: Path, sounds: Mapping[str, Sound]) -> tuple[Take, Measurements, list[str]]:
+    folder.mkdir()
+    for name, sound in sounds.items():
+        soundfile.write(folder / f"{name}.wav", sound, RATE_HZ, subtype="PCM_24")
+    take = find_take(folder)
+    facts, _ = measure_take(take, folder.parent / "cache", 2, lambda _seconds: None)
+    return take, facts, [recording.files[0].removesuffix(".wav") for recording in take.recordings]
+
+
+def mixes(folder: Path, sounds: Mapping[str, Sound]) -> dict[str, SumOfOthers]:
+    take, facts, names = measured(folder, sounds)
+    return {names[index]: found for index, found in hear_desk_mixes(take, facts, range(len(names))).items()}
+
+
+def clicks(folder: Path, sounds: Mapping[str, Sound]) -> dict[str, Ticking]:
+    take, facts, names = measured(folder, sounds)
+    return {names[index]: found for index, found in hear_clicks(take, facts, range(len(names))).items()}
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_desk_mix_is_found_in_mono_in_stereo_and_in_two_files(
+    seed: int, inputs: Mapping[str, Sound], tmp_path: Path
+) -> None:
+    mix = desk(inputs, seed)
+    found = mixes(tmp_path / "stereo", {**inputs, "x": mix})
+    assert list(found) == ["x"]
+    assert found["x"].explained > 0.9
+    assert len(found["x"].of) >= 3
+    assert list(mixes(tmp_path / "mono", {**inputs, "x": mix.mean(axis=1)})) == ["x"]
+    assert set(mixes(tmp_path / "pair", {**inputs, "x": mix[:, 0], "y": mix[:, 1]})) == {"x", "y"}
+
+
+@pytest.mark.parametrize("decay_s", [0.15, 0.4])
+def test_what_a_microphone_hears_of_everybody_is_no_desk_mix(
+    decay_s: float, inputs: Mapping[str, Sound], tmp_path: Path
+) -> None:
+    assert mixes(tmp_path / "take", {**inputs, "room": in_a_room(inputs, decay_s)}) == {}
+
+
+def test_neither_a_band_by_itself_nor_an_input_recorded_twice_is_a_desk_mix(
+    inputs: Mapping[str, Sound], tmp_path: Path
+) -> None:
+    assert mixes(tmp_path / "band", inputs) == {}
+    amplifier = signal.sosfilt(signal.butter(2, 3_000.0, fs=RATE_HZ, output="sos"), 0.7 * inputs["bass"])
+    assert mixes(tmp_path / "twice", {**inputs, "bass amplifier": amplifier}) == {}
+    two = 0.4 * inputs["kick"] + 0.4 * inputs["bass"]
+    assert mixes(tmp_path / "two", {**inputs, "x": two}) == {}
+
+
+@pytest.mark.parametrize("hiss_db", [-120.0, -80.0])
+def test_a_metronome_is_found_with_its_tempo(hiss_db: float, inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    hiss = 10.0 ** (hiss_db / 20.0) * np.random.default_rng(2).standard_normal(FRAMES)
+    accented = metronome(beep(1_000.0, 0.1), beep(1_500.0, 0.2), BEATS_S)
+    found = clicks(tmp_path / "take", {**inputs, "x": accented + hiss})
+    assert list(found) == ["x"]
+    assert 60.0 / found["x"].shortest_s == pytest.approx(132.0, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("what", "sound"),
+    [
+        ("a bass drum from a machine", metronome(beep(60.0, 0.3, 0.04), beep(60.0, 0.3, 0.04), BEATS_S)),
+        (
+            "a pattern with gaps",
+            metronome(beep(1_000.0, 0.2), beep(1_000.0, 0.2), np.delete(BEATS_S, slice(2, None, 3))),
+        ),
+        ("two drums of a machine", metronome(beep(1_000.0, 0.2), beep(60.0, 0.4, 0.04), BEATS_S)),
+        (
+            "a hand",
+            metronome(
+                beep(1_000.0, 0.2),
+                beep(1_000.0, 0.2),
+                BEATS_S + np.abs(np.random.default_rng(4).normal(0.0, 0.01, len(BEATS_S))),
+            ),
+        ),
+        ("a note that rings on", metronome(beep(1_000.0, 0.2, 0.2), beep(1_000.0, 0.2, 0.2), BEATS_S)),
+    ],
+)
+def test_what_only_keeps_time_is_no_metronome(what: str, sound: Sound, tmp_path: Path) -> None:
+    assert clicks(tmp_path / "take", {"x": sound}) == {}, what
+
+
+def test_a_band_holds_no_metronome(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    assert clicks(tmp_path / "take", inputs) == {}
+
+
+def heard(folder: Path, *, cleaned: bool = False) -> Heard:
+    home = home_of(folder, folder.parent, None)
+    return listen(folder, home, 2, lambda _step, _share: None, take_bleed_out=cleaned)[0]
+
+
+def test_they_are_left_out_as_guesses_and_it_is_said(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    folder = tmp_path / "take"
+    sounds = {f"input-{number:02d}": inputs[name] for number, name in enumerate(NAMES, 1)}
+    sounds |= {"input-20": desk(inputs, 1), "input-21": metronome(beep(1_000.0, 0.1), beep(1_500.0, 0.2), BEATS_S)}
+    measured(folder, sounds)
+    first, again = heard(folder), heard(folder)
+    assert first.recipe_is_new
+    assert not again.recipe_is_new
+    for listened in (first, again):
+        mix, click = listened.inputs[-2:]
+        assert (mix.role, mix.role_is_guess, mix.preset.family) == ("desk mix", True, "")
+        assert (click.role, click.role_is_guess, click.preset.family) == ("click", True, "")
+        assert not {one.role for one in listened.inputs[:-2]} & {"desk mix", "click"}
+        said = [
+            finding.says
+            for finding in find_faults(listened.inputs, listened.take, listened.measured, listened.singing)
+            if finding.kind == "no part"
+        ]
+        assert len(said) == 2
+        assert any("input-20.wav" in says and "sum of the others" in says for says in said)
+        assert any("input-21.wav" in says and "click" in says for says in said)
+    recipe = first.home.recipe.read_text(encoding="utf-8")
+    assert 'role = "desk mix?"' in recipe
+    assert 'role = "click?"' in recipe
+
+
+def test_the_ear_never_overrules_a_name(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    folder = tmp_path / "take"
+    measured(folder, {**inputs, "keys": desk(inputs, 1)})
+    listened = heard(folder)
+    keys = next(one for one in listened.inputs if one.facts.files == ("keys.wav",))
+    assert (keys.role, keys.role_is_guess) == ("keys", False)
+
+
+def test_a_mix_that_somebody_calls_otherwise_makes_no_mix_of_its_parts(
+    inputs: Mapping[str, Sound], tmp_path: Path
+) -> None:
+    folder = tmp_path / "take"
+    loud = {**inputs, "guitar 1": 8.0 * inputs["guitar 1"]}
+    mix = sum(loud.values(), np.zeros(FRAMES))
+    measured(folder, {**{f"input-{n:02d}": inputs[name] for n, name in enumerate(NAMES, 1)}, "keys": 0.2 * mix})
+    assert not any(one.role == "desk mix" for one in heard(folder).inputs)
+
+
+def test_bleed_is_heard_as_if_they_were_not_there(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    sounds = {name: inputs[name] for name in ("kick", "overhead", "guitar 1", "lead vocal")}
+    measured(tmp_path / "with", {**sounds, "x": desk(sounds, 1)})
+    measured(tmp_path / "without", sounds)
+    there, gone = heard(tmp_path / "with", cleaned=True), heard(tmp_path / "without", cleaned=True)
+    assert there.inputs[-1].role == "desk mix"
+    ears = [one for one in gone.inputs if one.cleaned is not None]
+    assert ears
+    for one in ears:
+        other = there.inputs[one.index].cleaned
+        assert one.cleaned is not None
+        assert other is not None
+        assert np.array_equal(one.cleaned.clear_db, other.clear_db)
