@@ -17,15 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.audio.write import FloatScratch
-from morningmix.bleed.cleaned import read_all_cleaned, shares_of, sound_recording
-from morningmix.bleed.excess import hear_residual
-from morningmix.bleed.mask import Masked, mask_all, resting_share
+from morningmix.bleed.cleaned import fractions_of_total, read_all_cleaned, sound_recording
+from morningmix.bleed.excess import measure_residual
+from morningmix.bleed.mask import Masked, mask_all, resting_fraction
 from morningmix.bleed.subtract import Sounds, Subtraction
 from morningmix.dsp.bands import BandMeter
 from morningmix.errors import OutputError
 from morningmix.measure.band_store import BandStore, BandWriter
 from morningmix.measure.take import slots_of
-from morningmix.model.measured import Cleaned, Turned
+from morningmix.model.measured import Cleaned, GainStep
 from morningmix.model.plan import Cleaning
 from morningmix.model.recording import Take
 from morningmix.storage.cache import EntryWriter, beside, entries, key, path_of, remove, take_key
@@ -57,15 +57,16 @@ def clean_take(
     An ear that no other input can explain is missing in the result. Raises `RecordingsError` and `OutputError`.
     """
     references = cleaning.references
-    ears = {ear: linear for ear, linear in cleaning.ears if any(other != ear for other in references)}
+    targets = {target: linear for target, linear in cleaning.targets if any(other != target for other in references)}
     store = replace(
-        store, turned=tuple((one, Turned(at_s=at_s, step_db=step_db)) for one, at_s, step_db in cleaning.turned)
+        store,
+        gain_steps=tuple((one, GainStep(at_s=at_s, step_db=step_db)) for one, at_s, step_db in cleaning.gain_steps),
     )
-    if not ears or store.hops < 50:
+    if not targets or store.hops < 50:
         return {}
-    question = key(sorted(ears.items()), references, store.turned, cleaning.repaired)
+    question = key(sorted(targets.items()), references, store.gain_steps, cleaning.repaired)
     stem = (take_key(take.folder), store.key, question)
-    paths = {ear: path_of(cache, "clean", *stem, f"{ear:02d}") for ear in ears}
+    paths = {target: path_of(cache, "clean", *stem, f"{target:02d}") for target in targets}
     # What does not mix needs no sound, and reading all of it takes a while.
     kept = read_all_cleaned(paths, take, sound=not only_kept)
     if kept is not None:
@@ -77,10 +78,12 @@ def clean_take(
     for entry in entries(cache):
         if entry.of[0] == stem[0] and entry.kind in ("clean", "cleaned", "scratch"):
             remove(entry.path)
-    refuse_full(cache, _SCRATCHES * 4.0 * take.frames * sum(take.recordings[ear].channels for ear in ears), "Cleaning")
+    refuse_full(
+        cache, _SCRATCHES * 4.0 * take.frames * sum(take.recordings[target].channels for target in targets), "Cleaning"
+    )
     with ThreadPoolExecutor(workers) as pool:
-        sounds = Sounds(take, store.turned, cleaning.repaired)
-        _clean(sounds, store, ears, references, cache, paths, pool, workers, progress)
+        sounds = Sounds(take, store.gain_steps, cleaning.repaired)
+        _clean(sounds, store, targets, references, cache, paths, pool, workers, progress)
     # Read back, because what stays must not lie in memory among what the threads worked with.
     kept = read_all_cleaned(paths, take)
     if kept is None:
@@ -91,7 +94,7 @@ def clean_take(
 def _clean(
     sounds: Sounds,
     store: BandStore,
-    ears: Mapping[int, bool],
+    targets: Mapping[int, bool],
     references: Sequence[int],
     cache: Path,
     paths: Mapping[int, Path],
@@ -101,56 +104,58 @@ def _clean(
 ) -> None:
     take = sounds.take
     bands = {
-        (ear, what): beside(path, "scratch", str(number))
-        for ear, path in paths.items()
+        (target, what): beside(path, "scratch", str(number))
+        for target, path in paths.items()
         for number, what in enumerate(("left", "taken", "bleed"))
     }
     try:
         with ExitStack() as stack:
             scratches = {
-                (ear, what): stack.enter_context(FloatScratch(cache, take.recordings[ear].channels))
-                for ear in ears
+                (target, what): stack.enter_context(FloatScratch(cache, take.recordings[target].channels))
+                for target in targets
                 for what in ("left", "taken")
             }
-            subtraction = Subtraction(sounds, ears, references, workers)
+            subtraction = Subtraction(sounds, targets, references, workers)
             _subtract(subtraction, scratches, bands, pool, take, progress)
-            helped = {ear: on and _helps(store, bands, ear, subtraction.learnt_s) for ear, on in ears.items()}
+            helped = {
+                target: on and _helps(store, bands, target, subtraction.learnt_s) for target, on in targets.items()
+            }
 
-            def residual(ear: int) -> NDArray[np.float32]:
-                left, taken, bleed = (bands[ear, what] for what in ("left", "taken", "bleed"))
-                return hear_residual(store, ear, references, left, taken if helped[ear] else None, bleed)
+            def residual(target: int) -> NDArray[np.float32]:
+                left, taken, bleed = (bands[target, what] for what in ("left", "taken", "bleed"))
+                return measure_residual(store, target, references, left, taken if helped[target] else None, bleed)
 
-            clear_db = dict(zip(ears, pool.map(residual, ears), strict=True))
-            turned = dict(store.turned)
+            clear_db = dict(zip(targets, pool.map(residual, targets), strict=True))
+            gain_steps = dict(store.gain_steps)
             with ExitStack() as files:
                 masked = [
                     Masked(
                         take,
-                        scratches[ear, "left"],
-                        scratches[ear, "taken"],
-                        helped[ear],
-                        replace(store, paths=(bands[ear, "bleed"],), turned=(), exact=True),
-                        turned.get(ear),
-                        resting_share(clear_db[ear], store.hop_s),
-                        files.enter_context(EntryWriter(paths[ear])),
+                        scratches[target, "left"],
+                        scratches[target, "taken"],
+                        helped[target],
+                        replace(store, paths=(bands[target, "bleed"],), gain_steps=(), exact=True),
+                        gain_steps.get(target),
+                        resting_fraction(clear_db[target], store.hop_s),
+                        files.enter_context(EntryWriter(paths[target])),
                     )
-                    for ear in ears
+                    for target in targets
                 ]
                 mask_all(masked, pool)
 
-            def finish(ear: int) -> None:
-                sound = sound_recording(paths[ear], take, take.recordings[ear].channels)
+            def finish(target: int) -> None:
+                sound = sound_recording(paths[target], take, take.recordings[target].channels)
                 cleaned = Cleaned(
                     sound=sound,
-                    subtracted=helped[ear],
-                    heard_of=shares_of(subtraction.heard_of[ear]) if helped[ear] else (),
+                    subtracted=helped[target],
+                    bleed_sources=fractions_of_total(subtraction.bleed_sources[target]) if helped[target] else (),
                     slots=slots_of(sound, take),
                     hop_s=store.hop_s,
-                    clear_db=clear_db[ear],
+                    clear_db=clear_db[target],
                 )
-                write_record(beside(paths[ear], "cleaned"), cleaned, ("sound",))
+                write_record(beside(paths[target], "cleaned"), cleaned, ("sound",))
 
-            list(pool.map(finish, ears))
+            list(pool.map(finish, targets))
     finally:
         for path in bands.values():
             remove(path)
@@ -184,7 +189,7 @@ def _subtract(
 
 
 def _helps(
-    store: BandStore, bands: Mapping[tuple[int, str], Path], ear: int, learnt_s: Sequence[tuple[float, float]]
+    store: BandStore, bands: Mapping[tuple[int, str], Path], target: int, learnt_s: Sequence[tuple[float, float]]
 ) -> bool:
     """Whether subtracting took anything away, where the filters were not learnt: what only fits does not count."""
     fresh = np.ones(store.hops, bool)
@@ -193,10 +198,10 @@ def _helps(
     if np.count_nonzero(fresh) * store.hop_s < _LEAST_FRESH_S:
         fresh[:] = True
     step = max(1, np.count_nonzero(fresh) // _JUDGED_HOPS)
-    left = replace(store, paths=(bands[ear, "left"],), turned=(), exact=True)
+    left = replace(store, paths=(bands[target, "left"],), gain_steps=(), exact=True)
     ratios = []
     for hop in np.flatnonzero(fresh)[::step].tolist():
-        before, after = (float(one.read(track, hop, hop + 1).sum()) for one, track in ((store, ear), (left, 0)))
+        before, after = (float(one.read(track, hop, hop + 1).sum()) for one, track in ((store, target), (left, 0)))
         if before > 0.0:
             ratios.append(after / before)
     return bool(ratios) and float(np.quantile(ratios, 0.25)) < _HELPS

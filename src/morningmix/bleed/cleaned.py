@@ -13,8 +13,8 @@ from morningmix.storage.records import read_record
 
 def read_all_cleaned(paths: Mapping[int, Path], take: Take, *, sound: bool = True) -> dict[int, Cleaned] | None:
     """Cleaned microphones from the cache; None unless all of them are there."""
-    found = {ear: _kept(path, take, take.recordings[ear].channels, sound=sound) for ear, path in paths.items()}
-    kept = {ear: one for ear, one in found.items() if one is not None}
+    found = {target: _kept(path, take, take.recordings[target].channels, sound=sound) for target, path in paths.items()}
+    kept = {target: one for target, one in found.items() if one is not None}
     return kept if len(kept) == len(found) else None
 
 
@@ -32,7 +32,7 @@ def sound_recording(path: Path, take: Take, channels: int) -> Recording:
     return Recording(lanes=((part,),))
 
 
-def shares_of(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:
+def fractions_of_total(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:
     """Shares of a total, the largest first, without those that are nothing."""
     total = sum(powers.values())
     found = sorted(((power / total, other) for other, power in powers.items() if power > 0.0), reverse=True)

@@ -46,7 +46,7 @@ as much. Counting it too, gates let in three times as much between lines (measur
 
 
 @dataclass(frozen=True, slots=True)
-class _Ear:
+class _Target:
     """What was learnt for one microphone: weights ``(bands, features)`` over the instruments, and over everybody."""
 
     noise: Array
@@ -54,18 +54,18 @@ class _Ear:
     of_all: Array
 
 
-def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, BleedFacts]:
+def measure_bleed(store: BandStore, targets: Sequence[int], others: Sequence[int]) -> Mapping[int, BleedFacts]:
     """Excess over predicted bleed for each of the inputs `ears`.
 
     `ears` are the microphones in front of people, `others` all inputs that play without being one of them; an ear's own
     sound in another ear counts as bleed only once it was told from the instruments' bleed there, so that two singers
     who sing together do not silence each other. Returns nothing for an input that no other input could explain.
     """
-    if not ears or len(ears) + len(others) < 2 or store.hops < 2 * _SMOOTHING_HOPS:
+    if not targets or len(targets) + len(others) < 2 or store.hops < 2 * _SMOOTHING_HOPS:
         return {}
-    learnt = _learn(store, ears, others)
-    excess_all: dict[int, list[Array]] = {ear: [] for ear in ears}
-    excess_instruments: dict[int, list[Array]] = {ear: [] for ear in ears}
+    learnt = _learn(store, targets, others)
+    excess_all: dict[int, list[Array]] = {target: [] for target in targets}
+    excess_instruments: dict[int, list[Array]] = {target: [] for target in targets}
     bands = _voice_bands(store)
     for start in range(0, store.hops, _CHUNK_HOPS):
         stop = min(start + _CHUNK_HOPS, store.hops)
@@ -75,27 +75,27 @@ def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> 
         )
         own: dict[int, Array] = {}
         levels: dict[int, Array] = {}
-        for ear in ears:
-            levels[ear] = store.read(ear, early, stop)
-            bleed = _predict(learnt[ear].of_instruments, features, learnt[ear].noise, levels[ear].shape)
-            excess_instruments[ear].append(_excess_db(levels[ear], bleed, bands)[start - early :])
-            own[ear] = _own_power(levels[ear], bleed)
-        for ear in ears:
-            everybody = _with_voices(features, own, ear, store.hop_s)
-            bleed = _predict(learnt[ear].of_all, everybody, learnt[ear].noise, levels[ear].shape)
-            excess_all[ear].append(_excess_db(levels[ear], bleed, bands)[start - early :])
+        for target in targets:
+            levels[target] = store.read(target, early, stop)
+            bleed = _predict(learnt[target].of_instruments, features, learnt[target].noise, levels[target].shape)
+            excess_instruments[target].append(_excess_db(levels[target], bleed, bands)[start - early :])
+            own[target] = _own_power(levels[target], bleed)
+        for target in targets:
+            everybody = _with_voices(features, own, target, store.hop_s)
+            bleed = _predict(learnt[target].of_all, everybody, learnt[target].noise, levels[target].shape)
+            excess_all[target].append(_excess_db(levels[target], bleed, bands)[start - early :])
     return {
-        ear: BleedFacts(
+        target: BleedFacts(
             hop_s=store.hop_s,
-            excess_db=_smooth(np.concatenate(excess_all[ear])),
-            excess_of_instruments_db=_smooth(np.concatenate(excess_instruments[ear])),
+            over_bleed_db=_smooth(np.concatenate(excess_all[target])),
+            over_instrument_bleed_db=_smooth(np.concatenate(excess_instruments[target])),
         )
-        for ear in ears
+        for target in targets
     }
 
 
-def hear_residual(
-    store: BandStore, ear: int, references: Sequence[int], left: Path, taken: Path | None, bleed: Path
+def measure_residual(
+    store: BandStore, target: int, references: Sequence[int], left: Path, taken: Path | None, bleed: Path
 ) -> Array:
     """How far one microphone stands clear of what is left of its bleed, after that was predicted and subtracted.
 
@@ -103,8 +103,8 @@ def hear_residual(
     expected bleed's band powers to `bleed`. All three are exact. Returns dB ``(hops,)``, see `Cleaned.clear_db`.
     Raises `OutputError`.
     """
-    own = replace(store, paths=(left, *((taken,) if taken else ())), turned=(), exact=True)
-    others = [other for other in references if other != ear]
+    own = replace(store, paths=(left, *((taken,) if taken else ())), gain_steps=(), exact=True)
+    others = [other for other in references if other != target]
     bands, vowels = _voice_bands(store), _voice_bands(store, HIGHEST_VOWEL_HZ)
 
     def features_of(early: int, stop: int) -> Array:
@@ -137,14 +137,19 @@ def hear_residual(
     return _smooth(np.concatenate(clear), _CLEAR_SMOOTHING_HOPS)
 
 
-def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, _Ear]:
+def _learn(store: BandStore, targets: Sequence[int], others: Sequence[int]) -> Mapping[int, _Target]:
     spans = _training_spans(store.hops)
     bands = _voice_bands(store)
-    levels = {ear: np.concatenate([store.read(ear, start, stop) for _, start, stop in spans], axis=1) for ear in ears}
-    noise = {ear: np.float32(0.5) * np.percentile(levels[ear], 3, axis=1).astype(np.float32) for ear in ears}
+    levels = {
+        target: np.concatenate([store.read(target, start, stop) for _, start, stop in spans], axis=1)
+        for target in targets
+    }
+    noise = {
+        target: np.float32(0.5) * np.percentile(levels[target], 3, axis=1).astype(np.float32) for target in targets
+    }
     # The instruments' features first, then room for those of the other voices: copies of this would be most memory.
     hops = sum(stop - start for _, start, stop in spans)
-    everybody = np.empty((_ANSWERS * (len(others) + max(0, len(ears) - 1)), store.bands, hops), np.float32)
+    everybody = np.empty((_ANSWERS * (len(others) + max(0, len(targets) - 1)), store.bands, hops), np.float32)
     at = 0
     for _, start, stop in spans:
         early = max(0, start - _WARM_UP_HOPS)
@@ -153,16 +158,20 @@ def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapp
             everybody[_ANSWERS * place : _ANSWERS * (place + 1), :, at : at + stop - start] = answers
         at += stop - start
     instruments = everybody[: _ANSWERS * len(others)]
-    of_instruments = {ear: _fit(levels[ear], instruments, noise[ear], bands) for ear in ears}
+    of_instruments = {target: _fit(levels[target], instruments, noise[target], bands) for target in targets}
     own = {
-        ear: _own_power(levels[ear], _predict(of_instruments[ear], instruments, noise[ear], levels[ear].shape))
-        for ear in ears
+        target: _own_power(
+            levels[target], _predict(of_instruments[target], instruments, noise[target], levels[target].shape)
+        )
+        for target in targets
     }
-    learnt: dict[int, _Ear] = {}
-    for ear in ears:
-        for place, voice in enumerate((power for other, power in own.items() if other != ear), len(others)):
+    learnt: dict[int, _Target] = {}
+    for target in targets:
+        for place, voice in enumerate((power for other, power in own.items() if other != target), len(others)):
             everybody[_ANSWERS * place : _ANSWERS * (place + 1)] = _features(voice, store.hop_s)
-        learnt[ear] = _Ear(noise[ear], of_instruments[ear], _fit(levels[ear], everybody, noise[ear], bands))
+        learnt[target] = _Target(
+            noise[target], of_instruments[target], _fit(levels[target], everybody, noise[target], bands)
+        )
     return learnt
 
 
@@ -193,8 +202,8 @@ def _features(power: Array, hop_s: float) -> Array:
     return np.stack(answers).astype(np.float32)
 
 
-def _with_voices(features: Array, own: Mapping[int, Array], ear: int, hop_s: float) -> Array:
-    voices = [_features(power, hop_s) for other, power in own.items() if other != ear]
+def _with_voices(features: Array, own: Mapping[int, Array], target: int, hop_s: float) -> Array:
+    voices = [_features(power, hop_s) for other, power in own.items() if other != target]
     return np.concatenate([each for each in (features, *voices) if len(each)] or [features])
 
 
@@ -217,8 +226,8 @@ def _excess_db(level: Array, bleed: Array, bands: NDArray[np.bool_]) -> Array:
     return excess
 
 
-def _smooth(excess_db: Array, hops: int = _SMOOTHING_HOPS) -> Array:
-    smooth: Array = scipy.ndimage.uniform_filter1d(excess_db, hops, mode="nearest")
+def _smooth(over_bleed_db: Array, hops: int = _SMOOTHING_HOPS) -> Array:
+    smooth: Array = scipy.ndimage.uniform_filter1d(over_bleed_db, hops, mode="nearest")
     return smooth
 
 

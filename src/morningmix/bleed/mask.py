@@ -18,12 +18,11 @@ from numpy.typing import NDArray
 from morningmix.audio.write import FloatScratch
 from morningmix.bleed.filters import smooth_power
 from morningmix.bleed.opening import clear_reach_db, open_where_clear, widen
-from morningmix.bleed.subtract import turn
-from morningmix.dsp.bands import band_edges_bins, window_frames
-from morningmix.dsp.bands import hop_frames as band_hop_frames
+from morningmix.bleed.subtract import apply_gain_step
+from morningmix.dsp.bands import band_edges_bins, band_hop_frames, window_frames
 from morningmix.dsp.stft import OVERLAP, Spectrum, Synthesis, analyse
 from morningmix.measure.band_store import BandStore
-from morningmix.model.measured import Turned
+from morningmix.model.measured import GainStep
 from morningmix.model.recording import Take
 from morningmix.model.slots import Bands
 from morningmix.storage.cache import EntryWriter
@@ -96,13 +95,13 @@ class Masked:
         taken: FloatScratch,
         subtracted: bool,
         bleed: BandStore,
-        turned: Turned | None,
+        gain_step: GainStep | None,
         resting: NDArray[np.float32],
         file: EntryWriter,
     ) -> None:
         self._take, self._left, self._taken, self._bleed = take, left, taken, bleed
         self._subtracted, self._resting = subtracted, resting
-        self._turned, self._file = turned, file
+        self._turned, self._file = gain_step, file
         self._size = window_frames(take.rate_hz)
         self._hop = self._size // OVERLAP
         self._frames = -(-take.frames // self._hop) + OVERLAP - 1
@@ -135,7 +134,7 @@ class Masked:
         done = [stage.process(spectrum) for stage, spectrum in zip(self._synthesis, spectra, strict=True)]
         start = (chunk * self._chunk + 1) * self._hop - self._size
         sound = np.stack(done)[:, max(0, start) - start : self._take.frames - start]
-        turn(sound, max(0, start), self._turned, self._take.rate_hz, back=False)
+        apply_gain_step(sound, max(0, start), self._turned, self._take.rate_hz, undo=False)
         self._file.write(sound.T.astype("<f4").tobytes())
 
 
@@ -147,7 +146,7 @@ def _from(scratch: FloatScratch, begin: int, end: int) -> Block:
     return block
 
 
-def resting_share(clear_db: NDArray[np.float32], hop_s: float) -> NDArray[np.float32]:
+def resting_fraction(clear_db: NDArray[np.float32], hop_s: float) -> NDArray[np.float32]:
     """1 where the own source does not sound, 0 where it does, and slopes between: ``(hops,)``."""
     reach_db = clear_reach_db(clear_db)
     if reach_db is None:

@@ -70,18 +70,18 @@ class Tracks(Protocol):
 class Row:
     """One channel of a microphone that is cleaned, and the inputs it is cleaned by."""
 
-    ear: int
+    target: int
     channel: int
     references: tuple[int, ...]
 
 
-def rows_of(sounds: Tracks, ears: Mapping[int, bool], references: Sequence[int]) -> tuple[Row, ...]:
+def rows_of(sounds: Tracks, targets: Mapping[int, bool], references: Sequence[int]) -> tuple[Row, ...]:
     """All channels of the `ears` whose bleed is subtracted."""
     return tuple(
-        Row(ear, channel, tuple(other for other in references if other != ear))
-        for ear, subtracts in ears.items()
+        Row(target, channel, tuple(other for other in references if other != target))
+        for target, subtracts in targets.items()
         if subtracts
-        for channel in range(sounds.channels(ear))
+        for channel in range(sounds.channels(target))
     )
 
 
@@ -131,26 +131,26 @@ class Prediction:
     """By row: ``(bins of the range, spectra)``, from one block before the chunk on."""
     learnt_s: tuple[tuple[float, float], ...]
     """Stretches that filters were learnt from since the chunk before."""
-    heard_of: tuple[NDArray[np.float64], ...]
+    bleed_sources: tuple[NDArray[np.float64], ...]
     """By row: power of the bleed that each reference explains, over what was learnt from."""
 
 
 def predictions(
-    sounds: Tracks, ears: Mapping[int, bool], references: Sequence[int], slabs: Sequence[Slab]
+    sounds: Tracks, targets: Mapping[int, bool], references: Sequence[int], slabs: Sequence[Slab]
 ) -> Iterator[Prediction]:
     """The bleed in every row of a take, chunk by chunk, in neighbouring slabs. Raises `RecordingsError`."""
-    predictor = _Predictor(sounds, ears, references, slabs)
+    predictor = _Predictor(sounds, targets, references, slabs)
     for first in predictor.grid.chunks:
         yield predictor.chunk(first)
 
 
 class _Predictor:
     def __init__(
-        self, sounds: Tracks, ears: Mapping[int, bool], references: Sequence[int], slabs: Sequence[Slab]
+        self, sounds: Tracks, targets: Mapping[int, bool], references: Sequence[int], slabs: Sequence[Slab]
     ) -> None:
-        self._sounds, self._ears, self._indices = sounds, tuple(ears), tuple(references)
+        self._sounds, self._ears, self._indices = sounds, tuple(targets), tuple(references)
         self.grid = grid_of(sounds)
-        self._rows = rows_of(sounds, ears, references)
+        self._rows = rows_of(sounds, targets, references)
         self._slabs = slabs
         self._lead = NEAR_TAPS - 1
         # Powers are smoothed over neighbouring bins.
@@ -175,18 +175,18 @@ class _Predictor:
         """What comes of the chunk that begins at spectrum `first`; chunk after chunk."""
         grid = self.grid
         learnt: Sequence[int] = ()
-        heard_of = {row: np.zeros(len(row.references)) for row in self._rows}
+        bleed_sources = {row: np.zeros(len(row.references)) for row in self._rows}
         if first % grid.part == 0 and first < grid.spectra:
             with self._rested():
                 segment, learnt = self._learn(first, min(first + grid.part, grid.spectra))
-                self._attribute(learnt[::_ATTRIBUTED], segment, heard_of)
+                self._attribute(learnt[::_ATTRIBUTED], segment, bleed_sources)
         for spectrum in self._streamed():
             spectrum[:, : self._lead] = spectrum[:, -self._lead :]
         spectra = self._heard(first, first + grid.chunk, self._mono, self._own)
         bleed = tuple(np.concatenate([self._bleed(spectra, row, slab) for slab in self._slabs]) for row in self._rows)
         seconds = grid.hop / self._sounds.rate_hz
         learnt_s = tuple((start * seconds, (start + segment) * seconds) for start in learnt)
-        return Prediction(bleed, learnt_s, tuple(heard_of.values()))
+        return Prediction(bleed, learnt_s, tuple(bleed_sources.values()))
 
     def _streamed(self) -> list[Spectrum]:
         """The arrays that chunk after chunk is written into; others would come to lie around them in memory."""
@@ -212,8 +212,8 @@ class _Predictor:
         shape = (self._bins.stop - self._bins.start, count)
         mono = {index: np.zeros(shape, np.complex64) for index in indices}
         own = {
-            (row.ear, row.channel): mono[row.ear]
-            if self._sounds.channels(row.ear) == 1
+            (row.target, row.channel): mono[row.target]
+            if self._sounds.channels(row.target) == 1
             else np.zeros(shape, np.complex64)
             for row in self._rows
         }
@@ -229,7 +229,7 @@ class _Predictor:
             for channel, samples in enumerate(sound):
                 if len(sound) > 1 and (index, channel) in own:
                     analyse(samples, size, self._bins, own[index, channel][:, new])
-        powers = {ear: smooth_power(mono[ear]) for ear in self._ears}
+        powers = {target: smooth_power(mono[target]) for target in self._ears}
         return _Spectra(self._bins.start, mono, own, powers, self._leaks)
 
     def _bleed(self, spectra: _Spectra, row: Row, slab: Slab) -> Spectrum:
@@ -261,7 +261,7 @@ class _Predictor:
         for start in starts:
             spectra = self._spectra(start, start + segment, self._ears)
             for row, level in self._levels.items():
-                own = spectra.own[row.ear, row.channel]
+                own = spectra.own[row.target, row.channel]
                 level += (own.real**2 + own.imag**2).mean(axis=1, keepdims=True) / np.float32(len(starts))
             for pair, leak in spectra.leaks().items():
                 leaks.setdefault(pair, []).append(leak)
@@ -294,7 +294,7 @@ class _Predictor:
         past = history(references, slab.taps, self._lead, every=2)
         equations.add(own[:, ::2], past, 1.0 / power[:, ::2])
 
-    def _attribute(self, starts: Sequence[int], segment: int, heard_of: Mapping[Row, NDArray[np.float64]]) -> None:
+    def _attribute(self, starts: Sequence[int], segment: int, bleed_sources: Mapping[Row, NDArray[np.float64]]) -> None:
         """Count whose sound it is that the filters predict."""
         for start in starts:
             spectra = self._spectra(start - self._lead, start + segment, self._indices)
@@ -303,7 +303,7 @@ class _Predictor:
                 early, late = np.split(parts, 2, axis=1)
                 bins = np.arange(slab.first, slab.last) * self._sounds.rate_hz / self.grid.size
                 audible = (early + late)[bins >= _AUDIBLE_HZ]
-                heard_of[row][...] += np.sum(audible.real**2 + audible.imag**2, axis=(0, 2), dtype=np.float64)
+                bleed_sources[row][...] += np.sum(audible.real**2 + audible.imag**2, axis=(0, 2), dtype=np.float64)
 
     def _level(self, row: Row, slab: Slab) -> NDArray[np.float32]:
         return self._levels[row][slab.first - self._bins.start : slab.last - self._bins.start]
@@ -325,22 +325,22 @@ class _Spectra:
 
     def of(self, row: Row, slab: Slab) -> Spectrum:
         """A row's own channel in a slab: ``(bins, frames)``."""
-        return self.own[row.ear, row.channel][self._in(slab)]
+        return self.own[row.target, row.channel][self._in(slab)]
 
     def references(self, row: Row, slab: Slab) -> References:
         """A row's references in a slab: ``(bins, references, frames)``."""
-        return np.stack([self._reference(row.ear, other, slab) for other in row.references], axis=1)
+        return np.stack([self._reference(row.target, other, slab) for other in row.references], axis=1)
 
     def _in(self, slab: Slab) -> slice:
         return slice(slab.first - self._first_bin, slab.last - self._first_bin)
 
-    def _reference(self, ear: int, other: int, slab: Slab) -> Spectrum:
+    def _reference(self, target: int, other: int, slab: Slab) -> Spectrum:
         bins = self._in(slab)
         heard = self.mono[other][bins]
-        leak = self._leaks.get((ear, other))
+        leak = self._leaks.get((target, other))
         if leak is None:
             return heard
-        share = -_LEAK_FACTOR * leak[bins] * self._powers[ear][bins]
+        share = -_LEAK_FACTOR * leak[bins] * self._powers[target][bins]
         share /= self._powers[other][bins] + _TINY
         share += np.float32(1.0)
         masked: Spectrum = heard * np.maximum(share, np.float32(0.0), out=share)
@@ -352,12 +352,12 @@ class _Spectra:
         What the other hears least of it, while it is loudest: the 10th percentile of the ratio over its loudest fifth.
         """
         found: dict[tuple[int, int], NDArray[np.float32]] = {}
-        for ear, power in self._powers.items():
+        for target, power in self._powers.items():
             count = max(1, power.shape[1] // 5)
             loudest = np.argpartition(power, -count, axis=1)[:, -count:]
             level = np.take_along_axis(power, loudest, axis=1) + _TINY
             for other, theirs in self._powers.items():
-                if other != ear:
+                if other != target:
                     ratio = np.take_along_axis(theirs, loudest, axis=1) / level
-                    found[ear, other] = np.quantile(ratio, 0.1, axis=1, keepdims=True).astype(np.float32)
+                    found[target, other] = np.quantile(ratio, 0.1, axis=1, keepdims=True).astype(np.float32)
         return found

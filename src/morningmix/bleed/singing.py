@@ -40,13 +40,13 @@ class _Heap:
     """Share of hops more than three spreads above the mode."""
 
 
-def hear_singing(bleed: BleedFacts | None) -> Singing | None:
+def measure_singing(bleed: BleedFacts | None) -> Singing | None:
     """Stretches of own sound; None if they cannot be told from bleed, so that the gate must stay open."""
-    if bleed is None or len(bleed.excess_db) < 10:
+    if bleed is None or len(bleed.over_bleed_db) < 10:
         return None
     for excess, against in (
-        (bleed.excess_db, "all other inputs"),
-        (bleed.excess_of_instruments_db, "the instruments"),
+        (bleed.over_bleed_db, "all other inputs"),
+        (bleed.over_instrument_bleed_db, "the instruments"),
     ):
         heap = _heap(excess)
         if heap is not None and heap.reach > 0.0 and heap.share_clear >= _LEAST_SHARE:
@@ -54,7 +54,7 @@ def hear_singing(bleed: BleedFacts | None) -> Singing | None:
     return None
 
 
-def hear_cleaned_singing(cleaned: Cleaned) -> Singing | None:
+def measure_cleaned_singing(cleaned: Cleaned) -> Singing | None:
     """Stretches of own sound in a microphone whose bleed was taken out; None if it has nothing to tell.
 
     How far it stands clear of the bleed is next to nothing where nobody sings; the gate opens at a share of how far it
@@ -76,26 +76,26 @@ def hear_cleaned_singing(cleaned: Cleaned) -> Singing | None:
     )
 
 
-def _heap(excess_db: NDArray[np.float32]) -> _Heap | None:
+def _heap(over_bleed_db: NDArray[np.float32]) -> _Heap | None:
     edges = np.arange(LOWEST_EXCESS_DB, 15.0 + _BIN_DB, _BIN_DB)
-    counts, _ = np.histogram(excess_db, edges)
+    counts, _ = np.histogram(over_bleed_db, edges)
     window = np.hanning(11)[1:-1]
     smooth = np.convolve(counts, window / window.sum(), "same")
     mode = float(edges[int(np.argmax(smooth))] + _BIN_DB / 2.0)
-    below = excess_db[excess_db <= mode]
+    below = over_bleed_db[over_bleed_db <= mode]
     if len(below) < 10:
         return None
     spread = max(0.3, float(np.sqrt(np.mean((below - mode) ** 2, dtype=np.float64))))
-    reach = (float(np.quantile(excess_db, 0.92)) - mode) / spread
-    clear = float(np.mean(excess_db > mode + 3.0 * spread))
+    reach = (float(np.quantile(over_bleed_db, 0.92)) - mode) / spread
+    clear = float(np.mean(over_bleed_db > mode + 3.0 * spread))
     return _Heap(mode, spread, reach, clear)
 
 
-def _singing(excess_db: NDArray[np.float32], hop_s: float, heap: _Heap, against: str) -> Singing:
+def _singing(over_bleed_db: NDArray[np.float32], hop_s: float, heap: _Heap, against: str) -> Singing:
     opens = on_grid_db(heap.mode_db + heap.spread_db * float(np.clip(_OPEN * heap.reach, *_OPEN_RANGE)))
     closes = on_grid_db(heap.mode_db + heap.spread_db * float(np.clip(_CLOSE * heap.reach, *_CLOSE_RANGE)))
-    is_open = opened(convincing_runs(excess_db, opens, closes), hop_s)
-    sings = excess_db > on_grid_db(heap.mode_db + heap.spread_db * _SINGS)
+    is_open = opened(convincing_runs(over_bleed_db, opens, closes), hop_s)
+    sings = over_bleed_db > on_grid_db(heap.mode_db + heap.spread_db * _SINGS)
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(widen(sings, 2, 2), hop_s),
