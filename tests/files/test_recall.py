@@ -214,8 +214,9 @@ def test_field_names_of_format_2_are_read_and_the_mix_id_stays(song: Path) -> No
 
 @pytest.mark.parametrize("damage", [None, 1, [], [[]], [{}]])
 def test_a_damaged_sheet_with_names_of_format_2_is_refused(damage: object, song: Path) -> None:
+    whole = in_names_of_format_2(load(song))
     for where in (("plan",), ("plan", "tracks"), ("plan", "tracks", 2), ("plan", "tracks", 2, "name")):
-        sheet = put(in_names_of_format_2(load(song)), where, damage)
+        sheet = put(whole, where, damage)
         with pytest.raises(RecipeError, match="not a recall sheet this version can read"):
             read_recall(save(song, sheet))
 

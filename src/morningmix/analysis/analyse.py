@@ -105,7 +105,7 @@ def listen(
         defaults = recipe.defaults if recipe else Defaults()
 
         def clean(take: Take, store: BandStore, one: Cleaning) -> dict[int, Cleaned]:
-            return clean_take(take, store, one, home.cache, workers, cleaned_s, only_kept=not take_bleed_out)
+            return clean_take(take, store, one, home.cache, workers, cleaned_s, only_cached=not take_bleed_out)
 
         return [
             _understand(
