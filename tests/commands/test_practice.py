@@ -21,7 +21,7 @@ from morningmix.render.families import Families
 
 RATE_HZ = 32_000
 SECONDS = 24.0
-CLEANING = Cleaning(ears=((3, True),), references=(0, 1, 2, 3))
+CLEANING = Cleaning(targets=((3, True),), references=(0, 1, 2, 3))
 
 
 def track(name: str, family: str, player: str | None, *, cleaned: bool = False, gate: Gate | None = None) -> TrackPlan:

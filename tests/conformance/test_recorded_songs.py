@@ -18,7 +18,7 @@ from scipy.signal import lfilter
 
 from morningmix.audio.takes import find_take
 from morningmix.decide.song_boundaries import find_songs
-from morningmix.measure.activity import hear_activity
+from morningmix.measure.activity import measure_activity
 from morningmix.measure.take import measure_take
 
 SONGS = sorted(Path("/usr/share/games/fretsonfire/data/songs").glob("*/*/song.ogg"))
@@ -107,7 +107,7 @@ def test_every_song_is_found_whole_and_nothing_else_is(joined: tuple[Path, list[
     _, store = measure_take(take, tmp_path, 2, lambda _: None)
     families = {"band.wav": "drums", "guitar.wav": "guitars", "voice.wav": "vocals"}
     of_inputs = [families[recording.files[0]] for recording in take.recordings]
-    found = find_songs(hear_activity(store, of_inputs), of_inputs)
+    found = find_songs(measure_activity(store, of_inputs), of_inputs)
     kept = [one for one in found if one.keep]
     assert len(kept) == len(truth)
     for one, song in zip(kept, truth, strict=True):

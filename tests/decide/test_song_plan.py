@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from morningmix.analysis.analyse import listen
 from morningmix.analysis.heard import Heard
-from morningmix.bleed.singing import hear_cleaned_singing
+from morningmix.bleed.singing import measure_cleaned_singing
 from morningmix.decide.gain import HEADROOM_DBFS, WORKING_LUFS
 from morningmix.decide.master import (
     decide_master,
@@ -31,7 +31,7 @@ from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, re
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import k_powers, loud_mask, loudness_of
 from morningmix.model.input import Input
-from morningmix.model.measured import Howl, SumFacts
+from morningmix.model.measured import AcousticFeedback, SumFacts
 from morningmix.model.plan import Move, SongPlan, TrackPlan
 from morningmix.model.recipe import Defaults, InputWish, MoveWish, Recipe, SongInputWish, SongWish
 from morningmix.model.slots import Slots
@@ -386,9 +386,9 @@ def test_defaults_count_for_everybody_who_does_not_say_otherwise(heard: Heard) -
 
 
 def test_pops_and_howls_are_turned_down_together(heard: Heard) -> None:
-    howls = (Howl(start_s=1.0, end_s=2.0, hz=900.0), Howl(start_s=3.0, end_s=4.0, hz=900.0))
+    feedback = (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0), AcousticFeedback(start_s=3.0, end_s=4.0, hz=900.0))
     inputs = tuple(
-        replace(one, facts=replace(one.facts, pops_s=((0.5, 0.56), (1.98, 2.04)), howls=howls))
+        replace(one, facts=replace(one.facts, pops_s=((0.5, 0.56), (1.98, 2.04)), feedback=feedback))
         if one.name == "lead vocal"
         else one
         for one in heard.inputs
@@ -485,7 +485,7 @@ def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
     facts = SumFacts(
         step_s=0.001,
         steps_per_hop=100,
-        key_db=np.linspace(-20.0, -3.0, 8_500).astype(np.float32),
+        sidechain_db=np.linspace(-20.0, -3.0, 8_500).astype(np.float32),
         powers=np.full(8_500, 1e-2, np.float32),
     )
     sheet = Recall(
@@ -536,7 +536,7 @@ def disturbed(heard: Heard, seed: int) -> Heard:
     inputs = tuple(
         replace(one, facts=each, cleaned=clean) for one, each, clean in zip(heard.inputs, facts, cleaned, strict=True)
     )
-    singing = heard.singing | {one.index: hear_cleaned_singing(one.cleaned) for one in inputs if one.cleaned}
+    singing = heard.singing | {one.index: measure_cleaned_singing(one.cleaned) for one in inputs if one.cleaned}
     return replace(heard, inputs=inputs, singing=singing, measured=replace(heard.measured, tracks=tuple(facts)))
 
 

@@ -18,9 +18,9 @@ from morningmix.dsp.declip import (
     MOST_OVERSHOOT,
     RepairStage,
     clipped,
+    declipped_stretch,
     interpolated,
     least_residual,
-    mended_stretch,
     prediction,
 )
 from morningmix.model.plan import TrackPlan
@@ -56,7 +56,7 @@ def test_a_stretch_is_mended_as_the_whole_is(start: int, length: int) -> None:
     def read(first: int, stop: int) -> Block:
         return of(sound, first, stop)
 
-    stretch = mended_stretch(read, start, start + length, LONGEST_S, RATE_HZ)
+    stretch = declipped_stretch(read, start, start + length, LONGEST_S, RATE_HZ)
     assert np.array_equal(stretch, of(whole, start, start + length))
 
 

@@ -65,10 +65,10 @@ def an_input(index: int, name: str, role: str, seconds: float, **changed: Any) -
         dc=0.0,
         hum=None,
         pops_s=(),
-        howls=(),
+        feedback=(),
         dropouts=0,
         broken_samples=0,
-        side_share=0.0,
+        side_fraction=0.0,
         slots=slots_of(level, np.full(slots, 0.3, np.float32), max(1, -(-slots // 6000))),
     )
     return Input(

@@ -243,7 +243,9 @@ def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
         else "turned down"
     )
     because = f"bleed {how}; that was {share:.0f} % of what it recorded"
-    whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.heard_of if index in names][:3]
+    whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.bleed_sources if index in names][
+        :3
+    ]
     if whose:
         because += f", most of it from {', '.join(whose)}"
     return (Reason(what="cleaned", because=because, source="Ephraim, Malah 1985; Nakatani et al. 2010"),)
@@ -291,7 +293,7 @@ def _track(
         flip=flip,
         delay_s=delay_s,
         repair_s=repair_s,
-        turned=None if one.turned is None else (round(one.turned.at_s - start_s, 3), -one.turned.step_db),
+        gain_step=None if one.gain_step is None else (round(one.gain_step.at_s - start_s, 3), -one.gain_step.step_db),
         ducked_s=spans_within(_ducked_s(one), start_s, end_s),
         gain_db=setup.gain_db,
         filters=setup.filters,
@@ -329,7 +331,7 @@ def _track(
 def _ducked_s(one: Input) -> Spans:
     """Pops and howls, in order; what overlaps is one."""
     spans: list[tuple[float, float]] = []
-    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls))):
+    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback))):
         if spans and start <= spans[-1][1]:
             spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
         else:
@@ -340,16 +342,16 @@ def _ducked_s(one: Input) -> Spans:
 def _mended(one: Input) -> tuple[Reason, ...]:
     """What is made up for, and why."""
     reasons = []
-    if one.turned is not None:
+    if one.gain_step is not None:
         reasons.append(
             Reason(
-                what="turned",
-                because=f"its gain was turned by {one.turned.step_db:+.1f} dB at {clock(one.turned.at_s)}; "
+                what="gain_step",
+                because=f"its gain was turned by {one.gain_step.step_db:+.1f} dB at {clock(one.gain_step.at_s)}; "
                 "the rest of the take is brought back",
                 source="design choice",
             )
         )
-    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.howls), "howl"))
+    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.feedback), "howl"))
     ducked = [f"{count} {what}{'s' if count > 1 else ''}" for count, what in counts if count]
     if ducked:
         reasons.append(

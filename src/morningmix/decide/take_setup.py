@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.decide.align import LEAST_LIKENESS
+from morningmix.decide.align import LEAST_CORRELATION
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.compress import crest_factor, decide_compressor, low_share
 from morningmix.decide.de_ess import decide_de_esser
@@ -265,8 +265,8 @@ def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
     if pair is None:
         return {}
     line, microphone = pair
-    alike = max(line.alignment.likeness, line.alignment.flipped_likeness) if line.alignment else 0.0
-    return {microphone.index: line.name} if alike >= LEAST_LIKENESS else {}
+    alike = max(line.alignment.correlation, line.alignment.flipped_correlation) if line.alignment else 0.0
+    return {microphone.index: line.name} if alike >= LEAST_CORRELATION else {}
 
 
 def _setup(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from morningmix.model.measured import AlignmentFacts, Cleaned, TrackFacts, Turned
+from morningmix.model.measured import AlignmentFacts, Cleaned, GainStep, TrackFacts
 from morningmix.model.presets import RolePreset
 from morningmix.model.recipe import InputWish
 from morningmix.model.slots import Slots
@@ -25,7 +25,7 @@ class Input:
     wish: InputWish
     facts: TrackFacts
     alignment: AlignmentFacts | None = None
-    turned: Turned | None = None
+    gain_step: GainStep | None = None
     cleaned: Cleaned | None = None
     """What is mixed in its place; the slots of `facts` are then those of the cleaned sound."""
     recorded: Slots | None = None

@@ -31,7 +31,7 @@ LookAhead = Annotated[float, Interval(ge=0.0001, le=0.1)]
 """Seconds."""
 ClippedRun = Annotated[float, Interval(ge=0.0, le=0.01)]
 """Seconds."""
-Share = Annotated[float, Interval(ge=0.0, le=1.0)]
+Fraction = Annotated[float, Interval(ge=0.0, le=1.0)]
 Index = Annotated[int, Interval(ge=0, le=9_999)]
 """Place of an input in the take."""
 Spans = tuple[tuple[Position, Position], ...]
@@ -106,11 +106,11 @@ class Move:
 class Cleaning:
     """Which microphones of a take are cleaned of bleed before anything else, and by which other inputs."""
 
-    ears: tuple[tuple[Index, bool], ...]
+    targets: tuple[tuple[Index, bool], ...]
     """Input, and whether its bleed is predicted and subtracted; what is left is masked anyway."""
     references: tuple[Index, ...]
     """All inputs that play, the ears among them."""
-    turned: tuple[tuple[Index, Seconds, Decibels], ...] = ()
+    gain_steps: tuple[tuple[Index, Seconds, Decibels], ...] = ()
     """Gains that were turned in mid-take: input, when (s), by how much (dB)."""
     repaired: tuple[tuple[Index, ClippedRun], ...] = ()
     """Ears that clipped, and the longest run (s) that is interpolated before anything is learnt from them."""
@@ -134,7 +134,7 @@ class TrackPlan:
     """May be negative: the input is then heard earlier."""
     repair_s: ClippedRun = 0.0
     """Clipped runs up to this long are interpolated; 0: none."""
-    turned: tuple[Seconds, Decibels] | None = None
+    gain_step: tuple[Seconds, Decibels] | None = None
     """Where a gain was turned in mid-take, and what makes up for it from there on, dB."""
     ducked_s: Spans = ()
     """Pops and howls, turned down."""
@@ -162,8 +162,8 @@ class TrackPlan:
 class Reverb:
     """One small room for all; unity send returns the same power as the dry sound."""
 
-    room: Share
-    damping: Share
+    room: Fraction
+    damping: Fraction
     low_cut_hz: Hertz
     reasons: tuple[Reason, ...] = ()
 

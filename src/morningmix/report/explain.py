@@ -106,7 +106,7 @@ def _track_words(what: str, track: TrackPlan) -> str:
         "flip": "Turned upside down" if track.flip else "Polarity as it is",
         "repair_s": "Clipping mended" if track.repair_s else "Clipping not mended",
         "cleaned": "Cleaned of bleed",
-        "turned": "Gain evened out",
+        "gain_step": "Gain evened out",
         "ducked_s": "Turned down for a moment",
         "fader_db": f"Fader at {track.fader_db:+.1f} dB",
         "pan": _pan_words(track.pan),
