@@ -21,6 +21,7 @@ from pydantic import AfterValidator  # noqa: TID251 - this room may
 from morningmix.errors import RecipeError
 from morningmix.files.toml_lines import Strict, checked, did_you_mean, parse
 from morningmix.model.names import plain
+from morningmix.model.plan import FAMILIES
 from morningmix.model.presets import CompressorBounds, RolePreset, Sourced, TargetPreset
 
 LOUDNESS_LUFS = (-40.0, -8.0)
@@ -33,6 +34,12 @@ def _filled(text: str) -> str:
     if not text.strip():
         raise ValueError('must name a publication, "common practice" or "design choice"')
     return text
+
+
+def _family(family: str) -> str:
+    if family and family not in FAMILIES:
+        raise ValueError(f"must be one of {', '.join(FAMILIES)}, or empty for what is left out of the mix")
+    return family
 
 
 def _lower_case(words: list[str]) -> list[str]:
@@ -71,7 +78,7 @@ class _Compressor(Strict):
 
 class _Role(Strict):
     role: str
-    family: Literal["drums", "bass", "guitars", "keys", "vocals", "playback", "other", ""]
+    family: Annotated[str, AfterValidator(_family)]
     pan: Literal["centre", "spread", "keep"]
     words: Annotated[list[str], AfterValidator(_lower_case)]
     level_lu: Annotated[_Number | None, _from(-60.0, 20.0)] = None

@@ -42,7 +42,7 @@ class RolePreset:
 
     role: str
     family: str
-    """The stem: drums, bass, guitars, keys, vocals, playback, other; "" for roles that are left out of the mix."""
+    """The stem, one of `plan.FAMILIES`; "" for roles that are left out of the mix."""
     words: tuple[str, ...]
     """Lower-case words in track names that mean this role, in several languages."""
     level_lu: Sourced | None
