@@ -28,7 +28,9 @@ FAMILIES = {
     "keys": {"keys"},
     "vocals": {"lead vocal", "backing vocal"},
     "playback": {"playback"},
-    "other": {"brass", "strings", "other"},
+    "horns": {"brass"},
+    "strings": {"strings"},
+    "extras": {"other"},
     "": {"click", "talkback", "desk mix"},
 }
 

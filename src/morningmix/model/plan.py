@@ -10,11 +10,12 @@ narrow enough for the renderer to cope with every value in it. All of them are d
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from annotated_types import Interval, MaxLen, MinLen
 
-FAMILIES = ("drums", "bass", "guitars", "keys", "vocals", "playback", "horns", "strings", "extras")
+Family = Literal["drums", "bass", "guitars", "keys", "vocals", "playback", "horns", "strings", "extras"]
+FAMILIES: tuple[str, ...] = get_args(Family)
 """The stems, each a stereo bus that tracks are summed on."""
 READABLE_FAMILIES = (*FAMILIES, "other")
 """Those that a recall sheet may name: earlier versions had one stem for horns, strings and extras."""

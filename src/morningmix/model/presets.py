@@ -50,6 +50,8 @@ class RolePreset:
     quiet_level_lu: Sourced | None
     """The same where neither a drum kit nor an electric guitar plays; None: no other than `level_lu`."""
     high_pass_hz: Sourced | None
+    cleaned: bool
+    """Stands in front of a person: the rest of the band is taken out of it."""
     gate_floor_db: Sourced | None
     """How far a closed gate turns this role down; None: never gated."""
     compressor: CompressorBounds | None
