@@ -51,6 +51,10 @@ def test_every_role_has_its_preset_and_family() -> None:
     assert set(roles) == set().union(*FAMILIES.values())
 
 
+def test_microphones_in_front_of_people_are_cleaned() -> None:
+    assert {role for role, preset in load_roles().items() if preset.cleaned} == {"lead vocal", "backing vocal", "brass"}
+
+
 def test_every_number_names_a_publication_or_says_what_it_is_instead() -> None:
     found = [number for preset in (*load_roles().values(), load_target("demo")) for number in numbers(preset)]
     assert len(found) > 100
