@@ -230,6 +230,19 @@ def test_a_sheet_of_the_format_before_is_mixed_and_nobody_knows_whether_it_is_th
     assert read_recall(song / "recall.json").recall == 3
 
 
+def test_a_sheet_with_the_stem_that_horns_strings_and_extras_once_shared_is_mixed_as_it_was(song: Path) -> None:
+    """Alone, it comes where horns come among the stems, so with the same dither."""
+    sheet, made = load(song), {}
+    for name in ("horns", "other"):
+        sheet["plan"]["tracks"][1]["family"] = name
+        sheet["plan"]["goals"][0]["family"] = name
+        sheet["master"]["trims"]["trims_db"][1] = [name, -2.0]
+        (mixed,) = mix(Order(source=save(song, sheet), cwd=song, out=song.parent / name)).songs
+        made[name] = digests(mixed.mix.parent)
+    assert made["other"]["stems/other.wav"] == made["horns"]["stems/horns.wav"]
+    assert made["other"]["Song.wav"] == made["horns"]["Song.wav"]
+
+
 # ---------------------------------------------------------------- one that cannot be read
 
 

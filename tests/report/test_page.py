@@ -46,6 +46,7 @@ def preset(role: str) -> RolePreset:
         level_lu=None,
         quiet_level_lu=None,
         high_pass_hz=None,
+        cleaned=False,
         gate_floor_db=None,
         compressor=None,
         pan="centre",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -19,7 +19,7 @@ from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.cleaning import decide_cleaning
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
 from morningmix.errors import RecipeError, RecordingsError
-from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as
+from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as, wish_of_each
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import InputLine, new_recipe
@@ -32,7 +32,7 @@ from morningmix.model.measured import Cleaned, Measurements, Singing
 from morningmix.model.names import means, name_as_text
 from morningmix.model.plan import Cleaning
 from morningmix.model.recipe import Defaults, InputWish, Recipe, SongWish
-from morningmix.model.recording import Recording, Take
+from morningmix.model.recording import Take
 from morningmix.storage.cache import keep_current, take_key
 from morningmix.storage.home import Home, output_errors, path_from, refuse_inside
 from morningmix.storage.text import write_text_new
@@ -102,15 +102,17 @@ def listen(
     cleaned_s = step_progress(progress, "taking the bleed out", sum(take.duration_s for take in takes))
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
-        defaults = recipe.defaults if recipe else Defaults()
+        def wishes_of(take: Take) -> dict[tuple[str, ...], InputWish]:
+            wishes = _wishes(recipe, names, take)
+            return wish_of_each(
+                (one.files for one in take.recordings), wishes, recipe.defaults if recipe else Defaults()
+            )
 
         def clean(take: Take, store: BandStore, one: Cleaning) -> dict[int, Cleaned]:
             return clean_take(take, store, one, home.cache, workers, cleaned_s, only_cached=not take_bleed_out)
 
         return [
-            _understand(
-                take, facts, store, _wishes(recipe, names, take), defaults, partial(clean, take, store), home.cache
-            )
+            _understand(take, facts, store, wishes_of(take), partial(clean, take, store), home.cache)
             for take, (facts, store) in zip(takes, measured, strict=True)
         ]
 
@@ -181,16 +183,14 @@ def _understand(
     take: Take,
     measured: Measurements,
     store: BandStore,
-    wishes: Sequence[InputWish],
-    defaults: Defaults,
+    wishes: Mapping[tuple[str, ...], InputWish],
     clean: Callable[[Cleaning], dict[int, Cleaned]],
     cache: Path,
 ) -> _Understood:
     """Roles, the microphones without their bleed, and where the people at them sing."""
     roles = load_roles()
-    by_files = {recording.files: _wish_of(recording, wishes) for recording in take.recordings}
     name_says = partial(role_from_name, roles=roles)
-    inputs = identify(take.recordings, measured, by_files, roles, name_says)
+    inputs = identify(take.recordings, measured, wishes, roles, name_says)
     # Only where nobody has said a role yet, not even as a guess.
     unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
     if unknown:
@@ -199,10 +199,10 @@ def _understand(
             cached_desk_mixes(take, measured, store, no_mix, cache),
             cached_clicks(take, measured, store, unknown, cache),
         )
-        inputs = identify(take.recordings, measured, by_files, roles, name_says, no_parts)
+        inputs = identify(take.recordings, measured, wishes, roles, name_says, no_parts)
     inputs = tuple(_without_feedback(one, measured.slot_s) for one in inputs)
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
-    targets = [one.index for one in playing if one.preset.gate_floor_db is not None]
+    targets = [one.index for one in playing if one.preset.cleaned]
     others = [one.index for one in playing if one.index not in targets]
     bleed = cached_bleed(take, store, targets, others, cache)
     gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}
@@ -210,7 +210,7 @@ def _understand(
         # What was learnt from two gains at once is worth little: bring them back and listen again.
         bleed = cached_bleed(take, replace(store, gain_steps=tuple(gain_steps.items())), targets, others, cache)
         gain_steps = {index: refine_gain_step(found, bleed.get(index)) for index, found in gain_steps.items()}
-    cleaning = decide_cleaning(playing, gain_steps, defaults)
+    cleaning = decide_cleaning(playing, gain_steps)
     cleaned = clean(cleaning) if cleaning else {}
     singing = {
         index: measure_cleaned_singing(cleaned[index]) if index in cleaned else measure_singing(bleed.get(index))
@@ -247,7 +247,7 @@ def _without_feedback(one: Input, slot_s: float) -> Input:
     """Slots without feedback in voice and brass microphones; elsewhere a steady tone is taken to be meant."""
     if not one.facts.feedback:
         return one
-    if one.preset.gate_floor_db is None:
+    if not one.preset.cleaned:
         return replace(one, facts=replace(one.facts, feedback=()))
     slots = one.facts.slots.without(_touched([(howl.start_s, howl.end_s) for howl in one.facts.feedback], slot_s))
     peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
@@ -267,11 +267,6 @@ def _pairs(playing: Sequence[Input]) -> list[Pair]:
         line, microphone = bass
         pairs.append((line.index, microphone.index, line.role, microphone.name))
     return pairs
-
-
-def _wish_of(recording: Recording, wishes: Sequence[InputWish]) -> InputWish:
-    found = next((wish for wish in wishes if set(wish.files) & set(recording.files)), None)
-    return found or InputWish(files=recording.files)
 
 
 def _sings_alone_s(

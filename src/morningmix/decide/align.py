@@ -6,7 +6,6 @@ import math
 
 from morningmix.model.input import Input
 from morningmix.model.plan import Reason
-from morningmix.model.recipe import Defaults
 
 LEAST_CORRELATION = 0.2
 LEAST_MARGIN_DB = 1.5
@@ -23,13 +22,13 @@ def flip_margin_db(one: Input) -> float | None:
     return 10.0 * math.log10((1.0 + max(facts.flipped_correlation, 0.0)) / (1.0 + max(facts.correlation, 0.0)))
 
 
-def decide_alignment(one: Input, defaults: Defaults) -> tuple[bool, float, tuple[Reason, ...]]:
+def decide_alignment(one: Input) -> tuple[bool, float, tuple[Reason, ...]]:
     """Whether to flip an input, its delay in seconds, and why."""
     wish = one.wish
     reasons: list[Reason] = []
     flip, delay_s = False, 0.0
     margin_db = flip_margin_db(one)
-    if (wish.align or defaults.align) == "off":
+    if wish.align == "off":
         margin_db = None
     if one.alignment is not None and margin_db is not None:
         flip = margin_db >= LEAST_MARGIN_DB

@@ -22,7 +22,6 @@ from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, plays_over, spans_to_mask, spans_within, sung_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, Spans
-from morningmix.model.names import plain
 from morningmix.model.plan import Cleaning, Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.model.presets import RolePreset
 from morningmix.model.recipe import Recipe, SongWish
@@ -81,7 +80,6 @@ def decide_song(
             rides.get(one.index),
             room_db,
             names,
-            recipe,
             song,
             start_s,
             end_s,
@@ -136,7 +134,7 @@ def _strip(
 ) -> Strip:
     setup = setups.of[one.index, one.role]
     powers = k_powers(one.facts, here, setup.filters)
-    told = heard if one.preset.gate_floor_db is not None else None
+    told = heard if one.preset.cleaned else None
     opened = None if told is None else spans_to_mask(spans_within(told.open_s, start_s, end_s), here.slots, here.slot_s)
     curve_db = dynamics_db(one, setup, opened)
     strip = Strip(
@@ -260,17 +258,16 @@ def _track(
     ride: tuple[Points, Reason] | None,
     room_db: float,
     names: Mapping[int, str],
-    recipe: Recipe,
     song: SongWish | None,
     start_s: float,
     end_s: float,
 ) -> TrackPlan:
     one = strip.one
     setup = setups.of[one.index, one.role]
-    gate, why_gate = decide_gate(one, heard, start_s, end_s, recipe)
+    gate, why_gate = decide_gate(one, heard, start_s, end_s)
     send, why_send = decide_send(one, room_db)
-    flip, delay_s, why_aligned = decide_alignment(one, recipe.defaults)
-    repair_s, why_repaired = decide_repair(one, recipe.defaults)
+    flip, delay_s, why_aligned = decide_alignment(one)
+    repair_s, why_repaired = decide_repair(one)
     pan, why_pan = (
         setups.pans[one.index]
         if one.wish.pan is None
@@ -304,7 +301,7 @@ def _track(
         moves=tuple(
             Move(from_s=move.from_s, to_s=move.to_s, level_db=move.level_db, ramp_s=MOVE_RAMP_S)
             for move in (song.moves if song else ())
-            if plain(move.name) == plain(one.name)
+            if one.is_called(move.name)
         ),
         ride=ride[0] if ride else (),
         pan=pan,

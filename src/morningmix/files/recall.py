@@ -24,7 +24,7 @@ from pydantic import (  # noqa: TID251 - files is the room that reads
 from pydantic_core import from_json, to_json
 
 from morningmix.errors import RecipeError
-from morningmix.model.plan import FAMILIES, Decibels, MasterPlan, SongPlan, Spans
+from morningmix.model.plan import READABLE_FAMILIES, Decibels, MasterPlan, SongPlan, Spans
 from morningmix.storage.text import read_bytes
 
 _LARGEST_BYTES = 8_000_000
@@ -114,7 +114,7 @@ class Recall(_Sheet):
     plan: SongPlan
     master: MasterPlan
     mix: MixFile
-    stems: Annotated[tuple[File, ...], MaxLen(len(FAMILIES))]
+    stems: Annotated[tuple[File, ...], MaxLen(len(READABLE_FAMILIES))]
     reachable_lufs: Decibels | None = None
     """As loud as it can be made without squeezing its peaks harder than asked."""
     files: list[File]
@@ -292,8 +292,8 @@ def _below_nyquist(plan: SongPlan, where: str, hz: float) -> Iterator[tuple[str,
 
 
 def _known_family(where: str, family: str) -> Iterator[tuple[str, str]]:
-    if family not in FAMILIES:
-        yield where, f"it must be one of {', '.join(FAMILIES)}"
+    if family not in READABLE_FAMILIES:
+        yield where, f"it must be one of {', '.join(READABLE_FAMILIES)}"
 
 
 def _in_order(where: str, spans: Spans) -> Iterator[tuple[str, str]]:

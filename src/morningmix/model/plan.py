@@ -10,12 +10,15 @@ narrow enough for the renderer to cope with every value in it. All of them are d
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from annotated_types import Interval, MaxLen, MinLen
 
-FAMILIES = ("drums", "bass", "guitars", "keys", "vocals", "playback", "other")
+Family = Literal["drums", "bass", "guitars", "keys", "vocals", "playback", "horns", "strings", "extras"]
+FAMILIES: tuple[str, ...] = get_args(Family)
 """The stems, each a stereo bus that tracks are summed on."""
+READABLE_FAMILIES = (*FAMILIES, "other")
+"""Those that a recall sheet may name: earlier versions had one stem for horns, strings and extras."""
 
 Decibels = Annotated[float, Interval(ge=-300.0, le=200.0)]
 Hertz = Annotated[float, Interval(ge=5.0, le=500_000.0)]
@@ -125,7 +128,7 @@ class TrackPlan:
     role: str
     role_is_guess: bool
     family: str
-    """One of `FAMILIES`; "" for an input that is left out."""
+    """One of `FAMILIES`, in an old sheet of `READABLE_FAMILIES`; "" for an input that is left out."""
     player: str | None = None
     cleaned: bool = False
     """What is mixed is the input without its bleed (`SongPlan.cleaning`)."""

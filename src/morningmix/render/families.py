@@ -22,7 +22,7 @@ from morningmix.dsp.filter import FilterStage
 from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.reverb import ReverbStage
 from morningmix.laws.filters import tilt
-from morningmix.model.plan import FAMILIES, SongPlan
+from morningmix.model.plan import READABLE_FAMILIES, SongPlan
 from morningmix.model.recording import Recording
 from morningmix.render.output import Output, file_names
 from morningmix.render.strip import Strip
@@ -116,7 +116,7 @@ def render_families(
     rate_hz = plan.rate_hz
     start_frame = round(plan.start_s * rate_hz)
     frames = round(plan.end_s * rate_hz) - start_frame
-    names = tuple(name for name in FAMILIES if any(track.family == name for track in plan.tracks))
+    names = tuple(name for name in READABLE_FAMILIES if any(track.family == name for track in plan.tracks))
     hop = loudness_hop_frames(rate_hz)
     # Whole from the start: pieces would lie among blocks that come and go, and need their room twice when joined.
     gram = np.zeros((frames // hop, len(names), len(names)))

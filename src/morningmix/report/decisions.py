@@ -5,7 +5,7 @@ from __future__ import annotations
 from morningmix.model.plan import Reason, TrackPlan
 from morningmix.report.contents import ReportedSong
 from morningmix.report.parts import table
-from morningmix.report.words import hertz, minutes, named, number, safe, sentence, side
+from morningmix.report.words import cited, hertz, minutes, named, number, safe, sentence, side
 
 
 def decisions(song: ReportedSong) -> str:
@@ -115,7 +115,7 @@ def _ride(track: TrackPlan) -> str:
 
 
 def _because(reason: Reason) -> list[str]:
-    return [safe(sentence(reason.because)), safe(reason.source)]
+    return [safe(sentence(reason.because)), safe(cited(reason.source))]
 
 
 def _plain(what: str) -> str:
