@@ -25,7 +25,7 @@ from morningmix.laws.filters import tilt
 from morningmix.model.plan import FAMILIES, SongPlan
 from morningmix.model.recording import Recording
 from morningmix.render.output import Output, file_names
-from morningmix.render.strip import Strip
+from morningmix.render.strip import open_strip
 from morningmix.units import Block, db_to_gain
 from morningmix.workers.prefetch import after, settle
 
@@ -124,7 +124,7 @@ def render_families(
         scratches = tuple(kept.enter_context(FloatScratch(scratch_folder, 2)) for _ in names)
         families = [_Family(name, plan, scratch, frames) for name, scratch in zip(names, scratches, strict=True)]
         strips = {
-            index: open_now.enter_context(Strip(track, recordings[index], rate_hz, start_frame, frames))
+            index: open_now.enter_context(open_strip(track, recordings[index], rate_hz, start_frame, frames))
             for index, track in enumerate(plan.tracks)
             if track.sounds
         }
@@ -137,15 +137,16 @@ def render_families(
             if tracks_output is not None
         }
 
-        def strip(index: int, count: int) -> Block:
-            track = strips[index].process(count)
+        def render(index: int, count: int) -> Block:
+            strip = strips[index]
+            track = strip.to_level.process(strip.source.read(count))
             if index in writers:
                 writers[index].write(track)
-            return strips[index].place(track)
+            return strip.to_family.process(track)
 
         def weighted_family(job: tuple[_Family, int, int]) -> NDArray[np.float64]:
             family, start, count = job
-            placed = [strip(index, count) for index in family.tracks]
+            placed = [render(index, count) for index in family.tracks]
             return family.process(placed, _fade(plan, start, count, frames))
 
         def take_in(start: int, jobs: Mapping[int, Weighted]) -> None:
