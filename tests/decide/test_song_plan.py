@@ -21,9 +21,10 @@ from morningmix.decide.master import (
     decide_trims,
 )
 from morningmix.decide.pan import WIDTHS
+from morningmix.decide.rehearsal import keep_relation
 from morningmix.decide.reverb import MOST_OFFSET_DB
 from morningmix.decide.roles import guess_roles
-from morningmix.decide.song_plan import FAMILY_RANGE_DB, LEVEL_RANGE_DB, decide_song, keep_relation
+from morningmix.decide.song_plan import FAMILY_RANGE_DB, LEVEL_RANGE_DB, decide_song
 from morningmix.decide.take_setup import Setups, set_up
 from morningmix.errors import RecipeError
 from morningmix.files.presets import load_roles

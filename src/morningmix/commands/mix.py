@@ -28,10 +28,10 @@ from morningmix.commands.plans import Planned, kept_folders, plans_of
 from morningmix.commands.recall import mix_again
 from morningmix.commands.rehearsal_report import report_of
 from morningmix.commands.result import Found, Result, recorded_when, result_of
-from morningmix.commands.song import Desk, MixedSong, Raw, sounds_of, to_sum, write
+from morningmix.commands.song import Desk, MixedSong, Raw, Song, mix_song, sounds_of
 from morningmix.commands.songs import listing, with_songs_found
 from morningmix.commands.unchanged import find_standing, keep_facts
-from morningmix.decide.master import decide_master
+from morningmix.decide.rehearsal import holds_several_songs, lower_together_db, misses_aim
 from morningmix.errors import UsageError
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.measure.take import hash_take
@@ -50,9 +50,6 @@ from morningmix.workers.progress import Progress, no_progress
 
 _MP3_BYTES_PER_FRAME = 0.7
 
-LONG_S = 480.0
-"""A take longer than this is cut into songs where nobody has listed any. Design choice."""
-
 
 def mix(order: Order, progress: Progress = no_progress) -> Result:
     """Mix a folder of raw tracks or a recipe: every song, or the one that is asked for.
@@ -68,7 +65,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         if order.whole:
             heards = listing(heards, ())
         else:
-            uncut = [one for one in heards if not listed(one) and one.take.duration_s > LONG_S]
+            uncut = [one for one in heards if holds_several_songs(one.take.duration_s, len(listed(one)))]
             if uncut:
                 heards, found = with_songs_found(heards, uncut)
         plans = plans_of(heards, order)
@@ -104,30 +101,25 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
 def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedSong]:
     """Every song in a folder of its own, none in its place yet.
 
-    What is there already and would come out the same stays. Where one song cannot come up to its target without being
-    squeezed, all aim lower together by as much; those that were written before that was known are made again.
+    Songs that would come out as they are stay. What falls short of its target without being squeezed lowers the aim of
+    all songs; those that were mixed before that was known are mixed again.
     """
     takes = {heard.take.folder: heard for _, heard, _ in plans}
     raws = {folder: _raw(heard, workers) for folder, heard in takes.items()}
-    mixed: dict[int, MixedSong] = {}
-    for number, heard, plan in plans:
-        standing = find_standing(plan, number, raws[heard.take.folder], desk)
-        if standing is not None:
-            mixed[number] = standing
-    lower_db = max((one.wanted_lufs - one.reachable_lufs for one in mixed.values()), default=0.0)
-    touched = [number for number, *_ in plans if number not in mixed]
-    for _ in range(2):
-        for number, heard, plan in plans:
-            aim_lufs = plan.target_lufs - lower_db
-            if number in mixed and (touched or abs(mixed[number].target_lufs - aim_lufs) < 1e-6):
-                continue
-            with ExitStack() as stack:
-                ready = to_sum(plan, number, raws[heard.take.folder], desk, stack)
-                lower_db = max(lower_db, plan.target_lufs - ready.reachable_lufs)
-                master = decide_master(plan, ready.trims, ready.facts, plan.target_lufs - lower_db)
-                mixed[number] = write(ready, master, desk)
-        touched = []
-    return [mixed[number] for number, _, _ in plans]
+    songs = [Song(number=number, plan=plan, raw=raws[heard.take.folder]) for number, heard, plan in plans]
+    standing = {song.number: find_standing(song, desk) for song in songs}
+    mixed = {number: as_it_stands for number, as_it_stands in standing.items() if as_it_stands is not None}
+
+    def lower_db() -> float:
+        return lower_together_db((one.wanted_lufs, one.reachable_lufs) for one in mixed.values())
+
+    for song in songs:
+        if song.number not in mixed:
+            mixed[song.number] = mix_song(song, lower_db(), desk)
+    for song in songs:
+        if misses_aim(mixed[song.number].target_lufs, song.plan.target_lufs, lower_db()):
+            mixed[song.number] = mix_song(song, lower_db(), desk)
+    return [mixed[song.number] for song in songs]
 
 
 def _need_bytes(plans: Sequence[Planned], order: Order) -> float:

@@ -14,8 +14,8 @@ from morningmix.analysis.analyse import look
 from morningmix.errors import OutputError
 from morningmix.files.findings import FINDINGS
 from morningmix.files.recall import Settings
-from morningmix.render.families import BLOCK_HOPS
 from morningmix.render.output import Bits, FileFormat
+from morningmix.render.passes import BLOCK_HOPS
 from morningmix.storage.cache import sweep
 from morningmix.storage.home import (
     Home,

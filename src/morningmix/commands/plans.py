@@ -8,7 +8,8 @@ from pathlib import Path
 
 from morningmix.analysis.heard import Heard, listed
 from morningmix.commands.order import Order
-from morningmix.decide.song_plan import decide_song, keep_relation
+from morningmix.decide.rehearsal import keep_relation
+from morningmix.decide.song_plan import decide_song
 from morningmix.decide.take_setup import Setups, set_up
 from morningmix.errors import RecipeError, UsageError
 from morningmix.files.presets import load_roles

@@ -111,17 +111,6 @@ def decide_song(
     return on_grid(plan)
 
 
-def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:
-    """The loudest song at the target, the others as much below it as they were played (AES TD1008.1.21-9, 4.3)."""
-    loudest = max((plan.played_lufs for plan in plans if plan.played_lufs is not None), default=0.0)
-    return [
-        plan
-        if plan.played_lufs is None
-        else on_grid(replace(plan, target_lufs=plan.target_lufs + plan.played_lufs - loudest))
-        for plan in plans
-    ]
-
-
 def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
     first, last = slots_of(start_s, end_s, measured.slot_s)
     return replace(

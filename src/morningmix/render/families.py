@@ -6,8 +6,8 @@ of them follows exactly, and the drums' peaks.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor, Future
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,12 +25,10 @@ from morningmix.laws.filters import tilt
 from morningmix.model.plan import FAMILIES, SongPlan
 from morningmix.model.recording import Recording
 from morningmix.render.output import Output, file_names
+from morningmix.render.passes import Pass
 from morningmix.render.strip import open_strip
 from morningmix.units import Block, db_to_gain
 from morningmix.workers.prefetch import after, settle
-
-BLOCK_HOPS = 20
-"""Default length of a block, in hops of 0.1 s."""
 
 _TRACK_SEED = 1000
 
@@ -43,6 +41,7 @@ class Families:
     """The families of a song before the master: sound on disk, and what was measured of it."""
 
     names: tuple[str, ...]
+    rate_hz: int
     frames: int
     sound: tuple[FloatScratch, ...]
     gram: NDArray[np.float64]
@@ -102,22 +101,20 @@ def render_families(
     plan: SongPlan,
     recordings: Sequence[Recording],
     scratch_folder: Path,
-    pool: Executor,
+    run: Pass,
     *,
     tracks_output: Output | None = None,
-    block_hops: int = BLOCK_HOPS,
-    progress: Callable[[float], None],
 ) -> Families:
     """Render one song's tracks into families. `recordings` are in the order of the plan's tracks.
 
-    With `tracks_output`, every cleaned track is written there too. The result does not depend on the pool nor on
-    `block_hops`. The caller closes the families. Raises `RecordingsError` and `OutputError`.
+    With `tracks_output`, every track is written there too, at working level. The caller closes the families. Raises
+    `RecordingsError` and `OutputError`.
     """
     rate_hz = plan.rate_hz
     start_frame = round(plan.start_s * rate_hz)
     frames = round(plan.end_s * rate_hz) - start_frame
     names = tuple(name for name in FAMILIES if any(track.family == name for track in plan.tracks))
-    hop = hop_frames(rate_hz)
+    hop, block_frames = hop_frames(rate_hz), run.block_frames(rate_hz)
     # Whole from the start: pieces would lie among blocks that come and go, and need their room twice when joined.
     gram = np.zeros((frames // hop, len(names), len(names)))
     with ExitStack() as kept, ExitStack() as open_now:
@@ -154,26 +151,27 @@ def render_families(
                 weighted = [jobs[place].result() for place in range(len(families))]
                 products = _gram(weighted, hop)
                 gram[start // hop : start // hop + len(products)] = products
-                progress(weighted[0].shape[1] / rate_hz)
+                run.progress(weighted[0].shape[1] / rate_hz)
 
         # The largest first, and a block ahead of what is taken in, so that nobody waits long for the last.
         order = sorted(range(len(families)), key=lambda place: -len(families[place].tracks))
         last: dict[int, Weighted] = {}
         ahead: dict[int, Weighted] = {}
         try:
-            for start in range(0, frames, block_hops * hop):
-                count = min(block_hops * hop, frames - start)
+            for start in range(0, frames, block_frames):
+                count = min(block_frames, frames - start)
                 last, ahead = ahead, {}
                 for place in order:
                     job = (families[place], start, count)
-                    ahead[place] = pool.submit(after, last.get(place), weighted_family, job)
-                take_in(start - block_hops * hop, last)
-            take_in((frames - 1) // (block_hops * hop) * block_hops * hop, ahead)
+                    ahead[place] = run.pool.submit(after, last.get(place), weighted_family, job)
+                take_in(start - block_frames, last)
+            take_in((frames - 1) // block_frames * block_frames, ahead)
         finally:
             settle([*last.values(), *ahead.values()])
         kept.pop_all()
     return Families(
         names=names,
+        rate_hz=rate_hz,
         frames=frames,
         sound=scratches,
         gram=gram,
