@@ -25,7 +25,7 @@ from morningmix.decide.rehearsal import keep_relation
 from morningmix.decide.reverb import MOST_OFFSET_DB
 from morningmix.decide.roles import guess_roles
 from morningmix.decide.song_plan import FAMILY_RANGE_DB, LEVEL_RANGE_DB, decide_song
-from morningmix.decide.take_setup import Setups, set_up
+from morningmix.decide.take_setup import Evidence, Setups, set_up
 from morningmix.errors import RecipeError
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, read_recall, recall_text
@@ -81,29 +81,14 @@ def plan_of(
         for one in heard.inputs
     ]
     recipe = replace(heard.recipe, defaults=defaults or heard.recipe.defaults)
-    songs = [replace(song or SongWish(title="Song", start_s=0.0, end_s=0.0), start_s=start_s, end_s=end_s)]
-    return decide_song(
-        title="Song",
-        start_s=start_s,
-        end_s=end_s,
-        inputs=inputs,
-        singing=heard.singing,
-        measured=heard.measured,
-        recipe=recipe,
-        roles=load_roles(),
-        setups=setups_of(heard, inputs, recipe, songs),
-        song=song,
-    )
+    wanted = replace(song or SongWish(title="Song", start_s=0.0, end_s=0.0), title="Song", start_s=start_s, end_s=end_s)
+    take = evidence(heard, inputs, recipe)
+    return decide_song(take, set_up(take, [wanted]), wanted)
 
 
-def setups_of(heard: Heard, inputs: Sequence[Input], recipe: Recipe, songs: Sequence[SongWish]) -> Setups:
-    return set_up(
-        inputs=inputs,
-        singing=heard.singing,
-        measured=heard.measured,
-        recipe=recipe,
-        roles=load_roles(),
-        songs=songs,
+def evidence(heard: Heard, inputs: Sequence[Input], recipe: Recipe) -> Evidence:
+    return Evidence(
+        inputs=tuple(inputs), singing=heard.singing, measured=heard.measured, recipe=recipe, roles=load_roles()
     )
 
 
@@ -162,7 +147,7 @@ def test_a_long_take_is_set_up_as_a_short_one_is(tmp_path: Path, monkeypatch: py
     def set_up_in(home: str) -> tuple[list[str], Setups]:
         heard = listen(tmp_path / "take", home_of(tmp_path / "take", tmp_path, tmp_path / home), 2, lambda *_: None)[0]
         whole = SongWish(title="", start_s=0.0, end_s=SECONDS)
-        setups = setups_of(heard, heard.inputs, heard.recipe, [whole])
+        setups = set_up(evidence(heard, heard.inputs, heard.recipe), [whole])
         return [guess.role for guess in guess_roles(heard.measured)], setups
 
     roles, fine = set_up_in("fine")
@@ -263,22 +248,9 @@ def songs_of(heard: Heard, *songs: SongWish, halves_db: Mapping[str, float] | No
         gain[half:] = 10.0 ** ((halves_db or {}).get(one.name, 0.0) / 20.0)
         inputs.append(replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled(gain))))
     measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
-    setups = setups_of(replace(heard, measured=measured), inputs, heard.recipe, songs)
-    return [
-        decide_song(
-            title=song.title,
-            start_s=song.start_s,
-            end_s=song.end_s,
-            inputs=inputs,
-            singing=heard.singing,
-            measured=measured,
-            recipe=heard.recipe,
-            roles=load_roles(),
-            setups=setups,
-            song=song,
-        )
-        for song in songs
-    ]
+    take = evidence(replace(heard, measured=measured), inputs, heard.recipe)
+    setups = set_up(take, songs)
+    return [decide_song(take, setups, song) for song in songs]
 
 
 FIRST = SongWish(title="First", start_s=0.0, end_s=SECONDS / 2)

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 from morningmix.analysis.heard import Heard, listed
 from morningmix.commands.order import Order
 from morningmix.decide.rehearsal import keep_relation
 from morningmix.decide.song_plan import decide_song
-from morningmix.decide.take_setup import Setups, set_up
+from morningmix.decide.take_setup import Evidence, set_up
 from morningmix.errors import RecipeError, UsageError
 from morningmix.files.presets import load_roles
 from morningmix.model.names import plain
@@ -27,18 +26,15 @@ Planned = tuple[int, Heard, SongPlan]
 def plans_of(heards: Sequence[Heard], order: Order) -> list[Planned]:
     """The plan of every song that is to be mixed; all songs of a take share its set-up, asked for or not."""
     songs = _songs(heards)
-    setups: dict[Path, Setups] = {}
-    for heard in heards:
-        mine = [wish for _, of, wish in songs if of is heard]
-        setups[heard.take.folder] = set_up(
-            inputs=heard.inputs,
-            singing=heard.singing,
-            measured=heard.measured,
-            recipe=heard.recipe,
-            roles=load_roles(),
-            songs=mine,
-        )
-    plans = [(number, heard, _plan(heard, setups[heard.take.folder], wish)) for number, heard, wish in songs]
+    evidence = {heard.take.folder: _evidence(heard) for heard in heards}
+    setups = {
+        heard.take.folder: set_up(evidence[heard.take.folder], [wish for _, of, wish in songs if of is heard])
+        for heard in heards
+    }
+    plans = [
+        (number, heard, decide_song(evidence[heard.take.folder], setups[heard.take.folder], wish))
+        for number, heard, wish in songs
+    ]
     if order.album:
         kept = keep_relation([plan for *_, plan in plans])
         plans = [(number, heard, plan) for (number, heard, _), plan in zip(plans, kept, strict=True)]
@@ -77,17 +73,12 @@ def kept_folders(heards: Sequence[Heard]) -> frozenset[str]:
     return frozenset(folder_name(number, song.title) for number, _, song in _songs(heards))
 
 
-def _plan(heard: Heard, setups: Setups, song: SongWish) -> SongPlan:
-    return decide_song(
-        title=song.title,
-        start_s=song.start_s,
-        end_s=song.end_s,
+def _evidence(heard: Heard) -> Evidence:
+    return Evidence(
         inputs=heard.inputs,
         singing=heard.singing,
         measured=heard.measured,
         recipe=heard.recipe,
         roles=load_roles(),
-        setups=setups,
-        song=song,
         cleaning=heard.cleaning,
     )

@@ -28,12 +28,25 @@ from morningmix.laws.track_power import Powers, k_powers, loud_above, momentary,
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing
 from morningmix.model.names import plain
-from morningmix.model.plan import Compressor, DeEsser, Filter, Reason
+from morningmix.model.plan import Cleaning, Compressor, DeEsser, Filter, Reason
 from morningmix.model.presets import RolePreset
 from morningmix.model.recipe import Defaults, Recipe, SongWish
 from morningmix.units import powers_db
 
 Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """All that is known of a take and asked for in it, before anything is decided about how it sounds."""
+
+    inputs: tuple[Input, ...]
+    singing: Mapping[int, Singing | None]
+    """By `Input.index`, in seconds of the take."""
+    measured: Measurements
+    recipe: Recipe
+    roles: Mapping[str, RolePreset]
+    cleaning: Cleaning | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,57 +81,52 @@ class Setups:
     """Where the families rest; only their differences count."""
 
 
-def set_up(
-    *,
-    inputs: Sequence[Input],
-    singing: Mapping[int, Singing | None],
-    measured: Measurements,
-    recipe: Recipe,
-    roles: Mapping[str, RolePreset],
-    songs: Sequence[SongWish],
-) -> Setups:
-    """Set a take up by all its songs together. `singing` is by `Input.index`, in seconds of the take."""
+def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
+    """What all songs of a take share, decided from all of them together."""
+    measured, defaults = take.measured, take.recipe.defaults
     in_songs = [_slots_mask(song, measured.slots, measured.slot_s) for song in songs]
     used = np.any(in_songs, axis=0) if in_songs else np.zeros(measured.slots, np.bool_)
     here = replace(
         measured,
         tracks=tuple(replace(track, slots=track.slots.only(used)) for track in measured.tracks),
     )
-    parts: dict[tuple[int, str], tuple[Input, Mask]] = {}
+    takes_part: dict[tuple[int, str], tuple[Input, Mask]] = {}
     for song, inside in zip(songs, in_songs, strict=True):
-        for each in inputs:
-            one = in_song(each, here, song, roles)
+        for each in take.inputs:
+            one = in_song(each, here, song, take.roles)
             if left_out(one, here.slot_s) is None:
-                _, before = parts.get((one.index, one.role), (one, np.zeros_like(inside)))
-                parts[one.index, one.role] = one, before | inside
-    muted = {key: ~mask[used] for key, (_, mask) in parts.items()}
-    sounding = {key: _only(one, muted[key]) for key, (one, _) in parts.items()}
+                _, before = takes_part.get((one.index, one.role), (one, np.zeros_like(inside)))
+                takes_part[one.index, one.role] = one, before | inside
+    muted = {key: ~mask[used] for key, (_, mask) in takes_part.items()}
+    sounding = {key: _only(one, muted[key]) for key, (one, _) in takes_part.items()}
     line_too = _line_too(sounding.values())
-    raw = {
-        key: _plays(one, singing.get(one.index), here, used, ~muted[key], recipe.defaults, line_too.get(one.index))
+    stretch = _Stretch(used=used, here=here, defaults=defaults)
+    played = {
+        key: _played(one, take.singing.get(one.index), stretch, ~muted[key], line_too.get(one.index))
         for key, one in sounding.items()
     }
-    crests = [crest_factor(one, raw[key].plays) for key, one in sounding.items()]
+    crests = [crest_factor(one, played[key].plays) for key, one in sounding.items()]
     lows = [low_share(one, here) for one in sounding.values()]
     setups: dict[tuple[int, str], Setup] = {}
     strips = []
-    for (key, one), low in zip(sounding.items(), lows, strict=True):
-        setups[key] = _setup(one, raw[key], crests, lows, low, recipe.defaults, here)
-        curve_db = dynamics_db(one, setups[key], raw[key].opened)
+    for place, (key, one) in enumerate(sounding.items()):
+        features = _Features(crests=crests, lows=lows, low=lows[place])
+        setups[key] = _setup(one, played[key], stretch, features)
+        curve_db = dynamics_db(one, setups[key], played[key].opened)
         strips.append(
             Strip(
                 one=one,
                 gain_db=setups[key].gain_db,
-                plays=raw[key].plays,
+                plays=played[key].plays,
                 clear=setups[key].clear,
-                powers=raw[key].powers * 10.0 ** (curve_db / 10.0),
+                powers=played[key].powers * 10.0 ** (curve_db / 10.0),
                 filters=setups[key].filters,
                 dynamics_db=curve_db,
             )
         )
     strips = with_levels(strips)
-    gains_db = solve_families(strips, set_goals(strips, here.slot_s, roles))
-    cuts = _cuts(strips, gains_db, here, recipe.defaults)
+    gains_db = solve_families(strips, set_goals(strips, here.slot_s, take.roles))
+    cuts = _cuts(strips, gains_db, here, defaults)
     return Setups(
         of={
             key: replace(
@@ -183,10 +191,10 @@ def _only(one: Input, muted: Mask) -> Input:
     return replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled((~muted).astype(np.float32))))
 
 
-def in_song(one: Input, here: Measurements, song: SongWish | None, roles: Mapping[str, RolePreset]) -> Input:
+def in_song(one: Input, here: Measurements, song: SongWish, roles: Mapping[str, RolePreset]) -> Input:
     """The input as it is in a song: that slice of the measurements, and the song's own wishes for it."""
     one = replace(one, facts=here.tracks[one.index])
-    wish = next((w for w in (song.inputs if song else ()) if plain(w.name) == plain(one.name)), None)
+    wish = next((w for w in song.inputs if plain(w.name) == plain(one.name)), None)
     if wish is None:
         return one
     if wish.role is not None:
@@ -215,7 +223,27 @@ def left_out(one: Input, slot_s: float) -> Reason | None:
     return None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stretch:
+    """What is looked at to set a take up: all that lies in any of its songs."""
+
+    used: Mask
+    """Of all slots of the take, those that lie in a song."""
+    here: Measurements
+    """Of those slots alone."""
+    defaults: Defaults
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Features:
+    """What a compressor is decided by: one input against all that take part."""
+
+    crests: Sequence[float]
+    lows: Sequence[float]
+    low: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Played:
     """An input before anything but its filters is decided."""
 
@@ -229,24 +257,18 @@ class _Played:
     clear: bool
 
 
-def _plays(
-    one: Input,
-    heard: Singing | None,
-    here: Measurements,
-    used: Mask,
-    takes_part: Mask,
-    defaults: Defaults,
-    line_too: str | None,
-) -> _Played:
+def _played(one: Input, singing: Singing | None, stretch: _Stretch, takes_part: Mask, line_too: str | None) -> _Played:
+    here, used, defaults = stretch.here, stretch.used, stretch.defaults
     decided, why_filters = decide_filters(one, defaults, here, line_too=line_too)
     filters = tuple(on_grid(each) for each in decided)
     powers = k_powers(one.facts, here, filters)
     above = loud_above(momentary(powers, here.slot_s))
-    told = heard if one.preset.gate_floor_db is not None else None
+    is_microphone = one.preset.gate_floor_db is not None
+    sings = singing if is_microphone else None
     plays = (
         plays_over(powers, above, here.slot_s)
-        if told is None
-        else sung_mask(told.sings_s, len(used), here.slot_s)[used]
+        if sings is None
+        else sung_mask(sings.sings_s, len(used), here.slot_s)[used]
     )
     return _Played(
         filters=filters,
@@ -254,8 +276,8 @@ def _plays(
         powers=powers,
         plays=plays & takes_part,
         plays_above=above,
-        opened=spans_to_mask(told.open_s, len(used), here.slot_s)[used] if told and gated(one, defaults) else None,
-        clear=one.preset.gate_floor_db is None or told is not None,
+        opened=spans_to_mask(sings.open_s, len(used), here.slot_s)[used] if sings and gated(one, defaults) else None,
+        clear=sings is not None or not is_microphone,
     )
 
 
@@ -269,23 +291,18 @@ def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
     return {microphone.index: line.name} if alike >= LEAST_LIKENESS else {}
 
 
-def _setup(
-    one: Input,
-    played: _Played,
-    crests: Sequence[float],
-    lows: Sequence[float],
-    low: float,
-    defaults: Defaults,
-    here: Measurements,
-) -> Setup:
+def _setup(one: Input, played: _Played, stretch: _Stretch, features: _Features) -> Setup:
+    defaults = stretch.defaults
     gain_db, why_gain = match_gain(one.facts, played.powers, played.plays)
     de_esser, why_de_esser = (
-        decide_de_esser(one, gain_db, played.plays, played.filters, defaults, here) if played.clear else (None, ())
+        decide_de_esser(one, gain_db, played.plays, played.filters, defaults, stretch.here)
+        if played.clear
+        else (None, ())
     )
     compressor, why_compressor = (
         (None, Reason(what="compressor", because="turned off", source="recipe"))
         if (one.wish.compress or defaults.compress) == "off"
-        else decide_compressor(one, gain_db, played.plays, crests, lows, low)
+        else decide_compressor(one, gain_db, played.plays, features.crests, features.lows, features.low)
     )
     floor = one.preset.gate_floor_db
     return Setup(
