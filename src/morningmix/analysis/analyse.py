@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-
-import numpy as np
 
 from morningmix.analysis.cached import heard_alignments, heard_bleed, heard_clicks, heard_desk_mixes
 from morningmix.analysis.heard import Heard, each_once
@@ -15,20 +13,18 @@ from morningmix.audio.takes import find_takes, pair
 from morningmix.bleed.clean import clean_take
 from morningmix.bleed.gain_step import brought_back, gain_step, refined
 from morningmix.bleed.singing import hear_cleaned_singing, hear_singing
-from morningmix.decide.bass_pair import line_and_microphone
+from morningmix.decide.align import pairs_to_align
 from morningmix.decide.cleaning import decide_cleaning
-from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
+from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify, sings_alone_s
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import InputLine, new_recipe
-from morningmix.laws.track_power import spans_to_mask
-from morningmix.measure.alignment import Pair
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.model.input import Input
-from morningmix.model.measured import Cleaned, Measurements, Singing
+from morningmix.model.measured import BleedFacts, Cleaned, Measurements, Singing, Turned
 from morningmix.model.names import means, name_as_text
 from morningmix.model.plan import Cleaning
 from morningmix.model.recipe import Defaults, InputWish, Recipe, SongWish
@@ -94,40 +90,24 @@ def listen(
     list_path = find_input_list(tracks, home.root)
     names = read_input_list(list_path) if list_path else ()
     takes = tuple(_paired(take, _wishes(recipe, names, take)) for take in takes)
-    seconds = sum(take.duration_s * len(take.recordings) for take in takes)
-    told = share(progress, "listening to the tracks", seconds)
-    measured = [measure_take(take, home.cache, workers, told) for take in takes]
-    for take, (_, store) in zip(takes, measured, strict=True):
-        keep_current(home.cache, take_key(take.folder), store.sources)
-    cleaned_s = share(progress, "taking the bleed out", sum(take.duration_s for take in takes))
+    measured = _measure(takes, home.cache, workers, progress)
+    told = share(progress, "taking the bleed out", sum(take.duration_s for take in takes))
+
+    def clean(of: _MeasuredTake, cleaning: Cleaning) -> dict[int, Cleaned]:
+        return clean_take(of.take, of.store, cleaning, home.cache, workers, told, only_kept=not take_bleed_out)
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
         defaults = recipe.defaults if recipe else Defaults()
+        return [_understand(of, _wishes(recipe, names, of.take), defaults, partial(clean, of)) for of in measured]
 
-        def clean(take: Take, store: BandStore, one: Cleaning) -> dict[int, Cleaned]:
-            return clean_take(take, store, one, home.cache, workers, cleaned_s, only_kept=not take_bleed_out)
-
-        return [
-            _understand(
-                take, facts, store, _wishes(recipe, names, take), defaults, partial(clean, take, store), home.cache
-            )
-            for take, (facts, store) in zip(takes, measured, strict=True)
-        ]
-
-    heard = understand(recipe)
+    understood = understand(recipe)
     is_new = recipe is None
-    title = name_as_text(tracks.name) or "Rehearsal"
     if recipe is None and not write_recipe:
-        recipe = Recipe(path=None, tracks=tracks, title=title, target=load_target("demo"))
+        recipe = Recipe(path=None, tracks=tracks, title=_title(tracks), target=load_target("demo"))
     elif recipe is None:
-        lines = [_line(one) for one in each_once(takes, [inputs for inputs, *_ in heard])]
-        text = new_recipe(tracks=path_from(tracks, home.root), title=title, inputs=lines)
-        with output_errors(home.root):
-            home.root.mkdir(parents=True, exist_ok=True)
-        write_text_new(home.recipe, text)
-        recipe = read_recipe(home.recipe)
-        # From here on all that counts is what the recipe says, as it will next time.
-        heard = understand(recipe)
+        recipe = _write_recipe(home, tracks, each_once(takes, [one.inputs for one in understood]))
+        # From here on all that counts is what the recipe says, as it will next time; what was measured is kept.
+        understood = understand(recipe)
     _refuse_missing(recipe, takes)
     recipe = replace(recipe, input_list=list_path)
     return tuple(
@@ -135,16 +115,50 @@ def listen(
             home=home,
             recipe=recipe,
             recipe_is_new=is_new,
-            take=take,
-            take_names=tuple(one.name for one in takes),
-            measured=replace(facts, tracks=tuple(one.facts for one in inputs)),
-            store=store,
-            inputs=inputs,
-            singing=singing,
-            cleaning=cleaning,
+            take=of.take,
+            take_names=tuple(take.name for take in takes),
+            measured=replace(of.facts, tracks=tuple(one.facts for one in found.inputs)),
+            store=of.store,
+            inputs=found.inputs,
+            singing=found.singing,
+            cleaning=found.cleaning,
         )
-        for take, (facts, store), (inputs, singing, cleaning) in zip(takes, measured, heard, strict=True)
+        for of, found in zip(measured, understood, strict=True)
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _MeasuredTake:
+    """A take after the first reading, and where what else is measured in it is kept."""
+
+    take: Take
+    facts: Measurements
+    store: BandStore
+    cache: Path
+
+
+def _measure(takes: Sequence[Take], cache: Path, workers: int, progress: Progress) -> list[_MeasuredTake]:
+    told = share(progress, "listening to the tracks", sum(take.duration_s * len(take.recordings) for take in takes))
+    measured = []
+    for take in takes:
+        facts, store = measure_take(take, cache, workers, told)
+        measured.append(_MeasuredTake(take=take, facts=facts, store=store, cache=cache))
+    for of in measured:
+        keep_current(cache, take_key(of.take.folder), of.store.sources)
+    return measured
+
+
+def _title(tracks: Path) -> str:
+    return name_as_text(tracks.name) or "Rehearsal"
+
+
+def _write_recipe(home: Home, tracks: Path, inputs: Sequence[Input]) -> Recipe:
+    lines = [_line(one) for one in inputs]
+    text = new_recipe(tracks=path_from(tracks, home.root), title=_title(tracks), inputs=lines)
+    with output_errors(home.root):
+        home.root.mkdir(parents=True, exist_ok=True)
+    write_text_new(home.recipe, text)
+    return read_recipe(home.recipe)
 
 
 def _wishes(recipe: Recipe | None, list_inputs: Sequence[InputWish], take: Take) -> tuple[InputWish, ...]:
@@ -174,59 +188,80 @@ def _refuse_missing(recipe: Recipe, takes: Sequence[Take]) -> None:
         )
 
 
-_Understood = tuple[tuple[Input, ...], dict[int, Singing | None], Cleaning | None]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Understood:
+    """A take with all that was found in it."""
+
+    inputs: tuple[Input, ...]
+    singing: dict[int, Singing | None]
+    cleaning: Cleaning | None
 
 
 def _understand(
-    take: Take,
-    measured: Measurements,
-    store: BandStore,
+    of: _MeasuredTake,
     wishes: Sequence[InputWish],
     defaults: Defaults,
     clean: Callable[[Cleaning], dict[int, Cleaned]],
-    cache: Path,
 ) -> _Understood:
-    """Roles, the microphones without their bleed, and where the people at them sing."""
-    roles = load_roles()
-    by_files = {recording.files: _wish_of(recording, wishes) for recording in take.recordings}
-    name_says = partial(role_from_name, roles=roles)
-    inputs = identify(take.recordings, measured, by_files, roles, name_says)
-    # Only where nobody has said a role yet, not even as a guess.
-    unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
-    if unknown:
-        no_mix = [one.index for one in inputs if one.role != "desk mix"]
-        no_parts = guess_no_parts(
-            heard_desk_mixes(take, measured, store, no_mix, cache), heard_clicks(take, measured, store, unknown, cache)
-        )
-        inputs = identify(take.recordings, measured, by_files, roles, name_says, no_parts)
-    inputs = tuple(_without_howls(one, measured.slot_s) for one in inputs)
+    """Decide what each input is, measure its bleed, decide what to clean, clean it, and measure what is left."""
+    slot_s = of.facts.slot_s
+    inputs = tuple(_without_howls(one, slot_s) for one in _identify(of, wishes))
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
     ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
-    others = [one.index for one in playing if one.index not in ears]
-    bleed = heard_bleed(take, store, ears, others, cache)
-    turned = {index: found for index in ears if (found := gain_step(bleed.get(index))) is not None}
-    if turned:
-        # What was learnt from two gains at once is worth little: bring them back and listen again.
-        bleed = heard_bleed(take, replace(store, turned=tuple(turned.items())), ears, others, cache)
-        turned = {index: refined(found, bleed.get(index)) for index, found in turned.items()}
+
+    bleed, turned = _measure_bleed(of, ears, [one.index for one in playing if one.index not in ears])
     cleaning = decide_cleaning(playing, turned, defaults)
     cleaned = clean(cleaning) if cleaning else {}
+
     singing = {
         index: hear_cleaned_singing(cleaned[index]) if index in cleaned else hear_singing(bleed.get(index))
         for index in ears
     }
-    aligned = heard_alignments(take, measured, store, _pairs(playing), cache)
-    inputs = tuple(_without_bleed(one, cleaned.get(one.index), measured.slot_s) for one in inputs)
+    aligned = heard_alignments(of.take, of.facts, of.store, pairs_to_align(playing), of.cache)
+    inputs = tuple(_without_bleed(one, cleaned.get(one.index), slot_s) for one in inputs)
     inputs = tuple(
         replace(
             one,
-            facts=brought_back(one.facts, turned.get(one.index), measured.slot_s),
+            facts=brought_back(one.facts, turned.get(one.index), slot_s),
             alignment=aligned.get(one.index),
             turned=turned.get(one.index),
         )
         for one in inputs
     )
-    return choose_lead(inputs, _sings_alone_s(inputs, singing, measured), roles), singing, cleaning
+
+    sings_alone = sings_alone_s(inputs, singing, of.facts)
+    return _Understood(inputs=choose_lead(inputs, sings_alone, load_roles()), singing=singing, cleaning=cleaning)
+
+
+def _identify(of: _MeasuredTake, wishes: Sequence[InputWish]) -> tuple[Input, ...]:
+    """Names and roles: as written, as the file names say, or guessed from the sound."""
+    roles = load_roles()
+    by_files = {recording.files: _wish_of(recording, wishes) for recording in of.take.recordings}
+    name_says = partial(role_from_name, roles=roles)
+    inputs = identify(of.take.recordings, of.facts, by_files, roles, name_says)
+    # Only where no role is written, not even as a guess.
+    unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
+    if not unknown:
+        return inputs
+    no_mix = [one.index for one in inputs if one.role != "desk mix"]
+    no_parts = guess_no_parts(
+        heard_desk_mixes(of.take, of.facts, of.store, no_mix, of.cache),
+        heard_clicks(of.take, of.facts, of.store, unknown, of.cache),
+    )
+    return identify(of.take.recordings, of.facts, by_files, roles, name_says, no_parts)
+
+
+def _measure_bleed(
+    of: _MeasuredTake, ears: Sequence[int], others: Sequence[int]
+) -> tuple[Mapping[int, BleedFacts], dict[int, Turned]]:
+    """The bleed in every microphone, and the gains that were turned in mid-take."""
+    bleed = heard_bleed(of.take, of.store, ears, others, of.cache)
+    turned = {index: found for index in ears if (found := gain_step(bleed.get(index))) is not None}
+    if turned:
+        # Bleed learnt from two gains at once is worth little: undo the steps and learn it again.
+        bleed = heard_bleed(of.take, replace(of.store, turned=tuple(turned.items())), ears, others, of.cache)
+        turned = {index: refined(found, bleed.get(index)) for index, found in turned.items()}
+    return bleed, turned
 
 
 def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
@@ -253,41 +288,9 @@ def _without_howls(one: Input, slot_s: float) -> Input:
     return replace(one, facts=replace(one.facts, slots=slots, peak_dbfs=peak_dbfs))
 
 
-def _pairs(playing: Sequence[Input]) -> list[Pair]:
-    """Kick and snare with the first overhead, a bass's line with its microphone."""
-    overhead = next((one for one in playing if one.role == "overhead"), None)
-    pairs = [
-        (one.index, overhead.index, one.role, "the overhead")
-        for one in playing
-        if overhead and one.role in ("kick", "snare")
-    ]
-    bass = line_and_microphone(playing)
-    if bass is not None:
-        line, microphone = bass
-        pairs.append((line.index, microphone.index, line.role, microphone.name))
-    return pairs
-
-
 def _wish_of(recording: Recording, wishes: Sequence[InputWish]) -> InputWish:
     found = next((wish for wish in wishes if set(wish.files) & set(recording.files)), None)
     return found or InputWish(files=recording.files)
-
-
-def _sings_alone_s(
-    inputs: Sequence[Input], singing: dict[int, Singing | None], measured: Measurements
-) -> dict[int, float]:
-    """Seconds in which each voice sings and no other does."""
-    masks = {
-        one.index: spans_to_mask(heard.sings_s, measured.slots, measured.slot_s)
-        for one in inputs
-        if one.preset.family == "vocals" and (heard := singing.get(one.index)) is not None
-    }
-    alone: dict[int, float] = {}
-    for index, mask in masks.items():
-        others = [other for at, other in masks.items() if at != index]
-        by_itself = mask & ~np.any(others, axis=0) if others else mask
-        alone[index] = float(np.count_nonzero(by_itself)) * measured.slot_s
-    return alone
 
 
 def _line(one: Input) -> InputLine:

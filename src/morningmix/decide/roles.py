@@ -13,8 +13,9 @@ from types import MappingProxyType
 
 import numpy as np
 
+from morningmix.laws.track_power import spans_to_mask
 from morningmix.model.input import Input
-from morningmix.model.measured import Measurements, SumOfOthers, Ticking, TrackFacts
+from morningmix.model.measured import Measurements, Singing, SumOfOthers, Ticking, TrackFacts
 from morningmix.model.names import plain, visible
 from morningmix.model.presets import RolePreset
 from morningmix.model.recipe import InputWish
@@ -227,3 +228,20 @@ def choose_lead(
             one, role=role, preset=roles[role], role_because=because, name=one.name if named else role
         )
     return _distinct([changed.get(one.index, one) for one in inputs])
+
+
+def sings_alone_s(
+    inputs: Sequence[Input], singing: Mapping[int, Singing | None], measured: Measurements
+) -> dict[int, float]:
+    """Seconds in which each voice sings and no other does, by `Input.index`."""
+    sings = {
+        one.index: spans_to_mask(found.sings_s, measured.slots, measured.slot_s)
+        for one in inputs
+        if one.preset.family == "vocals" and (found := singing.get(one.index)) is not None
+    }
+    alone: dict[int, float] = {}
+    for index, mask in sings.items():
+        others = [other for at, other in sings.items() if at != index]
+        by_itself = mask & ~np.any(others, axis=0) if others else mask
+        alone[index] = float(np.count_nonzero(by_itself)) * measured.slot_s
+    return alone

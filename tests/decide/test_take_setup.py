@@ -1,4 +1,4 @@
-"""The plan of a small rehearsal as text: it changes only when somebody means it to.
+"""A take is set up and its songs are planned: the plan of a small rehearsal as text, changed only on purpose.
 
 Measurements are made by hand, so that nothing but a decision can change it.
 """
