@@ -36,9 +36,7 @@ from morningmix.errors import UsageError
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.measure.take import hash_take
 from morningmix.report.explain import changes_in_words
-from morningmix.storage.home import (
-    refuse_full,
-)
+from morningmix.storage.home import Home, refuse_full
 from morningmix.storage.song_folders import (
     finish_song,
     folder_name,
@@ -60,42 +58,59 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         return mix_again(order, progress)
     home = home_for(order)
     with working_in(home), ThreadPoolExecutor(workers_of(order)) as pool, ExitStack() as stack:
-        heards = listen(source_of(order), home, workers_of(order), progress)
-        found: list[Found] | None = None
-        if order.whole:
-            heards = listing(heards, ())
-        else:
-            uncut = [one for one in heards if holds_several_songs(one.take.duration_s, len(listed(one)))]
-            if uncut:
-                heards, found = with_songs_found(heards, uncut)
+        heards, found = _measure(order, home, progress)
         plans = plans_of(heards, order)
-        if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
-            raise UsageError('Nobody is named as a player. Add player = "NAME" to the [[input]]s in the recipe.')
-        refuse_in_the_way(home.mixes, [folder_name(number, plan.title) for number, _, plan in plans])
-        refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
+        _refuse_impossible(plans, order, home)
         stack.callback(clear_partial, home)
         desk = Desk(home=home, settings=settings_of(order), pool=pool, progress=progress, block_hops=order.block_hops)
         mixed = _mix_down(plans, desk, workers_of(order))
-        wanted = frozenset(one.folder.name for one in mixed) | kept_folders(heards)
-        changes: list[tuple[str, tuple[str, ...]]] = []
-        for (_, heard, _), one in zip(plans, mixed, strict=True):
-            if one.partial is None:
-                continue
-            replaces = former_folder(home, heard.take.folder, one.plan, wanted)
-            former = former_plan(home.mixes / (replaces or one.folder.name))
-            if former is not None:
-                changes.append((one.title, tuple(changes_in_words(former, one.plan))))
-            finish_song(one.partial, home.mixes, one.folder.name, replaces=replaces)
+        changes = _put_in_place(plans, mixed, kept_folders(heards), home)
         if order.song is None and not order.whole:
             retire_songs(home.mixes, kept_folders(heards))
         keep_facts(mixed, home)
-        result = result_of(heards, tuple(mixed))
-        result = replace(result, found=None if found is None else tuple(found), changes=tuple(changes))
+        result = replace(result_of(heards, tuple(mixed)), found=found, changes=changes)
         write_findings(home.root / FINDINGS, recorded_when(heards), result.findings)
         if order.song is None:
             write_text_whole(home.mixes / REPORT, report_of(heards, plans, result, found or ()))
             result = replace(result, report=home.mixes / REPORT)
     return result
+
+
+def _measure(order: Order, home: Home, progress: Progress) -> tuple[tuple[Heard, ...], tuple[Found, ...] | None]:
+    """The takes, and the songs that were looked for in long ones; None where nothing was looked for."""
+    heards = listen(source_of(order), home, workers_of(order), progress)
+    if order.whole:
+        return listing(heards, ()), None
+    uncut = [heard for heard in heards if holds_several_songs(heard.take.duration_s, len(listed(heard)))]
+    if not uncut:
+        return heards, None
+    heards, found = with_songs_found(heards, uncut)
+    return heards, tuple(found)
+
+
+def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home) -> None:
+    """Raise before anything is rendered: `UsageError` without players to practise, `OutputError` without room."""
+    if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
+        raise UsageError('Nobody is named as a player. Add player = "NAME" to the [[input]]s in the recipe.')
+    refuse_in_the_way(home.mixes, [folder_name(number, plan.title) for number, _, plan in plans])
+    refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
+
+
+def _put_in_place(
+    plans: Sequence[Planned], mixed: Sequence[MixedSong], kept: frozenset[str], home: Home
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Move new songs into the mix folder; returns the titles of those that replace one, and what is different."""
+    wanted = frozenset(song.folder.name for song in mixed) | kept
+    changes: list[tuple[str, tuple[str, ...]]] = []
+    for (_, heard, _), song in zip(plans, mixed, strict=True):
+        if song.partial is None:
+            continue
+        replaces = former_folder(home, heard.take.folder, song.plan, wanted)
+        former = former_plan(home.mixes / (replaces or song.folder.name))
+        if former is not None:
+            changes.append((song.title, tuple(changes_in_words(former, song.plan))))
+        finish_song(song.partial, home.mixes, song.folder.name, replaces=replaces)
+    return tuple(changes)
 
 
 def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedSong]:
@@ -108,10 +123,10 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedS
     raws = {folder: _raw(heard, workers) for folder, heard in takes.items()}
     songs = [Song(number=number, plan=plan, raw=raws[heard.take.folder]) for number, heard, plan in plans]
     standing = {song.number: find_standing(song, desk) for song in songs}
-    mixed = {number: as_it_stands for number, as_it_stands in standing.items() if as_it_stands is not None}
+    mixed = {number: song for number, song in standing.items() if song is not None}
 
     def lower_db() -> float:
-        return lower_together_db((one.wanted_lufs, one.reachable_lufs) for one in mixed.values())
+        return lower_together_db((song.wanted_lufs, song.reachable_lufs) for song in mixed.values())
 
     for song in songs:
         if song.number not in mixed:
@@ -136,7 +151,7 @@ def _need_bytes(plans: Sequence[Planned], order: Order) -> float:
 
 def _raw(heard: Heard, workers: int) -> Raw:
     recordings = heard.take.recordings
-    cleaned = {one.index: one.cleaned for one in heard.inputs if one.cleaned is not None}
+    cleaned = {each.index: each.cleaned for each in heard.inputs if each.cleaned is not None}
     return Raw(
         folder=heard.take.folder,
         recordings=recordings,

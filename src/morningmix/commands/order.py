@@ -17,15 +17,9 @@ from morningmix.files.recall import Settings
 from morningmix.render.output import Bits, FileFormat
 from morningmix.render.passes import BLOCK_HOPS
 from morningmix.storage.cache import sweep
-from morningmix.storage.home import (
-    Home,
-    home_of,
-    real_place,
-)
+from morningmix.storage.home import Home, home_of, real_place
 from morningmix.storage.lock import editing, locked
-from morningmix.storage.song_folders import (
-    recover,
-)
+from morningmix.storage.song_folders import recover
 from morningmix.storage.text import remove_drafts
 
 REPORT = "report.html"

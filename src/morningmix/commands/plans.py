@@ -15,9 +15,7 @@ from morningmix.files.presets import load_roles
 from morningmix.model.names import plain
 from morningmix.model.plan import SongPlan
 from morningmix.model.recipe import SongWish
-from morningmix.storage.song_folders import (
-    folder_name,
-)
+from morningmix.storage.song_folders import folder_name
 
 Planned = tuple[int, Heard, SongPlan]
 """A song's number in the rehearsal, the take it is cut from, and its plan."""
