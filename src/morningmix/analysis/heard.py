@@ -1,4 +1,4 @@
-"""A take, measured and understood."""
+"""A take, measured, with its inputs named and cleaned."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from morningmix.storage.home import Home
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
-    """A take, measured and understood."""
+    """A take, measured, with its inputs named and cleaned."""
 
     home: Home
     recipe: Recipe
@@ -58,6 +58,6 @@ def listed(heard: Heard) -> tuple[SongWish, ...]:
 
 
 def hear_songs(heard: Heard) -> tuple[FoundSong, ...]:
-    """Where the songs of the take begin and end, and what was put aside."""
+    """Where the songs of the take begin and end, and what was left out."""
     families = ["" if one.facts.silent else one.preset.family for one in heard.inputs]
     return find_songs(hear_activity(heard.store, families), families)

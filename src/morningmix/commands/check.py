@@ -12,7 +12,7 @@ from morningmix.workers.progress import Progress, no_progress
 def check(order: Order, progress: Progress = no_progress) -> Result:
     """What the recorder got; writes the findings into the home, and nothing else but the cache.
 
-    Nothing is cleaned for it, which would take most of the time; where a mix has done so, voices that drown are said.
+    Bleed is not removed for it, which would take most of the time; only after a mix are drowned voices reported.
     """
     home = home_for(order)
     with working_in(home):

@@ -1,4 +1,4 @@
-"""What the command line asks for, and the places that it means."""
+"""What the command line asks for, and which folders that means."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def source_of(order: Order) -> Path:
 
 
 def home_for(order: Order) -> Home:
-    """The order's home, once it is clear that there is something to work on: until then nothing is written."""
+    """The order's mix folder. Raises before anything is written where there is nothing to work on."""
     home = home_of(order.source, order.cwd, order.out)
     look(source_of(order), home)
     return home

@@ -50,7 +50,7 @@ def mix_again(order: Order, progress: Progress) -> Result:
     recall = read_recall(sheet)
     song_folder = sheet.parent
     if is_earlier_version(song_folder):
-        # The sheet speaks of the place where it was written, one folder up.
+        # Paths in the sheet start from where it was written, one folder up.
         song_folder = song_folder.parent.parent / song_folder.name
     home, number = _home_of_sheet(sheet, recall, real_place(order.cwd / order.out) if order.out else None)
     tracks = real_place(path_of(recall.tracks_folder, song_folder))

@@ -45,7 +45,7 @@ def report_of(heards: Sequence[Heard], plans: Sequence[Planned], result: Result,
 
 
 def _cuts(heard: Heard, found: Sequence[FoundSong]) -> list[Cut]:
-    """How the stretches that the recipe lists were told; what somebody wrote otherwise is told by being written."""
+    """How each listed song was found; boundaries edited by hand count as certain."""
     stretches = listed(heard)
     if stretches and not found:
         found = hear_songs(heard)

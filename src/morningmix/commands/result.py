@@ -76,7 +76,7 @@ def recorded_when(heards: Sequence[Heard]) -> str:
 
 
 def _findings(heards: Sequence[Heard]) -> tuple[Finding, ...]:
-    """What is found in any take; the same thing in several is said once, where it is worst."""
+    """Findings of all takes; one that several share is reported once, where it is worst."""
     if len(heards) == 1:
         one = heards[0]
         return find_faults(one.inputs, one.take, one.measured, one.singing)

@@ -38,7 +38,7 @@ from morningmix.workers.progress import Progress, share
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Raw:
-    """What is mixed, and what the recall sheet says it was."""
+    """The recordings that are mixed, and what the recall sheet keeps of them."""
 
     folder: Path
     """The raw tracks."""
@@ -52,7 +52,7 @@ class Raw:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """Where and how songs are written."""
+    """Where and how songs are written, and by which threads."""
 
     home: Home
     settings: Settings
@@ -172,7 +172,7 @@ def _output(folder: Path, desk: Desk) -> Output:
 def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
     """Write everything into the song's partial folder and measure what was written.
 
-    What is returned speaks of the folder where it will lie.
+    Paths in the result are those it will have once the folder is in its place.
     """
     song, plan, partial = ready.song, ready.song.plan, ready.partial
     files = SongFiles(title=plan.title, mix=_output(partial, desk), stems=_output(partial / "stems", desk))

@@ -31,7 +31,7 @@ def songs(order: Order, progress: Progress = no_progress) -> Result:
 
 
 def with_songs_found(heards: Sequence[Heard], searched: Sequence[Heard]) -> tuple[tuple[Heard, ...], list[Found]]:
-    """What was heard with a recipe that lists the songs found in the takes `searched`, and those songs."""
+    """The takes with a recipe that lists the songs found in those `searched`, and these songs."""
     path = heards[0].home.recipe
     several = len(heards) > 1
     all_found: list[tuple[Heard, FoundSong]] = []

@@ -25,7 +25,7 @@ _SLACK_NS = 1_000_000_000
 
 
 def find_standing(song: Song, desk: Desk) -> MixedSong | None:
-    """The song as it lies in its place, if that is what would be mixed; None otherwise."""
+    """The song in its place, if mixing it again would give the same; None otherwise."""
     folder, raw = desk.home.mixes / song.folder_name, song.raw
     try:
         recall = read_recall(folder / RECALL)

@@ -1,4 +1,4 @@
-"""Close microphones against those further away: delay and polarity."""
+"""Delay and polarity of close microphones against those further away."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from morningmix.model.recipe import Defaults
 
 LEAST_LIKENESS = 0.2
 LEAST_MARGIN_DB = 1.5
-"""A polarity is only turned when that gives this much more of the sound (design choice)."""
+"""Polarity is inverted only where that gains at least this much level (design choice)."""
 
 _SOURCE = "Clifford and Reiss, JAES 61(11) 2013"
 
@@ -36,7 +36,7 @@ def pairs_to_align(playing: Sequence[Input]) -> list[tuple[int, int, str, str]]:
 
 
 def flip_margin_db(one: Input) -> float | None:
-    """By how much more an input turned upside down would give with the other microphone, dB; None if unknown."""
+    """Level gained with the other microphone by inverting an input's polarity, dB; None if unknown."""
     facts = one.alignment
     if facts is None:
         return None

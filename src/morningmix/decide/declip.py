@@ -1,4 +1,4 @@
-"""Whether clipped sound is mended."""
+"""Whether clipped samples are interpolated."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from morningmix.model.plan import Reason
 from morningmix.model.recipe import Defaults
 
 LONGEST_RUN_S = 0.001
-"""Longer runs say too little about what was there (design choice)."""
+"""Longer runs leave too little to interpolate from (design choice)."""
 
 
 def decide_repair(one: Input, defaults: Defaults) -> tuple[float, tuple[Reason, ...]]:

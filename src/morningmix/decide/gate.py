@@ -1,4 +1,4 @@
-"""Where a microphone is gated, and how far down."""
+"""Where a microphone is gated, and by how much."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from morningmix.model.plan import Gate, Reason
 from morningmix.model.recipe import Defaults, Recipe
 
 RAMP_S = 0.06
-"""It takes this long to move (design choice)."""
+"""How long the gate takes to open or close (design choice)."""
 
 
 def gated(one: Input, defaults: Defaults) -> bool:

@@ -1,4 +1,4 @@
-"""What each input is: from the recipe, the input list, the track's own name, and at last from the sound.
+"""Name and role of each input: from the recipe, the input list, the file name, or else the sound.
 
 The sound tells the family more surely than the role. What is used (common practice, no source):
 a drum is silence and short peaks; a bass lives under 300 Hz and has no air; no guitar loudspeaker passes much above
@@ -27,7 +27,7 @@ GUESSED = "a guess by ear"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guess:
-    """A role heard from the sound, and what was heard."""
+    """A role guessed from the sound, and what it was guessed by."""
 
     role: str
     because: str

@@ -29,9 +29,9 @@ from morningmix.units import clock
 
 MOVE_RAMP_S = 0.3
 FADE_IN_S, FADE_OUT_S = 0.05, 0.5
-"""Where a song is cut out of a take: no click, and as a hand on a fader (design choice)."""
+"""Fades where a song is cut out of a take: against clicks, and as a hand on the fader does (design choice)."""
 LEVEL_RANGE_DB, FAMILY_RANGE_DB = 3.0, 6.0
-"""So far a song moves an input within its family, and a family, from where they rest in the take (design choice)."""
+"""How far a song moves an input within its family, and a family, from where they rest (design choice)."""
 
 
 def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
@@ -144,7 +144,7 @@ def _at_fader(strip: Strip, gains_db: Mapping[str, float]) -> Powers:
 
 
 def _room_db(strips: Sequence[Strip], gains_db: Mapping[str, float]) -> float:
-    """What all sends are moved by, so that the room is as loud as it is wanted."""
+    """Change of all sends that brings the reverb to its level."""
     sent, dry = 0.0, 0.0
     for strip in strips:
         power = float(_at_fader(strip, gains_db).mean())
@@ -157,7 +157,7 @@ def _room_db(strips: Sequence[Strip], gains_db: Mapping[str, float]) -> float:
 def _rides(
     strips: Sequence[Strip], gains_db: Mapping[str, float], slot_s: float
 ) -> Mapping[int, tuple[Points, Reason]]:
-    """Rides of the voices whose own sound is told from bleed."""
+    """Rides of the voices whose direct sound is told from bleed."""
     voices = {
         strip.one.index: Voice(
             powers=_at_fader(strip, gains_db),
@@ -174,7 +174,7 @@ def _rides(
 
 
 def _tilted(strip: Strip, here: Measurements, tilt_db: float) -> Strip:
-    """The strip as the balance hears it through the tilt of the whole; its fader in its family stays."""
+    """The strip with the tilt of the whole on it; its fader within the family stays."""
     powers = k_powers(strip.one.facts, here, strip.filters, tilt_db) * 10.0 ** (strip.dynamics_db / 10.0)
     return replace(strip, powers=powers)
 
@@ -184,7 +184,7 @@ def _within(value: float, centre: float, range_db: float) -> float:
 
 
 def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> dict[str, float]:
-    """No family further from where it rests in the take, against the others, than a fader may go."""
+    """Family gains, each held to its range around where the family rests in the take."""
     if not gains_db:
         return {}
     usual = float(np.median([gain - take_db[family] for family, gain in gains_db.items()]))
@@ -192,7 +192,7 @@ def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> d
 
 
 def _played_lufs(strips: Sequence[Strip], setups: Setups, slot_s: float) -> float | None:
-    """How loud the song comes with all faders where they rest in the take."""
+    """Loudness of the song with all faders where they rest in the take."""
     resting = [replace(strip, level_db=setups.of[strip.one.index, strip.one.role].level_db) for strip in strips]
     return whole_lufs(resting, setups.family_gains_db, slot_s)
 
@@ -214,7 +214,7 @@ def _role_reason(one: Input) -> Reason:
 
 
 def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
-    """What was done about bleed before anything else, how much of what was recorded it was, and whose."""
+    """How bleed was removed, how much of the recording it was, and where it came from."""
     if one.cleaned is None or one.recorded is None:
         return ()
     left, recorded = (float(each.powers.sum(dtype=np.float64)) for each in (one.facts.slots, one.recorded))
@@ -310,7 +310,7 @@ def _ducked_s(one: Input) -> Spans:
 
 
 def _mended(one: Input) -> tuple[Reason, ...]:
-    """What is made up for, and why."""
+    """Faults of the recording that are corrected, and why."""
     reasons = []
     if one.turned is not None:
         reasons.append(

@@ -1,7 +1,7 @@
 """What is set up once for a whole take: filters, gain, compressor, place, and where the faders rest.
 
-So every song of a rehearsal sounds as if one person had set up the desk for the evening. An input that takes another
-role in a song, because singers swap, is set up for each of its roles by what it does there.
+So every song sounds as if one person had set up the desk for the evening. An input that changes roles between songs,
+because singers swap, is set up once for each role, by what it plays there.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """All that is known of a take and asked for in it, before anything is decided about how it sounds."""
+    """Everything that the songs of a take are decided from."""
 
     inputs: tuple[Input, ...]
     singing: Mapping[int, Singing | None]
@@ -59,9 +59,9 @@ class Setup:
     compressor: Compressor | None
     gate_floor_db: float | None
     plays_above: float
-    """K-weighted `momentary` power, after the filters, over which an input without bleed to be told plays."""
+    """K-weighted `momentary` power after the filters, above which an input plays whose bleed is not modelled."""
     clear: bool
-    """Its own sound is told from bleed."""
+    """Its direct sound is told from bleed."""
     why_gain: Reason
     why_filters: tuple[Reason, ...]
     why_de_esser: tuple[Reason, ...]
@@ -145,7 +145,7 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
 def _cuts(
     strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurements, defaults: Defaults
 ) -> list[tuple[Cut, ...]]:
-    """Per strip the cuts that let others through: guitars and keys for who leads, the bass for the kick."""
+    """Cuts per strip that make room: in guitars and keys for the lead vocal, in the bass for the kick."""
 
     def at_db(strip: Strip) -> float:
         return strip.level_db + gains_db[strip.one.preset.family]
@@ -166,7 +166,7 @@ def _cuts(
 
 
 def _standing(sounding: Mapping[tuple[int, str], Input]) -> list[Input]:
-    """Each input once; who leads in any song stands as a leader in all."""
+    """Each input once; whoever leads in any song is panned as a lead in all."""
     chosen: dict[int, Input] = {}
     for (index, role), one in sounding.items():
         if index not in chosen or role == "lead vocal":
@@ -187,12 +187,12 @@ def _slots_mask(song: SongWish, slots: int, slot_s: float) -> Mask:
 
 
 def _only(one: Input, muted: Mask) -> Input:
-    """The input with nothing in its statistics where it does not take part."""
+    """The input with its statistics zeroed where it takes no part."""
     return replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled((~muted).astype(np.float32))))
 
 
 def in_song(one: Input, here: Measurements, song: SongWish, roles: Mapping[str, RolePreset]) -> Input:
-    """The input as it is in a song: that slice of the measurements, and the song's own wishes for it."""
+    """The input in one song: that slice of the measurements, with the song's own settings."""
     one = replace(one, facts=here.tracks[one.index])
     wish = next((w for w in song.inputs if plain(w.name) == plain(one.name)), None)
     if wish is None:
@@ -282,7 +282,7 @@ def _played(one: Input, singing: Singing | None, stretch: _Stretch, takes_part: 
 
 
 def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
-    """By the index of a bass's microphone the name of its line, where both carry the same bass."""
+    """Name of a bass's line input by the index of its microphone, where both carry the same bass."""
     pair = line_and_microphone(list(inputs))
     if pair is None:
         return {}
@@ -321,7 +321,7 @@ def _setup(one: Input, played: _Played, stretch: _Stretch, features: _Features) 
 
 
 def dynamics_db(one: Input, setup: Setup, opened: Mask | None) -> NDArray[np.float64]:
-    """What gain, gate (open in those slots; None: no gate) and compressor do to an input: ``(slots,)``."""
+    """Gain of an input's matching, gate (open in those slots; None: no gate) and compressor, dB: ``(slots,)``."""
     level_db = np.full(len(one.facts.slots), setup.gain_db)
     if opened is not None and setup.gate_floor_db is not None:
         level_db += np.where(opened, 0.0, setup.gate_floor_db)

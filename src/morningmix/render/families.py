@@ -1,7 +1,7 @@
-"""All inputs of a song in one pass: every track through its strip, summed into families on disk.
+"""Render all inputs of a song in one pass: every track through its strip, summed into families on disk.
 
-What is learnt on the way: the K-weighted Gram matrix of the families per 0.1 s, from which the loudness of any balance
-of them follows exactly, and the drums' peaks.
+The same pass measures the K-weighted Gram matrix of the families per 0.1 s, from which the loudness of any balance of
+them follows exactly, and the peaks of the drums.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class Families:
 
 
 class _Family:
-    """One family being summed: its tracks in the plan's order, its share of the common room, its meters."""
+    """One family being summed: its tracks in the plan's order, its part of the reverb, its meters."""
 
     def __init__(self, name: str, plan: SongPlan, scratch: FloatScratch, frames: int) -> None:
         self.tracks = [index for index, track in enumerate(plan.tracks) if track.family == name]
@@ -115,7 +115,7 @@ def render_families(
     frames = round(plan.end_s * rate_hz) - start_frame
     names = tuple(name for name in FAMILIES if any(track.family == name for track in plan.tracks))
     hop, block_frames = hop_frames(rate_hz), run.block_frames(rate_hz)
-    # Whole from the start: pieces would lie among blocks that come and go, and need their room twice when joined.
+    # Preallocated to avoid heap fragmentation, and a second copy while pieces are joined.
     gram = np.zeros((frames // hop, len(names), len(names)))
     with ExitStack() as kept, ExitStack() as open_now:
         scratches = tuple(kept.enter_context(FloatScratch(scratch_folder, 2)) for _ in names)
@@ -153,7 +153,7 @@ def render_families(
                 gram[start // hop : start // hop + len(products)] = products
                 run.progress(weighted[0].shape[1] / rate_hz)
 
-        # The largest first, and a block ahead of what is taken in, so that nobody waits long for the last.
+        # The largest first, and one block ahead, so that no thread idles while the last family is rendered.
         order = sorted(range(len(families)), key=lambda place: -len(families[place].tracks))
         last: dict[int, Weighted] = {}
         ahead: dict[int, Weighted] = {}

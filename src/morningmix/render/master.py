@@ -26,7 +26,7 @@ from morningmix.workers.prefetch import one_ahead
 
 @dataclass(frozen=True, slots=True)
 class _Trimmed:
-    """Families at their trims, the drums' peaks held; every time through gives the same samples."""
+    """Families at their trims, the drums' peaks held; every pass gives the same samples."""
 
     families: Families
     gains: tuple[np.float32, ...]
@@ -78,7 +78,7 @@ def measure_sum(families: Families, trims: Trims, ceiling_dbfs: float, run: Pass
     # True peaks matter from a little under the ceiling on; 3 dB are room for what limiting makes up in gain.
     of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0), families.frames)
     weighting = KWeighting(rate_hz, 2)
-    # Whole from the start: over two hours each is 30 MB, and twice that while its pieces are joined.
+    # Preallocated: over two hours each is 30 MB, and twice that while pieces are joined.
     steps = -(-families.frames // step)
     stem_peaks, powers = np.zeros(steps, np.float32), np.zeros(steps, np.float32)
 
