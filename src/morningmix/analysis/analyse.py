@@ -1,4 +1,4 @@
-"""What lies in a folder of raw tracks, measured and understood: names, roles, who sings where, and the recipe."""
+"""From a folder of raw tracks to inputs with names, roles and measurements, and the recipe."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
+from morningmix.analysis.analysed import AnalysedTake, each_once
 from morningmix.analysis.cached import heard_alignments, heard_bleed, heard_clicks, heard_desk_mixes
-from morningmix.analysis.heard import Heard, each_once
 from morningmix.audio.takes import find_takes, pair
 from morningmix.bleed.clean import clean_take
 from morningmix.bleed.gain_step import brought_back, gain_step, refined
@@ -60,7 +60,7 @@ def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
 
 
 def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
-    """A song must say which take it is in where there are several, and that one must be there."""
+    """Raise where a song does not say which of several takes it is in, or names one that is not there."""
     names = [take.name for take in takes]
     if song.take is None and len(takes) > 1:
         raise RecipeError(f'The song "{song.title}" does not say which take it is in. Add take = "{names[0]}" to it.')
@@ -70,7 +70,7 @@ def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
         )
 
 
-def listen(
+def analyse(
     source: Path,
     home: Home,
     workers: int,
@@ -78,7 +78,7 @@ def listen(
     *,
     write_recipe: bool = True,
     take_bleed_out: bool = True,
-) -> tuple[Heard, ...]:
+) -> tuple[AnalysedTake, ...]:
     """Read, measure and name the takes, and see to it that there is a recipe (but for `write_recipe` being False).
 
     Without `take_bleed_out` it is much faster, and good for anything but mixing: microphones are clean only where a mix
@@ -91,10 +91,10 @@ def listen(
     names = read_input_list(list_path) if list_path else ()
     takes = tuple(_paired(take, _wishes(recipe, names, take)) for take in takes)
     measured = _measure(takes, home.cache, workers, progress)
-    told = share(progress, "taking the bleed out", sum(take.duration_s for take in takes))
+    cleaned = share(progress, "taking the bleed out", sum(take.duration_s for take in takes))
 
     def clean(of: _MeasuredTake, cleaning: Cleaning) -> dict[int, Cleaned]:
-        return clean_take(of.take, of.store, cleaning, home.cache, workers, told, only_kept=not take_bleed_out)
+        return clean_take(of.take, of.store, cleaning, home.cache, workers, cleaned, only_kept=not take_bleed_out)
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
         defaults = recipe.defaults if recipe else Defaults()
@@ -111,7 +111,7 @@ def listen(
     _refuse_missing(recipe, takes)
     recipe = replace(recipe, input_list=list_path)
     return tuple(
-        Heard(
+        AnalysedTake(
             home=home,
             recipe=recipe,
             recipe_is_new=is_new,
@@ -138,10 +138,10 @@ class _MeasuredTake:
 
 
 def _measure(takes: Sequence[Take], cache: Path, workers: int, progress: Progress) -> list[_MeasuredTake]:
-    told = share(progress, "listening to the tracks", sum(take.duration_s * len(take.recordings) for take in takes))
+    read = share(progress, "listening to the tracks", sum(take.duration_s * len(take.recordings) for take in takes))
     measured = []
     for take in takes:
-        facts, store = measure_take(take, cache, workers, told)
+        facts, store = measure_take(take, cache, workers, read)
         measured.append(_MeasuredTake(take=take, facts=facts, store=store, cache=cache))
     for of in measured:
         keep_current(cache, take_key(of.take.folder), of.store.sources)
@@ -162,13 +162,13 @@ def _write_recipe(home: Home, tracks: Path, inputs: Sequence[Input]) -> Recipe:
 
 
 def _wishes(recipe: Recipe | None, list_inputs: Sequence[InputWish], take: Take) -> tuple[InputWish, ...]:
-    """What recipe and input list say of a take's inputs."""
+    """Settings of a take's inputs, from the recipe and the input list."""
     present = [name for recording in take.recordings for name in recording.files]
     return merge(recipe.inputs if recipe else (), spelt_as(list_inputs, present))
 
 
 def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
-    """Stereo pairs in two files, as recipe or input list ask for them."""
+    """The take with two files joined as a stereo pair wherever recipe or input list ask for it."""
     present = {name for recording in take.recordings for name in recording.files}
     for wish in wishes:
         if len(wish.files) == 2 and set(wish.files) <= present:
@@ -265,7 +265,7 @@ def _measure_bleed(
 
 
 def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
-    """The input with the slots of its cleaned sound; pops and howls are left out of them again."""
+    """The input with the slots of its cleaned sound; pops and feedback are left out of them again."""
     if cleaned is None:
         return one
     spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls)]
@@ -278,7 +278,7 @@ def _touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
 
 
 def _without_howls(one: Input, slot_s: float) -> Input:
-    """Slots without feedback in voice and brass microphones; elsewhere a steady tone is taken to be meant."""
+    """The input without its feedback, in voice and brass microphones; elsewhere a steady tone counts as meant."""
     if not one.facts.howls:
         return one
     if one.preset.gate_floor_db is None:

@@ -11,8 +11,8 @@ from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
 
-from morningmix.analysis.analyse import listen
-from morningmix.analysis.heard import Heard, listed
+from morningmix.analysis.analyse import analyse
+from morningmix.analysis.analysed import AnalysedTake, listed
 from morningmix.commands.former import former_folder, former_plan
 from morningmix.commands.order import (
     REPORT,
@@ -58,34 +58,36 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         return mix_again(order, progress)
     home = home_for(order)
     with working_in(home), ThreadPoolExecutor(workers_of(order)) as pool, ExitStack() as stack:
-        heards, found = _measure(order, home, progress)
-        plans = plans_of(heards, order)
+        analysed_takes, found = _measure(order, home, progress)
+        plans = plans_of(analysed_takes, order)
         _refuse_impossible(plans, order, home)
         stack.callback(clear_partial, home)
         desk = Desk(home=home, settings=settings_of(order), pool=pool, progress=progress, block_hops=order.block_hops)
         mixed = _mix_down(plans, desk, workers_of(order))
-        changes = _put_in_place(plans, mixed, kept_folders(heards), home)
+        changes = _put_in_place(plans, mixed, kept_folders(analysed_takes), home)
         if order.song is None and not order.whole:
-            retire_songs(home.mixes, kept_folders(heards))
+            retire_songs(home.mixes, kept_folders(analysed_takes))
         keep_facts(mixed, home)
-        result = replace(result_of(heards, tuple(mixed)), found=found, changes=changes)
-        write_findings(home.root / FINDINGS, recorded_when(heards), result.findings)
+        result = replace(result_of(analysed_takes, tuple(mixed)), found=found, changes=changes)
+        write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)
         if order.song is None:
-            write_text_whole(home.mixes / REPORT, report_of(heards, plans, result, found or ()))
+            write_text_whole(home.mixes / REPORT, report_of(analysed_takes, plans, result, found or ()))
             result = replace(result, report=home.mixes / REPORT)
     return result
 
 
-def _measure(order: Order, home: Home, progress: Progress) -> tuple[tuple[Heard, ...], tuple[Found, ...] | None]:
+def _measure(order: Order, home: Home, progress: Progress) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
     """The takes, and the songs that were looked for in long ones; None where nothing was looked for."""
-    heards = listen(source_of(order), home, workers_of(order), progress)
+    analysed_takes = analyse(source_of(order), home, workers_of(order), progress)
     if order.whole:
-        return listing(heards, ()), None
-    uncut = [heard for heard in heards if holds_several_songs(heard.take.duration_s, len(listed(heard)))]
+        return listing(analysed_takes, ()), None
+    uncut = [
+        analysed for analysed in analysed_takes if holds_several_songs(analysed.take.duration_s, len(listed(analysed)))
+    ]
     if not uncut:
-        return heards, None
-    heards, found = with_songs_found(heards, uncut)
-    return heards, tuple(found)
+        return analysed_takes, None
+    analysed_takes, found = with_songs_found(analysed_takes, uncut)
+    return analysed_takes, tuple(found)
 
 
 def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home) -> None:
@@ -102,10 +104,10 @@ def _put_in_place(
     """Move new songs into the mix folder; returns the titles of those that replace one, and what is different."""
     wanted = frozenset(song.folder.name for song in mixed) | kept
     changes: list[tuple[str, tuple[str, ...]]] = []
-    for (_, heard, _), song in zip(plans, mixed, strict=True):
+    for (_, analysed, _), song in zip(plans, mixed, strict=True):
         if song.partial is None:
             continue
-        replaces = former_folder(home, heard.take.folder, song.plan, wanted)
+        replaces = former_folder(home, analysed.take.folder, song.plan, wanted)
         former = former_plan(home.mixes / (replaces or song.folder.name))
         if former is not None:
             changes.append((song.title, tuple(changes_in_words(former, song.plan))))
@@ -119,9 +121,9 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedS
     Songs that would come out as they are stay. What falls short of its target without being squeezed lowers the aim of
     all songs; those that were mixed before that was known are mixed again.
     """
-    takes = {heard.take.folder: heard for _, heard, _ in plans}
-    raws = {folder: _raw(heard, workers) for folder, heard in takes.items()}
-    songs = [Song(number=number, plan=plan, raw=raws[heard.take.folder]) for number, heard, plan in plans]
+    takes = {analysed.take.folder: analysed for _, analysed, _ in plans}
+    raws = {folder: _raw(analysed, workers) for folder, analysed in takes.items()}
+    songs = [Song(number=number, plan=plan, raw=raws[analysed.take.folder]) for number, analysed, plan in plans]
     standing = {song.number: find_standing(song, desk) for song in songs}
     mixed = {number: song for number, song in standing.items() if song is not None}
 
@@ -149,12 +151,12 @@ def _need_bytes(plans: Sequence[Planned], order: Order) -> float:
     return need + longest
 
 
-def _raw(heard: Heard, workers: int) -> Raw:
-    recordings = heard.take.recordings
-    cleaned = {each.index: each.cleaned for each in heard.inputs if each.cleaned is not None}
+def _raw(analysed: AnalysedTake, workers: int) -> Raw:
+    recordings = analysed.take.recordings
+    cleaned = {each.index: each.cleaned for each in analysed.inputs if each.cleaned is not None}
     return Raw(
-        folder=heard.take.folder,
+        folder=analysed.take.folder,
         recordings=recordings,
-        hashes=partial(hash_take, heard.take, heard.store, workers),
+        hashes=partial(hash_take, analysed.take, analysed.store, workers),
         sounds=sounds_of(recordings, cleaned),
     )
