@@ -88,11 +88,8 @@ def _findings(analysed_takes: Sequence[AnalysedTake]) -> tuple[Finding, ...]:
             key = (finding.name, finding.kind)
             known, names = worst.get(key, (finding, []))
             worst[key] = (max(known, finding, key=lambda one: one.weight), [*names, analysed.take.name])
-    said = [
-        replace(
-            finding,
-            says=f"{finding.says.rstrip('.')} (in {'every take' if len(names) == len(analysed_takes) else ', '.join(names)})",
-        )
-        for finding, names in worst.values()
-    ]
+    said = []
+    for finding, names in worst.values():
+        where = "every take" if len(names) == len(analysed_takes) else ", ".join(names)
+        said.append(replace(finding, says=f"{finding.says.rstrip('.')} (in {where})"))
     return tuple(sorted(said, key=lambda one: -one.weight))
