@@ -19,7 +19,7 @@ from morningmix.files.presets import load_roles, load_target
 from morningmix.model.input import Input
 from morningmix.model.measured import AlignmentFacts, Singing
 from morningmix.model.plan import Reason, SongPlan, TrackPlan
-from morningmix.model.recipe import MoveWish, Recipe, SongInputWish, SongWish
+from morningmix.model.recipe import MoveWish, SongInputWish, SongWish
 
 GOLDEN = Path(__file__).with_name("golden_plan.txt")
 SECONDS = 60
@@ -59,15 +59,17 @@ def inputs() -> tuple[Input, ...]:
     made = [
         an_input("kick", facts_of(bump(65.0, 1.0), hits(10, 0, 0.08)), 0),
         an_input("snare", facts_of(bump(220.0, 1.5), hits(10, 5, 0.05), clipped_runs=3), 1),
-        an_input("overhead", facts_of(bump(3_000.0, 4.0), held(2e-3, 10), channels=2, side_share=0.2), 2),
-        an_input("bass", facts_of(bump(90.0, 1.5), held(4e-3, 23)), 3, player="Ole"),
-        an_input("electric guitar", facts_of(bump(900.0, 2.5), held(6e-3, 31)), 4, level_db=-1.0),
+        an_input("overhead", facts_of(bump(3_000.0, 4.0), held(2e-3, 10), channels=2, side_fraction=0.2), 2),
+        an_input("bass", facts_of(bump(90.0, 1.5), held(4e-3, 23)), 3, player="Ole", called="bass 3"),
+        an_input(
+            "electric guitar", facts_of(bump(900.0, 2.5), held(6e-3, 31)), 4, level_db=-1.0, called="electric guitar 4"
+        ),
         an_input("electric guitar", facts_of(bump(1_500.0, 2.5), held(8e-4, 37), pops_s=((33.0, 33.1),)), 5),
         an_input("lead vocal", facts_of(bump(1_200.0, 2.5), sung(5e-3)), 6),
         an_input("playback", facts_of(bump(1_000.0, 4.0), quiet, peak_dbfs=-120.0), 7),
     ]
     beside = AlignmentFacts(
-        other="the overhead", delay_s=0.004, likeness=0.3, flipped_delay_s=0.003, flipped_likeness=0.99
+        other="the overhead", delay_s=0.004, correlation=0.3, flipped_delay_s=0.003, flipped_correlation=0.99
     )
     return (replace(made[0], alignment=beside), *made[1:])
 
@@ -106,7 +108,7 @@ def test_the_plan_of_a_small_rehearsal(tmp_path: Path) -> None:
         inputs=known,
         singing={6: singing},
         measured=measurements(*(one.facts for one in known)),
-        recipe=Recipe(path=None, tracks=Path("take"), title="Rehearsal", target=load_target("demo")),
+        target=load_target("demo"),
         roles=load_roles(),
     )
     setups = set_up(take, SONGS)

@@ -8,32 +8,32 @@ from functools import partial
 from pathlib import Path
 
 from morningmix.analysis.analysed import AnalysedTake, each_once
-from morningmix.analysis.cached import heard_alignments, heard_bleed, heard_clicks, heard_desk_mixes
+from morningmix.analysis.cached import cached_alignments, cached_bleed, cached_clicks, cached_desk_mixes
 from morningmix.audio.takes import find_takes, pair
 from morningmix.bleed.clean import clean_take
-from morningmix.bleed.gain_step import brought_back, gain_step, refined
-from morningmix.bleed.singing import hear_cleaned_singing, hear_singing
+from morningmix.bleed.gain_step import detect_gain_step, refine_gain_step, undo_gain_step
+from morningmix.bleed.singing import measure_cleaned_singing, measure_singing
 from morningmix.decide.align import pairs_to_align
 from morningmix.decide.cleaning import decide_cleaning
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify, sings_alone_s
 from morningmix.errors import RecipeError, RecordingsError
-from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as
+from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as, wish_of_each
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import InputLine, new_recipe
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.model.input import Input
-from morningmix.model.measured import BleedFacts, Cleaned, Measurements, Singing, Turned
+from morningmix.model.measured import BleedFacts, Cleaned, GainStep, Measurements, Singing
 from morningmix.model.names import means, name_as_text
 from morningmix.model.plan import Cleaning
 from morningmix.model.recipe import Defaults, InputWish, Recipe, SongWish
-from morningmix.model.recording import Recording, Take
+from morningmix.model.recording import Take
 from morningmix.storage.cache import keep_current, take_key
 from morningmix.storage.home import Home, output_errors, path_from, refuse_inside
 from morningmix.storage.text import write_text_new
 from morningmix.units import amplitude_db
-from morningmix.workers.progress import Progress, share
+from morningmix.workers.progress import Progress, step_progress
 
 
 def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
@@ -91,14 +91,13 @@ def analyse(
     names = read_input_list(list_path) if list_path else ()
     takes = tuple(_paired(take, _wishes(recipe, names, take)) for take in takes)
     measured = _measure(takes, home.cache, workers, progress)
-    cleaned = share(progress, "taking the bleed out", sum(take.duration_s for take in takes))
+    cleaned = step_progress(progress, "taking the bleed out", sum(take.duration_s for take in takes))
 
     def clean(of: _MeasuredTake, cleaning: Cleaning) -> dict[int, Cleaned]:
-        return clean_take(of.take, of.store, cleaning, home.cache, workers, cleaned, only_kept=not take_bleed_out)
+        return clean_take(of.take, of.store, cleaning, home.cache, workers, cleaned, only_cached=not take_bleed_out)
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
-        defaults = recipe.defaults if recipe else Defaults()
-        return [_understand(of, _wishes(recipe, names, of.take), defaults, partial(clean, of)) for of in measured]
+        return [_understand(of, _wish_of_each(recipe, names, of.take), partial(clean, of)) for of in measured]
 
     understood = understand(recipe)
     is_new = recipe is None
@@ -138,7 +137,9 @@ class _MeasuredTake:
 
 
 def _measure(takes: Sequence[Take], cache: Path, workers: int, progress: Progress) -> list[_MeasuredTake]:
-    read = share(progress, "listening to the tracks", sum(take.duration_s * len(take.recordings) for take in takes))
+    read = step_progress(
+        progress, "listening to the tracks", sum(take.duration_s * len(take.recordings) for take in takes)
+    )
     measured = []
     for take in takes:
         facts, store = measure_take(take, cache, workers, read)
@@ -165,6 +166,14 @@ def _wishes(recipe: Recipe | None, list_inputs: Sequence[InputWish], take: Take)
     """Settings of a take's inputs, from the recipe and the input list."""
     present = [name for recording in take.recordings for name in recording.files]
     return merge(recipe.inputs if recipe else (), spelt_as(list_inputs, present))
+
+
+def _wish_of_each(
+    recipe: Recipe | None, list_inputs: Sequence[InputWish], take: Take
+) -> dict[tuple[str, ...], InputWish]:
+    """Settings of every input of a take, defaults filled in, by its files."""
+    defaults = recipe.defaults if recipe else Defaults()
+    return wish_of_each((one.files for one in take.recordings), _wishes(recipe, list_inputs, take), defaults)
 
 
 def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
@@ -199,32 +208,31 @@ class _Understood:
 
 def _understand(
     of: _MeasuredTake,
-    wishes: Sequence[InputWish],
-    defaults: Defaults,
+    wishes: Mapping[tuple[str, ...], InputWish],
     clean: Callable[[Cleaning], dict[int, Cleaned]],
 ) -> _Understood:
     """Decide what each input is, measure its bleed, decide what to clean, clean it, and measure what is left."""
     slot_s = of.facts.slot_s
-    inputs = tuple(_without_howls(one, slot_s) for one in _identify(of, wishes))
+    inputs = tuple(_without_feedback(one, slot_s) for one in _identify(of, wishes))
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
-    ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
+    targets = [one.index for one in playing if one.preset.cleaned]
 
-    bleed, turned = _measure_bleed(of, ears, [one.index for one in playing if one.index not in ears])
-    cleaning = decide_cleaning(playing, turned, defaults)
+    bleed, gain_steps = _measure_bleed(of, targets, [one.index for one in playing if one.index not in targets])
+    cleaning = decide_cleaning(playing, gain_steps)
     cleaned = clean(cleaning) if cleaning else {}
 
     singing = {
-        index: hear_cleaned_singing(cleaned[index]) if index in cleaned else hear_singing(bleed.get(index))
-        for index in ears
+        index: measure_cleaned_singing(cleaned[index]) if index in cleaned else measure_singing(bleed.get(index))
+        for index in targets
     }
-    aligned = heard_alignments(of.take, of.facts, of.store, pairs_to_align(playing), of.cache)
+    aligned = cached_alignments(of.take, of.facts, of.store, pairs_to_align(playing), of.cache)
     inputs = tuple(_without_bleed(one, cleaned.get(one.index), slot_s) for one in inputs)
     inputs = tuple(
         replace(
             one,
-            facts=brought_back(one.facts, turned.get(one.index), slot_s),
+            facts=undo_gain_step(one.facts, gain_steps.get(one.index), slot_s),
             alignment=aligned.get(one.index),
-            turned=turned.get(one.index),
+            gain_step=gain_steps.get(one.index),
         )
         for one in inputs
     )
@@ -233,42 +241,43 @@ def _understand(
     return _Understood(inputs=choose_lead(inputs, sings_alone, load_roles()), singing=singing, cleaning=cleaning)
 
 
-def _identify(of: _MeasuredTake, wishes: Sequence[InputWish]) -> tuple[Input, ...]:
+def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish]) -> tuple[Input, ...]:
     """Names and roles: as written, as the file names say, or guessed from the sound."""
     roles = load_roles()
-    by_files = {recording.files: _wish_of(recording, wishes) for recording in of.take.recordings}
     name_says = partial(role_from_name, roles=roles)
-    inputs = identify(of.take.recordings, of.facts, by_files, roles, name_says)
+    inputs = identify(of.take.recordings, of.facts, wishes, roles, name_says)
     # Only where no role is written, not even as a guess.
     unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
     if not unknown:
         return inputs
     no_mix = [one.index for one in inputs if one.role != "desk mix"]
     no_parts = guess_no_parts(
-        heard_desk_mixes(of.take, of.facts, of.store, no_mix, of.cache),
-        heard_clicks(of.take, of.facts, of.store, unknown, of.cache),
+        cached_desk_mixes(of.take, of.facts, of.store, no_mix, of.cache),
+        cached_clicks(of.take, of.facts, of.store, unknown, of.cache),
     )
-    return identify(of.take.recordings, of.facts, by_files, roles, name_says, no_parts)
+    return identify(of.take.recordings, of.facts, wishes, roles, name_says, no_parts)
 
 
 def _measure_bleed(
-    of: _MeasuredTake, ears: Sequence[int], others: Sequence[int]
-) -> tuple[Mapping[int, BleedFacts], dict[int, Turned]]:
+    of: _MeasuredTake, targets: Sequence[int], others: Sequence[int]
+) -> tuple[Mapping[int, BleedFacts], dict[int, GainStep]]:
     """The bleed in every microphone, and the gains that were turned in mid-take."""
-    bleed = heard_bleed(of.take, of.store, ears, others, of.cache)
-    turned = {index: found for index in ears if (found := gain_step(bleed.get(index))) is not None}
-    if turned:
+    bleed = cached_bleed(of.take, of.store, targets, others, of.cache)
+    gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}
+    if gain_steps:
         # Bleed learnt from two gains at once is worth little: undo the steps and learn it again.
-        bleed = heard_bleed(of.take, replace(of.store, turned=tuple(turned.items())), ears, others, of.cache)
-        turned = {index: refined(found, bleed.get(index)) for index, found in turned.items()}
-    return bleed, turned
+        bleed = cached_bleed(
+            of.take, replace(of.store, gain_steps=tuple(gain_steps.items())), targets, others, of.cache
+        )
+        gain_steps = {index: refine_gain_step(found, bleed.get(index)) for index, found in gain_steps.items()}
+    return bleed, gain_steps
 
 
 def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
     """The input with the slots of its cleaned sound; pops and feedback are left out of them again."""
     if cleaned is None:
         return one
-    spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls)]
+    spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback)]
     facts = replace(one.facts, slots=cleaned.slots.without(_touched(spans, slot_s)))
     return replace(one, facts=facts, cleaned=cleaned, recorded=one.facts.slots)
 
@@ -277,20 +286,15 @@ def _touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
     return {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
 
 
-def _without_howls(one: Input, slot_s: float) -> Input:
+def _without_feedback(one: Input, slot_s: float) -> Input:
     """The input without its feedback, in voice and brass microphones; elsewhere a steady tone counts as meant."""
-    if not one.facts.howls:
+    if not one.facts.feedback:
         return one
-    if one.preset.gate_floor_db is None:
-        return replace(one, facts=replace(one.facts, howls=()))
-    slots = one.facts.slots.without(_touched([(howl.start_s, howl.end_s) for howl in one.facts.howls], slot_s))
+    if not one.preset.cleaned:
+        return replace(one, facts=replace(one.facts, feedback=()))
+    slots = one.facts.slots.without(_touched([(howl.start_s, howl.end_s) for howl in one.facts.feedback], slot_s))
     peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
     return replace(one, facts=replace(one.facts, slots=slots, peak_dbfs=peak_dbfs))
-
-
-def _wish_of(recording: Recording, wishes: Sequence[InputWish]) -> InputWish:
-    found = next((wish for wish in wishes if set(wish.files) & set(recording.files)), None)
-    return found or InputWish(files=recording.files)
 
 
 def _line(one: Input) -> InputLine:

@@ -76,7 +76,7 @@ def _evidence(analysed: AnalysedTake) -> Evidence:
         inputs=analysed.inputs,
         singing=analysed.singing,
         measured=analysed.measured,
-        recipe=analysed.recipe,
+        target=analysed.recipe.target,
         roles=load_roles(),
         cleaning=analysed.cleaning,
     )

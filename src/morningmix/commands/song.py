@@ -33,7 +33,7 @@ from morningmix.render.verify import MOST_APART_LU, Verified, meters_differ_lu, 
 from morningmix.storage.home import RECALL, Home, output_errors, path_from
 from morningmix.storage.song_folders import begin_song, folder_name
 from morningmix.units import Block
-from morningmix.workers.progress import Progress, share
+from morningmix.workers.progress import Progress, step_progress
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +62,7 @@ class Desk:
 
     def run(self, step: str, seconds: float) -> Pass:
         """A pass through a song, shown as a step of that name."""
-        return Pass(pool=self.pool, progress=share(self.progress, step, seconds), block_hops=self.block_hops)
+        return Pass(pool=self.pool, progress=step_progress(self.progress, step, seconds), block_hops=self.block_hops)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,7 +179,7 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
     run = desk.run(f"writing {plan.title}", song.seconds)
     with _writing(ready, master, files, partial / f"{files.mix.path(plan.title).stem}.mp3", run) as paths:
         ready.families.close()
-        verified = verify(paths, desk.pool, share(desk.progress, f"checking {plan.title}", song.seconds))
+        verified = verify(paths, desk.pool, step_progress(desk.progress, f"checking {plan.title}", song.seconds))
         # The MP3 is still being made, on one core.
         hashes = song.raw.hashes()
     differ_lu = meters_differ_lu(paths[0])
@@ -223,7 +223,7 @@ def _write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: 
         families = _render_tracks(song, desk, stack)
         if practice.gone:
             gone = [song.raw.sounds[index] for index in practice.gone]
-            progress = share(desk.progress, f"practice mixes of {practice.plan.title}", song.seconds)
+            progress = step_progress(desk.progress, f"practice mixes of {practice.plan.title}", song.seconds)
             families = without_bleed(families, practice.plan, gone, desk.home.cache, progress)
             stack.callback(families.close)
         trims = practice_trims(ready.trims, practice.plan, ready.song.plan)

@@ -94,14 +94,15 @@ def _of_input(one: Input, slot_s: float) -> list[Finding]:
                 f"a {'DI box or preamp' if direct else 'microphone input'} would bring it up",
             )
         )
-    if one.turned is not None:
-        way = "down" if one.turned.step_db < 0.0 else "up"
+    if one.gain_step is not None:
+        way = "down" if one.gain_step.step_db < 0.0 else "up"
         found.append(
             _finding(
                 one,
                 "turned",
                 40.0,
-                f"the gain of {name} was turned {way} by {abs(one.turned.step_db):.0f} dB at {clock(one.turned.at_s)}: "
+                f"the gain of {name} was turned {way} by {abs(one.gain_step.step_db):.0f} dB "
+                f"at {clock(one.gain_step.at_s)}: "
                 "made up for here; better leave gains alone while recording",
             )
         )
@@ -126,15 +127,15 @@ def _of_input(one: Input, slot_s: float) -> list[Finding]:
                 "turned down here; look for a loose plug, and mute before plugging",
             )
         )
-    if facts.howls:
-        first = facts.howls[0]
+    if facts.feedback:
+        first = facts.feedback[0]
         pitch = f"{first.hz / 1000.0:.1f} kHz" if first.hz >= 1000.0 else f"{first.hz:.0f} Hz"
         found.append(
             _finding(
                 one,
                 "howl",
                 43.0,
-                f"{name} howled at {pitch} at {clock(first.start_s)}{' and later' if len(facts.howls) > 1 else ''}: "
+                f"{name} howled at {pitch} at {clock(first.start_s)}{' and later' if len(facts.feedback) > 1 else ''}: "
                 "turned down here; turn its monitor down, or move it away from the loudspeaker",
             )
         )
@@ -176,7 +177,7 @@ def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[i
     found = []
     for one in inputs:
         heard = singing.get(one.index)
-        apart = one.cleaned is not None and one.cleaned.subtracted and one.turned is None
+        apart = one.cleaned is not None and one.cleaned.subtracted and one.gain_step is None
         if one.preset.family != "vocals" or heard is None or not apart or one.recorded is None:
             continue
         voice = k_powers(one.facts, measured, ())

@@ -22,7 +22,6 @@ from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, plays_over, spans_to_mask, spans_within, sung_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, Spans
-from morningmix.model.names import plain
 from morningmix.model.plan import Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.model.recipe import SongWish
 from morningmix.units import clock
@@ -36,7 +35,7 @@ LEVEL_RANGE_DB, FAMILY_RANGE_DB = 3.0, 6.0
 
 def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
     """Everything up to the families of one song, on what was set up for the whole take."""
-    measured, target = take.measured, take.recipe.target
+    measured, target = take.measured, take.target
     start_s, end_s = song.start_s, song.end_s
     here = _cut(measured, start_s, end_s)
     take_s = measured.frames / measured.rate_hz
@@ -114,7 +113,7 @@ def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
 def _strip(one: Input, setups: Setups, singing: Singing | None, here: Measurements, song: SongWish) -> Strip:
     setup = setups.of[one.index, one.role]
     powers = k_powers(one.facts, here, setup.filters)
-    sings = singing if one.preset.gate_floor_db is not None else None
+    sings = singing if one.preset.cleaned else None
     opened = (
         None
         if sings is None
@@ -225,20 +224,22 @@ def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
         else "turned down"
     )
     because = f"bleed {how}; that was {share:.0f} % of what it recorded"
-    whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.heard_of if index in names][:3]
+    whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.bleed_sources if index in names][
+        :3
+    ]
     if whose:
         because += f", most of it from {', '.join(whose)}"
     return (Reason(what="cleaned", because=because, source="Ephraim, Malah 1985; Nakatani et al. 2010"),)
 
 
 def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song: SongWish) -> TrackPlan:
-    one, defaults = strip.one, take.recipe.defaults
+    one = strip.one
     setup = setups.of[one.index, one.role]
     start_s, end_s = song.start_s, song.end_s
-    gate, why_gate = decide_gate(one, take.singing.get(one.index), start_s, end_s, take.recipe)
+    gate, why_gate = decide_gate(one, take.singing.get(one.index), start_s, end_s)
     send, why_send = decide_send(one, balance.room_db)
-    flip, delay_s, why_aligned = decide_alignment(one, defaults)
-    repair_s, why_repaired = decide_repair(one, defaults)
+    flip, delay_s, why_aligned = decide_alignment(one)
+    repair_s, why_repaired = decide_repair(one)
     ride, why_ride = balance.rides.get(one.index, ((), None))
     pan, why_pan = (
         setups.pans[one.index]
@@ -263,7 +264,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
         flip=flip,
         delay_s=delay_s,
         repair_s=repair_s,
-        turned=None if one.turned is None else (round(one.turned.at_s - start_s, 3), -one.turned.step_db),
+        gain_step=None if one.gain_step is None else (round(one.gain_step.at_s - start_s, 3), -one.gain_step.step_db),
         ducked_s=spans_within(_ducked_s(one), start_s, end_s),
         gain_db=setup.gain_db,
         filters=setup.filters,
@@ -274,7 +275,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
         moves=tuple(
             Move(from_s=move.from_s, to_s=move.to_s, level_db=move.level_db, ramp_s=MOVE_RAMP_S)
             for move in song.moves
-            if plain(move.name) == plain(one.name)
+            if one.is_called(move.name)
         ),
         ride=ride,
         pan=pan,
@@ -301,7 +302,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
 def _ducked_s(one: Input) -> Spans:
     """Pops and howls, in order; what overlaps is one."""
     spans: list[tuple[float, float]] = []
-    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls))):
+    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback))):
         if spans and start <= spans[-1][1]:
             spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
         else:
@@ -312,16 +313,16 @@ def _ducked_s(one: Input) -> Spans:
 def _mended(one: Input) -> tuple[Reason, ...]:
     """Faults of the recording that are corrected, and why."""
     reasons = []
-    if one.turned is not None:
+    if one.gain_step is not None:
         reasons.append(
             Reason(
-                what="turned",
-                because=f"its gain was turned by {one.turned.step_db:+.1f} dB at {clock(one.turned.at_s)}; "
+                what="gain_step",
+                because=f"its gain was turned by {one.gain_step.step_db:+.1f} dB at {clock(one.gain_step.at_s)}; "
                 "the rest of the take is brought back",
                 source="design choice",
             )
         )
-    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.howls), "howl"))
+    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.feedback), "howl"))
     ducked = [f"{count} {what}{'s' if count > 1 else ''}" for count, what in counts if count]
     if ducked:
         reasons.append(

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.decide.align import LEAST_LIKENESS
+from morningmix.decide.align import LEAST_CORRELATION
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.compress import crest_factor, decide_compressor, low_share
 from morningmix.decide.de_ess import decide_de_esser
@@ -27,10 +27,9 @@ from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing
-from morningmix.model.names import plain
 from morningmix.model.plan import Cleaning, Compressor, DeEsser, Filter, Reason
-from morningmix.model.presets import RolePreset
-from morningmix.model.recipe import Defaults, Recipe, SongWish
+from morningmix.model.presets import RolePreset, TargetPreset
+from morningmix.model.recipe import SongWish
 from morningmix.units import powers_db
 
 Mask = NDArray[np.bool_]
@@ -44,7 +43,7 @@ class Evidence:
     singing: Mapping[int, Singing | None]
     """By `Input.index`, in seconds of the take."""
     measured: Measurements
-    recipe: Recipe
+    target: TargetPreset
     roles: Mapping[str, RolePreset]
     cleaning: Cleaning | None = None
 
@@ -83,7 +82,7 @@ class Setups:
 
 def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
     """What all songs of a take share, decided from all of them together."""
-    measured, defaults = take.measured, take.recipe.defaults
+    measured = take.measured
     in_songs = [_slots_mask(song, measured.slots, measured.slot_s) for song in songs]
     used = np.any(in_songs, axis=0) if in_songs else np.zeros(measured.slots, np.bool_)
     here = replace(
@@ -100,7 +99,7 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
     muted = {key: ~mask[used] for key, (_, mask) in takes_part.items()}
     sounding = {key: _only(one, muted[key]) for key, (one, _) in takes_part.items()}
     line_too = _line_too(sounding.values())
-    stretch = _Stretch(used=used, here=here, defaults=defaults)
+    stretch = _Stretch(used=used, here=here)
     played = {
         key: _played(one, take.singing.get(one.index), stretch, ~muted[key], line_too.get(one.index))
         for key, one in sounding.items()
@@ -126,7 +125,7 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
         )
     strips = with_levels(strips)
     gains_db = solve_families(strips, set_goals(strips, here.slot_s, take.roles))
-    cuts = _cuts(strips, gains_db, here, defaults)
+    cuts = _cuts(strips, gains_db, here)
     return Setups(
         of={
             key: replace(
@@ -142,9 +141,7 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
     )
 
 
-def _cuts(
-    strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurements, defaults: Defaults
-) -> list[tuple[Cut, ...]]:
+def _cuts(strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurements) -> list[tuple[Cut, ...]]:
     """Cuts per strip that make room: in guitars and keys for the lead vocal, in the bass for the kick."""
 
     def at_db(strip: Strip) -> float:
@@ -159,7 +156,7 @@ def _cuts(
     for strip in strips:
         masked = lead if strip.one.preset.family in ("guitars", "keys") else kick if strip.one.role == "bass" else None
         cut = None
-        if masked is not None and (strip.one.wish.eq or defaults.eq) != "off":
+        if masked is not None and strip.one.wish.eq != "off":
             cut = room_for(masked, strip, here, (at_db(masked), at_db(strip)))
         cuts.append((cut,) if cut else ())
     return cuts
@@ -194,7 +191,7 @@ def _only(one: Input, muted: Mask) -> Input:
 def in_song(one: Input, here: Measurements, song: SongWish, roles: Mapping[str, RolePreset]) -> Input:
     """The input in one song: that slice of the measurements, with the song's own settings."""
     one = replace(one, facts=here.tracks[one.index])
-    wish = next((w for w in song.inputs if plain(w.name) == plain(one.name)), None)
+    wish = next((w for w in song.inputs if one.is_called(w.name)), None)
     if wish is None:
         return one
     if wish.role is not None:
@@ -231,7 +228,6 @@ class _Stretch:
     """Of all slots of the take, those that lie in a song."""
     here: Measurements
     """Of those slots alone."""
-    defaults: Defaults
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,13 +254,12 @@ class _Played:
 
 
 def _played(one: Input, singing: Singing | None, stretch: _Stretch, takes_part: Mask, line_too: str | None) -> _Played:
-    here, used, defaults = stretch.here, stretch.used, stretch.defaults
-    decided, why_filters = decide_filters(one, defaults, here, line_too=line_too)
+    here, used = stretch.here, stretch.used
+    decided, why_filters = decide_filters(one, here, line_too=line_too)
     filters = tuple(on_grid(each) for each in decided)
     powers = k_powers(one.facts, here, filters)
     above = loud_above(momentary(powers, here.slot_s))
-    is_microphone = one.preset.gate_floor_db is not None
-    sings = singing if is_microphone else None
+    sings = singing if one.preset.cleaned else None
     plays = (
         plays_over(powers, above, here.slot_s)
         if sings is None
@@ -276,8 +271,8 @@ def _played(one: Input, singing: Singing | None, stretch: _Stretch, takes_part: 
         powers=powers,
         plays=plays & takes_part,
         plays_above=above,
-        opened=spans_to_mask(sings.open_s, len(used), here.slot_s)[used] if sings and gated(one, defaults) else None,
-        clear=sings is not None or not is_microphone,
+        opened=spans_to_mask(sings.open_s, len(used), here.slot_s)[used] if sings and gated(one) else None,
+        clear=sings is not None or not one.preset.cleaned,
     )
 
 
@@ -287,21 +282,18 @@ def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
     if pair is None:
         return {}
     line, microphone = pair
-    alike = max(line.alignment.likeness, line.alignment.flipped_likeness) if line.alignment else 0.0
-    return {microphone.index: line.name} if alike >= LEAST_LIKENESS else {}
+    alike = max(line.alignment.correlation, line.alignment.flipped_correlation) if line.alignment else 0.0
+    return {microphone.index: line.name} if alike >= LEAST_CORRELATION else {}
 
 
 def _setup(one: Input, played: _Played, stretch: _Stretch, features: _Features) -> Setup:
-    defaults = stretch.defaults
     gain_db, why_gain = match_gain(one.facts, played.powers, played.plays)
     de_esser, why_de_esser = (
-        decide_de_esser(one, gain_db, played.plays, played.filters, defaults, stretch.here)
-        if played.clear
-        else (None, ())
+        decide_de_esser(one, gain_db, played.plays, played.filters, stretch.here) if played.clear else (None, ())
     )
     compressor, why_compressor = (
         (None, Reason(what="compressor", because="turned off", source="recipe"))
-        if (one.wish.compress or defaults.compress) == "off"
+        if one.wish.compress == "off"
         else decide_compressor(one, gain_db, played.plays, features.crests, features.lows, features.low)
     )
     floor = one.preset.gate_floor_db

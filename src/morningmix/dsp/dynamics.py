@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.dsp.control import CompressorCurve, GainRamp, Line, hop_frames, step_frames, step_peaks
+from morningmix.dsp.control import CompressorCurve, GainRamp, Line, loudness_hop_frames, step_frames, step_peaks
 from morningmix.dsp.filter import FilterStage
 from morningmix.laws.filters import butterworth_high_pass
 from morningmix.model.plan import Compressor, DeEsser
@@ -26,7 +26,7 @@ class CompressorStage:
     def __init__(self, plan: Compressor, gate: Line | None, rate_hz: int, frames: int) -> None:
         self._step = step_frames(rate_hz)
         self._steps_per_second = rate_hz / self._step
-        self._steps_per_hop = hop_frames(rate_hz) // self._step
+        self._steps_per_hop = loudness_hop_frames(rate_hz) // self._step
         self._gate = gate
         self._curve = CompressorCurve(plan, self._steps_per_second)
         self._ramp: GainRamp | None = None

@@ -16,19 +16,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.audio.write import FloatScratch, IntegerWriter
-from morningmix.dsp.control import hop_frames, peaks_db, step_frames, step_peaks
+from morningmix.dsp.control import loudness_hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.filter import FilterStage
 from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.reverb import ReverbStage
 from morningmix.laws.filters import tilt
-from morningmix.model.plan import FAMILIES, SongPlan
+from morningmix.model.plan import READABLE_FAMILIES, SongPlan
 from morningmix.model.recording import Recording
 from morningmix.render.output import Output, file_names
 from morningmix.render.passes import Pass
 from morningmix.render.strip import open_strip
 from morningmix.units import Block, db_to_gain
-from morningmix.workers.prefetch import after, settle
+from morningmix.workers.prefetch import after, cancel_or_wait
 
 _TRACK_SEED = 1000
 
@@ -113,8 +113,8 @@ def render_families(
     rate_hz = plan.rate_hz
     start_frame = round(plan.start_s * rate_hz)
     frames = round(plan.end_s * rate_hz) - start_frame
-    names = tuple(name for name in FAMILIES if any(track.family == name for track in plan.tracks))
-    hop, block_frames = hop_frames(rate_hz), run.block_frames(rate_hz)
+    names = tuple(name for name in READABLE_FAMILIES if any(track.family == name for track in plan.tracks))
+    hop, block_frames = loudness_hop_frames(rate_hz), run.block_frames(rate_hz)
     # Preallocated to avoid heap fragmentation, and a second copy while pieces are joined.
     gram = np.zeros((frames // hop, len(names), len(names)))
     with ExitStack() as kept, ExitStack() as open_now:
@@ -167,7 +167,7 @@ def render_families(
                 take_in(start - block_frames, last)
             take_in((frames - 1) // block_frames * block_frames, ahead)
         finally:
-            settle([*last.values(), *ahead.values()])
+            cancel_or_wait([*last.values(), *ahead.values()])
         kept.pop_all()
     return Families(
         names=names,

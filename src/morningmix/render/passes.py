@@ -6,7 +6,7 @@ from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
-from morningmix.dsp.control import hop_frames
+from morningmix.dsp.control import loudness_hop_frames
 
 BLOCK_HOPS = 20
 """Default length of a block, in hops of 0.1 s."""
@@ -23,4 +23,4 @@ class Pass:
 
     def block_frames(self, rate_hz: int) -> int:
         """Length of a block."""
-        return self.block_hops * hop_frames(rate_hz)
+        return self.block_hops * loudness_hop_frames(rate_hz)

@@ -91,8 +91,8 @@ def _before_dynamics(plan: TrackPlan, rate_hz: int, channels: int) -> list[Stage
     """Gain, what makes up for faults, filters and de-esser."""
     stages: list[Stage] = [SteadyGain(db_to_gain(plan.gain_db) * (-1.0 if plan.flip else 1.0))]
     faults: list[Line] = []
-    if plan.turned is not None:
-        faults.append(StepLine(*plan.turned))
+    if plan.gain_step is not None:
+        faults.append(StepLine(*plan.gain_step))
     if plan.ducked_s:
         faults.append(ducks_line(plan.ducked_s))
     if faults:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from morningmix.model.plan import Reason, TrackPlan
 from morningmix.report.contents import ReportedSong
 from morningmix.report.parts import table
-from morningmix.report.words import hertz, minutes, named, number, safe, sentence, side
+from morningmix.report.words import cited, hertz, minutes, named, number, safe, sentence, side
 
 
 def decisions(song: ReportedSong) -> str:
@@ -99,7 +99,7 @@ def _why(track: TrackPlan, seconds: float) -> str:
         "send_db": ("Reverb", "dry" if track.send_db is None else _decibels(track.send_db)),
         "flip": ("Polarity", "turned over" if track.flip else "as it is"),
         "delay_s": ("Timing", _timing(track.delay_s) or "as it is"),
-        "turned": ("Gain, mid-take", "" if track.turned is None else _decibels(track.turned[1])),
+        "gain_step": ("Gain, mid-take", "" if track.gain_step is None else _decibels(track.gain_step[1])),
         "ducked_s": ("Pops", f"{len(track.ducked_s)} turned down"),
     }
     rows = [[*values.get(reason.what, (_plain(reason.what), "")), *_because(reason)] for reason in track.reasons]
@@ -115,7 +115,7 @@ def _ride(track: TrackPlan) -> str:
 
 
 def _because(reason: Reason) -> list[str]:
-    return [safe(sentence(reason.because)), safe(reason.source)]
+    return [safe(sentence(reason.because)), safe(cited(reason.source))]
 
 
 def _plain(what: str) -> str:

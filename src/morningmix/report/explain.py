@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from morningmix.model.plan import MasterPlan, Reason, SongPlan, TrackPlan
+from morningmix.report.words import cited
 from morningmix.units import clock
 
 
@@ -12,18 +13,22 @@ def whole_in_words(plan: SongPlan, master: MasterPlan) -> list[str]:
     for goal in plan.goals:
         trim = dict(master.trims.trims_db).get(goal.family, 0.0)
         if goal.level_lu is None:
-            lines.append(f"  {goal.family}: {goal.because}. [{goal.source}]")
+            lines.append(f"  {goal.family}: {goal.because}. [{cited(goal.source)}]")
             continue
         aim = f"wanted at {goal.level_lu:+.1f} LU re the mix, {goal.because}"
-        lines.append(f"  {goal.family}: {aim}; trimmed by {trim:+.1f} dB. [{goal.source}]")
+        lines.append(f"  {goal.family}: {aim}; trimmed by {trim:+.1f} dB. [{cited(goal.source)}]")
     others = [reason for reason in master.trims.reasons if not reason.what.startswith("trim ")]
     lines += [
-        f"  {_master_words(reason, master)}: {reason.because}. [{reason.source}]"
+        f"  {_master_words(reason, master)}: {reason.because}. [{cited(reason.source)}]"
         for reason in (*master.reasons, *others)
     ]
-    lines += [f"  The whole tilted by {plan.tilt_db:+.1f} dB: {one.because}. [{one.source}]" for one in plan.reasons]
+    lines += [
+        f"  The whole tilted by {plan.tilt_db:+.1f} dB: {one.because}. [{cited(one.source)}]" for one in plan.reasons
+    ]
     if plan.reverb is not None:
-        lines += [f"  One small room for all: {reason.because}. [{reason.source}]" for reason in plan.reverb.reasons]
+        lines += [
+            f"  One small room for all: {reason.because}. [{cited(reason.source)}]" for reason in plan.reverb.reasons
+        ]
     return lines
 
 
@@ -78,7 +83,7 @@ def input_in_words(track: TrackPlan) -> list[str]:
     guess = ", a guess" if track.role_is_guess else ""
     where = f"in the {track.family} stem" if track.sounds else "left out of the mix"
     lines = [f"{track.name} ({' + '.join(track.files)}): {track.role}{guess}, {where}."]
-    lines += [f"  {_track_words(one.what, track)}: {one.because}. [{one.source}]" for one in track.reasons]
+    lines += [f"  {_track_words(one.what, track)}: {one.because}. [{cited(one.source)}]" for one in track.reasons]
     lines += [
         f"  {move.level_db:+.1f} dB from {clock(move.from_s)} to {clock(move.to_s)}: as written. [recipe]"
         for move in track.moves
@@ -106,7 +111,7 @@ def _track_words(what: str, track: TrackPlan) -> str:
         "flip": "Turned upside down" if track.flip else "Polarity as it is",
         "repair_s": "Clipping mended" if track.repair_s else "Clipping not mended",
         "cleaned": "Cleaned of bleed",
-        "turned": "Gain evened out",
+        "gain_step": "Gain evened out",
         "ducked_s": "Turned down for a moment",
         "fader_db": f"Fader at {track.fader_db:+.1f} dB",
         "pan": _pan_words(track.pan),
