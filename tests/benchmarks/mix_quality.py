@@ -75,7 +75,7 @@ def _changed(change: Callable[[SongPlan], SongPlan]) -> Callable[[], Any]:
     @contextmanager
     def running() -> Iterator[None]:
         of = plans.decide_song
-        plans.decide_song = lambda **facts: change(of(**facts))
+        plans.decide_song = lambda *evidence: change(of(*evidence))
         try:
             yield
         finally:

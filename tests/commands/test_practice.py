@@ -115,7 +115,13 @@ def test_an_amplifier_goes_out_of_the_overhead_and_the_kit_stays(tmp_path: Path)
     sound = FloatScratch(tmp_path, 2)
     sound.write(there)
     families = Families(
-        names=("drums",), frames=frames, sound=(sound,), gram=np.zeros((0, 1, 1)), drum_peaks_db=None, reduction_db=()
+        names=("drums",),
+        rate_hz=RATE_HZ,
+        frames=frames,
+        sound=(sound,),
+        gram=np.zeros((0, 1, 1)),
+        drum_peaks_db=None,
+        reduction_db=(),
     )
     plan = song([track("guitar", "", "Uma"), track("overhead", "drums", "Ole")], start_s=start_s)
     told: list[float] = []

@@ -15,6 +15,7 @@ from end_to_end.said import run_here
 from morningmix.audio.takes import find_take
 from morningmix.commands import mix
 from morningmix.commands.order import Order
+from morningmix.decide import rehearsal
 from morningmix.decide.song_boundaries import find_songs
 from morningmix.measure.activity import measure_activity
 from morningmix.measure.take import measure_take
@@ -109,7 +110,7 @@ def test_the_command_writes_the_songs_and_leaves_a_list_alone(tracks: Path, tmp_
 def test_a_long_take_is_cut_by_itself_and_every_cut_is_faded(
     tracks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(mix, "LONG_S", 60.0)
+    monkeypatch.setattr(rehearsal, "LONG_S", 60.0)
     result = mix.mix(Order(source=tracks, cwd=tmp_path, out=Path("home"), workers=2))
     assert result.found is not None
     assert [song.title for song in result.songs] == ["Song 1", "Song 2"]
@@ -127,7 +128,7 @@ def test_a_long_take_is_cut_by_itself_and_every_cut_is_faded(
 def test_whole_is_whole_and_does_not_touch_the_list(
     listed: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(mix, "LONG_S", 2.0)
+    monkeypatch.setattr(rehearsal, "LONG_S", 2.0)
     (tmp_path / "take").mkdir()
     soundfile.write(tmp_path / "take" / "bass.wav", sources(3.0, RATE_HZ, 4)["bass"], RATE_HZ, subtype="PCM_24")
     recipe = tmp_path / "recipe.toml"

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from decide.made import HITS, STEADY, an_input, bump, facts_of, measurements, recordings
-from morningmix.decide.roles import choose_lead, guess_roles, identify
+from morningmix.decide.roles import choose_lead, guess_roles, identify, sings_alone_s
 from morningmix.files.presets import load_roles, role_from_name
 from morningmix.model.input import Input
-from morningmix.model.measured import TrackFacts
+from morningmix.model.measured import Singing, TrackFacts
 from morningmix.model.recipe import InputWish
 
 
@@ -101,3 +101,13 @@ def test_who_sings_most_by_themselves_leads() -> None:
         "backing vocal",
     ]
     assert choose_lead(written[:1], {}, roles) == (written[0],)
+
+
+def test_a_voice_sings_alone_where_no_other_voice_does() -> None:
+    facts = facts_of(bump(1_000.0, 2.0), STEADY)
+    inputs = [an_input(role, facts, index) for index, role in enumerate(("lead vocal", "backing vocal", "brass"))]
+    spans = {0: ((1.0, 4.0),), 1: ((3.0, 6.0),), 2: ((0.0, 10.0),)}
+    singing = {index: Singing(open_s=(), sings_s=sings_s, because="") for index, sings_s in spans.items()}
+    alone = sings_alone_s(inputs, singing, measurements(facts, facts, facts))
+    assert alone == {0: pytest.approx(2.0), 1: pytest.approx(2.0)}
+    assert sings_alone_s(inputs, {0: singing[0], 1: None}, measurements(facts, facts, facts)) == {0: pytest.approx(3.0)}

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from morningmix.analysis.analyse import listen
-from morningmix.analysis.heard import Heard
+from morningmix.analysis.analyse import analyse
+from morningmix.analysis.analysed import AnalysedTake
 from morningmix.bleed.singing import measure_cleaned_singing
 from morningmix.decide.gain import HEADROOM_DBFS, WORKING_LUFS
 from morningmix.decide.master import (
@@ -21,10 +21,11 @@ from morningmix.decide.master import (
     decide_trims,
 )
 from morningmix.decide.pan import WIDTHS
+from morningmix.decide.rehearsal import keep_relation
 from morningmix.decide.reverb import MOST_OFFSET_DB
 from morningmix.decide.roles import guess_roles
-from morningmix.decide.song_plan import FAMILY_RANGE_DB, LEVEL_RANGE_DB, decide_song, keep_relation
-from morningmix.decide.take_setup import Setups, set_up
+from morningmix.decide.song_plan import FAMILY_RANGE_DB, LEVEL_RANGE_DB, decide_song
+from morningmix.decide.take_setup import Evidence, Setups, set_up
 from morningmix.errors import RecipeError
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, read_recall, recall_text
@@ -44,10 +45,10 @@ QUIETED = ("kick", "snare", "overhead", "guitar 1", "guitar 2")
 
 
 @pytest.fixture(scope="module")
-def heard(tmp_path_factory: pytest.TempPathFactory) -> Heard:
+def heard(tmp_path_factory: pytest.TempPathFactory) -> AnalysedTake:
     folder = tmp_path_factory.mktemp("room")
     write_take(folder / "take", SECONDS, 24_000)
-    (found,) = listen(folder / "take", home_of(folder / "take", folder, None), 2, lambda _step, _share: None)
+    (found,) = analyse(folder / "take", home_of(folder / "take", folder, None), 2, lambda _step, _share: None)
     for track in found.measured.tracks:
         guard(track.slots)
     for one in found.inputs:
@@ -65,7 +66,7 @@ def guard(slots: Slots) -> None:
 
 
 def plan_of(
-    heard: Heard,
+    heard: AnalysedTake,
     wishes: Mapping[str, Mapping[str, object]] | None = None,
     *,
     start_s: float = 0.0,
@@ -82,28 +83,18 @@ def plan_of(
         )
         for one in heard.inputs
     ]
-    songs = [replace(song or SongWish(title="Song", start_s=0.0, end_s=0.0), start_s=start_s, end_s=end_s)]
-    return decide_song(
-        title="Song",
-        start_s=start_s,
-        end_s=end_s,
-        inputs=inputs,
-        singing=heard.singing,
-        measured=heard.measured,
-        recipe=heard.recipe,
-        roles=load_roles(),
-        setups=setups_of(heard, inputs, songs),
-        song=song,
-    )
+    wanted = replace(song or SongWish(title="Song", start_s=0.0, end_s=0.0), title="Song", start_s=start_s, end_s=end_s)
+    take = evidence(heard, inputs)
+    return decide_song(take, set_up(take, [wanted]), wanted)
 
 
-def setups_of(heard: Heard, inputs: Sequence[Input], songs: Sequence[SongWish]) -> Setups:
-    return set_up(
-        inputs=inputs,
+def evidence(heard: AnalysedTake, inputs: Sequence[Input]) -> Evidence:
+    return Evidence(
+        inputs=tuple(inputs),
         singing=heard.singing,
         measured=heard.measured,
+        target=heard.recipe.target,
         roles=load_roles(),
-        songs=songs,
     )
 
 
@@ -118,7 +109,7 @@ def without_reasons(track: TrackPlan) -> TrackPlan:
 # ---------------------------------------------------------------- a whole song
 
 
-def test_every_input_is_there_with_its_role(heard: Heard) -> None:
+def test_every_input_is_there_with_its_role(heard: AnalysedTake) -> None:
     plan = plan_of(heard)
     assert {name: track.role for name, track in tracks(plan).items()} == ROLES
     assert [track.files for track in plan.tracks] == [recording.files for recording in heard.take.recordings]
@@ -132,7 +123,7 @@ SAID_ELSEWHERE = {"files", "name", "reasons", "filters", "moves"}
 """Names, and lists whose items are looked at one by one."""
 
 
-def test_every_number_has_a_reason(heard: Heard) -> None:
+def test_every_number_has_a_reason(heard: AnalysedTake) -> None:
     late = {"kick": {"delay_ms": 1.5, "flip": True}, "guitar 1": {"pan": 0.2, "level_db": 1.0}}
     plan = plan_of(heard, late)
     checked = set()
@@ -160,9 +151,9 @@ def test_a_long_take_is_set_up_as_a_short_one_is(tmp_path: Path, monkeypatch: py
     write_take(tmp_path / "take", SECONDS, 24_000)
 
     def set_up_in(home: str) -> tuple[list[str], Setups]:
-        heard = listen(tmp_path / "take", home_of(tmp_path / "take", tmp_path, tmp_path / home), 2, lambda *_: None)[0]
+        heard = analyse(tmp_path / "take", home_of(tmp_path / "take", tmp_path, tmp_path / home), 2, lambda *_: None)[0]
         whole = SongWish(title="", start_s=0.0, end_s=SECONDS)
-        setups = setups_of(heard, heard.inputs, [whole])
+        setups = set_up(evidence(heard, heard.inputs), [whole])
         return [guess.role for guess in guess_roles(heard.measured)], setups
 
     roles, fine = set_up_in("fine")
@@ -179,7 +170,7 @@ def test_a_long_take_is_set_up_as_a_short_one_is(tmp_path: Path, monkeypatch: py
             assert other.compressor.ratio == pytest.approx(setup.compressor.ratio, abs=0.1)
 
 
-def test_decisions_are_the_same_again_and_touch_nothing(heard: Heard) -> None:
+def test_decisions_are_the_same_again_and_touch_nothing(heard: AnalysedTake) -> None:
     # The measurements are read-only here, so that whoever wrote into them would be refused.
     before = [[array.copy() for array in arrays_of(track.slots)] for track in heard.measured.tracks]
     assert plan_of(heard) == plan_of(heard)
@@ -188,7 +179,7 @@ def test_decisions_are_the_same_again_and_touch_nothing(heard: Heard) -> None:
             np.testing.assert_array_equal(now, then)
 
 
-def test_drums_and_amplifiers_are_never_gated_and_voices_are(heard: Heard) -> None:
+def test_drums_and_amplifiers_are_never_gated_and_voices_are(heard: AnalysedTake) -> None:
     for name, track in tracks(plan_of(heard)).items():
         if name not in SINGERS:
             assert track.gate is None
@@ -201,7 +192,7 @@ def test_drums_and_amplifiers_are_never_gated_and_voices_are(heard: Heard) -> No
 
 
 @pytest.mark.parametrize(("start_s", "end_s"), [(0.0, SECONDS), (1.23, 8.765), (3.0, 3.9), (11.0, SECONDS)])
-def test_a_song_is_a_slice_of_the_take(heard: Heard, start_s: float, end_s: float) -> None:
+def test_a_song_is_a_slice_of_the_take(heard: AnalysedTake, start_s: float, end_s: float) -> None:
     plan = plan_of(heard, start_s=start_s, end_s=end_s)
     assert (plan.start_s, plan.end_s) == (start_s, end_s)
     for track in plan.tracks:
@@ -218,7 +209,7 @@ def test_a_song_is_a_slice_of_the_take(heard: Heard, start_s: float, end_s: floa
         assert np.isfinite(track.gain_db)
 
 
-def test_gains_bring_every_input_to_the_working_level_or_to_its_headroom(heard: Heard) -> None:
+def test_gains_bring_every_input_to_the_working_level_or_to_its_headroom(heard: AnalysedTake) -> None:
     for one in heard.inputs:
         track = tracks(plan_of(heard))[one.name]
         assert one.facts.peak_dbfs + track.gain_db <= HEADROOM_DBFS + 0.01
@@ -231,14 +222,14 @@ def test_gains_bring_every_input_to_the_working_level_or_to_its_headroom(heard: 
             assert track.gain_db == pytest.approx(wanted, abs=0.01)
 
 
-def test_two_guitars_mirror_each_other(heard: Heard) -> None:
+def test_two_guitars_mirror_each_other(heard: AnalysedTake) -> None:
     by_name = tracks(plan_of(heard))
     assert by_name["guitar 1"].pan == -by_name["guitar 2"].pan
     assert abs(by_name["guitar 1"].pan) == WIDTHS["guitars"]
     assert all(by_name[name].pan == 0.0 for name in ("kick", "snare", "overhead", "bass", "lead vocal"))
 
 
-def test_what_is_sent_into_the_room(heard: Heard) -> None:
+def test_what_is_sent_into_the_room(heard: AnalysedTake) -> None:
     """The presets say who sends more than whom; all together are moved to where the room is wanted."""
     roles = load_roles()
     moved = set()
@@ -254,7 +245,7 @@ def test_what_is_sent_into_the_room(heard: Heard) -> None:
 # ---------------------------------------------------------------- several songs of one take
 
 
-def songs_of(heard: Heard, *songs: SongWish, halves_db: Mapping[str, float] | None = None) -> list[SongPlan]:
+def songs_of(heard: AnalysedTake, *songs: SongWish, halves_db: Mapping[str, float] | None = None) -> list[SongPlan]:
     """Plans of songs that are set up together, inputs so much louder in the second half of the take."""
     half = heard.measured.slots // 2
     inputs = []
@@ -263,29 +254,16 @@ def songs_of(heard: Heard, *songs: SongWish, halves_db: Mapping[str, float] | No
         gain[half:] = 10.0 ** ((halves_db or {}).get(one.name, 0.0) / 20.0)
         inputs.append(replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled(gain))))
     measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
-    setups = setups_of(replace(heard, measured=measured), inputs, songs)
-    return [
-        decide_song(
-            title=song.title,
-            start_s=song.start_s,
-            end_s=song.end_s,
-            inputs=inputs,
-            singing=heard.singing,
-            measured=measured,
-            recipe=heard.recipe,
-            roles=load_roles(),
-            setups=setups,
-            song=song,
-        )
-        for song in songs
-    ]
+    take = evidence(replace(heard, measured=measured), inputs)
+    setups = set_up(take, songs)
+    return [decide_song(take, setups, song) for song in songs]
 
 
 FIRST = SongWish(title="First", start_s=0.0, end_s=SECONDS / 2)
 SECOND = SongWish(title="Second", start_s=SECONDS / 2, end_s=SECONDS)
 
 
-def test_songs_of_a_take_share_all_but_their_faders(heard: Heard) -> None:
+def test_songs_of_a_take_share_all_but_their_faders(heard: AnalysedTake) -> None:
     first, second = (tracks(one) for one in songs_of(heard, FIRST, SECOND, halves_db={"bass": -9.0, "snare": 4.0}))
     for name, track in first.items():
         other = second[name]
@@ -299,7 +277,7 @@ def test_songs_of_a_take_share_all_but_their_faders(heard: Heard) -> None:
 
 
 @pytest.mark.parametrize("step_db", [-30.0, -12.0, -4.0, 4.0, 12.0])
-def test_a_fader_never_goes_far_from_where_it_rests(heard: Heard, step_db: float) -> None:
+def test_a_fader_never_goes_far_from_where_it_rests(heard: AnalysedTake, step_db: float) -> None:
     first, second = (tracks(one) for one in songs_of(heard, FIRST, SECOND, halves_db={"guitar 1": step_db}))
     moved = {name: second[name].fader_db - first[name].fader_db for name in first if first[name].sounds}
     middle = float(np.median(list(moved.values())))
@@ -308,7 +286,7 @@ def test_a_fader_never_goes_far_from_where_it_rests(heard: Heard, step_db: float
     assert (moved["guitar 1"] - moved["guitar 2"]) * step_db <= 0.0
 
 
-def test_who_sits_a_song_out_is_not_raised(heard: Heard) -> None:
+def test_who_sits_a_song_out_is_not_raised(heard: AnalysedTake) -> None:
     out, in_ = (tracks(one) for one in songs_of(heard, FIRST, SECOND, halves_db={"guitar 1": 40.0}))
     both = tracks(songs_of(heard, FIRST, SECOND)[1])
     assert (
@@ -317,7 +295,7 @@ def test_who_sits_a_song_out_is_not_raised(heard: Heard) -> None:
     assert both["guitar 1"].sounds
 
 
-def test_who_leads_in_any_song_stands_in_the_centre_in_all(heard: Heard) -> None:
+def test_who_leads_in_any_song_stands_in_the_centre_in_all(heard: AnalysedTake) -> None:
     backing = next(name for name, track in tracks(plan_of(heard)).items() if track.role == "backing vocal")
     apart = [tracks(one)[backing].pan for one in songs_of(heard, FIRST, SECOND)]
     swapped = replace(SECOND, inputs=(SongInputWish(name=backing, role="lead vocal"),))
@@ -325,7 +303,7 @@ def test_who_leads_in_any_song_stands_in_the_centre_in_all(heard: Heard) -> None
     assert [tracks(one)[backing].pan for one in songs_of(heard, FIRST, swapped)] == [0.0, 0.0]
 
 
-def test_an_album_keeps_what_lay_between_its_songs(heard: Heard) -> None:
+def test_an_album_keeps_what_lay_between_its_songs(heard: AnalysedTake) -> None:
     """AES TD1008.1.21-9 (2021): the loudest track at the target, the others as far below it as they are."""
     heard = replace(heard, inputs=tuple(replace(one, wish=replace(one.wish, compress="off")) for one in heard.inputs))
     names = [one.name for one in heard.inputs]
@@ -344,7 +322,7 @@ def test_an_album_keeps_what_lay_between_its_songs(heard: Heard) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("level_db", [-4.5, 2.25])
-def test_a_level_wish_moves_one_fader_by_exactly_that(heard: Heard, name: str, level_db: float) -> None:
+def test_a_level_wish_moves_one_fader_by_exactly_that(heard: AnalysedTake, name: str, level_db: float) -> None:
     plain, wished = tracks(plan_of(heard)), tracks(plan_of(heard, {name: {"level_db": level_db}}))
     assert wished[name].fader_db - plain[name].fader_db == pytest.approx(level_db, abs=1e-9)
     for other in NAMES:
@@ -354,7 +332,7 @@ def test_a_level_wish_moves_one_fader_by_exactly_that(heard: Heard, name: str, l
             assert wished[other].fader_db == plain[other].fader_db
 
 
-def test_wishes_land_as_they_are_written(heard: Heard) -> None:
+def test_wishes_land_as_they_are_written(heard: AnalysedTake) -> None:
     wishes: dict[str, dict[str, object]] = {
         "guitar 1": {"pan": 0.77},
         "bass": {"flip": True, "delay_ms": 2.5},
@@ -375,7 +353,7 @@ def test_wishes_land_as_they_are_written(heard: Heard) -> None:
     assert abs(by_name["guitar 2"].pan) <= WIDTHS["guitars"]
 
 
-def test_defaults_count_for_everybody_who_does_not_say_otherwise(heard: Heard) -> None:
+def test_defaults_count_for_everybody_who_does_not_say_otherwise(heard: AnalysedTake) -> None:
     off = Defaults(bleed="off", compress="off", eq="off", high_pass="off", align="off", repair="off")
     plan = plan_of(heard, {"snare": {"high_pass": "auto", "compress": "auto"}}, defaults=off)
     for track in plan.tracks:
@@ -386,7 +364,7 @@ def test_defaults_count_for_everybody_who_does_not_say_otherwise(heard: Heard) -
         assert track.delay_s == 0.0
 
 
-def test_pops_and_howls_are_turned_down_together(heard: Heard) -> None:
+def test_pops_and_howls_are_turned_down_together(heard: AnalysedTake) -> None:
     feedback = (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0), AcousticFeedback(start_s=3.0, end_s=4.0, hz=900.0))
     inputs = tuple(
         replace(one, facts=replace(one.facts, pops_s=((0.5, 0.56), (1.98, 2.04)), feedback=feedback))
@@ -401,7 +379,7 @@ def test_pops_and_howls_are_turned_down_together(heard: Heard) -> None:
     assert because == "2 pops and 2 howls turned down by 20 dB"
 
 
-def test_clipping_is_mended_and_said(heard: Heard) -> None:
+def test_clipping_is_mended_and_said(heard: AnalysedTake) -> None:
     clean = tracks(plan_of(heard))["snare"]
     assert clean.repair_s == 0.0
     assert "repair_s" not in {reason.what for reason in clean.reasons}
@@ -431,7 +409,7 @@ def test_clipping_is_mended_and_said(heard: Heard) -> None:
     assert snare({"repair": "auto"}, Defaults(repair="off"), clipped_runs=1, peak_dbfs=0.0)[0].repair_s == 0.001
 
 
-def test_a_songs_own_wishes_come_on_top(heard: Heard) -> None:
+def test_a_songs_own_wishes_come_on_top(heard: AnalysedTake) -> None:
     song = SongWish(
         title="Song",
         start_s=0.0,
@@ -460,7 +438,7 @@ def test_a_songs_own_wishes_come_on_top(heard: Heard) -> None:
     assert isinstance(moves[0], Move)
 
 
-def test_a_song_finds_an_input_by_the_name_that_the_recipe_gives_it(heard: Heard) -> None:
+def test_a_song_finds_an_input_by_the_name_that_the_recipe_gives_it(heard: AnalysedTake) -> None:
     """Without a name there, that is the file's, whatever the input is called in the mix."""
     inputs = (SongInputWish(name="TRK-05", mute=True),)
     moves = (MoveWish(name="trk 07", from_s=2.0, to_s=4.0, level_db=1.5),)
@@ -470,19 +448,19 @@ def test_a_song_finds_an_input_by_the_name_that_the_recipe_gives_it(heard: Heard
     assert [name for name, track in by_name.items() if track.moves] == ["lead vocal"]
 
 
-def test_a_song_means_no_input_that_happens_to_be_called_as_a_file_of_another(heard: Heard) -> None:
+def test_a_song_means_no_input_that_happens_to_be_called_as_a_file_of_another(heard: AnalysedTake) -> None:
     song = SongWish(title="Song", start_s=0.0, end_s=SECONDS, inputs=(SongInputWish(name="bass", mute=True),))
     by_name = tracks(plan_of(heard, {"guitar 1": {"called": "bass"}, "bass": {"called": None}}, song=song))
     assert [name for name, track in by_name.items() if not track.sounds] == ["guitar 1"]
 
 
 @pytest.mark.parametrize(("muted", "level_lu"), [((), -4.0), (("guitar 1", "guitar 2"), -4.0), (QUIETED, -3.0)])
-def test_voices_sit_higher_in_a_quiet_line_up(heard: Heard, muted: Sequence[str], level_lu: float) -> None:
+def test_voices_sit_higher_in_a_quiet_line_up(heard: AnalysedTake, muted: Sequence[str], level_lu: float) -> None:
     goals = {one.family: one for one in plan_of(heard, {name: {"mute": True} for name in muted}).goals}
     assert goals["vocals"].level_lu == level_lu
 
 
-def test_goals_know_what_wishes_do_to_a_family(heard: Heard) -> None:
+def test_goals_know_what_wishes_do_to_a_family(heard: AnalysedTake) -> None:
     goals = {goal.family: goal for goal in plan_of(heard, {"bass": {"level_db": 3.0}}).goals}
     assert goals["bass"].wishes_db == pytest.approx(3.0, abs=0.01)
     assert all(goal.wishes_db == 0.0 for family, goal in goals.items() if family != "bass")
@@ -491,7 +469,7 @@ def test_goals_know_what_wishes_do_to_a_family(heard: Heard) -> None:
 # ---------------------------------------------------------------- the recall sheet
 
 
-def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
+def test_a_plan_survives_the_recall_sheet(heard: AnalysedTake, tmp_path: Path) -> None:
     song = SongWish(
         title="S", start_s=0.5, end_s=9.0, moves=(MoveWish(name="bass", from_s=1.0, to_s=2.0, level_db=-1.0),)
     )
@@ -538,7 +516,7 @@ def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
 # ---------------------------------------------------------------- what processors differ by
 
 
-def disturbed(heard: Heard, seed: int) -> Heard:
+def disturbed(heard: AnalysedTake, seed: int) -> AnalysedTake:
     """What another processor might have measured: every number off by up to a millionth."""
     rng = np.random.default_rng(seed)
 
@@ -558,12 +536,12 @@ def disturbed(heard: Heard, seed: int) -> Heard:
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_a_millionth_decides_nothing(heard: Heard, seed: int) -> None:
+def test_a_millionth_decides_nothing(heard: AnalysedTake, seed: int) -> None:
     assert any(one.cleaned for one in heard.inputs)
     assert plan_of(disturbed(heard, seed)) == plan_of(heard)
 
 
-def test_everything_muted(heard: Heard) -> None:
+def test_everything_muted(heard: AnalysedTake) -> None:
     plan = plan_of(heard, {name: {"mute": True} for name in NAMES})
     assert not any(track.sounds for track in plan.tracks)
     assert plan.goals == ()

@@ -24,7 +24,7 @@ from morningmix.dsp.declip import (
     prediction,
 )
 from morningmix.model.plan import TrackPlan
-from morningmix.render.strip import Strip
+from morningmix.render.strip import open_strip
 from morningmix.units import Block
 
 RATE_HZ = 48_000
@@ -223,8 +223,8 @@ def test_interpolation_never_moves_what_is_known() -> None:
 def strip_output(folder: Path, sound: Block, plan: TrackPlan, start: int, frames: int, block: int) -> Block:
     folder.mkdir(exist_ok=True)
     soundfile.write(folder / "a.wav", sound.T, RATE_HZ, subtype="PCM_16")
-    with Strip(plan, find_take(folder).recordings[0], RATE_HZ, start, frames) as strip:
-        parts = [strip.process(min(block, frames - at)) for at in range(0, frames, block)]
+    with open_strip(plan, find_take(folder).recordings[0], RATE_HZ, start, frames) as strip:
+        parts = [strip.to_level.process(strip.source.read(min(block, frames - at))) for at in range(0, frames, block)]
     return np.concatenate(parts, axis=1)
 
 

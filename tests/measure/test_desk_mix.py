@@ -10,8 +10,8 @@ import pytest
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 from scipy import signal
 
-from morningmix.analysis.analyse import listen
-from morningmix.analysis.heard import Heard
+from morningmix.analysis.analyse import analyse
+from morningmix.analysis.analysed import AnalysedTake
 from morningmix.audio.takes import find_take
 from morningmix.decide.findings import find_faults
 from morningmix.measure.click import measure_clicks
@@ -165,9 +165,9 @@ def test_a_band_holds_no_metronome(inputs: Mapping[str, Sound], tmp_path: Path) 
     assert clicks(tmp_path / "take", inputs) == {}
 
 
-def heard(folder: Path, *, cleaned: bool = False) -> Heard:
+def heard(folder: Path, *, cleaned: bool = False) -> AnalysedTake:
     home = home_of(folder, folder.parent, None)
-    return listen(folder, home, 2, lambda _step, _share: None, take_bleed_out=cleaned)[0]
+    return analyse(folder, home, 2, lambda _step, _share: None, take_bleed_out=cleaned)[0]
 
 
 def test_they_are_left_out_as_guesses_and_it_is_said(inputs: Mapping[str, Sound], tmp_path: Path) -> None:

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from morningmix.analysis.analyse import listen
-from morningmix.analysis.heard import Heard
+from morningmix.analysis.analyse import analyse
+from morningmix.analysis.analysed import AnalysedTake
 from morningmix.decide.findings import find_faults
 from morningmix.measure.faults import FeedbackMeter
 from morningmix.model.measured import AcousticFeedback
@@ -107,7 +107,7 @@ SUNG_AND_HOWLED[0, 5 * RATE_HZ : 7 * RATE_HZ] += howl(2_100.0, 0.6, 2.0)
 WHOLE = howls_in(SUNG_AND_HOWLED)
 
 
-def heard_with(folder: Path, role: str) -> Heard:
+def heard_with(folder: Path, role: str) -> AnalysedTake:
     tracks = folder / "tracks"
     tracks.mkdir(parents=True)
     soundfile.write(tracks / "a.wav", SUNG_AND_HOWLED.T, RATE_HZ, subtype="PCM_24")
@@ -117,7 +117,7 @@ def heard_with(folder: Path, role: str) -> Heard:
         'role = "electric guitar"\n',
         encoding="utf-8",
     )
-    return listen(tracks, home_of(tracks, folder, folder / "home"), 1, lambda *_: None)[0]
+    return analyse(tracks, home_of(tracks, folder, folder / "home"), 1, lambda *_: None)[0]
 
 
 def test_a_howling_voice_is_said_and_not_measured(tmp_path: Path) -> None:

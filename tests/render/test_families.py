@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -24,7 +24,8 @@ from morningmix.model.plan import Compressor, Filter, Gate, Move, Reverb, SongPl
 from morningmix.model.recording import Recording
 from morningmix.render.families import Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
-from morningmix.render.output import Output
+from morningmix.render.output import Bits, FileFormat, Output, SongFiles
+from morningmix.render.passes import BLOCK_HOPS, Pass
 from morningmix.units import Block, db_to_gain
 from synthetic import write_take
 
@@ -43,8 +44,14 @@ FAMILY = {
 SQUEEZE = Compressor(threshold_db=-30.0, ratio=3.0, knee_db=6.0, attack_s=0.006, release_s=0.1, max_reduction_db=8.0)
 
 
-def quiet(_: float) -> None:
-    """No progress."""
+def quietly(pool: Executor, block_hops: int = BLOCK_HOPS) -> Pass:
+    """A pass without progress."""
+    return Pass(pool=pool, progress=lambda _: None, block_hops=block_hops)
+
+
+def into(folder: Path, bits: Bits = 24, file_format: FileFormat = "wav") -> SongFiles:
+    mix = Output(folder=folder, bits=bits, file_format=file_format)
+    return SongFiles(title="Song", mix=mix, stems=replace(mix, folder=folder / "stems"))
 
 
 @pytest.fixture(scope="module")
@@ -124,11 +131,11 @@ def loudness(block: Block) -> float:
 def test_neither_blocks_nor_workers_show(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     plan = song(recordings, start_s=0.037, end_s=5.911)
     with ThreadPoolExecutor(1) as one, ThreadPoolExecutor(3) as three:
-        first = render_families(plan, recordings, tmp_path, one, block_hops=20, progress=quiet)
+        first = render_families(plan, recordings, tmp_path, quietly(one))
         with closing(first):
             reference = sounds(first)
             for pool, block_hops in ((three, 1), (one, 7), (three, 20), (three, 1_000)):
-                other = render_families(plan, recordings, tmp_path, pool, block_hops=block_hops, progress=quiet)
+                other = render_families(plan, recordings, tmp_path, quietly(pool, block_hops))
                 with closing(other):
                     assert other.names == first.names == ("drums", "bass", "guitars", "vocals")
                     for left, right in zip(sounds(other), reference, strict=True):
@@ -145,7 +152,7 @@ def test_neither_blocks_nor_workers_show(recordings: tuple[Recording, ...], tmp_
 def test_gram_is_the_loudness_of_each_family_and_of_any_sum(
     recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
 ) -> None:
-    with closing(render_families(song(recordings), recordings, tmp_path, pool, progress=quiet)) as families:
+    with closing(render_families(song(recordings), recordings, tmp_path, quietly(pool))) as families:
         blocks = sounds(families)
         count = len(blocks)
         assert families.gram.shape == (60, count, count)
@@ -167,14 +174,14 @@ def test_a_family_is_the_sum_of_its_tracks(
     recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
 ) -> None:
     plan = song(recordings, reverb=None)
-    with closing(render_families(plan, recordings, tmp_path, pool, progress=quiet)) as families:
+    with closing(render_families(plan, recordings, tmp_path, quietly(pool))) as families:
         whole = dict(zip(families.names, sounds(families), strict=True))
     parts: dict[str, list[Block]] = {}
     for index, track in enumerate(plan.tracks):
         alone = replace(
             plan, tracks=tuple(t if i == index else replace(t, family="") for i, t in enumerate(plan.tracks))
         )
-        with closing(render_families(alone, recordings, tmp_path, pool, progress=quiet)) as one:
+        with closing(render_families(alone, recordings, tmp_path, quietly(pool))) as one:
             assert one.names == (track.family,)
             parts.setdefault(track.family, []).append(sounds(one)[0])
     for name, block in whole.items():
@@ -186,8 +193,8 @@ def test_the_room_is_added_only_where_something_is_sent(
 ) -> None:
     wet, dry = song(recordings), song(recordings, reverb=None)
     with (
-        closing(render_families(wet, recordings, tmp_path, pool, progress=quiet)) as one,
-        closing(render_families(dry, recordings, tmp_path, pool, progress=quiet)) as other,
+        closing(render_families(wet, recordings, tmp_path, quietly(pool))) as one,
+        closing(render_families(dry, recordings, tmp_path, quietly(pool))) as other,
     ):
         for name, left, right in zip(one.names, sounds(one), sounds(other), strict=True):
             assert (name in ("drums", "vocals")) != bool(np.array_equal(left, right))
@@ -201,7 +208,7 @@ def test_cleaned_tracks_are_written_before_fader_and_pan(
     files = []
     for number, one in enumerate((plan, bare)):
         output = Output(folder=tmp_path / str(number))
-        render_families(one, recordings, tmp_path, pool, tracks_output=output, progress=quiet).close()
+        render_families(one, recordings, tmp_path, quietly(pool), tracks_output=output).close()
         files.append({path.name: path.read_bytes() for path in sorted(output.folder.iterdir())})
     assert set(files[0]) == {f"{track.name}.wav" for track in plan.tracks}
     assert files[0] == files[1]
@@ -216,7 +223,7 @@ def test_tracks_of_names_that_clash_have_a_file_each(
         plan, tracks=tuple(replace(track, name=name) for track, name in zip(plan.tracks, names, strict=True))
     )
     output = Output(folder=tmp_path / "tracks")
-    render_families(clashing, recordings, tmp_path, pool, tracks_output=output, progress=quiet).close()
+    render_families(clashing, recordings, tmp_path, quietly(pool), tracks_output=output).close()
     sounding = [name for track, name in zip(plan.tracks, names, strict=True) if track.sounds]
     assert len(list(output.folder.iterdir())) == len(sounding)
     assert {"kick-in.wav", "kick-in 2.wav", "Kick-IN 3.wav"} <= {path.name for path in output.folder.iterdir()}
@@ -225,7 +232,7 @@ def test_tracks_of_names_that_clash_have_a_file_each(
 def test_a_song_of_nothing(recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path) -> None:
     plan = song(recordings)
     empty = replace(plan, tracks=tuple(replace(track, family="") for track in plan.tracks))
-    with closing(render_families(empty, recordings, tmp_path, pool, progress=quiet)) as families:
+    with closing(render_families(empty, recordings, tmp_path, quietly(pool))) as families:
         assert families.names == ()
         assert families.drum_peaks_db is None
 
@@ -236,7 +243,7 @@ def test_a_song_of_nothing(recordings: tuple[Recording, ...], pool: ThreadPoolEx
 @pytest.fixture(scope="module")
 def families(recordings: tuple[Recording, ...], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Families]:
     with ThreadPoolExecutor(2) as pool:
-        rendered = render_families(song(recordings), recordings, tmp_path_factory.mktemp("f"), pool, progress=quiet)
+        rendered = render_families(song(recordings), recordings, tmp_path_factory.mktemp("f"), quietly(pool))
     with closing(rendered):
         yield rendered
 
@@ -249,7 +256,7 @@ def measured(families: Families, plan: SongPlan, wanted: Trims) -> tuple[Trims, 
     wanted = replace(wanted, gain_db=plan.target_lufs - sum_lufs)
     with ThreadPoolExecutor(2) as pool:
         ceiling_dbfs = plan.ceiling_dbtp - UNDER_CEILING_DB
-        return wanted, measure_sum(families, wanted, ceiling_dbfs, RATE_HZ, pool, progress=quiet)
+        return wanted, measure_sum(families, wanted, ceiling_dbfs, quietly(pool))
 
 
 def integers(path: Path, bits: int) -> NDArray[np.int64]:
@@ -275,12 +282,8 @@ def test_the_mix_is_the_sum_of_its_stems(
         families,
         master,
         facts,
-        RATE_HZ,
-        Output(folder=tmp_path, bits=bits, file_format=file_format),
-        "Song",
-        Output(folder=tmp_path / "stems", bits=bits, file_format=file_format),
-        pool,
-        progress=quiet,
+        into(tmp_path, bits=bits, file_format=file_format),
+        quietly(pool),
     )
     assert [path.stem for path in stems] == list(families.names)
     total = sum((integers(path, bits) for path in stems), np.zeros((1, 2), np.int64))
@@ -300,10 +303,7 @@ def test_loudness_and_true_peak_are_what_was_promised(
     plan = song(recordings, target_lufs=target_lufs)
     wanted, facts = measured(families, plan, trims())
     master = decide_master(plan, wanted, facts, target_lufs)
-    mix, *_ = write_master(
-        families, master, facts, RATE_HZ, Output(folder=tmp_path), "Song", Output(folder=tmp_path / "stems"), pool,
-        progress=quiet,
-    )  # fmt: skip
+    mix, *_ = write_master(families, master, facts, into(tmp_path), quietly(pool))
     sound, _ = soundfile.read(mix, dtype="float32", always_2d=True)
     meter = LoudnessMeter(RATE_HZ, 2)
     meter.update(np.ascontiguousarray(sound.T))
@@ -324,12 +324,10 @@ def test_every_stem_has_a_dither_of_its_own(
     # The same dither in all stems would add up to more noise in the mix than theirs together.
     plan = song(recordings, reverb=None)
     plan = replace(plan, tracks=tuple(replace(track, fader_db=-200.0) for track in plan.tracks))
-    with closing(render_families(plan, recordings, tmp_path, pool, progress=quiet)) as silent:
-        facts = measure_sum(silent, trims(), -1.2, RATE_HZ, pool, progress=quiet)
+    with closing(render_families(plan, recordings, tmp_path, quietly(pool))) as silent:
+        facts = measure_sum(silent, trims(), -1.2, quietly(pool))
         master = replace(decide_master(plan, trims(), facts, -16.0), gain_db=0.0)
-        output = Output(folder=tmp_path / "stems", bits=16)
-        mix = Output(folder=tmp_path, bits=16)
-        _, *stems = write_master(silent, master, facts, RATE_HZ, mix, "Song", output, pool, progress=quiet)
+        _, *stems = write_master(silent, master, facts, into(tmp_path, bits=16), quietly(pool))
     noises = np.stack([integers(path, 16)[:, 0] for path in stems]).astype(np.float64)
     assert np.abs(np.corrcoef(noises) - np.eye(len(stems))).max() < 0.02
 
@@ -342,19 +340,14 @@ def test_neither_blocks_nor_workers_show_in_the_files(
     written = []
     for number, (workers, block_hops) in enumerate(((1, 20), (3, 7), (2, 1))):
         with ThreadPoolExecutor(workers) as pool:
-            again = measure_sum(
-                families, wanted, plan.ceiling_dbtp - UNDER_CEILING_DB, RATE_HZ, pool,
-                block_hops=block_hops, progress=quiet,
-            )  # fmt: skip
+            ceiling_dbfs = plan.ceiling_dbtp - UNDER_CEILING_DB
+            again = measure_sum(families, wanted, ceiling_dbfs, quietly(pool, block_hops))
         np.testing.assert_array_equal(again.sidechain_db, facts.sidechain_db)
         np.testing.assert_array_equal(again.powers, facts.powers)
         master = decide_master(plan, wanted, again, plan.target_lufs)
         folder = tmp_path / str(number)
         with ThreadPoolExecutor(workers) as pool:
-            paths = write_master(
-                families, master, again, RATE_HZ, Output(folder=folder), "Song", Output(folder=folder / "stems"), pool,
-                block_hops=block_hops, progress=quiet,
-            )  # fmt: skip
+            paths = write_master(families, master, again, into(folder), quietly(pool, block_hops))
         written.append([path.read_bytes() for path in paths])
     assert written[0] == written[1] == written[2]
 
@@ -387,10 +380,7 @@ def test_the_drums_peaks_are_held(
         _, facts = measured(families, plan, wanted)
         # A target so low that the master's limiter has nothing to do; its gain is taken out again.
         master = replace(decide_master(plan, wanted, facts, -40.0), gain_db=-12.0)
-        _, *stems = write_master(
-            families, master, facts, RATE_HZ, Output(folder=tmp_path / name), "Song",
-            Output(folder=tmp_path / name / "stems"), pool, progress=quiet,
-        )  # fmt: skip
+        _, *stems = write_master(families, master, facts, into(tmp_path / name), quietly(pool))
         sound, _ = soundfile.read(stems[0])
         peak_db[name] = 20.0 * float(np.log10(np.abs(sound).max())) + 12.0
     assert peak_db["free"] == pytest.approx(held_dbfs + 2.5, abs=0.01)

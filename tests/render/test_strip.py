@@ -17,7 +17,7 @@ from morningmix.laws.filters import butterworth_high_pass as high_pass
 from morningmix.laws.filters import magnitude_db
 from morningmix.model.plan import Compressor, DeEsser, Filter, Gate, Move, TrackPlan
 from morningmix.model.recording import Recording
-from morningmix.render.strip import Strip
+from morningmix.render.strip import open_strip
 from morningmix.units import Block
 
 RATE_HZ = 48_000
@@ -40,13 +40,13 @@ def rendered(
 ) -> tuple[Block, Block]:
     """The cleaned track and the placed one, rendered in blocks of these lengths (the rest at once)."""
     cleaned, placed = [], []
-    with Strip(plan, recording, recording.rate_hz, start_frame, frames) as strip:
+    with open_strip(plan, recording, recording.rate_hz, start_frame, frames) as strip:
         left = frames
         for length in [*blocks, frames]:
             count = min(length, left)
             if count:
-                cleaned.append(strip.process(count))
-                placed.append(strip.place(cleaned[-1]))
+                cleaned.append(strip.to_level.process(strip.source.read(count)))
+                placed.append(strip.to_family.process(cleaned[-1]))
                 left -= count
     return np.concatenate(cleaned, axis=1), np.concatenate(placed, axis=1)
 
@@ -160,8 +160,8 @@ def test_a_compressor_takes_what_its_curve_says(tmp_path: Path) -> None:
             threshold_db=-20.0, ratio=2.0, knee_db=0.0, attack_s=0.01, release_s=0.1, max_reduction_db=20.0
         )
     )
-    with Strip(plan, recorded(tmp_path, sound), RATE_HZ, 0, RATE_HZ) as strip:
-        cleaned = strip.process(RATE_HZ)
+    with open_strip(plan, recorded(tmp_path, sound), RATE_HZ, 0, RATE_HZ) as strip:
+        cleaned = strip.to_level.process(strip.source.read(RATE_HZ))
         reduction_db = strip.reduction_db
     got_db = 20.0 * np.log10(np.abs(cleaned[:, -4_800:]).max() / 0.5)
     # The peaks lie at -6.02 dB: half of 13.98 dB over the threshold goes.

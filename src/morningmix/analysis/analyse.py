@@ -1,34 +1,30 @@
-"""What lies in a folder of raw tracks, measured and understood: names, roles, who sings where, and the recipe."""
+"""From a folder of raw tracks to inputs with names, roles and measurements, and the recipe."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-import numpy as np
-
+from morningmix.analysis.analysed import AnalysedTake, each_once
 from morningmix.analysis.cached import cached_alignments, cached_bleed, cached_clicks, cached_desk_mixes
-from morningmix.analysis.heard import Heard, each_once
 from morningmix.audio.takes import find_takes, pair
 from morningmix.bleed.clean import clean_take
 from morningmix.bleed.gain_step import detect_gain_step, refine_gain_step, undo_gain_step
 from morningmix.bleed.singing import measure_cleaned_singing, measure_singing
-from morningmix.decide.bass_pair import line_and_microphone
+from morningmix.decide.align import pairs_to_align
 from morningmix.decide.cleaning import decide_cleaning
-from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
+from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify, sings_alone_s
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as, wish_of_each
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import InputLine, new_recipe
-from morningmix.laws.track_power import spans_to_mask
-from morningmix.measure.alignment import Pair
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.model.input import Input
-from morningmix.model.measured import Cleaned, Measurements, Singing
+from morningmix.model.measured import BleedFacts, Cleaned, GainStep, Measurements, Singing
 from morningmix.model.names import means, name_as_text
 from morningmix.model.plan import Cleaning
 from morningmix.model.recipe import Defaults, InputWish, Recipe, SongWish
@@ -64,7 +60,7 @@ def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
 
 
 def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
-    """A song must say which take it is in where there are several, and that one must be there."""
+    """Raise where a song does not say which of several takes it is in, or names one that is not there."""
     names = [take.name for take in takes]
     if song.take is None and len(takes) > 1:
         raise RecipeError(f'The song "{song.title}" does not say which take it is in. Add take = "{names[0]}" to it.')
@@ -74,7 +70,7 @@ def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
         )
 
 
-def listen(
+def analyse(
     source: Path,
     home: Home,
     workers: int,
@@ -82,7 +78,7 @@ def listen(
     *,
     write_recipe: bool = True,
     take_bleed_out: bool = True,
-) -> tuple[Heard, ...]:
+) -> tuple[AnalysedTake, ...]:
     """Read, measure and name the takes, and see to it that there is a recipe (but for `write_recipe` being False).
 
     Without `take_bleed_out` it is much faster, and good for anything but mixing: microphones are clean only where a mix
@@ -94,69 +90,94 @@ def listen(
     list_path = find_input_list(tracks, home.root)
     names = read_input_list(list_path) if list_path else ()
     takes = tuple(_paired(take, _wishes(recipe, names, take)) for take in takes)
-    seconds = sum(take.duration_s * len(take.recordings) for take in takes)
-    told = step_progress(progress, "listening to the tracks", seconds)
-    measured = [measure_take(take, home.cache, workers, told) for take in takes]
-    for take, (_, store) in zip(takes, measured, strict=True):
-        keep_current(home.cache, take_key(take.folder), store.sources)
-    cleaned_s = step_progress(progress, "taking the bleed out", sum(take.duration_s for take in takes))
+    measured = _measure(takes, home.cache, workers, progress)
+    cleaned = step_progress(progress, "taking the bleed out", sum(take.duration_s for take in takes))
+
+    def clean(of: _MeasuredTake, cleaning: Cleaning) -> dict[int, Cleaned]:
+        return clean_take(of.take, of.store, cleaning, home.cache, workers, cleaned, only_cached=not take_bleed_out)
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
-        def wishes_of(take: Take) -> dict[tuple[str, ...], InputWish]:
-            wishes = _wishes(recipe, names, take)
-            return wish_of_each(
-                (one.files for one in take.recordings), wishes, recipe.defaults if recipe else Defaults()
-            )
+        return [_understand(of, _wish_of_each(recipe, names, of.take), partial(clean, of)) for of in measured]
 
-        def clean(take: Take, store: BandStore, one: Cleaning) -> dict[int, Cleaned]:
-            return clean_take(take, store, one, home.cache, workers, cleaned_s, only_cached=not take_bleed_out)
-
-        return [
-            _understand(take, facts, store, wishes_of(take), partial(clean, take, store), home.cache)
-            for take, (facts, store) in zip(takes, measured, strict=True)
-        ]
-
-    heard = understand(recipe)
+    understood = understand(recipe)
     is_new = recipe is None
-    title = name_as_text(tracks.name) or "Rehearsal"
     if recipe is None and not write_recipe:
-        recipe = Recipe(path=None, tracks=tracks, title=title, target=load_target("demo"))
+        recipe = Recipe(path=None, tracks=tracks, title=_title(tracks), target=load_target("demo"))
     elif recipe is None:
-        lines = [_line(one) for one in each_once(takes, [inputs for inputs, *_ in heard])]
-        text = new_recipe(tracks=path_from(tracks, home.root), title=title, inputs=lines)
-        with output_errors(home.root):
-            home.root.mkdir(parents=True, exist_ok=True)
-        write_text_new(home.recipe, text)
-        recipe = read_recipe(home.recipe)
-        # From here on all that counts is what the recipe says, as it will next time.
-        heard = understand(recipe)
+        recipe = _write_recipe(home, tracks, each_once(takes, [one.inputs for one in understood]))
+        # From here on all that counts is what the recipe says, as it will next time; what was measured is kept.
+        understood = understand(recipe)
     _refuse_missing(recipe, takes)
     recipe = replace(recipe, input_list=list_path)
     return tuple(
-        Heard(
+        AnalysedTake(
             home=home,
             recipe=recipe,
             recipe_is_new=is_new,
-            take=take,
-            take_names=tuple(one.name for one in takes),
-            measured=replace(facts, tracks=tuple(one.facts for one in inputs)),
-            store=store,
-            inputs=inputs,
-            singing=singing,
-            cleaning=cleaning,
+            take=of.take,
+            take_names=tuple(take.name for take in takes),
+            measured=replace(of.facts, tracks=tuple(one.facts for one in found.inputs)),
+            store=of.store,
+            inputs=found.inputs,
+            singing=found.singing,
+            cleaning=found.cleaning,
         )
-        for take, (facts, store), (inputs, singing, cleaning) in zip(takes, measured, heard, strict=True)
+        for of, found in zip(measured, understood, strict=True)
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _MeasuredTake:
+    """A take after the first reading, and where what else is measured in it is kept."""
+
+    take: Take
+    facts: Measurements
+    store: BandStore
+    cache: Path
+
+
+def _measure(takes: Sequence[Take], cache: Path, workers: int, progress: Progress) -> list[_MeasuredTake]:
+    read = step_progress(
+        progress, "listening to the tracks", sum(take.duration_s * len(take.recordings) for take in takes)
+    )
+    measured = []
+    for take in takes:
+        facts, store = measure_take(take, cache, workers, read)
+        measured.append(_MeasuredTake(take=take, facts=facts, store=store, cache=cache))
+    for of in measured:
+        keep_current(cache, take_key(of.take.folder), of.store.sources)
+    return measured
+
+
+def _title(tracks: Path) -> str:
+    return name_as_text(tracks.name) or "Rehearsal"
+
+
+def _write_recipe(home: Home, tracks: Path, inputs: Sequence[Input]) -> Recipe:
+    lines = [_line(one) for one in inputs]
+    text = new_recipe(tracks=path_from(tracks, home.root), title=_title(tracks), inputs=lines)
+    with output_errors(home.root):
+        home.root.mkdir(parents=True, exist_ok=True)
+    write_text_new(home.recipe, text)
+    return read_recipe(home.recipe)
+
+
 def _wishes(recipe: Recipe | None, list_inputs: Sequence[InputWish], take: Take) -> tuple[InputWish, ...]:
-    """What recipe and input list say of a take's inputs."""
+    """Settings of a take's inputs, from the recipe and the input list."""
     present = [name for recording in take.recordings for name in recording.files]
     return merge(recipe.inputs if recipe else (), spelt_as(list_inputs, present))
 
 
+def _wish_of_each(
+    recipe: Recipe | None, list_inputs: Sequence[InputWish], take: Take
+) -> dict[tuple[str, ...], InputWish]:
+    """Settings of every input of a take, defaults filled in, by its files."""
+    defaults = recipe.defaults if recipe else Defaults()
+    return wish_of_each((one.files for one in take.recordings), _wishes(recipe, list_inputs, take), defaults)
+
+
 def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
-    """Stereo pairs in two files, as recipe or input list ask for them."""
+    """The take with two files joined as a stereo pair wherever recipe or input list ask for it."""
     present = {name for recording in take.recordings for name in recording.files}
     for wish in wishes:
         if len(wish.files) == 2 and set(wish.files) <= present:
@@ -176,62 +197,84 @@ def _refuse_missing(recipe: Recipe, takes: Sequence[Take]) -> None:
         )
 
 
-_Understood = tuple[tuple[Input, ...], dict[int, Singing | None], Cleaning | None]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Understood:
+    """A take with all that was found in it."""
+
+    inputs: tuple[Input, ...]
+    singing: dict[int, Singing | None]
+    cleaning: Cleaning | None
 
 
 def _understand(
-    take: Take,
-    measured: Measurements,
-    store: BandStore,
+    of: _MeasuredTake,
     wishes: Mapping[tuple[str, ...], InputWish],
     clean: Callable[[Cleaning], dict[int, Cleaned]],
-    cache: Path,
 ) -> _Understood:
-    """Roles, the microphones without their bleed, and where the people at them sing."""
-    roles = load_roles()
-    name_says = partial(role_from_name, roles=roles)
-    inputs = identify(take.recordings, measured, wishes, roles, name_says)
-    # Only where nobody has said a role yet, not even as a guess.
-    unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
-    if unknown:
-        no_mix = [one.index for one in inputs if one.role != "desk mix"]
-        no_parts = guess_no_parts(
-            cached_desk_mixes(take, measured, store, no_mix, cache),
-            cached_clicks(take, measured, store, unknown, cache),
-        )
-        inputs = identify(take.recordings, measured, wishes, roles, name_says, no_parts)
-    inputs = tuple(_without_feedback(one, measured.slot_s) for one in inputs)
+    """Decide what each input is, measure its bleed, decide what to clean, clean it, and measure what is left."""
+    slot_s = of.facts.slot_s
+    inputs = tuple(_without_feedback(one, slot_s) for one in _identify(of, wishes))
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
     targets = [one.index for one in playing if one.preset.cleaned]
-    others = [one.index for one in playing if one.index not in targets]
-    bleed = cached_bleed(take, store, targets, others, cache)
-    gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}
-    if gain_steps:
-        # What was learnt from two gains at once is worth little: bring them back and listen again.
-        bleed = cached_bleed(take, replace(store, gain_steps=tuple(gain_steps.items())), targets, others, cache)
-        gain_steps = {index: refine_gain_step(found, bleed.get(index)) for index, found in gain_steps.items()}
+
+    bleed, gain_steps = _measure_bleed(of, targets, [one.index for one in playing if one.index not in targets])
     cleaning = decide_cleaning(playing, gain_steps)
     cleaned = clean(cleaning) if cleaning else {}
+
     singing = {
         index: measure_cleaned_singing(cleaned[index]) if index in cleaned else measure_singing(bleed.get(index))
         for index in targets
     }
-    aligned = cached_alignments(take, measured, store, _pairs(playing), cache)
-    inputs = tuple(_without_bleed(one, cleaned.get(one.index), measured.slot_s) for one in inputs)
+    aligned = cached_alignments(of.take, of.facts, of.store, pairs_to_align(playing), of.cache)
+    inputs = tuple(_without_bleed(one, cleaned.get(one.index), slot_s) for one in inputs)
     inputs = tuple(
         replace(
             one,
-            facts=undo_gain_step(one.facts, gain_steps.get(one.index), measured.slot_s),
+            facts=undo_gain_step(one.facts, gain_steps.get(one.index), slot_s),
             alignment=aligned.get(one.index),
             gain_step=gain_steps.get(one.index),
         )
         for one in inputs
     )
-    return choose_lead(inputs, _sings_alone_s(inputs, singing, measured), roles), singing, cleaning
+
+    sings_alone = sings_alone_s(inputs, singing, of.facts)
+    return _Understood(inputs=choose_lead(inputs, sings_alone, load_roles()), singing=singing, cleaning=cleaning)
+
+
+def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish]) -> tuple[Input, ...]:
+    """Names and roles: as written, as the file names say, or guessed from the sound."""
+    roles = load_roles()
+    name_says = partial(role_from_name, roles=roles)
+    inputs = identify(of.take.recordings, of.facts, wishes, roles, name_says)
+    # Only where no role is written, not even as a guess.
+    unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
+    if not unknown:
+        return inputs
+    no_mix = [one.index for one in inputs if one.role != "desk mix"]
+    no_parts = guess_no_parts(
+        cached_desk_mixes(of.take, of.facts, of.store, no_mix, of.cache),
+        cached_clicks(of.take, of.facts, of.store, unknown, of.cache),
+    )
+    return identify(of.take.recordings, of.facts, wishes, roles, name_says, no_parts)
+
+
+def _measure_bleed(
+    of: _MeasuredTake, targets: Sequence[int], others: Sequence[int]
+) -> tuple[Mapping[int, BleedFacts], dict[int, GainStep]]:
+    """The bleed in every microphone, and the gains that were turned in mid-take."""
+    bleed = cached_bleed(of.take, of.store, targets, others, of.cache)
+    gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}
+    if gain_steps:
+        # Bleed learnt from two gains at once is worth little: undo the steps and learn it again.
+        bleed = cached_bleed(
+            of.take, replace(of.store, gain_steps=tuple(gain_steps.items())), targets, others, of.cache
+        )
+        gain_steps = {index: refine_gain_step(found, bleed.get(index)) for index, found in gain_steps.items()}
+    return bleed, gain_steps
 
 
 def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
-    """The input with the slots of its cleaned sound; pops and howls are left out of them again."""
+    """The input with the slots of its cleaned sound; pops and feedback are left out of them again."""
     if cleaned is None:
         return one
     spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback)]
@@ -244,7 +287,7 @@ def _touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
 
 
 def _without_feedback(one: Input, slot_s: float) -> Input:
-    """Slots without feedback in voice and brass microphones; elsewhere a steady tone is taken to be meant."""
+    """The input without its feedback, in voice and brass microphones; elsewhere a steady tone counts as meant."""
     if not one.facts.feedback:
         return one
     if not one.preset.cleaned:
@@ -252,38 +295,6 @@ def _without_feedback(one: Input, slot_s: float) -> Input:
     slots = one.facts.slots.without(_touched([(howl.start_s, howl.end_s) for howl in one.facts.feedback], slot_s))
     peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
     return replace(one, facts=replace(one.facts, slots=slots, peak_dbfs=peak_dbfs))
-
-
-def _pairs(playing: Sequence[Input]) -> list[Pair]:
-    """Kick and snare with the first overhead, a bass's line with its microphone."""
-    overhead = next((one for one in playing if one.role == "overhead"), None)
-    pairs = [
-        (one.index, overhead.index, one.role, "the overhead")
-        for one in playing
-        if overhead and one.role in ("kick", "snare")
-    ]
-    bass = line_and_microphone(playing)
-    if bass is not None:
-        line, microphone = bass
-        pairs.append((line.index, microphone.index, line.role, microphone.name))
-    return pairs
-
-
-def _sings_alone_s(
-    inputs: Sequence[Input], singing: dict[int, Singing | None], measured: Measurements
-) -> dict[int, float]:
-    """Seconds in which each voice sings and no other does."""
-    masks = {
-        one.index: spans_to_mask(heard.sings_s, measured.slots, measured.slot_s)
-        for one in inputs
-        if one.preset.family == "vocals" and (heard := singing.get(one.index)) is not None
-    }
-    alone: dict[int, float] = {}
-    for index, mask in masks.items():
-        others = [other for at, other in masks.items() if at != index]
-        by_itself = mask & ~np.any(others, axis=0) if others else mask
-        alone[index] = float(np.count_nonzero(by_itself)) * measured.slot_s
-    return alone
 
 
 def _line(one: Input) -> InputLine:

@@ -1,7 +1,7 @@
-"""What was heard in a take as a whole, kept in the cache, so that nobody waits for it twice.
+"""Measurements of a whole take, kept in the cache.
 
-Names hold all that the answer depends on: the band powers (whose names tell one state of the recordings from another),
-the inputs that are asked about, and gains that were turned.
+A cache key holds all that the measurement depends on: the band powers (whose key tells one state of the recordings
+from another), the inputs in question, and the gain steps.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from morningmix.analysis.analyse import listen
+from morningmix.analysis.analyse import analyse
 from morningmix.commands.order import Order, home_for, source_of, workers_of, working_in
 from morningmix.commands.result import Result, recorded_when, result_of
 from morningmix.files.findings import FINDINGS, write_findings
@@ -12,11 +12,13 @@ from morningmix.workers.progress import Progress, no_progress
 def check(order: Order, progress: Progress = no_progress) -> Result:
     """What the recorder got; writes the findings into the home, and nothing else but the cache.
 
-    Nothing is cleaned for it, which would take most of the time; where a mix has done so, voices that drown are said.
+    Bleed is not removed for it, which would take most of the time; only after a mix are drowned voices reported.
     """
     home = home_for(order)
     with working_in(home):
-        heards = listen(source_of(order), home, workers_of(order), progress, write_recipe=False, take_bleed_out=False)
-        result = result_of(heards, ())
-        write_findings(home.root / FINDINGS, recorded_when(heards), result.findings)
+        analysed_takes = analyse(
+            source_of(order), home, workers_of(order), progress, write_recipe=False, take_bleed_out=False
+        )
+        result = result_of(analysed_takes, ())
+        write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)
     return result

@@ -7,15 +7,8 @@ from pathlib import Path
 from morningmix.errors import RecipeError
 from morningmix.files.recall import read_recall
 from morningmix.model.plan import SongPlan
-from morningmix.storage.home import (
-    RECALL,
-    Home,
-    path_of,
-    real_place,
-)
-from morningmix.storage.song_folders import (
-    song_folders,
-)
+from morningmix.storage.home import RECALL, Home, path_of, real_place
+from morningmix.storage.song_folders import song_folders
 
 
 def former_plan(folder: Path) -> SongPlan | None:

@@ -11,8 +11,8 @@ from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
 
-from morningmix.analysis.analyse import listen
-from morningmix.analysis.heard import Heard, listed
+from morningmix.analysis.analyse import analyse
+from morningmix.analysis.analysed import AnalysedTake, listed
 from morningmix.commands.former import former_folder, former_plan
 from morningmix.commands.order import (
     REPORT,
@@ -28,17 +28,15 @@ from morningmix.commands.plans import Planned, kept_folders, plans_of
 from morningmix.commands.recall import mix_again
 from morningmix.commands.rehearsal_report import report_of
 from morningmix.commands.result import Found, Result, recorded_when, result_of
-from morningmix.commands.song import Desk, MixedSong, Raw, sounds_of, to_sum, write
+from morningmix.commands.song import Desk, MixedSong, Raw, Song, mix_song, sounds_of
 from morningmix.commands.songs import listing, with_songs_found
 from morningmix.commands.unchanged import find_standing, keep_facts
-from morningmix.decide.master import decide_master
+from morningmix.decide.rehearsal import holds_several_songs, lower_together_db, misses_aim
 from morningmix.errors import UsageError
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.measure.take import hash_take
 from morningmix.report.explain import changes_in_words
-from morningmix.storage.home import (
-    refuse_full,
-)
+from morningmix.storage.home import Home, refuse_full
 from morningmix.storage.song_folders import (
     finish_song,
     folder_name,
@@ -50,9 +48,6 @@ from morningmix.workers.progress import Progress, no_progress
 
 _MP3_BYTES_PER_FRAME = 0.7
 
-LONG_S = 480.0
-"""A take longer than this is cut into songs where nobody has listed any. Design choice."""
-
 
 def mix(order: Order, progress: Progress = no_progress) -> Result:
     """Mix a folder of raw tracks or a recipe: every song, or the one that is asked for.
@@ -63,71 +58,85 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
         return mix_again(order, progress)
     home = home_for(order)
     with working_in(home), ThreadPoolExecutor(workers_of(order)) as pool, ExitStack() as stack:
-        heards = listen(source_of(order), home, workers_of(order), progress)
-        found: list[Found] | None = None
-        if order.whole:
-            heards = listing(heards, ())
-        else:
-            uncut = [one for one in heards if not listed(one) and one.take.duration_s > LONG_S]
-            if uncut:
-                heards, found = with_songs_found(heards, uncut)
-        plans = plans_of(heards, order)
-        if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
-            raise UsageError('Nobody is named as a player. Add player = "NAME" to the [[input]]s in the recipe.')
-        refuse_in_the_way(home.mixes, [folder_name(number, plan.title) for number, _, plan in plans])
-        refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
+        analysed_takes, found = _measure(order, home, progress)
+        plans = plans_of(analysed_takes, order)
+        _refuse_impossible(plans, order, home)
         stack.callback(clear_partial, home)
         desk = Desk(home=home, settings=settings_of(order), pool=pool, progress=progress, block_hops=order.block_hops)
         mixed = _mix_down(plans, desk, workers_of(order))
-        wanted = frozenset(one.folder.name for one in mixed) | kept_folders(heards)
-        changes: list[tuple[str, tuple[str, ...]]] = []
-        for (_, heard, _), one in zip(plans, mixed, strict=True):
-            if one.partial is None:
-                continue
-            replaces = former_folder(home, heard.take.folder, one.plan, wanted)
-            former = former_plan(home.mixes / (replaces or one.folder.name))
-            if former is not None:
-                changes.append((one.title, tuple(changes_in_words(former, one.plan))))
-            finish_song(one.partial, home.mixes, one.folder.name, replaces=replaces)
+        changes = _put_in_place(plans, mixed, kept_folders(analysed_takes), home)
         if order.song is None and not order.whole:
-            retire_songs(home.mixes, kept_folders(heards))
+            retire_songs(home.mixes, kept_folders(analysed_takes))
         keep_facts(mixed, home)
-        result = result_of(heards, tuple(mixed))
-        result = replace(result, found=None if found is None else tuple(found), changes=tuple(changes))
-        write_findings(home.root / FINDINGS, recorded_when(heards), result.findings)
+        result = replace(result_of(analysed_takes, tuple(mixed)), found=found, changes=changes)
+        write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)
         if order.song is None:
-            write_text_whole(home.mixes / REPORT, report_of(heards, plans, result, found or ()))
+            write_text_whole(home.mixes / REPORT, report_of(analysed_takes, plans, result, found or ()))
             result = replace(result, report=home.mixes / REPORT)
     return result
+
+
+def _measure(order: Order, home: Home, progress: Progress) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
+    """The takes, and the songs that were looked for in long ones; None where nothing was looked for."""
+    analysed_takes = analyse(source_of(order), home, workers_of(order), progress)
+    if order.whole:
+        return listing(analysed_takes, ()), None
+    uncut = [
+        analysed for analysed in analysed_takes if holds_several_songs(analysed.take.duration_s, len(listed(analysed)))
+    ]
+    if not uncut:
+        return analysed_takes, None
+    analysed_takes, found = with_songs_found(analysed_takes, uncut)
+    return analysed_takes, tuple(found)
+
+
+def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home) -> None:
+    """Raise before anything is rendered: `UsageError` without players to practise, `OutputError` without room."""
+    if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
+        raise UsageError('Nobody is named as a player. Add player = "NAME" to the [[input]]s in the recipe.')
+    refuse_in_the_way(home.mixes, [folder_name(number, plan.title) for number, _, plan in plans])
+    refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
+
+
+def _put_in_place(
+    plans: Sequence[Planned], mixed: Sequence[MixedSong], kept: frozenset[str], home: Home
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Move new songs into the mix folder; returns the titles of those that replace one, and what is different."""
+    wanted = frozenset(song.folder.name for song in mixed) | kept
+    changes: list[tuple[str, tuple[str, ...]]] = []
+    for (_, analysed, _), song in zip(plans, mixed, strict=True):
+        if song.partial is None:
+            continue
+        replaces = former_folder(home, analysed.take.folder, song.plan, wanted)
+        former = former_plan(home.mixes / (replaces or song.folder.name))
+        if former is not None:
+            changes.append((song.title, tuple(changes_in_words(former, song.plan))))
+        finish_song(song.partial, home.mixes, song.folder.name, replaces=replaces)
+    return tuple(changes)
 
 
 def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedSong]:
     """Every song in a folder of its own, none in its place yet.
 
-    What is there already and would come out the same stays. Where one song cannot come up to its target without being
-    squeezed, all aim lower together by as much; those that were written before that was known are made again.
+    Songs that would come out as they are stay. What falls short of its target without being squeezed lowers the aim of
+    all songs; those that were mixed before that was known are mixed again.
     """
-    takes = {heard.take.folder: heard for _, heard, _ in plans}
-    raws = {folder: _raw(heard, workers) for folder, heard in takes.items()}
-    mixed: dict[int, MixedSong] = {}
-    for number, heard, plan in plans:
-        standing = find_standing(plan, number, raws[heard.take.folder], desk)
-        if standing is not None:
-            mixed[number] = standing
-    lower_db = max((one.wanted_lufs - one.reachable_lufs for one in mixed.values()), default=0.0)
-    touched = [number for number, *_ in plans if number not in mixed]
-    for _ in range(2):
-        for number, heard, plan in plans:
-            aim_lufs = plan.target_lufs - lower_db
-            if number in mixed and (touched or abs(mixed[number].target_lufs - aim_lufs) < 1e-6):
-                continue
-            with ExitStack() as stack:
-                ready = to_sum(plan, number, raws[heard.take.folder], desk, stack)
-                lower_db = max(lower_db, plan.target_lufs - ready.reachable_lufs)
-                master = decide_master(plan, ready.trims, ready.facts, plan.target_lufs - lower_db)
-                mixed[number] = write(ready, master, desk)
-        touched = []
-    return [mixed[number] for number, _, _ in plans]
+    takes = {analysed.take.folder: analysed for _, analysed, _ in plans}
+    raws = {folder: _raw(analysed, workers) for folder, analysed in takes.items()}
+    songs = [Song(number=number, plan=plan, raw=raws[analysed.take.folder]) for number, analysed, plan in plans]
+    standing = {song.number: find_standing(song, desk) for song in songs}
+    mixed = {number: song for number, song in standing.items() if song is not None}
+
+    def lower_db() -> float:
+        return lower_together_db((song.wanted_lufs, song.reachable_lufs) for song in mixed.values())
+
+    for song in songs:
+        if song.number not in mixed:
+            mixed[song.number] = mix_song(song, lower_db(), desk)
+    for song in songs:
+        if misses_aim(mixed[song.number].target_lufs, song.plan.target_lufs, lower_db()):
+            mixed[song.number] = mix_song(song, lower_db(), desk)
+    return [mixed[song.number] for song in songs]
 
 
 def _need_bytes(plans: Sequence[Planned], order: Order) -> float:
@@ -142,12 +151,12 @@ def _need_bytes(plans: Sequence[Planned], order: Order) -> float:
     return need + longest
 
 
-def _raw(heard: Heard, workers: int) -> Raw:
-    recordings = heard.take.recordings
-    cleaned = {one.index: one.cleaned for one in heard.inputs if one.cleaned is not None}
+def _raw(analysed: AnalysedTake, workers: int) -> Raw:
+    recordings = analysed.take.recordings
+    cleaned = {each.index: each.cleaned for each in analysed.inputs if each.cleaned is not None}
     return Raw(
-        folder=heard.take.folder,
+        folder=analysed.take.folder,
         recordings=recordings,
-        hashes=partial(hash_take, heard.take, heard.store, workers),
+        hashes=partial(hash_take, analysed.take, analysed.store, workers),
         sounds=sounds_of(recordings, cleaned),
     )

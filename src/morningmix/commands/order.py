@@ -1,4 +1,4 @@
-"""What the command line asks for, and the places that it means."""
+"""What the command line asks for, and which folders that means."""
 
 from __future__ import annotations
 
@@ -14,18 +14,12 @@ from morningmix.analysis.analyse import look
 from morningmix.errors import OutputError
 from morningmix.files.findings import FINDINGS
 from morningmix.files.recall import Settings
-from morningmix.render.families import BLOCK_HOPS
 from morningmix.render.output import Bits, FileFormat
+from morningmix.render.passes import BLOCK_HOPS
 from morningmix.storage.cache import sweep
-from morningmix.storage.home import (
-    Home,
-    home_of,
-    real_place,
-)
+from morningmix.storage.home import Home, home_of, real_place
 from morningmix.storage.lock import editing, locked
-from morningmix.storage.song_folders import (
-    recover,
-)
+from morningmix.storage.song_folders import recover
 from morningmix.storage.text import remove_drafts
 
 REPORT = "report.html"
@@ -66,7 +60,7 @@ def source_of(order: Order) -> Path:
 
 
 def home_for(order: Order) -> Home:
-    """The order's home, once it is clear that there is something to work on: until then nothing is written."""
+    """The order's mix folder. Raises before anything is written where there is nothing to work on."""
     home = home_of(order.source, order.cwd, order.out)
     look(source_of(order), home)
     return home

@@ -4,60 +4,56 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
-from morningmix.analysis.heard import Heard, listed
+from morningmix.analysis.analysed import AnalysedTake, listed
 from morningmix.commands.order import Order
-from morningmix.decide.song_plan import decide_song, keep_relation
-from morningmix.decide.take_setup import Setups, set_up
+from morningmix.decide.rehearsal import keep_relation
+from morningmix.decide.song_plan import decide_song
+from morningmix.decide.take_setup import Evidence, set_up
 from morningmix.errors import RecipeError, UsageError
 from morningmix.files.presets import load_roles
 from morningmix.model.names import plain
 from morningmix.model.plan import SongPlan
 from morningmix.model.recipe import SongWish
-from morningmix.storage.song_folders import (
-    folder_name,
-)
+from morningmix.storage.song_folders import folder_name
 
-Planned = tuple[int, Heard, SongPlan]
+Planned = tuple[int, AnalysedTake, SongPlan]
 """A song's number in the rehearsal, the take it is cut from, and its plan."""
 
 
-def plans_of(heards: Sequence[Heard], order: Order) -> list[Planned]:
+def plans_of(analysed_takes: Sequence[AnalysedTake], order: Order) -> list[Planned]:
     """The plan of every song that is to be mixed; all songs of a take share its set-up, asked for or not."""
-    songs = _songs(heards)
-    setups: dict[Path, Setups] = {}
-    for heard in heards:
-        mine = [wish for _, of, wish in songs if of is heard]
-        setups[heard.take.folder] = set_up(
-            inputs=heard.inputs,
-            singing=heard.singing,
-            measured=heard.measured,
-            roles=load_roles(),
-            songs=mine,
-        )
-    plans = [(number, heard, _plan(heard, setups[heard.take.folder], wish)) for number, heard, wish in songs]
+    songs = _songs(analysed_takes)
+    evidence = {analysed.take.folder: _evidence(analysed) for analysed in analysed_takes}
+    setups = {
+        analysed.take.folder: set_up(evidence[analysed.take.folder], [wish for _, of, wish in songs if of is analysed])
+        for analysed in analysed_takes
+    }
+    plans = [
+        (number, analysed, decide_song(evidence[analysed.take.folder], setups[analysed.take.folder], wish))
+        for number, analysed, wish in songs
+    ]
     if order.album:
         kept = keep_relation([plan for *_, plan in plans])
-        plans = [(number, heard, plan) for (number, heard, _), plan in zip(plans, kept, strict=True)]
+        plans = [(number, analysed, plan) for (number, analysed, _), plan in zip(plans, kept, strict=True)]
     return _chosen(plans, order.song)
 
 
-def _songs(heards: Sequence[Heard]) -> list[tuple[int, Heard, SongWish]]:
+def _songs(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, AnalysedTake, SongWish]]:
     """Songs to keep, numbered through the rehearsal; a take of which none is listed is one song."""
-    songs: list[tuple[Heard, SongWish]] = []
-    several = len(heards) > 1
-    for heard in heards:
-        end_s = heard.take.duration_s
-        kept = [song for song in listed(heard) if song.keep]
-        if not listed(heard):
-            title = heard.take.name if several else heard.recipe.title
+    songs: list[tuple[AnalysedTake, SongWish]] = []
+    several = len(analysed_takes) > 1
+    for analysed in analysed_takes:
+        end_s = analysed.take.duration_s
+        kept = [song for song in listed(analysed) if song.keep]
+        if not listed(analysed):
+            title = analysed.take.name if several else analysed.recipe.title
             kept = [SongWish(title=title, start_s=0.0, end_s=end_s)]
         for song in kept:
             if song.start_s >= end_s:
                 raise RecipeError(f'"{song.title}" starts after the recording ends. Check its start in the recipe.')
-            songs.append((heard, replace(song, end_s=min(song.end_s, end_s))))
-    return [(number, heard, song) for number, (heard, song) in enumerate(songs, 1)]
+            songs.append((analysed, replace(song, end_s=min(song.end_s, end_s))))
+    return [(number, analysed, song) for number, (analysed, song) in enumerate(songs, 1)]
 
 
 def _chosen(plans: list[Planned], only: str | None) -> list[Planned]:
@@ -70,22 +66,17 @@ def _chosen(plans: list[Planned], only: str | None) -> list[Planned]:
     return chosen
 
 
-def kept_folders(heards: Sequence[Heard]) -> frozenset[str]:
+def kept_folders(analysed_takes: Sequence[AnalysedTake]) -> frozenset[str]:
     """Folders of all songs that the recipe keeps, asked for or not."""
-    return frozenset(folder_name(number, song.title) for number, _, song in _songs(heards))
+    return frozenset(folder_name(number, song.title) for number, _, song in _songs(analysed_takes))
 
 
-def _plan(heard: Heard, setups: Setups, song: SongWish) -> SongPlan:
-    return decide_song(
-        title=song.title,
-        start_s=song.start_s,
-        end_s=song.end_s,
-        inputs=heard.inputs,
-        singing=heard.singing,
-        measured=heard.measured,
-        recipe=heard.recipe,
+def _evidence(analysed: AnalysedTake) -> Evidence:
+    return Evidence(
+        inputs=analysed.inputs,
+        singing=analysed.singing,
+        measured=analysed.measured,
+        target=analysed.recipe.target,
         roles=load_roles(),
-        setups=setups,
-        song=song,
-        cleaning=heard.cleaning,
+        cleaning=analysed.cleaning,
     )

@@ -1,7 +1,7 @@
-"""What each player practises with: who is left out or comes up, and what the kit's microphones hear of who is out.
+"""Practice mixes: a player left out or turned up, and what the drum microphones pick up of one who is left out.
 
-Voices are cleaned of everybody else anyway, and amplifiers hear little but themselves; so what is left of a player who
-leaves the mix is nearly all in the microphones over the kit (measured). There it is predicted from the player's own
+Voices are cleaned of everybody else anyway, and microphones on amplifiers pick up little else; so what is left of a
+player who is out is nearly all in the microphones over the kit (measured). There it is predicted from the player's own
 input and subtracted, as bleed is from a voice (`bleed.subtract`). That is done for inputs that hear hardly anything
 but their player, and in the drums alone: where others play the same notes, those would be taken for the player's.
 """
@@ -36,7 +36,7 @@ class Practice:
     """Of its file; no two of a song are alike."""
     plan: SongPlan
     gone: tuple[int, ...] = ()
-    """Inputs by which the drums are rid of who is left out."""
+    """Inputs whose bleed is taken out of the drums."""
 
 
 def practice_mixes(plan: SongPlan) -> list[Practice]:
@@ -84,7 +84,7 @@ def without_bleed(
     scratch_folder: Path,
     progress: Callable[[float], None],
 ) -> Families:
-    """The families, the drums without what their microphones hear of the inputs `gone`.
+    """The families, with the bleed of the inputs `gone` taken out of the drums.
 
     The caller closes both. Raises `RecordingsError` and `OutputError`.
     """

@@ -12,7 +12,7 @@ from morningmix.bleed.clean import clean_take
 from morningmix.commands.order import Order, clear_partial, source_of, workers_of, working_in
 from morningmix.commands.reproduce import compare_bytes
 from morningmix.commands.result import Result
-from morningmix.commands.song import Desk, Raw, sounds_of, to_sum, write
+from morningmix.commands.song import Desk, Raw, Song, sounds_of, to_sum, write
 from morningmix.errors import ChangedError, RecipeError, UsageError
 from morningmix.files.recall import Recall, read_recall
 from morningmix.measure.take import measure_take
@@ -50,7 +50,7 @@ def mix_again(order: Order, progress: Progress) -> Result:
     recall = read_recall(sheet)
     song_folder = sheet.parent
     if is_earlier_version(song_folder):
-        # The sheet speaks of the place where it was written, one folder up.
+        # Paths in the sheet start from where it was written, one folder up.
         song_folder = song_folder.parent.parent / song_folder.name
     home, number = _home_of_sheet(sheet, recall, real_place(order.cwd / order.out) if order.out else None)
     tracks = real_place(path_of(recall.tracks_folder, song_folder))
@@ -67,7 +67,7 @@ def mix_again(order: Order, progress: Progress) -> Result:
             sounds=sounds_of(recordings, _cleaned_again(recall, tracks, recordings, home, order, progress)),
         )
         desk = Desk(home=home, settings=recall.settings, pool=pool, progress=progress, block_hops=order.block_hops)
-        ready = to_sum(recall.plan, number, raw, desk, stack, recall.master.trims)
+        ready = to_sum(Song(number=number, plan=recall.plan, raw=raw), desk, stack, recall.master.trims)
         song = write(ready, recall.master, desk)
         reproduced = compare_bytes(recall, read_recall(ready.partial / RECALL))
         finish_song(ready.partial, home.mixes, song.folder.name)

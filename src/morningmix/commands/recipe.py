@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from morningmix.analysis.analyse import listen
+from morningmix.analysis.analyse import analyse
 from morningmix.commands.order import Order, home_for, source_of, workers_of, working_in
 from morningmix.commands.result import Result, result_of
 from morningmix.workers.progress import Progress, no_progress
@@ -12,5 +12,5 @@ def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
     """Listen to a take and write its recipe if there is none; mixes nothing."""
     home = home_for(order)
     with working_in(home):
-        heards = listen(source_of(order), home, workers_of(order), progress)
-    return result_of(heards, ())
+        analysed_takes = analyse(source_of(order), home, workers_of(order), progress)
+    return result_of(analysed_takes, ())

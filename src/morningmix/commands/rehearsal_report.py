@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from morningmix.analysis.heard import Heard, hear_songs, listed
+from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
 from morningmix.commands.plans import Planned
 from morningmix.commands.result import Found, Result
 from morningmix.model.found import Boundary, FoundSong
@@ -13,44 +13,46 @@ from morningmix.report.contents import Cut, ReportedSong, ReportedTake
 from morningmix.report.page import report_page
 
 
-def report_of(heards: Sequence[Heard], plans: Sequence[Planned], result: Result, found: Sequence[Found]) -> str:
+def report_of(
+    analysed_takes: Sequence[AnalysedTake], plans: Sequence[Planned], result: Result, found: Sequence[Found]
+) -> str:
     """The page of a mixed rehearsal, as HTML."""
     takes = [
         ReportedTake(
-            take=heard.take,
-            measured=heard.measured,
-            inputs=heard.inputs,
-            singing=heard.singing,
-            cuts=_cuts(heard, [one.song for one in found if one.take == heard.take.name]),
+            take=analysed.take,
+            measured=analysed.measured,
+            inputs=analysed.inputs,
+            singing=analysed.singing,
+            cuts=_cuts(analysed, [one.song for one in found if one.take == analysed.take.name]),
         )
-        for heard in heards
+        for analysed in analysed_takes
     ]
     return report_page(
-        title=heards[0].recipe.title,
+        title=analysed_takes[0].recipe.title,
         takes=takes,
         findings=result.findings,
         songs=[
             ReportedSong(
                 title=song.title,
-                take=next(place for place, one in enumerate(heards) if one is heard),
+                take=next(place for place, one in enumerate(analysed_takes) if one is analysed),
                 plan=song.plan,
                 master=song.master,
                 facts=song.facts,
                 loudness_lufs=song.loudness_lufs,
                 true_peak_dbtp=song.true_peak_dbtp,
             )
-            for (_, heard, _), song in zip(plans, result.songs, strict=True)
+            for (_, analysed, _), song in zip(plans, result.songs, strict=True)
         ],
     )
 
 
-def _cuts(heard: Heard, found: Sequence[FoundSong]) -> list[Cut]:
-    """How the stretches that the recipe lists were told; what somebody wrote otherwise is told by being written."""
-    stretches = listed(heard)
+def _cuts(analysed: AnalysedTake, found: Sequence[FoundSong]) -> list[Cut]:
+    """How each listed song was found; boundaries edited by hand count as certain."""
+    stretches = listed(analysed)
     if stretches and not found:
-        found = hear_songs(heard)
+        found = songs_in(analysed)
 
-    def told(at_s: float, boundaries: Sequence[Boundary]) -> Boundary:
+    def found_at(at_s: float, boundaries: Sequence[Boundary]) -> Boundary:
         # Recipes hold tenths of seconds.
         near = next((one for one in boundaries if abs(one.at_s - at_s) < 0.11), None)
         return replace(near, at_s=at_s) if near else Boundary(at_s=at_s, because="as the recipe says", sure=1.0)
@@ -58,8 +60,8 @@ def _cuts(heard: Heard, found: Sequence[FoundSong]) -> list[Cut]:
     return [
         Cut(
             title=song.title,
-            start=told(song.start_s, [one.start for one in found]),
-            end=told(song.end_s, [one.end for one in found]),
+            start=found_at(song.start_s, [one.start for one in found]),
+            end=found_at(song.end_s, [one.end for one in found]),
             aside=None if song.keep else song.reason or "as the recipe says",
         )
         for song in stretches

@@ -1,4 +1,4 @@
-"""Whether a mix that is made again from its recall sheet is the one it was, and what made it otherwise."""
+"""Whether a mix made again from its recall sheet is the same, and if not, why."""
 
 from __future__ import annotations
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from morningmix.analysis.heard import Heard, all_inputs
+from morningmix.analysis.analysed import AnalysedTake, all_inputs
 from morningmix.commands.history import recorded_at, rehearsals_before, say_again
 from morningmix.commands.reproduce import Reproduced
 from morningmix.commands.song import MixedSong
@@ -54,43 +54,42 @@ class Result:
         return tuple(one for one in self.inputs if one.role_is_guess and not one.facts.silent)
 
 
-def result_of(heards: Sequence[Heard], songs: tuple[MixedSong, ...]) -> Result:
+def result_of(analysed_takes: Sequence[AnalysedTake], songs: tuple[MixedSong, ...]) -> Result:
     """The result for takes that were measured, and the songs that were mixed."""
-    first = heards[0]
+    first = analysed_takes[0]
     return Result(
         home=first.home.root,
         recipe=first.home.recipe,
         recipe_is_new=first.recipe_is_new,
         songs=songs,
-        inputs=all_inputs(heards),
-        findings=say_again(_findings(heards), rehearsals_before(first.home.root, recorded_when(heards))),
+        inputs=all_inputs(analysed_takes),
+        findings=say_again(
+            _findings(analysed_takes), rehearsals_before(first.home.root, recorded_when(analysed_takes))
+        ),
         input_list=first.recipe.input_list,
         listed=first.recipe.songs,
-        take_s=max(heard.take.duration_s for heard in heards),
+        take_s=max(analysed.take.duration_s for analysed in analysed_takes),
     )
 
 
-def recorded_when(heards: Sequence[Heard]) -> str:
+def recorded_when(analysed_takes: Sequence[AnalysedTake]) -> str:
     """When the rehearsal was, ISO 8601."""
-    return recorded_at([heard.take for heard in heards], heards[0].recipe.date)
+    return recorded_at([analysed.take for analysed in analysed_takes], analysed_takes[0].recipe.date)
 
 
-def _findings(heards: Sequence[Heard]) -> tuple[Finding, ...]:
-    """What is found in any take; the same thing in several is said once, where it is worst."""
-    if len(heards) == 1:
-        one = heards[0]
+def _findings(analysed_takes: Sequence[AnalysedTake]) -> tuple[Finding, ...]:
+    """Findings of all takes; one that several share is reported once, where it is worst."""
+    if len(analysed_takes) == 1:
+        one = analysed_takes[0]
         return find_faults(one.inputs, one.take, one.measured, one.singing)
     worst: dict[tuple[str, str], tuple[Finding, list[str]]] = {}
-    for heard in heards:
-        for finding in find_faults(heard.inputs, heard.take, heard.measured, heard.singing):
+    for analysed in analysed_takes:
+        for finding in find_faults(analysed.inputs, analysed.take, analysed.measured, analysed.singing):
             key = (finding.name, finding.kind)
-            known, takes = worst.get(key, (finding, []))
-            worst[key] = (max(known, finding, key=lambda one: one.weight), [*takes, heard.take.name])
-    said = [
-        replace(
-            finding,
-            says=f"{finding.says.rstrip('.')} (in {'every take' if len(takes) == len(heards) else ', '.join(takes)})",
-        )
-        for finding, takes in worst.values()
-    ]
+            known, names = worst.get(key, (finding, []))
+            worst[key] = (max(known, finding, key=lambda one: one.weight), [*names, analysed.take.name])
+    said = []
+    for finding, names in worst.values():
+        where = "every take" if len(names) == len(analysed_takes) else ", ".join(names)
+        said.append(replace(finding, says=f"{finding.says.rstrip('.')} (in {where})"))
     return tuple(sorted(said, key=lambda one: -one.weight))

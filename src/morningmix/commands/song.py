@@ -20,13 +20,15 @@ from morningmix.audio.read import open_recording
 from morningmix.commands.practice import Practice, practice_mixes, practice_trims, without_bleed
 from morningmix.commands.reproduce import hash_files, versions
 from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
+from morningmix.decide.rehearsal import lower_together_db
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, recall_text
 from morningmix.model.measured import Cleaned, SongFacts, SumFacts
 from morningmix.model.plan import MasterPlan, SongPlan, Trims
 from morningmix.model.recording import Recording
-from morningmix.render.families import BLOCK_HOPS, Families, render_families
+from morningmix.render.families import Families, render_families
 from morningmix.render.master import limiter_per_hop, measure_sum, write_master
-from morningmix.render.output import Output
+from morningmix.render.output import Output, SongFiles
+from morningmix.render.passes import BLOCK_HOPS, Pass
 from morningmix.render.verify import MOST_APART_LU, Verified, meters_differ_lu, verify
 from morningmix.storage.home import RECALL, Home, output_errors, path_from
 from morningmix.storage.song_folders import begin_song, folder_name
@@ -36,7 +38,7 @@ from morningmix.workers.progress import Progress, step_progress
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Raw:
-    """What is mixed, and what the recall sheet says it was."""
+    """The recordings that are mixed, and what the recall sheet keeps of them."""
 
     folder: Path
     """The raw tracks."""
@@ -50,13 +52,37 @@ class Raw:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """Where and how songs are written."""
+    """Where and how songs are written, and by which threads."""
 
     home: Home
     settings: Settings
     pool: Executor
     progress: Progress
     block_hops: int = BLOCK_HOPS
+
+    def run(self, step: str, seconds: float) -> Pass:
+        """A pass through a song, shown as a step of that name."""
+        return Pass(pool=self.pool, progress=step_progress(self.progress, step, seconds), block_hops=self.block_hops)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Song:
+    """A song that is to be mixed."""
+
+    number: int
+    """In the rehearsal."""
+    plan: SongPlan
+    raw: Raw
+
+    @property
+    def folder_name(self) -> str:
+        """Of its folder."""
+        return folder_name(self.number, self.plan.title)
+
+    @property
+    def seconds(self) -> float:
+        """How long it is."""
+        return self.plan.end_s - self.plan.start_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,9 +109,7 @@ class MixedSong:
 class Ready:
     """A song whose families are rendered and whose sum is measured."""
 
-    plan: SongPlan
-    raw: Raw
-    folder_name: str
+    song: Song
     partial: Path
     families: Families
     trims: Trims
@@ -93,54 +117,46 @@ class Ready:
     reachable_lufs: float
 
 
-def to_sum(plan: SongPlan, number: int, raw: Raw, desk: Desk, stack: ExitStack, trims: Trims | None = None) -> Ready:
-    """Render the families and measure their sum; the temporary files go when `stack` closes."""
-    name = folder_name(number, plan.title)
-    partial = begin_song(desk.home.mixes, name)
-    tracks = _output(partial / "tracks", desk) if desk.settings.tracks else None
-    return _rendered(plan, raw, desk, stack, partial, name, tracks, trims)
+def mix_song(song: Song, lower_db: float, desk: Desk) -> MixedSong:
+    """Mix a song into a folder of its own, at least `lower_db` below its target, and lower where it falls short."""
+    with ExitStack() as stack:
+        ready = to_sum(song, desk, stack)
+        target_lufs = song.plan.target_lufs
+        lower_db = max(lower_db, lower_together_db([(target_lufs, ready.reachable_lufs)]))
+        master = decide_master(song.plan, ready.trims, ready.facts, target_lufs - lower_db)
+        return write(ready, master, desk)
 
 
-def _rendered(
-    plan: SongPlan,
-    raw: Raw,
-    desk: Desk,
-    stack: ExitStack,
-    partial: Path,
-    name: str,
-    tracks: Output | None,
-    trims: Trims | None,
-    gone: Sequence[Recording] = (),
-) -> Ready:
-    seconds = plan.end_s - plan.start_s
+def to_sum(song: Song, desk: Desk, stack: ExitStack, trims: Trims | None = None) -> Ready:
+    """Render the tracks into families and measure their sum; the temporary files go when `stack` closes.
+
+    Without `trims` they are decided from the families.
+    """
+    partial = begin_song(desk.home.mixes, song.folder_name)
+    families = _render_tracks(song, desk, stack, _output(partial / "tracks", desk) if desk.settings.tracks else None)
+    plan = song.plan
+    trims = trims or decide_trims(plan, families.names, families.gram, families.drum_peaks_db)
+    return _measure_sum(song, partial, families, trims, desk)
+
+
+def _render_tracks(song: Song, desk: Desk, stack: ExitStack, tracks: Output | None = None) -> Families:
     families = render_families(
-        plan,
-        raw.sounds,
+        song.plan,
+        song.raw.sounds,
         desk.home.cache,
-        desk.pool,
+        desk.run(f"mixing {song.plan.title}", song.seconds),
         tracks_output=tracks,
-        block_hops=desk.block_hops,
-        progress=step_progress(desk.progress, f"mixing {plan.title}", seconds),
     )
     stack.callback(families.close)
-    trims = trims or decide_trims(plan, families.names, families.gram, families.drum_peaks_db)
-    if gone:
-        told = step_progress(desk.progress, f"practice mixes of {plan.title}", seconds)
-        families = without_bleed(families, plan, gone, desk.home.cache, told)
-        stack.callback(families.close)
-    facts = measure_sum(
-        families,
-        trims,
-        plan.ceiling_dbtp - UNDER_CEILING_DB,
-        plan.rate_hz,
-        desk.pool,
-        block_hops=desk.block_hops,
-        progress=step_progress(desk.progress, f"hearing the sum of {plan.title}", seconds),
-    )
+    return families
+
+
+def _measure_sum(song: Song, partial: Path, families: Families, trims: Trims, desk: Desk) -> Ready:
+    plan = song.plan
+    run = desk.run(f"hearing the sum of {plan.title}", song.seconds)
+    facts = measure_sum(families, trims, plan.ceiling_dbtp - UNDER_CEILING_DB, run)
     return Ready(
-        plan=plan,
-        raw=raw,
-        folder_name=name,
+        song=song,
         partial=partial,
         families=families,
         trims=trims,
@@ -156,31 +172,23 @@ def _output(folder: Path, desk: Desk) -> Output:
 def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
     """Write everything into the song's partial folder and measure what was written.
 
-    What is returned speaks of the folder where it will lie.
+    Paths in the result are those it will have once the folder is in its place.
     """
-    plan, partial = ready.plan, ready.partial
-    seconds = plan.end_s - plan.start_s
-    with _writing(
-        ready,
-        master,
-        _output(partial, desk),
-        plan.title,
-        _output(partial / "stems", desk),
-        partial,
-        desk,
-        step_progress(desk.progress, f"writing {plan.title}", seconds),
-    ) as paths:
+    song, plan, partial = ready.song, ready.song.plan, ready.partial
+    files = SongFiles(title=plan.title, mix=_output(partial, desk), stems=_output(partial / "stems", desk))
+    run = desk.run(f"writing {plan.title}", song.seconds)
+    with _writing(ready, master, files, partial / f"{files.mix.path(plan.title).stem}.mp3", run) as paths:
         ready.families.close()
-        verified = verify(paths, desk.pool, step_progress(desk.progress, f"checking {plan.title}", seconds))
+        verified = verify(paths, desk.pool, step_progress(desk.progress, f"checking {plan.title}", song.seconds))
         # The MP3 is still being made, on one core.
-        hashes = ready.raw.hashes()
+        hashes = song.raw.hashes()
     differ_lu = meters_differ_lu(paths[0])
     _refuse_wrong(verified.residual, differ_lu, plan.title)
     if desk.settings.practice:
         for practice in practice_mixes(plan):
             _write_practice(practice, ready, master, desk)
     _write_sheet(ready, master, paths, verified, hashes, desk)
-    folder = desk.home.mixes / ready.folder_name
+    folder = desk.home.mixes / song.folder_name
     return MixedSong(
         title=plan.title,
         partial=partial,
@@ -208,63 +216,52 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
 
 def _write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: Desk) -> None:
     """One practice mix as an MP3, mastered afresh at the song's target with the trims of the mix."""
-    plan, folder = practice.plan, ready.partial / "practice"
+    folder = ready.partial / "practice"
+    song = replace(ready.song, plan=practice.plan)
+    steps = f"practice mixes of {ready.song.plan.title}"
     with ExitStack() as stack:
-        trims = practice_trims(ready.trims, plan, ready.plan)
-        gone = [ready.raw.sounds[index] for index in practice.gone]
-        one = _rendered(plan, ready.raw, desk, stack, folder / ".wav", ready.folder_name, None, trims, gone)
-        target = min(master.target_lufs, one.reachable_lufs)
-        afresh = decide_master(replace(plan, target_lufs=master.target_lufs), one.trims, one.facts, target)
-        output = Output(folder=folder / ".wav", bits=16)
-        stems = replace(output, folder=folder / ".wav" / "stems")
-        told = step_progress(desk.progress, f"practice mixes of {ready.plan.title}", plan.end_s - plan.start_s)
-        with _writing(one, afresh, output, practice.name, stems, folder, desk, told):
+        families = _render_tracks(song, desk, stack)
+        if practice.gone:
+            gone = [song.raw.sounds[index] for index in practice.gone]
+            progress = step_progress(desk.progress, f"practice mixes of {practice.plan.title}", song.seconds)
+            families = without_bleed(families, practice.plan, gone, desk.home.cache, progress)
+            stack.callback(families.close)
+        trims = practice_trims(ready.trims, practice.plan, ready.song.plan)
+        summed = _measure_sum(song, folder / ".wav", families, trims, desk)
+        target_lufs = min(master.target_lufs, summed.reachable_lufs)
+        plan = replace(practice.plan, target_lufs=master.target_lufs)
+        afresh = decide_master(plan, summed.trims, summed.facts, target_lufs)
+        mix = Output(folder=folder / ".wav", bits=16)
+        files = SongFiles(title=practice.name, mix=mix, stems=replace(mix, folder=mix.folder / "stems"))
+        mp3 = folder / f"{mix.path(practice.name).stem}.mp3"
+        with _writing(summed, afresh, files, mp3, desk.run(steps, song.seconds)):
             pass
     with output_errors(folder):
         shutil.rmtree(folder / ".wav")
 
 
 @contextmanager
-def _writing(
-    ready: Ready,
-    master: MasterPlan,
-    mix: Output,
-    title: str,
-    stems: Output,
-    mp3_folder: Path,
-    desk: Desk,
-    progress: Callable[[float], None],
-) -> Iterator[tuple[Path, ...]]:
+def _writing(ready: Ready, master: MasterPlan, files: SongFiles, mp3: Path, run: Pass) -> Iterator[tuple[Path, ...]]:
     """Write mix and stems, whose paths are given; an MP3 of the mix is being made meanwhile, and is there at the end.
 
     Encoding takes longer than all the writing, on one core; so it reads the mix back while that is still growing.
     """
-    rate_hz = ready.plan.rate_hz
+    families = ready.families
+    rate_hz = families.rate_hz
     written: SimpleQueue[int | None] = SimpleQueue()
-    path = mix.path(title)
-    with output_errors(mp3_folder):
-        mp3_folder.mkdir(parents=True, exist_ok=True)
+    path = files.mix.path(files.title)
+    with output_errors(mp3.parent):
+        mp3.parent.mkdir(parents=True, exist_ok=True)
 
     def wrote(seconds: float) -> None:
         written.put(round(seconds * rate_hz))
-        progress(seconds)
+        run.progress(seconds)
 
     with ThreadPoolExecutor(1) as beside:
-        blocks = _as_it_grows(path, rate_hz, ready.families.frames, written, waits=mix.file_format == "flac")
-        encoding = beside.submit(encode_mp3, blocks, mp3_folder / f"{path.stem}.mp3", rate_hz=rate_hz)
+        blocks = _as_it_grows(path, rate_hz, families.frames, written, waits=files.mix.file_format == "flac")
+        encoding = beside.submit(encode_mp3, blocks, mp3, rate_hz=rate_hz)
         try:
-            paths = write_master(
-                ready.families,
-                master,
-                ready.facts,
-                rate_hz,
-                mix,
-                title,
-                stems,
-                desk.pool,
-                block_hops=desk.block_hops,
-                progress=wrote,
-            )
+            paths = write_master(families, master, ready.facts, files, replace(run, progress=wrote))
         finally:
             written.put(None)
         yield paths
@@ -308,16 +305,16 @@ def _write_sheet(
     files = sorted(path.relative_to(partial).as_posix() for path in partial.rglob("*") if path.is_file())
     recall = Recall(
         morningmix=__version__,
-        title=ready.plan.title,
-        tracks_folder=path_from(ready.raw.folder, desk.home.mixes / ready.folder_name),
+        title=ready.song.plan.title,
+        tracks_folder=path_from(ready.song.raw.folder, desk.home.mixes / ready.song.folder_name),
         recordings=tuple(
             RecordedInput(
                 files=recording.files, parts=tuple(part.name for part in recording.parts), sha256=tuple(sha256)
             )
-            for recording, sha256 in zip(ready.raw.recordings, hashes, strict=True)
+            for recording, sha256 in zip(ready.song.raw.recordings, hashes, strict=True)
         ),
         settings=desk.settings,
-        plan=ready.plan,
+        plan=ready.song.plan,
         master=master,
         mix=MixFile(
             file=mix,

@@ -11,30 +11,29 @@ from contextlib import suppress
 from pathlib import Path
 
 from morningmix import __version__
-from morningmix.commands.song import Desk, MixedSong, Raw
+from morningmix.commands.song import Desk, MixedSong, Song
 from morningmix.errors import RecipeError
 from morningmix.files.recall import Recall, read_recall
 from morningmix.model.measured import SongFacts
-from morningmix.model.plan import SongPlan
 from morningmix.storage.cache import entries, path_of, remove
 from morningmix.storage.home import RECALL, Home, path_from
 from morningmix.storage.records import read_record, write_record
-from morningmix.storage.song_folders import folder_name, song_folders
+from morningmix.storage.song_folders import song_folders
 
 _SLACK_NS = 1_000_000_000
 """Clocks of file systems differ by less."""
 
 
-def find_standing(plan: SongPlan, number: int, raw: Raw, desk: Desk) -> MixedSong | None:
-    """The song as it lies in its place, if that is what would be mixed; None otherwise."""
-    folder = desk.home.mixes / folder_name(number, plan.title)
+def find_standing(song: Song, desk: Desk) -> MixedSong | None:
+    """The song in its place, if mixing it again would give the same; None otherwise."""
+    folder, raw = desk.home.mixes / song.folder_name, song.raw
     try:
         recall = read_recall(folder / RECALL)
     except RecipeError:
         return None
     same = (
         recall.morningmix == __version__
-        and recall.plan == plan
+        and recall.plan == song.plan
         and recall.settings == desk.settings
         and recall.reachable_lufs is not None
         and recall.tracks_folder == path_from(raw.folder, folder)

@@ -1,21 +1,41 @@
-"""Close microphones against those further away: delay and polarity."""
+"""Delay and polarity of close microphones against those further away."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
+from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.model.input import Input
 from morningmix.model.plan import Reason
 
 LEAST_CORRELATION = 0.2
 LEAST_MARGIN_DB = 1.5
-"""A polarity is only turned when that gives this much more of the sound (design choice)."""
+"""Polarity is inverted only where that gains at least this much level (design choice)."""
 
 _SOURCE = "Clifford and Reiss, JAES 61(11) 2013"
 
 
+def pairs_to_align(playing: Sequence[Input]) -> list[tuple[int, int, str, str]]:
+    """Which inputs are compared: a near and a far one by index, the near one's role, and what the far one is called.
+
+    Kick and snare are compared with the first overhead, a bass's line with its microphone.
+    """
+    overhead = next((one for one in playing if one.role == "overhead"), None)
+    pairs = [
+        (one.index, overhead.index, one.role, "the overhead")
+        for one in playing
+        if overhead and one.role in ("kick", "snare")
+    ]
+    bass = line_and_microphone(playing)
+    if bass is not None:
+        line, microphone = bass
+        pairs.append((line.index, microphone.index, line.role, microphone.name))
+    return pairs
+
+
 def flip_margin_db(one: Input) -> float | None:
-    """By how much more an input turned upside down would give with the other microphone, dB; None if unknown."""
+    """Level gained with the other microphone by inverting an input's polarity, dB; None if unknown."""
     facts = one.alignment
     if facts is None:
         return None

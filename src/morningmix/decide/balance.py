@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from morningmix.units import SILENCE_DB
 
 FILLERS = ("guitars", "keys", "horns", "strings", "extras", "playback", "drums", "bass", "vocals")
-"""The first of these that plays, best one without a goal, keeps its level; the others are set against it."""
+"""The first of these that plays, preferably one without a goal, keeps its level; the others are set against it."""
 
 _ROUNDS, _STEP = 200, 0.5
 _LEAST_SLOTS = 10
@@ -29,7 +29,7 @@ def solve_gains(
     where: Mapping[str, NDArray[np.bool_]],
     most_db: float = 60.0,
 ) -> dict[str, float]:
-    """Gain in dB per family that brings each family with a goal to it; the rest keeps 0 dB.
+    """Gain in dB per family that brings every family with a goal to it; the others keep 0 dB.
 
     `gram` is ``(slots, families, families)``, K-weighted power per slot; `where` are the slots over which a
     goal counts.

@@ -1,4 +1,4 @@
-"""One bass recorded twice, straight from the instrument and in front of its amplifier: which is which."""
+"""Tell a bass's line input from the microphone on its amplifier."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ QUIETER_DB = 10.0
 
 
 def line_and_microphone(inputs: Sequence[Input]) -> tuple[Input, Input] | None:
-    """Of two inputs of the role bass the line and the microphone; None where that cannot be told."""
+    """The line and the microphone among two bass inputs; None where they cannot be told apart."""
     basses = [one for one in inputs if one.role == "bass" and not one.facts.silent]
     if len(basses) != 2:
         return None

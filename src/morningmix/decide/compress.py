@@ -81,7 +81,7 @@ def decide_compressor(
 def _bounded_threshold(
     levels_db: NDArray[np.float64], threshold_db: float, ratio: float, knee_db: float, most_db: float
 ) -> float:
-    """The formula's threshold, or the lowest above it whose mean reduction is at most `most_db`."""
+    """The formula's threshold, raised until the mean reduction is at most `most_db`."""
 
     def mean_reduction(at_db: float) -> float:
         return -float(gain_db(levels_db, at_db, ratio, knee_db).mean())

@@ -1,4 +1,4 @@
-"""Clicks in even time before the band comes in. All thresholds are design choices."""
+"""The count-in: evenly spaced clicks before the band comes in. All thresholds are design choices."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from morningmix.decide.playing import COUNTED, Band
 
 CLICKS, PERIOD_S, UNEVEN = 3, (0.2, 1.3), 0.08
-"""A count-in: at least so many clicks, from one to the next in seconds, and how uneven they may be."""
+"""Fewest clicks of a count-in, seconds between two of them, and how uneven they may be."""
 
 COUNT_IN_S = 9.0
-"""How long before the band comes in a count-in is looked for."""
+"""How far before the band's entry to look for a count-in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,7 @@ class _CountIn:
 
 
 def find_count_in(band: Band, comes_in_s: float, earliest_s: float) -> _CountIn | None:
-    """Clicks that lead to where the band comes in; if the drums' microphones hear none, anybody's."""
+    """Clicks that lead up to the band's entry: on the drum microphones, or else on any."""
     return _even(band, band.clicks_s, CLICKS, comes_in_s, earliest_s) or _even(
         band, band.ticks_s, COUNTED, comes_in_s, earliest_s
     )
@@ -33,7 +33,7 @@ def find_count_in(band: Band, comes_in_s: float, earliest_s: float) -> _CountIn 
 def _even(
     band: Band, clicks_s: NDArray[np.float64], least: int, comes_in_s: float, earliest_s: float
 ) -> _CountIn | None:
-    """At least so many of the clicks in even time; of several rows the longest, then the latest."""
+    """The longest run of evenly spaced clicks; of equally long ones the latest."""
     near = clicks_s[(clicks_s > max(earliest_s, comes_in_s - COUNT_IN_S)) & (clicks_s < comes_in_s - 0.05)]
     best: _CountIn | None = None
     for last in range(len(near) - 1, 0, -1):

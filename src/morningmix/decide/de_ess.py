@@ -1,4 +1,4 @@
-"""De-essing: voices whose s is far louder than the rest of what they sing are held back there, gently."""
+"""De-essing of voices whose sibilants are far louder than the rest, gently."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from morningmix.model.plan import Compressor, DeEsser, Filter, Reason
 from morningmix.units import powers_db
 
 CORNER_HZ = 5000.0
-"""An s lives above (common practice, no source)."""
+"""Sibilants lie above this (common practice, no source)."""
 MOST_DB = 4.0
 SHARP_DB = -13.0
 """A voice whose loudest hundredth above the corner comes nearer than this to its mean level is de-essed
 (design choice: dry voices of three songs read -13 to -11 in their s)."""
 _PEAK_OVER_DB = 8.0
-"""So far the peaks of an s stand over its mean level (measured on the same voices)."""
+"""Peaks of a sibilant over its mean level (measured on the same voices)."""
 
 
 def decide_de_esser(

@@ -1,4 +1,4 @@
-"""Whether clipped sound is mended."""
+"""Whether clipped samples are interpolated."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from morningmix.model.input import Input
 from morningmix.model.plan import Reason
 
 LONGEST_RUN_S = 0.001
-"""Longer runs say too little about what was there (design choice)."""
+"""Longer runs leave too little to interpolate from (design choice)."""
 
 
 def decide_repair(one: Input) -> tuple[float, tuple[Reason, ...]]:

@@ -1,4 +1,4 @@
-"""How loud every input and every family is in the whole, from predicted powers."""
+"""Fader levels of inputs and families, from predicted powers."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from morningmix.model.presets import RolePreset, Sourced
 from morningmix.units import db_to_gain
 
 UNCLEAR_VOICE_LU = -6.0
-"""A microphone in which nobody can be told to sing stays this far under what its family would get."""
+"""A voice microphone in which singing cannot be told from bleed stays this far below the others."""
 COHERENT_DB = 2.5
 """Close microphones and the overhead hear the same drum, and moved into step they add up to so much more than their
 powers (measured on four songs)."""
@@ -28,7 +28,7 @@ _LOUD = ("kick", "snare", "tom", "hi-hat", "overhead", "drum kit", "electric gui
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
-    """One input as the balance sees it."""
+    """One input on its way to its family: what the balance is solved from."""
 
     one: Input
     gain_db: float
@@ -57,7 +57,7 @@ def with_levels(strips: Sequence[Strip]) -> list[Strip]:
     for place, strip in enumerate(strips):
         if strip.clear:
             continue
-        # Nobody can be told to sing here: the desk gain that the other voices get, a little lower.
+        # Singing cannot be told from bleed here: the same total gain as the other voices, a little lower.
         family = strip.one.preset.family
         others = [
             s.gain_db + level
@@ -71,7 +71,7 @@ def with_levels(strips: Sequence[Strip]) -> list[Strip]:
 
 
 def set_goals(strips: Sequence[Strip], slot_s: float, roles: Mapping[str, RolePreset]) -> tuple[Goal, ...]:
-    """What each family is to be in the whole, and where that is judged."""
+    """The level wanted of each family in the mix, and where it is judged."""
     goals: list[Goal] = []
     for family in FAMILIES:
         members = [strip for strip in strips if strip.one.preset.family == family]
@@ -96,7 +96,7 @@ def set_goals(strips: Sequence[Strip], slot_s: float, roles: Mapping[str, RolePr
 
 
 def _where(family: str, members: Sequence[Strip]) -> tuple[NDArray[np.bool_], str]:
-    """Slots over which a family is judged, in words too."""
+    """Slots in which a family is judged, and the same in words."""
     everywhere: NDArray[np.bool_] = np.any([strip.plays for strip in members], axis=0)
     if family == "drums":
         carrying = [strip for strip in members if strip.one.role in _CARRIES_KIT]
@@ -143,14 +143,14 @@ def solve_families(strips: Sequence[Strip], goals: Sequence[Goal]) -> dict[str, 
 
 
 def _coherent_db(strip: Strip, strips: Sequence[Strip]) -> float:
-    """What a drum's microphone gains by the others of its kit."""
+    """Level that a drum microphone gains from the others on the same kit."""
     kit = [each.one.role for each in strips if each.one.preset.family == "drums"]
     together = len(kit) > 1 and any(role in _CARRIES_KIT for role in kit)
     return COHERENT_DB if together and strip.one.preset.family == "drums" else 0.0
 
 
 def whole_lufs(strips: Sequence[Strip], family_gains_db: Mapping[str, float], slot_s: float) -> float | None:
-    """Loudness of all of them together, where it is loud; None where nothing sounds."""
+    """Loudness of the whole where it is loud, LUFS; None where nothing sounds."""
     if not strips:
         return None
     powers = np.sum(

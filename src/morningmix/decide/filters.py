@@ -1,4 +1,4 @@
-"""High-pass per role, and the roll-off that a bass guitar's loudspeaker would have given."""
+"""High-pass per role, and the roll-off that a speaker cabinet gives."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ MOST_DC = 0.002
 UPSIDE_DOWN_DB = 2.0
 VOICE_OVER_BAND_LU = 0.0
 NO_PART = {"desk mix": "carries the sum of the others", "click": "holds a click"}
-"""What is said of inputs that were heard to be no part of the music, by role."""
+"""What is said of inputs that are no part of the music, by role."""
 
 
 def find_faults(
@@ -52,7 +52,7 @@ def _of_input(one: Input, slot_s: float) -> list[Finding]:
         return [_finding(one, "silent", 60.0, says)]
     found: list[Finding] = []
     if one.role_is_guess and one.role in NO_PART:
-        # A name that was guessed does not say which input it is.
+        # A guessed name does not tell which input is meant.
         which = f"{name} ({' and '.join(facts.files)})"
         says = f"{which} {NO_PART[one.role]}: it is left out; write its role into the recipe if that is wrong"
         found.append(_finding(one, "no part", 55.0, says))
@@ -66,7 +66,7 @@ def _of_input(one: Input, slot_s: float) -> list[Finding]:
                 f"{name} has {count} that cannot be played, silent here: copy the file from the recorder again",
             )
         )
-    # A pop may hit full scale by itself; then it is said once.
+    # A pop may hit full scale by itself; that is reported once.
     if facts.clipped_runs > 2 * len(facts.pops_s):
         times = "once" if facts.clipped_runs == 1 else f"{facts.clipped_runs} times"
         drum = one.preset.family == "drums"
@@ -172,7 +172,7 @@ def _of_input(one: Input, slot_s: float) -> list[Finding]:
 def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[int, Singing | None]) -> list[Finding]:
     """Voice microphones in which the band is about as loud as the voice: bleed that was taken out, against what stayed.
 
-    Said only where the bleed was subtracted: a gate knows when a voice sings, not what else is heard meanwhile.
+    Only where the bleed was subtracted: a gate tells when somebody sings, not how loud the band is meanwhile.
     """
     found = []
     for one in inputs:

@@ -1,4 +1,4 @@
-"""Gain matching: every input's own sound to one working level, before anything else is set."""
+"""Gain that brings every input's direct sound to one working level, before anything else is set."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from morningmix.model.plan import Reason
 WORKING_LUFS = -23.0
 """Where gain matching puts an input's own sound while it plays (design choice: the alignment level of EBU R 128)."""
 HEADROOM_DBFS = -3.0
-"""Its peaks stay under this, so that the cleaned tracks can be written as they are (design choice)."""
+"""Peaks stay below this, so that the tracks can be written without clipping (design choice)."""
 
 
 def match_gain(track: TrackFacts, powers: Powers, plays: NDArray[np.bool_]) -> tuple[float, Reason]:

@@ -1,4 +1,4 @@
-"""Where a microphone is gated, and how far down."""
+"""Where a microphone is gated, and by how much."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from morningmix.model.measured import Singing
 from morningmix.model.plan import Gate, Reason
 
 RAMP_S = 0.06
-"""It takes this long to move (design choice)."""
+"""How long the gate takes to open or close (design choice)."""
 
 
 def gated(one: Input) -> bool:

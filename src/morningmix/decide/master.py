@@ -1,4 +1,4 @@
-"""From measured families to one master: trims, the drums' own peaks, one gain and one limiter curve for all stems."""
+"""Trims of the families, peak control of the drums, and one gain and limiter for the whole."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def mix_loudness(gram: Array, gains: Array) -> float | None:
 
 
 def _drum_peak(peaks_db: NDArray[np.float32] | None, trim_db: float) -> float | None:
-    """Level that only the drums' highest peaks pass, and those by at most 3 dB."""
+    """Level exceeded only by the drums' highest peaks, by at most 3 dB."""
     if peaks_db is None or not len(peaks_db):
         return None
     highest = float(peaks_db.max())
@@ -180,7 +180,7 @@ def _limited_loudness(facts: SumFacts, gain_db: float, ceiling_db: float) -> flo
 
 
 def _limiting_db(facts: SumFacts, gain_db: float, ceiling_db: float) -> float:
-    """Reduction that the limiter passes in one hundredth of the time in which something plays."""
+    """Gain reduction that the limiter exceeds for a hundredth of the time in which something plays."""
     curve = _curve(facts, gain_db, ceiling_db)
     playing = facts.sidechain_db > float(facts.sidechain_db.max()) - 40.0
     if not playing.any():

@@ -1,4 +1,4 @@
-"""Where each input stands between left and right."""
+"""Pan position of each input."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int,
         members = sorted(spread.get(family, ()), key=lambda one: centroid_hz(one, measured))
         width = widest * (0.5 if len(members) == 1 else 1.0)
         for place, one in enumerate(members):
-            # Pairs mirror each other; an odd one out at the end stays nearer to the middle.
+            # Pairs mirror each other; one left over stays nearer to the middle.
             out = width if len(members) == 1 or place < len(members) // 2 * 2 else 0.0
             pan = round(side * out, 2)
             side = -side

@@ -1,4 +1,4 @@
-"""Who plays in each frame of a take, from who stands above the leaks of all others.
+"""Who plays in each frame of a take: whoever stands above the bleed of all others.
 
 All thresholds are design choices.
 """
@@ -19,7 +19,7 @@ from morningmix.units import SILENCE_DB, powers_db
 OWN_DB = 4.0
 """Mean excess from which an input's own source plays."""
 RINGS_DB = 1.0
-"""And from which what rings is still its own."""
+"""Level over bleed above which what rings is still its own."""
 PLAYS_WITHIN_DB = 30.0
 """And its level is within this of its loud level."""
 TALKS_DB = 6.0
@@ -67,11 +67,11 @@ class Band:
     hits_s: NDArray[np.float64]
     """When a drum is hit."""
     beats_s: NDArray[np.float64]
-    """Those of the hits that a microphone close to a drum hears."""
+    """Hits that a close drum microphone picks up."""
     clicks_s: NDArray[np.float64]
-    """The others, as of sticks."""
+    """All other hits, such as sticks."""
     ticks_s: NDArray[np.float64]
-    """When any input hears something short and sharp while no instrument plays."""
+    """Short, sharp sounds in any input while no instrument plays."""
     together: Mask
 
 
@@ -133,7 +133,7 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
     rises = activity.rises_db[is_drum].max(axis=0)
     peaks = (rises >= HIT_DB) & (rises == scipy.ndimage.maximum_filter1d(rises, 5))
     own = activity.over_bleed_db[is_drum].mean(axis=1).max(axis=0) > OWN_DB
-    # A hit at the very end of a frame is heard in the next one.
+    # A hit at the very end of a frame shows in the next one.
     own = scipy.ndimage.maximum_filter1d(own.astype(np.uint8), 3).astype(bool)
     per_frame = round(activity.frame_s / activity.hop_s)
     hops = np.flatnonzero(peaks)
@@ -156,7 +156,7 @@ def _ticks(activity: Activity, heard: Mask, players: NDArray[np.intp], beats: ND
 def _close(relative_db: NDArray[np.float64], hit_frames: NDArray[np.intp], drums: Mask) -> Mask:
     """Which hits are on a drum with a microphone of its own; `relative_db` is ``(drums, frames)``.
 
-    Such a microphone hears little between its own drum's hits, where others hear the whole kit.
+    Such a microphone picks up little between hits on its own drum; others pick up the whole kit.
     """
     struck = np.zeros(len(hit_frames), np.bool_)
     if len(hit_frames):

@@ -1,4 +1,4 @@
-"""One small common room: which room, and who sends how much into it."""
+"""The reverb, a small room shared by all, and how much each input sends to it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _SOURCE = "De Man, McNally, Reiss, JAES 65(1/2) 2017: at 1 s, -16 LU of reverb i
 
 
 def decide_reverb() -> Reverb:
-    """The room. Its amount is set per track by the sends."""
+    """The reverb of every song; the sends set how much of it is heard."""
     return Reverb(
         room=0.45,
         damping=0.5,

@@ -1,8 +1,8 @@
-"""A hand on the faders of the voices: every sung line as loud against the band as the next one.
+"""Fader rides of the voices: every sung line as loud against the band as the next.
 
-Levels are looked at over some 3 s, sung slots only, of all voices together: where harmonies join in, all of them go
-down a little instead of covering the band. Who sings while no lead does, leads. Where nobody is heard to sing a fader
-rests, so that no bleed is ever lifted.
+Levels are means over about 3 s of singing, all voices together: where harmonies join in, all of them come down a
+little instead of covering the band. Whoever sings while no lead does, leads. Where nobody sings the fader rests, so
+that bleed is never raised.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Voice:
     sings: NDArray[np.bool_]
     leads: bool
     level_lu: float
-    """What its role has; what a backing voice lacks to the lead is how far it comes up when it sings alone."""
+    """Level of its role; a backing voice that sings alone comes up to that of the lead."""
 
 
 def decide_rides(voices: Mapping[int, Voice], whole: Powers, slot_s: float) -> Mapping[int, tuple[Points, Reason]]:
@@ -69,7 +69,7 @@ def _mean(powers: Powers, sings: NDArray[np.bool_], window: int) -> Powers:
 
 
 def _near(leads: NDArray[np.bool_], window: int) -> NDArray[np.bool_]:
-    """Where a lead sings for a quarter of the window around."""
+    """Where a lead sings for at least a quarter of the window around."""
     near: NDArray[np.bool_] = (
         scipy.ndimage.uniform_filter1d(leads.astype(np.float64), window, mode="constant") > _LEAST_SUNG
     )

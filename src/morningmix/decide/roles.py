@@ -1,4 +1,4 @@
-"""What each input is: from the recipe, the input list, the track's own name, and at last from the sound.
+"""Name and role of each input: from the recipe, the input list, the file name, or else the sound.
 
 The sound tells the family more surely than the role. What is used (common practice, no source):
 a drum is silence and short peaks; a bass lives under 300 Hz and has no air; no guitar loudspeaker passes much above
@@ -13,8 +13,9 @@ from types import MappingProxyType
 
 import numpy as np
 
+from morningmix.laws.track_power import spans_to_mask
 from morningmix.model.input import Input
-from morningmix.model.measured import Measurements, SumOfOthers, Ticking, TrackFacts
+from morningmix.model.measured import Measurements, Singing, SumOfOthers, Ticking, TrackFacts
 from morningmix.model.names import plain, visible
 from morningmix.model.presets import RolePreset
 from morningmix.model.recipe import InputWish
@@ -26,7 +27,7 @@ GUESSED = "a guess by ear"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guess:
-    """A role heard from the sound, and what was heard."""
+    """A role guessed from the sound, and what it was guessed by."""
 
     role: str
     because: str
@@ -227,3 +228,20 @@ def choose_lead(
             one, role=role, preset=roles[role], role_because=because, name=one.name if named else role
         )
     return _distinct([changed.get(one.index, one) for one in inputs])
+
+
+def sings_alone_s(
+    inputs: Sequence[Input], singing: Mapping[int, Singing | None], measured: Measurements
+) -> dict[int, float]:
+    """Seconds in which each voice sings and no other does, by `Input.index`."""
+    sings = {
+        one.index: spans_to_mask(found.sings_s, measured.slots, measured.slot_s)
+        for one in inputs
+        if one.preset.family == "vocals" and (found := singing.get(one.index)) is not None
+    }
+    alone: dict[int, float] = {}
+    for index, mask in sings.items():
+        others = [other for at, other in sings.items() if at != index]
+        by_itself = mask & ~np.any(others, axis=0) if others else mask
+        alone[index] = float(np.count_nonzero(by_itself)) * measured.slot_s
+    return alone

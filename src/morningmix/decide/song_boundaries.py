@@ -34,7 +34,7 @@ SILENT_S = 0.6
 TALK_S = 0.7
 """Least of speech that is taken for talk."""
 SHORTEST_S = 5.0
-"""Shorter than this it was a fill or a jam, not the beginning of a song."""
+"""Shorter playing is a fill or a jam, not the beginning of a song."""
 
 BEFORE_S = 0.4
 """A song begins this long before its first sound."""
@@ -47,7 +47,7 @@ MOST_CLICKS = 8
 DIED_DB = 50.0
 """A ring-out has died this far under the loud level of its input."""
 FALLEN_DB = 20.0
-"""Once it has fallen this far, talk or new playing ends it."""
+"""Once the ring has fallen this far, talk or new playing ends the song."""
 RISES_DB = 6.0
 """New playing rises this far over the lowest level so far."""
 RINGS_S = 12.0
@@ -146,7 +146,7 @@ def _start(band: Band, first: int, earliest_s: float) -> Boundary:
 
 
 def _end(band: Band, last: int, latest_s: float) -> Boundary:
-    """Where what rings after frame `last` has died, or somebody talks or plays into it."""
+    """Where the ring after frame `last` has died away, or somebody talks or plays into it."""
     outro = last + round(OUTRO_S / band.frame_s)
     stop = min(round(latest_s / band.frame_s), outro + round(RINGS_S / band.frame_s), len(band.rings_db))
     alone = band.drums | (band.players > 0)

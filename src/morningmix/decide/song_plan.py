@@ -6,7 +6,7 @@ What belongs to the whole take comes ready from `decide.take_setup`; a song move
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,108 +16,89 @@ from morningmix.decide.family_levels import Strip, own_level_db, set_goals, solv
 from morningmix.decide.gate import decide_gate
 from morningmix.decide.reverb import decide_reverb, decide_send, room_offset_db
 from morningmix.decide.ride import Points, Voice, decide_rides
-from morningmix.decide.take_setup import Setups, dynamics_db, in_song, left_out, slots_of
+from morningmix.decide.take_setup import Evidence, Setups, dynamics_db, in_song, left_out, slots_of
 from morningmix.decide.tone import decide_tilt, octaves_db
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, plays_over, spans_to_mask, spans_within, sung_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, Spans
-from morningmix.model.plan import Cleaning, Goal, Move, Reason, SongPlan, TrackPlan
-from morningmix.model.presets import RolePreset
-from morningmix.model.recipe import Recipe, SongWish
+from morningmix.model.plan import Goal, Move, Reason, SongPlan, TrackPlan
+from morningmix.model.recipe import SongWish
 from morningmix.units import clock
 
 MOVE_RAMP_S = 0.3
 FADE_IN_S, FADE_OUT_S = 0.05, 0.5
-"""Where a song is cut out of a take: no click, and as a hand on a fader (design choice)."""
+"""Fades where a song is cut out of a take: against clicks, and as a hand on the fader does (design choice)."""
 LEVEL_RANGE_DB, FAMILY_RANGE_DB = 3.0, 6.0
-"""So far a song moves an input within its family, and a family, from where they rest in the take (design choice)."""
+"""How far a song moves an input within its family, and a family, from where they rest (design choice)."""
 
 
-def decide_song(
-    *,
-    title: str,
-    start_s: float,
-    end_s: float,
-    inputs: Sequence[Input],
-    singing: Mapping[int, Singing | None],
-    measured: Measurements,
-    recipe: Recipe,
-    roles: Mapping[str, RolePreset],
-    setups: Setups,
-    song: SongWish | None = None,
-    cleaning: Cleaning | None = None,
-) -> SongPlan:
-    """Everything up to the families, on what was set up for the whole take.
-
-    `singing` is by `Input.index`, in seconds of the take.
-    """
+def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
+    """Everything up to the families of one song, on what was set up for the whole take."""
+    measured, target = take.measured, take.target
+    start_s, end_s = song.start_s, song.end_s
     here = _cut(measured, start_s, end_s)
     take_s = measured.frames / measured.rate_hz
-    inputs = [in_song(one, here, song, roles) for one in inputs]
+    inputs = [in_song(one, here, song, take.roles) for one in take.inputs]
     sounding = [one for one in inputs if left_out(one, here.slot_s) is None]
-    strips = [_strip(one, setups, singing.get(one.index), here, start_s, end_s) for one in sounding]
-    untilted = _near_take(solve_families(strips, set_goals(strips, here.slot_s, roles)), setups.family_gains_db)
-    at_faders = [(strip, strip.level_db + untilted[strip.one.preset.family]) for strip in strips]
+    strips = [_strip(one, setups, take.singing.get(one.index), here, song) for one in sounding]
+    untilted_db = _near_take(solve_families(strips, set_goals(strips, here.slot_s, take.roles)), setups.family_gains_db)
+    at_faders = [(strip, strip.level_db + untilted_db[strip.one.preset.family]) for strip in strips]
     tilted = decide_tilt(octaves_db(at_faders, here), here.rate_hz) if strips else None
     if tilted is not None:
         strips = [_tilted(strip, here, tilted[0]) for strip in strips]
-    goals = set_goals(strips, here.slot_s, roles)
+    goals = set_goals(strips, here.slot_s, take.roles)
     gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
     loud_lufs = whole_lufs(strips, gains_db, here.slot_s)
-    to_target_db = recipe.target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0
-    room_db = _room_db(strips, gains_db)
-    rides = _rides(strips, gains_db, here.slot_s)
-    names = {one.index: one.name for one in sounding}
+    balance = _Balance(
+        goals={goal.family: goal for goal in goals},
+        gains_db=gains_db,
+        to_target_db=target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0,
+        room_db=_room_db(strips, gains_db),
+        rides=_rides(strips, gains_db, here.slot_s),
+        names={one.index: one.name for one in sounding},
+    )
     by_index = {strip.one.index: strip for strip in strips}
     tracks = tuple(
-        _track(
-            by_index[one.index],
-            setups,
-            gains_db[one.preset.family] + to_target_db,
-            singing.get(one.index),
-            goals,
-            rides.get(one.index),
-            room_db,
-            names,
-            song,
-            start_s,
-            end_s,
-        )
-        if one.index in by_index
-        else _absent(one, here.slot_s)
+        _track(by_index[one.index], balance, take, setups, song) if one.index in by_index else _absent(one, here.slot_s)
         for one in inputs
     )
     plan = SongPlan(
-        title=title,
+        title=song.title,
         start_s=start_s,
         end_s=end_s,
         rate_hz=measured.rate_hz,
         tracks=tracks,
         reverb=decide_reverb() if any(track.send_db is not None for track in tracks) else None,
-        target_lufs=recipe.target.loudness_lufs.value,
-        ceiling_dbtp=recipe.target.ceiling_dbtp.value,
-        max_limiting_db=recipe.target.max_limiting_db.value,
+        target_lufs=target.loudness_lufs.value,
+        ceiling_dbtp=target.ceiling_dbtp.value,
+        max_limiting_db=target.max_limiting_db.value,
         played_lufs=_played_lufs(strips, setups, here.slot_s),
         tilt_db=tilted[0] if tilted else 0.0,
         reasons=(tilted[1],) if tilted else (),
         goals=goals,
-        cleaning=cleaning,
+        cleaning=take.cleaning,
         fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,
         fade_out_s=min(FADE_OUT_S, (end_s - start_s) / 4.0) if end_s < take_s - 0.01 else 0.0,
     )
     return on_grid(plan)
 
 
-def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:
-    """The loudest song at the target, the others as much below it as they were played (AES TD1008.1.21-9, 4.3)."""
-    loudest = max((plan.played_lufs for plan in plans if plan.played_lufs is not None), default=0.0)
-    return [
-        plan
-        if plan.played_lufs is None
-        else on_grid(replace(plan, target_lufs=plan.target_lufs + plan.played_lufs - loudest))
-        for plan in plans
-    ]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Balance:
+    """What the inputs of a song are to each other."""
+
+    goals: Mapping[str, Goal]
+    """By family."""
+    gains_db: Mapping[str, float]
+    """By family, before what brings the whole to its target."""
+    to_target_db: float
+    room_db: float
+    """What all sends are moved by."""
+    rides: Mapping[int, tuple[Points, Reason]]
+    """By `Input.index`."""
+    names: Mapping[int, str]
+    """Of those that take part."""
 
 
 def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
@@ -129,20 +110,22 @@ def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
     )
 
 
-def _strip(
-    one: Input, setups: Setups, heard: Singing | None, here: Measurements, start_s: float, end_s: float
-) -> Strip:
+def _strip(one: Input, setups: Setups, singing: Singing | None, here: Measurements, song: SongWish) -> Strip:
     setup = setups.of[one.index, one.role]
     powers = k_powers(one.facts, here, setup.filters)
-    told = heard if one.preset.cleaned else None
-    opened = None if told is None else spans_to_mask(spans_within(told.open_s, start_s, end_s), here.slots, here.slot_s)
+    sings = singing if one.preset.cleaned else None
+    opened = (
+        None
+        if sings is None
+        else spans_to_mask(spans_within(sings.open_s, song.start_s, song.end_s), here.slots, here.slot_s)
+    )
     curve_db = dynamics_db(one, setup, opened)
     strip = Strip(
         one=one,
         gain_db=setup.gain_db,
         plays=plays_over(powers, setup.plays_above, here.slot_s)
-        if told is None
-        else sung_mask(spans_within(told.sings_s, start_s, end_s), here.slots, here.slot_s),
+        if sings is None
+        else sung_mask(spans_within(sings.sings_s, song.start_s, song.end_s), here.slots, here.slot_s),
         clear=setup.clear,
         powers=powers * 10.0 ** (curve_db / 10.0),
         filters=setup.filters,
@@ -160,7 +143,7 @@ def _at_fader(strip: Strip, gains_db: Mapping[str, float]) -> Powers:
 
 
 def _room_db(strips: Sequence[Strip], gains_db: Mapping[str, float]) -> float:
-    """What all sends are moved by, so that the room is as loud as it is wanted."""
+    """Change of all sends that brings the reverb to its level."""
     sent, dry = 0.0, 0.0
     for strip in strips:
         power = float(_at_fader(strip, gains_db).mean())
@@ -173,7 +156,7 @@ def _room_db(strips: Sequence[Strip], gains_db: Mapping[str, float]) -> float:
 def _rides(
     strips: Sequence[Strip], gains_db: Mapping[str, float], slot_s: float
 ) -> Mapping[int, tuple[Points, Reason]]:
-    """Rides of the voices whose own sound is told from bleed."""
+    """Rides of the voices whose direct sound is told from bleed."""
     voices = {
         strip.one.index: Voice(
             powers=_at_fader(strip, gains_db),
@@ -190,7 +173,7 @@ def _rides(
 
 
 def _tilted(strip: Strip, here: Measurements, tilt_db: float) -> Strip:
-    """The strip as the balance hears it through the tilt of the whole; its fader in its family stays."""
+    """The strip with the tilt of the whole on it; its fader within the family stays."""
     powers = k_powers(strip.one.facts, here, strip.filters, tilt_db) * 10.0 ** (strip.dynamics_db / 10.0)
     return replace(strip, powers=powers)
 
@@ -200,7 +183,7 @@ def _within(value: float, centre: float, range_db: float) -> float:
 
 
 def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> dict[str, float]:
-    """No family further from where it rests in the take, against the others, than a fader may go."""
+    """Family gains, each held to its range around where the family rests in the take."""
     if not gains_db:
         return {}
     usual = float(np.median([gain - take_db[family] for family, gain in gains_db.items()]))
@@ -208,7 +191,7 @@ def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> d
 
 
 def _played_lufs(strips: Sequence[Strip], setups: Setups, slot_s: float) -> float | None:
-    """How loud the song comes with all faders where they rest in the take."""
+    """Loudness of the song with all faders where they rest in the take."""
     resting = [replace(strip, level_db=setups.of[strip.one.index, strip.one.role].level_db) for strip in strips]
     return whole_lufs(resting, setups.family_gains_db, slot_s)
 
@@ -230,7 +213,7 @@ def _role_reason(one: Input) -> Reason:
 
 
 def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
-    """What was done about bleed before anything else, how much of what was recorded it was, and whose."""
+    """How bleed was removed, how much of the recording it was, and where it came from."""
     if one.cleaned is None or one.recorded is None:
         return ()
     left, recorded = (float(each.powers.sum(dtype=np.float64)) for each in (one.facts.slots, one.recorded))
@@ -249,31 +232,22 @@ def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
     return (Reason(what="cleaned", because=because, source="Ephraim, Malah 1985; Nakatani et al. 2010"),)
 
 
-def _track(
-    strip: Strip,
-    setups: Setups,
-    family_gain_db: float,
-    heard: Singing | None,
-    goals: Sequence[Goal],
-    ride: tuple[Points, Reason] | None,
-    room_db: float,
-    names: Mapping[int, str],
-    song: SongWish | None,
-    start_s: float,
-    end_s: float,
-) -> TrackPlan:
+def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song: SongWish) -> TrackPlan:
     one = strip.one
     setup = setups.of[one.index, one.role]
-    gate, why_gate = decide_gate(one, heard, start_s, end_s)
-    send, why_send = decide_send(one, room_db)
+    start_s, end_s = song.start_s, song.end_s
+    gate, why_gate = decide_gate(one, take.singing.get(one.index), start_s, end_s)
+    send, why_send = decide_send(one, balance.room_db)
     flip, delay_s, why_aligned = decide_alignment(one)
     repair_s, why_repaired = decide_repair(one)
+    ride, why_ride = balance.rides.get(one.index, ((), None))
     pan, why_pan = (
         setups.pans[one.index]
         if one.wish.pan is None
         else (one.wish.pan, Reason(what="pan", because="as written", source="recipe"))
     )
-    goal = next(goal for goal in goals if goal.family == one.preset.family)
+    goal = balance.goals[one.preset.family]
+    family_gain_db = balance.gains_db[one.preset.family] + balance.to_target_db
     fader = strip.level_db + family_gain_db + one.wish.level_db
     wanted = one.preset.level_lu
     because = f"{one.role} in {one.preset.family}; {goal.because}"
@@ -300,15 +274,15 @@ def _track(
         fader_db=fader,
         moves=tuple(
             Move(from_s=move.from_s, to_s=move.to_s, level_db=move.level_db, ramp_s=MOVE_RAMP_S)
-            for move in (song.moves if song else ())
+            for move in song.moves
             if one.is_called(move.name)
         ),
-        ride=ride[0] if ride else (),
+        ride=ride,
         pan=pan,
         send_db=send,
         reasons=(
             _role_reason(one),
-            *_cleaned(one, names),
+            *_cleaned(one, balance.names),
             setup.why_gain,
             *setup.why_filters,
             why_gate,
@@ -318,7 +292,7 @@ def _track(
             *why_repaired,
             *_mended(one),
             Reason(what="fader_db", because=because, source=wanted.source if wanted else goal.source),
-            *((ride[1],) if ride else ()),
+            *((why_ride,) if why_ride else ()),
             why_pan,
             why_send,
         ),
@@ -337,7 +311,7 @@ def _ducked_s(one: Input) -> Spans:
 
 
 def _mended(one: Input) -> tuple[Reason, ...]:
-    """What is made up for, and why."""
+    """Faults of the recording that are corrected, and why."""
     reasons = []
     if one.gain_step is not None:
         reasons.append(

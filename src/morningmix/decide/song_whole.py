@@ -1,4 +1,4 @@
-"""Whether a stretch of playing is a whole song. All thresholds are design choices."""
+"""Tell a whole song from a false start or one that broke off. All thresholds are design choices."""
 
 from __future__ import annotations
 
@@ -24,17 +24,17 @@ from morningmix.model.measured import Activity
 from morningmix.units import powers_db
 
 SHORT_S = 50.0
-"""Shorter than this it must be shown to be whole."""
+"""A shorter stretch counts as a song only if its form shows that it is whole."""
 BROKEN_S = 120.0
-"""A song that is longer than this is never put aside."""
+"""A longer stretch always counts as a song."""
 PASSAGE_S = 6.0
-"""Length of what is compared to tell whether a song broke off."""
+"""Length of the passages that are compared."""
 OFTEN = 0.4
-"""Share of a song over which an instrument must play to be compared."""
+"""Fraction of a song that an instrument must play in to be compared."""
 ALIKE, ABOUT = 0.6, 0.1
 """Likeness (a correlation) from which two passages are the same music, and what is about as much."""
 AGAIN = 0.58
-"""The beginning came again where this share of that likeness is reached."""
+"""The beginning came again where the correlation reaches this fraction of that of the last passage."""
 
 
 def _instruments(activity: Activity, families: Sequence[str], first: int, last: int) -> NDArray[np.float64]:

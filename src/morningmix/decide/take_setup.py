@@ -1,7 +1,7 @@
 """What is set up once for a whole take: filters, gain, compressor, place, and where the faders rest.
 
-So every song of a rehearsal sounds as if one person had set up the desk for the evening. An input that takes another
-role in a song, because singers swap, is set up for each of its roles by what it does there.
+So every song sounds as if one person had set up the desk for the evening. An input that changes roles between songs,
+because singers swap, is set up once for each role, by what it plays there.
 """
 
 from __future__ import annotations
@@ -27,12 +27,25 @@ from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing
-from morningmix.model.plan import Compressor, DeEsser, Filter, Reason
-from morningmix.model.presets import RolePreset
+from morningmix.model.plan import Cleaning, Compressor, DeEsser, Filter, Reason
+from morningmix.model.presets import RolePreset, TargetPreset
 from morningmix.model.recipe import SongWish
 from morningmix.units import powers_db
 
 Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """Everything that the songs of a take are decided from."""
+
+    inputs: tuple[Input, ...]
+    singing: Mapping[int, Singing | None]
+    """By `Input.index`, in seconds of the take."""
+    measured: Measurements
+    target: TargetPreset
+    roles: Mapping[str, RolePreset]
+    cleaning: Cleaning | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,9 +58,9 @@ class Setup:
     compressor: Compressor | None
     gate_floor_db: float | None
     plays_above: float
-    """K-weighted `momentary` power, after the filters, over which an input without bleed to be told plays."""
+    """K-weighted `momentary` power after the filters, above which an input plays whose bleed is not modelled."""
     clear: bool
-    """Its own sound is told from bleed."""
+    """Its direct sound is told from bleed."""
     why_gain: Reason
     why_filters: tuple[Reason, ...]
     why_de_esser: tuple[Reason, ...]
@@ -67,55 +80,51 @@ class Setups:
     """Where the families rest; only their differences count."""
 
 
-def set_up(
-    *,
-    inputs: Sequence[Input],
-    singing: Mapping[int, Singing | None],
-    measured: Measurements,
-    roles: Mapping[str, RolePreset],
-    songs: Sequence[SongWish],
-) -> Setups:
-    """Set a take up by all its songs together. `singing` is by `Input.index`, in seconds of the take."""
+def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
+    """What all songs of a take share, decided from all of them together."""
+    measured = take.measured
     in_songs = [_slots_mask(song, measured.slots, measured.slot_s) for song in songs]
     used = np.any(in_songs, axis=0) if in_songs else np.zeros(measured.slots, np.bool_)
     here = replace(
         measured,
         tracks=tuple(replace(track, slots=track.slots.only(used)) for track in measured.tracks),
     )
-    parts: dict[tuple[int, str], tuple[Input, Mask]] = {}
+    takes_part: dict[tuple[int, str], tuple[Input, Mask]] = {}
     for song, inside in zip(songs, in_songs, strict=True):
-        for each in inputs:
-            one = in_song(each, here, song, roles)
+        for each in take.inputs:
+            one = in_song(each, here, song, take.roles)
             if left_out(one, here.slot_s) is None:
-                _, before = parts.get((one.index, one.role), (one, np.zeros_like(inside)))
-                parts[one.index, one.role] = one, before | inside
-    muted = {key: ~mask[used] for key, (_, mask) in parts.items()}
-    sounding = {key: _only(one, muted[key]) for key, (one, _) in parts.items()}
+                _, before = takes_part.get((one.index, one.role), (one, np.zeros_like(inside)))
+                takes_part[one.index, one.role] = one, before | inside
+    muted = {key: ~mask[used] for key, (_, mask) in takes_part.items()}
+    sounding = {key: _only(one, muted[key]) for key, (one, _) in takes_part.items()}
     line_too = _line_too(sounding.values())
-    raw = {
-        key: _plays(one, singing.get(one.index), here, used, ~muted[key], line_too.get(one.index))
+    stretch = _Stretch(used=used, here=here)
+    played = {
+        key: _played(one, take.singing.get(one.index), stretch, ~muted[key], line_too.get(one.index))
         for key, one in sounding.items()
     }
-    crests = [crest_factor(one, raw[key].plays) for key, one in sounding.items()]
+    crests = [crest_factor(one, played[key].plays) for key, one in sounding.items()]
     lows = [low_share(one, here) for one in sounding.values()]
     setups: dict[tuple[int, str], Setup] = {}
     strips = []
-    for (key, one), low in zip(sounding.items(), lows, strict=True):
-        setups[key] = _setup(one, raw[key], crests, lows, low, here)
-        curve_db = dynamics_db(one, setups[key], raw[key].opened)
+    for place, (key, one) in enumerate(sounding.items()):
+        features = _Features(crests=crests, lows=lows, low=lows[place])
+        setups[key] = _setup(one, played[key], stretch, features)
+        curve_db = dynamics_db(one, setups[key], played[key].opened)
         strips.append(
             Strip(
                 one=one,
                 gain_db=setups[key].gain_db,
-                plays=raw[key].plays,
+                plays=played[key].plays,
                 clear=setups[key].clear,
-                powers=raw[key].powers * 10.0 ** (curve_db / 10.0),
+                powers=played[key].powers * 10.0 ** (curve_db / 10.0),
                 filters=setups[key].filters,
                 dynamics_db=curve_db,
             )
         )
     strips = with_levels(strips)
-    gains_db = solve_families(strips, set_goals(strips, here.slot_s, roles))
+    gains_db = solve_families(strips, set_goals(strips, here.slot_s, take.roles))
     cuts = _cuts(strips, gains_db, here)
     return Setups(
         of={
@@ -133,7 +142,7 @@ def set_up(
 
 
 def _cuts(strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurements) -> list[tuple[Cut, ...]]:
-    """Per strip the cuts that let others through: guitars and keys for who leads, the bass for the kick."""
+    """Cuts per strip that make room: in guitars and keys for the lead vocal, in the bass for the kick."""
 
     def at_db(strip: Strip) -> float:
         return strip.level_db + gains_db[strip.one.preset.family]
@@ -154,7 +163,7 @@ def _cuts(strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurem
 
 
 def _standing(sounding: Mapping[tuple[int, str], Input]) -> list[Input]:
-    """Each input once; who leads in any song stands as a leader in all."""
+    """Each input once; whoever leads in any song is panned as a lead in all."""
     chosen: dict[int, Input] = {}
     for (index, role), one in sounding.items():
         if index not in chosen or role == "lead vocal":
@@ -175,14 +184,14 @@ def _slots_mask(song: SongWish, slots: int, slot_s: float) -> Mask:
 
 
 def _only(one: Input, muted: Mask) -> Input:
-    """The input with nothing in its statistics where it does not take part."""
+    """The input with its statistics zeroed where it takes no part."""
     return replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled((~muted).astype(np.float32))))
 
 
-def in_song(one: Input, here: Measurements, song: SongWish | None, roles: Mapping[str, RolePreset]) -> Input:
-    """The input as it is in a song: that slice of the measurements, and the song's own wishes for it."""
+def in_song(one: Input, here: Measurements, song: SongWish, roles: Mapping[str, RolePreset]) -> Input:
+    """The input in one song: that slice of the measurements, with the song's own settings."""
     one = replace(one, facts=here.tracks[one.index])
-    wish = next((w for w in (song.inputs if song else ()) if one.is_called(w.name)), None)
+    wish = next((w for w in song.inputs if one.is_called(w.name)), None)
     if wish is None:
         return one
     if wish.role is not None:
@@ -211,7 +220,26 @@ def left_out(one: Input, slot_s: float) -> Reason | None:
     return None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stretch:
+    """What is looked at to set a take up: all that lies in any of its songs."""
+
+    used: Mask
+    """Of all slots of the take, those that lie in a song."""
+    here: Measurements
+    """Of those slots alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Features:
+    """What a compressor is decided by: one input against all that take part."""
+
+    crests: Sequence[float]
+    lows: Sequence[float]
+    low: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Played:
     """An input before anything but its filters is decided."""
 
@@ -225,23 +253,17 @@ class _Played:
     clear: bool
 
 
-def _plays(
-    one: Input,
-    heard: Singing | None,
-    here: Measurements,
-    used: Mask,
-    takes_part: Mask,
-    line_too: str | None,
-) -> _Played:
+def _played(one: Input, singing: Singing | None, stretch: _Stretch, takes_part: Mask, line_too: str | None) -> _Played:
+    here, used = stretch.here, stretch.used
     decided, why_filters = decide_filters(one, here, line_too=line_too)
     filters = tuple(on_grid(each) for each in decided)
     powers = k_powers(one.facts, here, filters)
     above = loud_above(momentary(powers, here.slot_s))
-    told = heard if one.preset.cleaned else None
+    sings = singing if one.preset.cleaned else None
     plays = (
         plays_over(powers, above, here.slot_s)
-        if told is None
-        else sung_mask(told.sings_s, len(used), here.slot_s)[used]
+        if sings is None
+        else sung_mask(sings.sings_s, len(used), here.slot_s)[used]
     )
     return _Played(
         filters=filters,
@@ -249,13 +271,13 @@ def _plays(
         powers=powers,
         plays=plays & takes_part,
         plays_above=above,
-        opened=spans_to_mask(told.open_s, len(used), here.slot_s)[used] if told and gated(one) else None,
-        clear=not one.preset.cleaned or told is not None,
+        opened=spans_to_mask(sings.open_s, len(used), here.slot_s)[used] if sings and gated(one) else None,
+        clear=sings is not None or not one.preset.cleaned,
     )
 
 
 def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
-    """By the index of a bass's microphone the name of its line, where both carry the same bass."""
+    """Name of a bass's line input by the index of its microphone, where both carry the same bass."""
     pair = line_and_microphone(list(inputs))
     if pair is None:
         return {}
@@ -264,22 +286,15 @@ def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
     return {microphone.index: line.name} if alike >= LEAST_CORRELATION else {}
 
 
-def _setup(
-    one: Input,
-    played: _Played,
-    crests: Sequence[float],
-    lows: Sequence[float],
-    low: float,
-    here: Measurements,
-) -> Setup:
+def _setup(one: Input, played: _Played, stretch: _Stretch, features: _Features) -> Setup:
     gain_db, why_gain = match_gain(one.facts, played.powers, played.plays)
     de_esser, why_de_esser = (
-        decide_de_esser(one, gain_db, played.plays, played.filters, here) if played.clear else (None, ())
+        decide_de_esser(one, gain_db, played.plays, played.filters, stretch.here) if played.clear else (None, ())
     )
     compressor, why_compressor = (
         (None, Reason(what="compressor", because="turned off", source="recipe"))
         if one.wish.compress == "off"
-        else decide_compressor(one, gain_db, played.plays, crests, lows, low)
+        else decide_compressor(one, gain_db, played.plays, features.crests, features.lows, features.low)
     )
     floor = one.preset.gate_floor_db
     return Setup(
@@ -298,7 +313,7 @@ def _setup(
 
 
 def dynamics_db(one: Input, setup: Setup, opened: Mask | None) -> NDArray[np.float64]:
-    """What gain, gate (open in those slots; None: no gate) and compressor do to an input: ``(slots,)``."""
+    """Gain of an input's matching, gate (open in those slots; None: no gate) and compressor, dB: ``(slots,)``."""
     level_db = np.full(len(one.facts.slots), setup.gain_db)
     if opened is not None and setup.gate_floor_db is not None:
         level_db += np.where(opened, 0.0, setup.gate_floor_db)

@@ -25,15 +25,15 @@ WANTED_SLOPE_DB = -2.0
 """Fall of octave bands, dB an octave: 5 dB an octave of density (Pestana et al., AES 135, 2013)."""
 MOST_TILT_DB = 2.0
 FAR_DB = 1.0
-"""A slope nearer than this is left alone (design choice)."""
+"""A slope closer to the target than this is left alone (design choice)."""
 MOST_CUT_DB = 3.0
 _VOICE_HZ = np.array([500.0, 1000.0, 2000.0, 4000.0])
 _LOW_HZ = np.array([47.0, 70.0, 94.0, 117.0, 140.0, 175.0])
 _VOICE_Q, _LOW_Q = 1.0, 1.4
 _PRESENCE_DB = 4.5
-"""By so much an octave a voice's upper bands count more than their level says (design choice)."""
+"""Weight added per octave to a voice's upper bands, which carry the words (design choice)."""
 _LIVES_BY = 2
-"""So many of its strongest bands an input lives by."""
+"""How many of its strongest bands make up the character of an input."""
 _SOURCE = "Hafezi, Reiss, JAES 63(5) 2015 (from memory)"
 
 Cut = tuple[Filter, Reason]
@@ -49,7 +49,7 @@ def room_for(masked: Strip, masker: Strip, here: Measurements, levels_db: tuple[
     over = _bands(masker, here, masked.plays, centres, levels_db[1])
     under = _bands(masked, here, masked.plays, centres, levels_db[0])
     covers_db = over - under
-    # Voices are understood by their upper bands, weak as they are; a kick is felt where it is strongest.
+    # The upper bands make a voice intelligible, weak as they are; a kick is felt where it is strongest.
     needed = under if low else np.where(centres >= 1000.0, under + _PRESENCE_DB * np.log2(centres), -np.inf)
     candidates = _strongest(needed, _LIVES_BY) & ~_strongest(over, 1 if low else _LIVES_BY) & (covers_db > 0.0)
     if not candidates.any():
@@ -70,7 +70,7 @@ def _strongest(levels_db: Array, count: int) -> NDArray[np.bool_]:
 
 
 def _bands(strip: Strip, here: Measurements, where: NDArray[np.bool_], centres: Array, level_db: float) -> Array:
-    """Level around each centre while something else plays, dB; half an octave or more wide as bands allow."""
+    """Level around each centre while something else plays, dB, over at least half an octave."""
     powers = spectrum(strip, here, where) * db_to_gain(level_db) ** 2
     log_hz = np.log2(here.band_centres_hz)
     widths = np.abs(log_hz[None, :] - np.log2(centres)[:, None])
@@ -79,7 +79,7 @@ def _bands(strip: Strip, here: Measurements, where: NDArray[np.bool_], centres: 
 
 
 def spectrum(strip: Strip, here: Measurements, where: NDArray[np.bool_]) -> Array:
-    """Mean power per band over those slots, behind filters, gate and compressor: ``(bands,)``."""
+    """Mean power per band over those slots, after filters, gate and compressor: ``(bands,)``."""
     if not where.any():
         return np.zeros(len(here.band_centres_hz))
     gains = np.where(where, 10.0 ** (strip.dynamics_db / 10.0), 0.0)

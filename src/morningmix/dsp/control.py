@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Protocol
 
 import numpy as np
 import scipy
@@ -36,6 +37,25 @@ def step_peaks(block: Block, step: int) -> NDArray[np.float32]:
         np.maximum(loudest, np.abs(channel), out=loudest)
     peaks: NDArray[np.float32] = np.maximum.reduceat(loudest, np.arange(0, len(loudest), step))
     return peaks
+
+
+class Line(Protocol):
+    """Gain in dB over time."""
+
+    def at(self, times_s: Curve) -> Curve:
+        """Gain at each time, counted from the start of the song."""
+        ...
+
+
+class StepLine:
+    """No gain before a moment, `gain_db` from there on."""
+
+    def __init__(self, at_s: float, gain_db: float) -> None:
+        self._at_s, self._db = at_s, gain_db
+
+    def at(self, times_s: Curve) -> Curve:
+        """Gain at each time."""
+        return np.where(times_s >= self._at_s, self._db, 0.0)
 
 
 class GainLine:
@@ -127,17 +147,27 @@ class GainRamp:
     """Spreads gains per step over samples: each step runs straight from the last step's gain to its own."""
 
     def __init__(self, step: int, first_db: float = 0.0) -> None:
-        self._along = (np.arange(1, step + 1, dtype=np.float32) / np.float32(step)).astype(np.float32)
+        self._step = step
         self._last = np.float32(10.0 ** (first_db / 20.0))
 
     def process(self, curve_db: Curve, frames: int) -> NDArray[np.float32]:
         """Linear gain per sample, ``(frames,)``, of the steps that these frames begin."""
-        gains = np.power(10.0, curve_db / 20.0).astype(np.float32)
-        before = np.concatenate(([self._last], gains[:-1]))
-        self._last = gains[-1] if len(gains) else self._last
-        ramp = before[:, None] + (gains - before)[:, None] * self._along
-        samples: NDArray[np.float32] = ramp.reshape(-1)[:frames]
-        return samples
+        gains = np.concatenate(([self._last], gains_of(curve_db)))
+        self._last = gains[-1]
+        return spread(gains, self._step)[:frames]
+
+
+def gains_of(curve_db: Curve) -> NDArray[np.float32]:
+    """Linear gain per step: ``(steps,)``."""
+    return np.power(10.0, curve_db / 20.0).astype(np.float32)
+
+
+def spread(gains: NDArray[np.float32], step: int) -> NDArray[np.float32]:
+    """Linear gain per sample: each step runs straight to its gain from that of the step before, the first given."""
+    along = (np.arange(1, step + 1, dtype=np.float32) / np.float32(step)).astype(np.float32)
+    ramp = gains[:-1, None] + (gains[1:] - gains[:-1])[:, None] * along
+    samples: NDArray[np.float32] = ramp.reshape(-1)
+    return samples
 
 
 def peaks_db(peaks: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -1,13 +1,13 @@
-"""All inputs of a song in one pass: every track through its strip, summed into families on disk.
+"""Render all inputs of a song in one pass: every track through its strip, summed into families on disk.
 
-What is learnt on the way: the K-weighted Gram matrix of the families per 0.1 s, from which the loudness of any balance
-of them follows exactly, and the drums' peaks.
+The same pass measures the K-weighted Gram matrix of the families per 0.1 s, from which the loudness of any balance of
+them follows exactly, and the peaks of the drums.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor, Future
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,12 +25,10 @@ from morningmix.laws.filters import tilt
 from morningmix.model.plan import READABLE_FAMILIES, SongPlan
 from morningmix.model.recording import Recording
 from morningmix.render.output import Output, file_names
-from morningmix.render.strip import Strip
+from morningmix.render.passes import Pass
+from morningmix.render.strip import open_strip
 from morningmix.units import Block, db_to_gain
 from morningmix.workers.prefetch import after, cancel_or_wait
-
-BLOCK_HOPS = 20
-"""Default length of a block, in hops of 0.1 s."""
 
 _TRACK_SEED = 1000
 
@@ -43,6 +41,7 @@ class Families:
     """The families of a song before the master: sound on disk, and what was measured of it."""
 
     names: tuple[str, ...]
+    rate_hz: int
     frames: int
     sound: tuple[FloatScratch, ...]
     gram: NDArray[np.float64]
@@ -59,7 +58,7 @@ class Families:
 
 
 class _Family:
-    """One family being summed: its tracks in the plan's order, its share of the common room, its meters."""
+    """One family being summed: its tracks in the plan's order, its part of the reverb, its meters."""
 
     def __init__(self, name: str, plan: SongPlan, scratch: FloatScratch, frames: int) -> None:
         self.tracks = [index for index, track in enumerate(plan.tracks) if track.family == name]
@@ -102,29 +101,27 @@ def render_families(
     plan: SongPlan,
     recordings: Sequence[Recording],
     scratch_folder: Path,
-    pool: Executor,
+    run: Pass,
     *,
     tracks_output: Output | None = None,
-    block_hops: int = BLOCK_HOPS,
-    progress: Callable[[float], None],
 ) -> Families:
     """Render one song's tracks into families. `recordings` are in the order of the plan's tracks.
 
-    With `tracks_output`, every cleaned track is written there too. The result does not depend on the pool nor on
-    `block_hops`. The caller closes the families. Raises `RecordingsError` and `OutputError`.
+    With `tracks_output`, every track is written there too, at working level. The caller closes the families. Raises
+    `RecordingsError` and `OutputError`.
     """
     rate_hz = plan.rate_hz
     start_frame = round(plan.start_s * rate_hz)
     frames = round(plan.end_s * rate_hz) - start_frame
     names = tuple(name for name in READABLE_FAMILIES if any(track.family == name for track in plan.tracks))
-    hop = loudness_hop_frames(rate_hz)
-    # Whole from the start: pieces would lie among blocks that come and go, and need their room twice when joined.
+    hop, block_frames = loudness_hop_frames(rate_hz), run.block_frames(rate_hz)
+    # Preallocated to avoid heap fragmentation, and a second copy while pieces are joined.
     gram = np.zeros((frames // hop, len(names), len(names)))
     with ExitStack() as kept, ExitStack() as open_now:
         scratches = tuple(kept.enter_context(FloatScratch(scratch_folder, 2)) for _ in names)
         families = [_Family(name, plan, scratch, frames) for name, scratch in zip(names, scratches, strict=True)]
         strips = {
-            index: open_now.enter_context(Strip(track, recordings[index], rate_hz, start_frame, frames))
+            index: open_now.enter_context(open_strip(track, recordings[index], rate_hz, start_frame, frames))
             for index, track in enumerate(plan.tracks)
             if track.sounds
         }
@@ -137,15 +134,16 @@ def render_families(
             if tracks_output is not None
         }
 
-        def strip(index: int, count: int) -> Block:
-            track = strips[index].process(count)
+        def render(index: int, count: int) -> Block:
+            strip = strips[index]
+            track = strip.to_level.process(strip.source.read(count))
             if index in writers:
                 writers[index].write(track)
-            return strips[index].place(track)
+            return strip.to_family.process(track)
 
         def weighted_family(job: tuple[_Family, int, int]) -> NDArray[np.float64]:
             family, start, count = job
-            placed = [strip(index, count) for index in family.tracks]
+            placed = [render(index, count) for index in family.tracks]
             return family.process(placed, _fade(plan, start, count, frames))
 
         def take_in(start: int, jobs: Mapping[int, Weighted]) -> None:
@@ -153,26 +151,27 @@ def render_families(
                 weighted = [jobs[place].result() for place in range(len(families))]
                 products = _gram(weighted, hop)
                 gram[start // hop : start // hop + len(products)] = products
-                progress(weighted[0].shape[1] / rate_hz)
+                run.progress(weighted[0].shape[1] / rate_hz)
 
-        # The largest first, and a block ahead of what is taken in, so that nobody waits long for the last.
+        # The largest first, and one block ahead, so that no thread idles while the last family is rendered.
         order = sorted(range(len(families)), key=lambda place: -len(families[place].tracks))
         last: dict[int, Weighted] = {}
         ahead: dict[int, Weighted] = {}
         try:
-            for start in range(0, frames, block_hops * hop):
-                count = min(block_hops * hop, frames - start)
+            for start in range(0, frames, block_frames):
+                count = min(block_frames, frames - start)
                 last, ahead = ahead, {}
                 for place in order:
                     job = (families[place], start, count)
-                    ahead[place] = pool.submit(after, last.get(place), weighted_family, job)
-                take_in(start - block_hops * hop, last)
-            take_in((frames - 1) // (block_hops * hop) * block_hops * hop, ahead)
+                    ahead[place] = run.pool.submit(after, last.get(place), weighted_family, job)
+                take_in(start - block_frames, last)
+            take_in((frames - 1) // block_frames * block_frames, ahead)
         finally:
             cancel_or_wait([*last.values(), *ahead.values()])
         kept.pop_all()
     return Families(
         names=names,
+        rate_hz=rate_hz,
         frames=frames,
         sound=scratches,
         gram=gram,

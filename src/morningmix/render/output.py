@@ -73,3 +73,13 @@ class Output:
             bits=self.bits,
             file_format=self.file_format,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongFiles:
+    """Where a song's mix and its stems go."""
+
+    title: str
+    """Of the mix; a stem is called after its family."""
+    mix: Output
+    stems: Output

@@ -1,141 +1,41 @@
-"""One input through its chain: repair, gain, filters, de-esser, gate, compressor; then fader, moves, ride and pan."""
+"""One input on its way to its family: a source that reads it, and the chains that the plan asks for."""
 
 from __future__ import annotations
 
-from types import TracebackType
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.audio.read import open_recording
-from morningmix.dsp.control import (
-    CompressorCurve,
-    GainLine,
-    GainRamp,
-    ducks_line,
-    gate_line,
-    loudness_hop_frames,
-    move_line,
-    step_frames,
-    step_peaks,
-)
+from morningmix.audio.read import RecordingReader, open_recording
+from morningmix.dsp.chain import Chain, Stage
+from morningmix.dsp.control import GainLine, Line, StepLine, ducks_line, gate_line, move_line
 from morningmix.dsp.declip import RepairStage
+from morningmix.dsp.dynamics import CompressorStage, DeEsserStage
 from morningmix.dsp.filter import FilterStage
-from morningmix.laws.filters import butterworth_high_pass
+from morningmix.dsp.gain import LineGain, Pan, SteadyGain
 from morningmix.laws.pan import balance, constant_power
 from morningmix.laws.track_power import sections
-from morningmix.model.plan import DeEsser, TrackPlan
+from morningmix.model.plan import TrackPlan
 from morningmix.model.recording import Recording
 from morningmix.units import Block, db_to_gain
 
 
-class Strip:
-    """Reads one input from the start of a song and renders it block by block; a context manager.
+class Source:
+    """Reads an input that may come in late, through a stage whose latency is made up for."""
 
-    Blocks must be whole control steps long (`dsp.control.step_frames`), except the last. Raises `RecordingsError` from
-    the reader.
-    """
+    def __init__(self, reader: RecordingReader, late_frames: int, stage: Stage) -> None:
+        self._reader = reader
+        self._silent = late_frames
+        self._stage = stage
+        if stage.latency_frames:
+            stage.process(self._read(stage.latency_frames))
 
-    def __init__(self, plan: TrackPlan, recording: Recording, rate_hz: int, start_frame: int, frames: int) -> None:
-        self._plan = plan
-        self._step = step_frames(rate_hz)
-        self._steps_per_second = rate_hz / self._step
-        delay = round(plan.delay_s * rate_hz)
-        self._silent = max(0, delay - start_frame)
-        # A cleaned microphone was mended before anything was learnt from it.
-        mends = plan.repair_s and not plan.cleaned
-        self._repair = RepairStage(plan.repair_s, rate_hz, recording.channels) if mends else None
-        ahead = self._repair.latency_frames if self._repair else 0
-        self._reader = open_recording(recording, rate_hz, max(0, start_frame - delay), frames + ahead)
-        if self._repair is not None:
-            self._repair.process(self._read(ahead))
-        self._gain = np.float32(db_to_gain(plan.gain_db) * (-1.0 if plan.flip else 1.0))
-        filters = [sections(one, rate_hz) for one in plan.filters]
-        self._filter = FilterStage(np.concatenate(filters), recording.channels) if filters else None
-        self._de_esser = _DeEsser(plan.de_esser, rate_hz, recording.channels) if plan.de_esser else None
-        self._compressor = CompressorCurve(plan.compressor, self._steps_per_second) if plan.compressor else None
-        self._ducks = ducks_line(plan.ducked_s) if plan.ducked_s else None
-        self._gate = gate_line(plan.gate) if plan.gate is not None else None
-        self._moves = [move_line(move) for move in plan.moves]
-        if plan.ride:
-            self._moves.append(GainLine(plan.ride))
-        self._steps = 0
-        self._steps_per_hop = loudness_hop_frames(rate_hz) // self._step
-        hops = -(-frames // self._step) // self._steps_per_hop if plan.compressor else 0
-        self.reduction_db = np.zeros(hops, np.float32)
-        """Gain of the compressor, mean per 0.1 s, zero where nothing was rendered yet: ``(hops,)``."""
-        self._mending_ramp: GainRamp | None = None
-        self._dynamics_ramp: GainRamp | None = None
-        self._moves_ramp: GainRamp | None = None
-        fader = db_to_gain(plan.fader_db)
-        left, right = constant_power(plan.pan) if recording.channels == 1 else balance(plan.pan)
-        self._to_left, self._to_right = np.float32(fader * left), np.float32(fader * right)
-
-    def process(self, frames: int) -> Block:
-        """The next frames, cleaned and at working level, before fader and moves: ``(channels, frames)``."""
-        block = self._read(frames)
-        if self._repair is not None:
-            block = self._repair.process(block)
-        block *= self._gain
-        self._mend(block)
-        if self._filter is not None:
-            block = self._filter.process(block)
-        if self._de_esser is not None:
-            block = self._de_esser.process(block)
-        if self._gate is None and self._compressor is None:
-            self._steps += -(-frames // self._step)
-            return block
-        times_s = self._times_s(frames)
-        curve_db = np.zeros(len(times_s)) if self._gate is None else self._gate.at(times_s)
-        if self._compressor is not None:
-            heard = step_peaks(block, self._step)
-            if self._gate is not None:
-                heard = (heard * 10.0 ** (curve_db / 20.0)).astype(np.float32)
-            reduction_db = self._compressor.process(heard)
-            curve_db += reduction_db
-            hops = len(reduction_db) // self._steps_per_hop * self._steps_per_hop
-            means_db = reduction_db[:hops].reshape(-1, self._steps_per_hop).mean(axis=1)
-            first = self._steps // self._steps_per_hop
-            self.reduction_db[first : first + len(means_db)] = means_db
-        if self._dynamics_ramp is None:
-            self._dynamics_ramp = GainRamp(self._step, float(curve_db[0]))
-        block *= self._dynamics_ramp.process(curve_db, frames)
-        self._steps += len(times_s)
-        return block
-
-    def place(self, track: Block) -> Block:
-        """What `process` just gave, at its fader and place between left and right: ``(2, frames)``."""
-        if self._moves:
-            frames = track.shape[1]
-            steps = -(-frames // self._step)
-            times_s = (self._steps - steps + np.arange(steps)) / self._steps_per_second
-            curve_db = np.sum([line.at(times_s) for line in self._moves], axis=0)
-            if self._moves_ramp is None:
-                self._moves_ramp = GainRamp(self._step, float(curve_db[0]))
-            track = track * self._moves_ramp.process(curve_db, frames)
-        placed = np.empty((2, track.shape[1]), np.float32)
-        np.multiply(track[0], self._to_left, out=placed[0])
-        np.multiply(track[-1], self._to_right, out=placed[1])
-        return placed
-
-    def _mend(self, block: Block) -> None:
-        """Bring back a gain that was turned, and turn pops down, before anything else hears the input."""
-        plan = self._plan
-        if plan.gain_step is None and self._ducks is None:
-            return
-        times_s = self._times_s(block.shape[1])
-        curve_db = np.zeros(len(times_s))
-        if plan.gain_step is not None:
-            curve_db += np.where(times_s >= plan.gain_step[0], plan.gain_step[1], 0.0)
-        if self._ducks is not None:
-            curve_db += self._ducks.at(times_s)
-        if self._mending_ramp is None:
-            self._mending_ramp = GainRamp(self._step, float(curve_db[0]))
-        block *= self._mending_ramp.process(curve_db, block.shape[1])
-
-    def _times_s(self, frames: int) -> NDArray[np.float64]:
-        times: NDArray[np.float64] = (self._steps + np.arange(-(-frames // self._step))) / self._steps_per_second
-        return times
+    def read(self, frames: int) -> Block:
+        """The next frames: ``(channels, frames)``."""
+        return self._stage.process(self._read(frames))
 
     def _read(self, frames: int) -> Block:
         lead = min(self._silent, frames)
@@ -146,26 +46,77 @@ class Strip:
         block[:, lead:] = self._reader.read(frames - lead)
         return block
 
-    def __enter__(self) -> Strip:
-        return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._reader.close()
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """One input of a song, as a source and two stages. Blocks are whole control steps long, except the last."""
+
+    source: Source
+    to_level: Stage
+    """Repaired sound to working level, before fader and moves."""
+    to_family: Stage
+    """Working level to left and right: ``(2, frames)``."""
+    reduction_db: NDArray[np.float32]
+    """Gain of the compressor, mean per 0.1 s, filled in while the song is processed; empty without one."""
 
 
-class _DeEsser:
-    """A shelf of first order, which turns the phase least; what moves it hears the steeper second order."""
+@contextmanager
+def open_strip(plan: TrackPlan, recording: Recording, rate_hz: int, start_frame: int, frames: int) -> Iterator[Strip]:
+    """The strip of a track, over `frames` of the take from `start_frame` on.
 
-    def __init__(self, plan: DeEsser, rate_hz: int, channels: int) -> None:
-        self._heard = FilterStage(butterworth_high_pass(plan.corner_hz, rate_hz), channels)
-        self._above = FilterStage(butterworth_high_pass(plan.corner_hz, rate_hz, 1), channels)
-        self._step = step_frames(rate_hz)
-        self._curve = CompressorCurve(plan.compressor, rate_hz / self._step)
-        self._ramp = GainRamp(self._step)
+    Raises `RecordingsError`, also while it is read.
+    """
+    channels = recording.channels
+    first_frame = start_frame - round(plan.delay_s * rate_hz)
+    repair = Chain(*_repair(plan, rate_hz, channels))
+    dynamics = _dynamics(plan, rate_hz, frames)
+    with open_recording(recording, rate_hz, max(0, first_frame), frames + repair.latency_frames) as reader:
+        yield Strip(
+            source=Source(reader, max(0, -first_frame), repair),
+            to_level=Chain(*_before_dynamics(plan, rate_hz, channels), *dynamics),
+            to_family=Chain(*_after_dynamics(plan, rate_hz, channels)),
+            reduction_db=next(
+                (stage.reduction_db for stage in dynamics if isinstance(stage, CompressorStage)),
+                np.zeros(0, np.float32),
+            ),
+        )
 
-    def process(self, block: Block) -> Block:
-        heard = step_peaks(self._heard.process(block), self._step)
-        gain = self._ramp.process(self._curve.process(heard), block.shape[1])
-        return block - (np.float32(1.0) - gain) * self._above.process(block)
+
+def _repair(plan: TrackPlan, rate_hz: int, channels: int) -> list[Stage]:
+    # A cleaned microphone was repaired before its bleed was learnt.
+    return [RepairStage(plan.repair_s, rate_hz, channels)] if plan.repair_s and not plan.cleaned else []
+
+
+def _before_dynamics(plan: TrackPlan, rate_hz: int, channels: int) -> list[Stage]:
+    """Gain, what makes up for faults, filters and de-esser."""
+    stages: list[Stage] = [SteadyGain(db_to_gain(plan.gain_db) * (-1.0 if plan.flip else 1.0))]
+    faults: list[Line] = []
+    if plan.gain_step is not None:
+        faults.append(StepLine(*plan.gain_step))
+    if plan.ducked_s:
+        faults.append(ducks_line(plan.ducked_s))
+    if faults:
+        stages.append(LineGain(faults, rate_hz))
+    if plan.filters:
+        stages.append(FilterStage(np.concatenate([sections(each, rate_hz) for each in plan.filters]), channels))
+    if plan.de_esser is not None:
+        stages.append(DeEsserStage(plan.de_esser, rate_hz, channels))
+    return stages
+
+
+def _dynamics(plan: TrackPlan, rate_hz: int, frames: int) -> list[CompressorStage | LineGain]:
+    """Gate and compressor."""
+    gate = None if plan.gate is None else gate_line(plan.gate)
+    if plan.compressor is not None:
+        return [CompressorStage(plan.compressor, gate, rate_hz, frames)]
+    return [] if gate is None else [LineGain([gate], rate_hz)]
+
+
+def _after_dynamics(plan: TrackPlan, rate_hz: int, channels: int) -> list[Stage]:
+    """Moves and ride, fader and pan."""
+    lines = [move_line(move) for move in plan.moves]
+    if plan.ride:
+        lines.append(GainLine(plan.ride))
+    fader = db_to_gain(plan.fader_db)
+    left, right = constant_power(plan.pan) if channels == 1 else balance(plan.pan)
+    return [*([LineGain(lines, rate_hz)] if lines else []), Pan(fader * left, fader * right)]

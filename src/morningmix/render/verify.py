@@ -1,4 +1,4 @@
-"""The written files, read again: loudness and peaks of the mix, and whether the stems add up to it."""
+"""Measure the written files: loudness and peaks of the mix, and whether the stems add up to it."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from morningmix.units import Block, powers_db
 from morningmix.workers.prefetch import prefetch
 
 MOST_APART_LU = 0.5
-"""Two loudness meters that differ by more show a bug in one of them."""
+"""Two loudness meters that differ by more point to a bug in one of them."""
 _MOST_HOPS, _LEAST_HOPS = 300, 30
 """What two meters compare, in hops of 0.1 s."""
 _LEAST_RATE_HZ = 32_000
@@ -56,7 +56,7 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
         readers = [stack.enter_context(open_recording(recording, rate_hz)) for recording in recordings]
 
         def read(count: int) -> tuple[Block, float]:
-            """The mix, and how much is left of it without its stems."""
+            """The mix, and the largest sample of mix minus stems."""
             mix = readers[0].read(count)
             rest = mix.astype(np.float64)
             for stem in readers[1:]:

@@ -1,4 +1,4 @@
-"""A take, measured and understood."""
+"""A take, measured, with its inputs named and cleaned."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ from morningmix.storage.home import Home
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
-    """A take, measured and understood."""
+class AnalysedTake:
+    """A take, measured, with its inputs named and cleaned."""
 
     home: Home
     recipe: Recipe
@@ -45,19 +45,21 @@ def each_once(takes: Sequence[Take], inputs: Sequence[Sequence[Input]]) -> list[
     return list(found.values())
 
 
-def all_inputs(heards: Sequence[Heard]) -> tuple[Input, ...]:
+def all_inputs(analysed_takes: Sequence[AnalysedTake]) -> tuple[Input, ...]:
     """Every input of a rehearsal once, as it is in its longest take."""
-    return tuple(each_once([one.take for one in heards], [one.inputs for one in heards]))
+    return tuple(each_once([one.take for one in analysed_takes], [one.inputs for one in analysed_takes]))
 
 
-def listed(heard: Heard) -> tuple[SongWish, ...]:
+def listed(analysed: AnalysedTake) -> tuple[SongWish, ...]:
     """The songs that the recipe lists for a take."""
     return tuple(
-        song for song in heard.recipe.songs if song.take is None or means(song.take, heard.take.name, heard.take_names)
+        song
+        for song in analysed.recipe.songs
+        if song.take is None or means(song.take, analysed.take.name, analysed.take_names)
     )
 
 
-def hear_songs(heard: Heard) -> tuple[FoundSong, ...]:
-    """Where the songs of the take begin and end, and what was put aside."""
-    families = ["" if one.facts.silent else one.preset.family for one in heard.inputs]
-    return find_songs(measure_activity(heard.store, families), families)
+def songs_in(analysed: AnalysedTake) -> tuple[FoundSong, ...]:
+    """Where the songs of the take begin and end, and what was left out."""
+    families = ["" if one.facts.silent else one.preset.family for one in analysed.inputs]
+    return find_songs(measure_activity(analysed.store, families), families)

@@ -1,0 +1,43 @@
+"""What is decided for all songs of a rehearsal together: whether to look for songs, and how loud they are as a set."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from morningmix.laws.grid import on_grid
+from morningmix.model.plan import SongPlan
+
+LONG_S = 480.0
+"""A longer take is cut into songs where the recipe lists none (design choice)."""
+_SAME_LU = 1e-6
+
+
+def holds_several_songs(seconds: float, listed: int) -> bool:
+    """Whether to look for songs in a take: it is long, and the recipe lists none in it."""
+    return not listed and seconds > LONG_S
+
+
+def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:
+    """The loudest song at the target, the others as much below it as they were played (AES TD1008.1.21-9, 4.3)."""
+    loudest = max((plan.played_lufs for plan in plans if plan.played_lufs is not None), default=0.0)
+    return [
+        plan
+        if plan.played_lufs is None
+        else on_grid(replace(plan, target_lufs=plan.target_lufs + plan.played_lufs - loudest))
+        for plan in plans
+    ]
+
+
+def lower_together_db(loudness: Iterable[tuple[float, float]]) -> float:
+    """How far below their targets all songs aim, 0 or more: as far as the one that falls shortest.
+
+    `loudness` is what each song aims at and what it reaches without being squeezed, LUFS. So songs keep their
+    relation, and none sounds more limited than the others.
+    """
+    return max((wanted - reachable for wanted, reachable in loudness), default=0.0)
+
+
+def misses_aim(mixed_at_lufs: float, wanted_lufs: float, lower_db: float) -> bool:
+    """Whether a song was mixed for another loudness than it is to have now that all are known."""
+    return abs(mixed_at_lufs - (wanted_lufs - lower_db)) >= _SAME_LU
