@@ -412,7 +412,7 @@ def test_clipping_is_mended_and_said(heard: Heard) -> None:
         measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
         changed = replace(heard, inputs=inputs, measured=measured)
         track = tracks(plan_of(changed, {"snare": wish}, defaults=defaults))["snare"]
-        (said,) = [line for line in input_in_words(track) if "lipping" in line]
+        (said,) = [line for line in input_in_words(track, sources=False) if "lipping" in line]
         return track, said
 
     mended, said = snare({}, clipped_runs=214, peak_dbfs=0.0)
@@ -426,7 +426,7 @@ def test_clipping_is_mended_and_said(heard: Heard) -> None:
         snare({}, clipped_runs=3, peak_dbfs=2.5),
     ):
         assert left.repair_s == 0.0
-        assert "not mended" in said
+        assert "left as recorded" in said
     assert snare({"repair": "auto"}, Defaults(repair="off"), clipped_runs=1, peak_dbfs=0.0)[0].repair_s == 0.001
 
 

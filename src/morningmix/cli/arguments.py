@@ -152,6 +152,7 @@ def check(
     """Say what the recorder got, input by input, and what to change at the desk next time."""
     from morningmix.commands.check import check as run
     from morningmix.commands.order import Order
+    from morningmix.report.decision_words import FINDINGS
 
     with Bar(shown=not as_json) as bar:
         result = run(Order(source=source, cwd=Path.cwd(), out=out, workers=workers), bar.told)
@@ -171,7 +172,7 @@ def check(
     for one in result.inputs:
         role = f"{one.role}{'?' if one.role_is_guess else ''}"
         level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:6.1f} dBFS"
-        kinds = ", ".join(finding.kind for finding in result.findings if finding.name == one.name)
+        kinds = ", ".join(FINDINGS[finding.kind] for finding in result.findings if finding.name == one.name)
         messages.line(f"  {one.name:{width}}  {level:22}  {role:18}  {kinds}".rstrip())
 
 
@@ -209,16 +210,20 @@ def songs(
 @app.command()
 def why(
     source: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe that was mixed, or a recall sheet.")],
-    name: Annotated[str | None, typer.Argument(help="One input; without it, everything.")] = None,
+    name: Annotated[str | None, typer.Argument(help="One input, in full; without it, what matters most.")] = None,
     song: Annotated[str | None, typer.Option(help="Only the song with this title.")] = None,
+    everything: Annotated[bool, typer.Option("--all", help="Every decision about every input.")] = False,
+    sources: Annotated[
+        bool, typer.Option("--sources", help="Name the paper or practice behind each decision.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Say in words what was decided in the last mix, with the measurement behind it."""
     from morningmix.errors import UsageError
     from morningmix.files.recall import read_recall, read_sheets
-    from morningmix.files.toml_lines import did_you_mean
+    from morningmix.files.recipe import unknown_name
     from morningmix.model.names import plain
-    from morningmix.report.explain import input_in_words, whole_in_words
+    from morningmix.report.explain import input_in_words, songs_in_brief, whole_in_words
     from morningmix.storage.home import MIXES
     from morningmix.storage.song_folders import finish_swaps, song_sheets
 
@@ -238,19 +243,23 @@ def why(
             {recall.title: recall.model_dump(mode="json", include={"plan", "master"}) for recall in recalls}
         )
         return
-    for recall in recalls:
-        tracks = recall.plan.tracks
-        chosen = [track for track in tracks if name is None or plain(track.name) == plain(name)]
-        if not chosen:
-            names = [track.name for track in tracks]
-            raise UsageError(
-                f'There is no input "{name}".{did_you_mean(name or "", names)} There are: {", ".join(names)}.'
-            )
-        lines = whole_in_words(recall.plan, recall.master) if name is None else []
-        for track in chosen:
-            lines += ([""] if lines else []) + input_in_words(track)
-        for line in lines:
-            messages.line(line)
+    songs = [(recall.plan, recall.master) for recall in recalls]
+    if name is None and not everything:
+        lines = songs_in_brief(songs, sources=sources)
+        lines.append("More: name an input after the recipe, or add --all.")
+    else:
+        lines = []
+        for plan, master in songs:
+            chosen = [track for track in plan.tracks if name is None or plain(track.name) == plain(name)]
+            if not chosen:
+                raise UsageError(
+                    f'In "{plan.title}", {unknown_name(name or "", [track.name for track in plan.tracks])}'
+                )
+            lines += whole_in_words(plan, master, sources=sources) if name is None else []
+            for track in chosen:
+                lines += ([""] if lines else []) + input_in_words(track, sources=sources)
+    for line in lines:
+        messages.line(line)
 
 
 @app.command()
