@@ -12,8 +12,22 @@ import typer  # noqa: TID251 - the command line is typer's only place
 
 from morningmix.cli import messages
 from morningmix.cli.ask import ask_roles
-from morningmix.cli.options import Direction, Format, Json, Out, Sent, Width, Workers
+from morningmix.cli.options import (
+    Bits,
+    Direction,
+    FileFormat,
+    Format,
+    Json,
+    Out,
+    Sent,
+    SentFormat,
+    Song,
+    UpOrDown,
+    Width,
+    Workers,
+)
 from morningmix.cli.progress import Bar
+from morningmix.cli.usage import Command, Group, decibels
 
 if TYPE_CHECKING:
     from morningmix.commands.result import Result
@@ -21,39 +35,42 @@ if TYPE_CHECKING:
 
 
 app = typer.Typer(
+    cls=Group,
     add_completion=False,
-    no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help="Raw tracks of a rehearsal in; a rough mix, stems and a recipe to change it by out.",
+    rich_markup_mode=None,
+    help="Turns the raw tracks of a rehearsal into a rough mix and stems, with a recipe to change them by.",
 )
 
 
-@app.command()
+@app.command(cls=Command)
 def mix(
     sources: Annotated[
-        list[Path], typer.Argument(help="Folder with the raw tracks, a recipe, or a recall sheet; or several.")
+        list[Path],
+        typer.Argument(metavar="FOLDER...", help="A folder of raw tracks, a recipe, or a recall sheet; or several."),
     ],
     out: Out = None,
-    bits: Annotated[Width, typer.Option(help="Bits per sample of the files.")] = Width.twenty_four,
-    file_format: Annotated[Format, typer.Option("--format", help="Format of the files.")] = Format.wav,
-    tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix by hand.")] = False,
+    bits: Bits = Width.twenty_four,
+    file_format: FileFormat = Format.wav,
+    tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix yourself.")] = False,
     practice: Annotated[
-        bool, typer.Option("--practice", help="Also a mix without, and one with more of, each player who is named.")
+        bool,
+        typer.Option("--practice", help="Also write a mix without, and one with more of, each player."),
     ] = False,
-    song: Annotated[str | None, typer.Option(help="Mix only the song with this title.")] = None,
+    song: Song = None,
     whole: Annotated[bool, typer.Option("--whole", help="Do not cut the take into songs.")] = False,
     album: Annotated[
-        bool, typer.Option("--album", help="Leave softer songs softer; the loudest comes to the target.")
+        bool, typer.Option("--album", help="Keep softer songs softer; the loudest one reaches the target.")
     ] = False,
     every: Annotated[
-        bool, typer.Option("--all", help="Mix every recipe one folder down, in the folders that are named.")
+        bool, typer.Option("--all", help="Mix every rehearsal that has a recipe inside these folders.")
     ] = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
-    """Make a rough mix and stems; write a recipe if there is none.
+    """Make a rough mix and stems, and a recipe if there is none.
 
-    A folder with nothing but folders of tracks is one rehearsal in several takes.
+    A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
     from morningmix.commands.mix import mix as run
     from morningmix.commands.order import Order
@@ -112,15 +129,15 @@ def _recipes_below(folders: list[Path]) -> list[Path]:
     return found
 
 
-@app.command()
+@app.command(cls=Command)
 def recipe(
-    folder: Annotated[Path, typer.Argument(help="Folder with the raw tracks.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with the raw tracks.")],
     out: Out = None,
-    ask: Annotated[bool, typer.Option("--ask", help="Walk through the inputs whose role is a guess.")] = False,
+    ask: Annotated[bool, typer.Option("--ask", help="Ask about every input whose role is a guess.")] = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
-    """Listen to the tracks and write the recipe only."""
+    """Listen to the tracks and write only the recipe."""
     from morningmix.commands.order import Order
     from morningmix.commands.recipe import write_recipe
 
@@ -142,14 +159,14 @@ def recipe(
     messages.inputs(result)
 
 
-@app.command()
+@app.command(cls=Command)
 def check(
-    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, or a recipe.")],
+    source: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with the raw tracks, or a recipe.")],
     out: Out = None,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
-    """Say what the recorder got, input by input, and what to change at the desk next time."""
+    """Check what was recorded, input by input, and what to change at the desk next time."""
     from morningmix.commands.check import check as run
     from morningmix.commands.order import Order
     from morningmix.report.decision_words import FINDINGS
@@ -176,10 +193,10 @@ def check(
         messages.line(f"  {one.name:{width}}  {level:22}  {role:18}  {kinds}".rstrip())
 
 
-@app.command()
+@app.command(cls=Command)
 def songs(
-    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, or a recipe.")],
-    redo: Annotated[bool, typer.Option("--redo", help="Find them again although the recipe lists songs.")] = False,
+    source: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with the raw tracks, or a recipe.")],
+    redo: Annotated[bool, typer.Option("--redo", help="Find them again even if the recipe lists some.")] = False,
     out: Out = None,
     workers: Workers = None,
     as_json: Json = False,
@@ -207,18 +224,20 @@ def songs(
         messages.found(result)
 
 
-@app.command()
+@app.command(cls=Command)
 def why(
-    source: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe that was mixed, or a recall sheet.")],
-    name: Annotated[str | None, typer.Argument(help="One input, in full; without it, what matters most.")] = None,
-    song: Annotated[str | None, typer.Option(help="Only the song with this title.")] = None,
+    source: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe that has been mixed, or a recall sheet.")],
+    name: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="One input, in full; else what matters most.")
+    ] = None,
+    song: Song = None,
     everything: Annotated[bool, typer.Option("--all", help="Every decision about every input.")] = False,
     sources: Annotated[
         bool, typer.Option("--sources", help="Name the paper or practice behind each decision.")
     ] = False,
     as_json: Json = False,
 ) -> None:
-    """Say in words what was decided in the last mix, with the measurement behind it."""
+    """Explain the decisions of the last mix, the most important first."""
     from morningmix.errors import UsageError
     from morningmix.files.recall import read_recall, read_sheets
     from morningmix.files.recipe import unknown_name
@@ -262,18 +281,19 @@ def why(
         messages.line(line)
 
 
-@app.command()
+@app.command(cls=Command)
 def turn(
     recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
-    name: Annotated[str, typer.Argument(help="The input to turn, as the recipe calls it.")],
-    direction: Annotated[Direction, typer.Argument(help="up or down")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The input to turn up or down, as the recipe calls it.")],
+    direction: UpOrDown,
     by_db: Annotated[
-        float, typer.Argument(metavar="DB", min=0.0, max=60.0, help="By how many decibels; 2 is clearly heard.")
+        float,
+        typer.Argument(metavar="dB", parser=decibels, help="By how much; 2 dB is clearly audible."),
     ],
-    song: Annotated[str | None, typer.Option(help="Only in the song with this title.")] = None,
+    song: Song = None,
     as_json: Json = False,
 ) -> None:
-    """Change one level in a recipe; the rest of the file stays as it is."""
+    """Turn one input up or down in a recipe; the rest of the file stays as it is."""
     from morningmix.files.recipe_edit import turn as turned
     from morningmix.storage.lock import editing
     from morningmix.storage.text import read_text, write_text_whole
@@ -292,16 +312,16 @@ def turn(
     )
 
 
-@app.command()
+@app.command(cls=Command)
 def wishes(
     recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
     files: Annotated[
         list[Path],
-        typer.Argument(metavar="WISHES...", help="What people copied from the songs' pages, as text files."),
+        typer.Argument(metavar="FILE...", help="Text files with what people copied from the songs' pages."),
     ],
     as_json: Json = False,
 ) -> None:
-    """Change a recipe by what people wish after listening; what they do not agree on is said and left alone."""
+    """Put the band's wishes into a recipe; where they disagree, nothing is changed."""
     from dataclasses import asdict
 
     from morningmix.commands.feedback import take_wishes
@@ -315,14 +335,14 @@ def wishes(
     messages.wishes_taken(taken, recipe_file)
 
 
-@app.command()
+@app.command(cls=Command)
 def share(
-    home: Annotated[Path, typer.Argument(help="A rehearsal's home, or its recipe.")],
+    home: Annotated[Path, typer.Argument(metavar="FOLDER", help="A mix folder, or its recipe.")],
     out: Out = None,
-    kind: Annotated[Sent, typer.Option("--format", help="MP3 to send, FLAC for whoever wants no loss.")] = Sent.mp3,
+    kind: SentFormat = Sent.mp3,
     as_json: Json = False,
 ) -> None:
-    """Pack the mixes to be sent round: small tagged files, and a page that lists them."""
+    """Pack the mixes to send round: small tagged files and a page that lists them."""
     from morningmix.share.send import share as run
 
     with Bar(shown=not as_json) as bar:
@@ -344,13 +364,13 @@ def share(
         messages.line(f"  {messages.near(one.file)}  {peak}{lowered}")
 
 
-@app.command()
+@app.command(cls=Command)
 def compare(
-    first: Annotated[Path, typer.Argument(help="A rehearsal's home, its recipe, or a song's folder.")],
-    second: Annotated[Path, typer.Argument(help="Another one, or an earlier version.")],
+    first: Annotated[Path, typer.Argument(metavar="FIRST", help="A mix folder, its recipe, or one song's folder.")],
+    second: Annotated[Path, typer.Argument(metavar="SECOND", help="Another one, or an earlier version.")],
     as_json: Json = False,
 ) -> None:
-    """Say how two mixes of a song differ, at the same loudness."""
+    """Compare two mixes of a song, both at the same loudness."""
     from morningmix.commands.compare import as_facts, in_words, recipe_lines
     from morningmix.commands.compare import compare as run
 
