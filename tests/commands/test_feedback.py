@@ -148,8 +148,8 @@ def test_a_stretch_becomes_a_move_and_a_note_a_remark(mixed: Path) -> None:
 
 def test_conflicts_are_said_and_change_nothing(mixed: Path) -> None:
     said, after = taken(mixed, asked_for(mixed, "bass +2"), asked_for(mixed, "bass -1", who="Theo"))
-    assert "1 thing you do not agree on" in said
-    assert "bass, nothing changed: Mara wants +2, Theo wants -1" in said
+    assert "One disagreement, left unchanged: talk about it." in said
+    assert "bass, left unchanged: Mara wants +2, Theo wants -1" in said
     assert "level_db = 2.0" not in after
 
 

@@ -186,7 +186,7 @@ def test_mixing_again_says_whether_it_is_the_same_and_what_made_the_difference(s
     says = "The mix differs from the first one (Song.wav and 4 more): made with "
     assert says in first.stdout
     assert f"numpy 2.1, now {now['numpy']}" in first.stdout
-    assert run_here("mix", path, cwd=song).stdout.endswith("The mix comes out the same, byte for byte.\n")
+    assert run_here("mix", path, cwd=song).stdout.endswith("The mix is the same as the first one, byte for byte.\n")
     sheet = load(song)
     sheet["sha256"]["Song.wav"] = "0" * 64
     save(song, sheet)

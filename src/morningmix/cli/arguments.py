@@ -80,7 +80,7 @@ def mix(
         sources = _recipes_below(sources)
     if len(sources) > 1 and out is not None:
         raise UsageError(
-            "--out names one place, and several rehearsals need several. Leave it away, or mix them singly."
+            "--out is one folder, but there are several rehearsals. Leave --out away, or mix them one by one."
         )
     results: list[Result] = []
     failed: list[MorningmixError] = []
@@ -114,7 +114,7 @@ def mix(
             messages.mix_facts(results[0]) if len(sources) == 1 else [messages.mix_facts(one) for one in results]
         )
     elif len(sources) > 1:
-        messages.line(f"{len(results)} of {len(sources)} rehearsals are mixed.")
+        messages.line(f"{len(results)} of {len(sources)} rehearsals are ready.")
     if failed:
         raise typer.Exit(failed[0].exit_code)
 
@@ -125,7 +125,7 @@ def _recipes_below(folders: list[Path]) -> list[Path]:
     found = [path for folder in folders for path in sorted(folder.glob("*/recipe.toml"))]
     if not found:
         where = ", ".join(map(str, folders))
-        raise UsageError(f"There is no recipe one folder down in {where}. --all goes through the homes in a folder.")
+        raise UsageError(f"No folder inside {where} has a recipe. Give --all a folder that holds mix folders.")
     return found
 
 
@@ -152,9 +152,9 @@ def recipe(
         return
     where = messages.near(result.recipe)
     messages.line(
-        f"Wrote {where}. Check the names and roles in it, then: morningmix mix {messages.quoted(where)}"
+        f"The recipe is ready: {where}. Check its names and roles, then: morningmix mix {messages.quoted(where)}"
         if result.recipe_is_new
-        else f"{where} is already there and was left as it is. Mix it with: morningmix mix {messages.quoted(where)}"
+        else f"{where} is already there and was left as it is. To mix: morningmix mix {messages.quoted(where)}"
     )
     messages.inputs(result)
 
@@ -180,7 +180,7 @@ def check(
     if not count:
         messages.line("All inputs look fine; nothing to change at the desk.")
     else:
-        things = "1 thing" if count == 1 else f"{count} things"
+        things = "One thing" if count == 1 else f"{count} things"
         messages.line(f"{things} to change next time, worst first:")
         for finding in result.findings:
             messages.line(f"  {messages.sentence(finding)}")
@@ -188,9 +188,8 @@ def check(
     width = max((len(one.name) for one in result.inputs), default=0)
     for one in result.inputs:
         role = f"{one.role}{'?' if one.role_is_guess else ''}"
-        level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:6.1f} dBFS"
         kinds = ", ".join(FINDINGS[finding.kind] for finding in result.findings if finding.name == one.name)
-        messages.line(f"  {one.name:{width}}  {level:22}  {role:18}  {kinds}".rstrip())
+        messages.line(f"  {one.name:{width}}  {messages.recorded(one):34}  {role:18}  {kinds}".rstrip())
 
 
 @app.command(cls=Command)
@@ -213,14 +212,16 @@ def songs(
     where = messages.near(result.recipe)
     if result.found is None:
         messages.line(
-            f"{where} already lists {messages.counted(len(result.listed), 'song')} and was left as it is. "
+            f"The recipe {where} already lists {messages.counted(len(result.listed), 'song')} and was left as it is. "
             f"To find them again: morningmix songs {messages.quoted(where)} --redo"
         )
     elif not result.found:
-        what = "stays as it is" if result.listed else "lists none: the take will be mixed whole"
-        messages.line(f"No song was found, so {where} {what}.")
+        what = f"{where} stays as it is" if result.listed else "the take will be mixed in one piece"
+        messages.line(f"No song was found, so {what}.")
     else:
-        messages.line(f"{messages.found_in_words(result.found)}, written into {where}. Name them there.")
+        messages.line(
+            f"{messages.found_in_words(result.found)}, and their times are in {where}. Give them their titles there."
+        )
         messages.found(result)
 
 
@@ -256,7 +257,7 @@ def why(
     if song is not None:
         recalls = [recall for recall in recalls if plain(recall.title) == plain(song)]
     if not recalls:
-        raise UsageError(f"Nothing was mixed yet by {source}. First: morningmix mix {messages.quoted(str(source))}")
+        raise UsageError(f"Nothing is mixed yet from {source}. First: morningmix mix {messages.quoted(str(source))}")
     if as_json:
         messages.as_json(
             {recall.title: recall.model_dump(mode="json", include={"plan", "master"}) for recall in recalls}
@@ -308,7 +309,7 @@ def turn(
     where = f' in "{song}"' if song else ""
     messages.line(
         f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). "
-        f"Hear it: morningmix mix {messages.quoted(str(recipe_file))}"
+        f"To hear it: morningmix mix {messages.quoted(str(recipe_file))}"
     )
 
 
@@ -359,8 +360,8 @@ def share(
         f"Packed {messages.counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html."
     )
     for one in shared:
-        peak = "silent" if one.peak_dbtp is None else f"peaks at {one.peak_dbtp:.1f} dBTP"
-        lowered = f", {one.lowered_db:.1f} dB softer so that it stays so" if one.lowered_db else ""
+        peak = "silent" if one.peak_dbtp is None else f"highest peak {-one.peak_dbtp:.1f} dB below clipping"
+        lowered = f", {one.lowered_db:.1f} dB softer to keep it there" if one.lowered_db else ""
         messages.line(f"  {messages.near(one.file)}  {peak}{lowered}")
 
 

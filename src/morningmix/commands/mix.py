@@ -73,7 +73,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
                 heards, found = with_songs_found(heards, uncut)
         plans = plans_of(heards, order)
         if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
-            raise UsageError('Nobody is named as a player. Add player = "NAME" to the [[input]]s in the recipe.')
+            raise UsageError('No input names its player. Add player = "NAME" to the [[input]]s in the recipe.')
         refuse_in_the_way(home.mixes, [folder_name(number, plan.title) for number, _, plan in plans])
         refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
         stack.callback(clear_partial, home)

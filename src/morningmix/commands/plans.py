@@ -56,7 +56,9 @@ def _songs(heards: Sequence[Heard]) -> list[tuple[int, Heard, SongWish]]:
             kept = [SongWish(title=title, start_s=0.0, end_s=end_s)]
         for song in kept:
             if song.start_s >= end_s:
-                raise RecipeError(f'"{song.title}" starts after the recording ends. Check its start in the recipe.')
+                raise RecipeError(
+                    f'"{song.title}" starts after the end of the recording. Check its start in the recipe.'
+                )
             songs.append((heard, replace(song, end_s=min(song.end_s, end_s))))
     return [(number, heard, song) for number, (heard, song) in enumerate(songs, 1)]
 

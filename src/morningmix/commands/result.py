@@ -87,10 +87,11 @@ def _findings(heards: Sequence[Heard]) -> tuple[Finding, ...]:
             known, takes = worst.get(key, (finding, []))
             worst[key] = (max(known, finding, key=lambda one: one.weight), [*takes, heard.take.name])
     said = [
-        replace(
-            finding,
-            says=f"{finding.says.rstrip('.')} (in {'every take' if len(takes) == len(heards) else ', '.join(takes)})",
-        )
+        replace(finding, says=f"{finding.says.rstrip('.')}. This was in {_named(takes, len(heards))}.")
         for finding, takes in worst.values()
     ]
     return tuple(sorted(said, key=lambda one: -one.weight))
+
+
+def _named(takes: Sequence[str], of: int) -> str:
+    return "every take" if len(takes) == of else ", ".join(takes)

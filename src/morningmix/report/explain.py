@@ -88,7 +88,7 @@ def whole_in_words(plan: SongPlan, master: MasterPlan, *, sources: bool) -> list
     trimmed = {reason.what for reason in trims}
     goals = [goal for goal in plan.goals if f"trim {goal.family}" not in trimmed]
     lines += [f"  {_told(song_decision(one.what, plan, master).says, one, sources)}" for one in (*first, *trims)]
-    lines += [f"  {_told(f'{goal.family.capitalize()} as they come', goal, sources)}" for goal in goals]
+    lines += [f"  {_told(goal.family.capitalize(), goal, sources)}" for goal in goals]
     return lines
 
 
