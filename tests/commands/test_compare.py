@@ -99,7 +99,7 @@ def test_what_is_in_one_only_is_said(place: Path, tmp_path: Path) -> None:
     (song / "recall.json").write_text(json.dumps(sheet), encoding="utf-8")
     ((one,), _) = compare(place / "before", song)
     assert dict(one.balance_lu)["bass"] is None
-    assert one.says.startswith('"Thursday": bass is in one of them only')
+    assert one.says.startswith('"Thursday": bass only in one of the mixes')
 
 
 def test_errors_say_what_is_missing(place: Path, tmp_path: Path) -> None:

@@ -35,7 +35,7 @@ def test_a_chat_may_quote_and_wrap(tmp_path: Path) -> None:
     [
         ("", "holds no wishes"),
         ("hello\n", "line 1: wishes begin with"),
-        ("morningmix wishes\nvocals +2\n", "for which song"),
+        ("morningmix wishes\nvocals +2\n", "which song they are for"),
         (GOOD + "<script>alert(1)</script>\n", 'line 9: "<script>alert\\(1\\)</script>" is no wish'),
         (GOOD + "../../etc/passwd\n", "line 9: .* is no wish"),
         (GOOD + "vocals +2; rm -rf /\n", "line 9: .* is no wish"),
