@@ -97,7 +97,7 @@ def write_sheet(folder: Path, tracks: Path, title: str = "Song", start_s: float 
                 role_is_guess=False,
                 family="vocals",
                 repair_s=0.001,
-                turned=(0.4, -2.0),
+                gain_step=(0.4, -2.0),
                 ducked_s=((0.25, 0.26),),
                 gate=Gate(open_s=spans, floor_db=-15.0, ramp_s=0.06),
                 de_esser=DeEsser(corner_hz=5000.0, compressor=compressor),
@@ -114,7 +114,9 @@ def write_sheet(folder: Path, tracks: Path, title: str = "Song", start_s: float 
         played_lufs=-20.0,
         tilt_db=1.0,
         goals=(Goal(family="drums", level_lu=-7.5, where_s=spans, wishes_db=0.0, because="it plays", source="none"),),
-        cleaning=Cleaning(ears=((2, True),), references=(0, 1, 2), turned=((2, 0.4, -2.0),), repaired=((2, 0.001),)),
+        cleaning=Cleaning(
+            targets=((2, True),), references=(0, 1, 2), gain_steps=((2, 0.4, -2.0),), repaired=((2, 0.001),)
+        ),
         fade_in_s=0.05,
         fade_out_s=0.2,
     )

@@ -66,16 +66,13 @@ LOOSE = {"__init__", "__main__", "errors", "units"}
 LONGEST_MODULE = 400
 MOST_PARAMETERS = 6
 WIDE: dict[str, int] = {
-    "analysis.analyse._understand": 7,
     "bleed.clean._clean": 9,
     "bleed.clean.clean_take": 7,
     "bleed.mask.Masked.__init__": 8,
     "commands.song._rendered": 9,
     "commands.song._writing": 8,
-    "decide.song_plan._track": 12,
+    "decide.song_plan._track": 11,
     "decide.song_plan.decide_song": 11,
-    "decide.take_setup._plays": 7,
-    "decide.take_setup._setup": 7,
     "render.families.render_families": 7,
     "render.master.measure_sum": 7,
     "render.master.write_master": 10,

@@ -85,8 +85,8 @@ def _images(dry: Sound, rate_hz: int, rng: np.random.Generator) -> Sound:
     room.compute_rir()
     return np.stack(
         [
-            np.stack([oaconvolve(sound, response)[: dry.shape[1]] for sound, response in zip(dry, ear, strict=True)])
-            for ear in room.rir
+            np.stack([oaconvolve(sound, response)[: dry.shape[1]] for sound, response in zip(dry, target, strict=True)])
+            for target in room.rir
         ]
     )
 
@@ -101,10 +101,13 @@ def _cleaned(recorded: Sound, rate_hz: int) -> Sound:
         take = find_take(tracks)
         _, store = measure_take(take, Path(folder) / "cache", 1, lambda _: None)
         everybody = tuple(range(len(recorded)))
-        cleaning = Cleaning(ears=tuple((ear, True) for ear in everybody), references=everybody)
+        cleaning = Cleaning(targets=tuple((target, True) for target in everybody), references=everybody)
         cleaned = clean_take(take, store, cleaning, Path(folder) / "cache", 2, lambda _: None)
         return np.stack(
-            [np.fromfile(cleaned[ear].sound.parts[0].path, np.float32).astype(np.float64) / scale for ear in everybody]
+            [
+                np.fromfile(cleaned[target].sound.parts[0].path, np.float32).astype(np.float64) / scale
+                for target in everybody
+            ]
         )
 
 

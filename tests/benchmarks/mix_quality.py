@@ -45,7 +45,7 @@ from morningmix.model.plan import SongPlan
 Sound = NDArray[np.float64]
 FAMILY = dict.fromkeys(("kick", "snare", "tom", "hi-hat", "overhead", "room", "drum kit"), "drums")
 FAMILY |= {"bass": "bass", "electric guitar": "guitars"}
-FAMILY |= {"lead vocal": "vocals", "backing vocal": "vocals", "playback": "playback", "keys": "keys", "brass": "other"}
+FAMILY |= {"lead vocal": "vocals", "backing vocal": "vocals", "playback": "playback", "keys": "keys", "brass": "horns"}
 OCTAVES_HZ = np.array([125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0])
 
 

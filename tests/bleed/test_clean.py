@@ -124,8 +124,8 @@ def _cleaned(
     take = find_take(tracks)
     names = [recording.files[0].removesuffix(".wav") for recording in take.recordings]
     _, store = measure_take(take, folder / "cache", 1, _quiet)
-    ears = tuple((index, True) for index, name in enumerate(names) if name.startswith("voice"))
-    cleaning = Cleaning(ears=ears, references=tuple(range(len(names))), repaired=repaired)
+    targets = tuple((index, True) for index, name in enumerate(names) if name.startswith("voice"))
+    cleaning = Cleaning(targets=targets, references=tuple(range(len(names))), repaired=repaired)
     # As in every run: with several threads some linear algebra rounds otherwise.
     with threadpool_limits(1):
         cleaned = clean_take(take, store, cleaning, folder / "cache", workers, _quiet)
@@ -205,8 +205,8 @@ def test_a_reference_that_is_silent_does_no_harm(
 def test_whose_bleed_it_was_is_told(plainly: dict[str, Cleaned]) -> None:
     """The drum is louder in both microphones than the amplifier, and that louder than the other voice."""
     for one in plainly.values():
-        assert [INPUTS[index] for index, _ in one.heard_of[:2]] == ["drum", "amp"]
-        assert sum(share for _, share in one.heard_of) == pytest.approx(1.0, abs=1e-3)
+        assert [INPUTS[index] for index, _ in one.bleed_sources[:2]] == ["drum", "amp"]
+        assert sum(share for _, share in one.bleed_sources) == pytest.approx(1.0, abs=1e-3)
 
 
 def test_others_that_explain_nothing_take_nothing(band: dict[str, Sound], tmp_path: Path) -> None:
@@ -216,7 +216,7 @@ def test_others_that_explain_nothing_take_nothing(band: dict[str, Sound], tmp_pa
     others = {"amp": 0.3 * _hits(rng, 0.37), "drum": 0.3 * _hits(rng, 0.53)}
     one = _cleaned(tmp_path, {**others, "voice 1": voice})["voice 1"]
     assert not one.subtracted
-    assert one.heard_of == ()
+    assert one.bleed_sources == ()
     sound = _sound(one)
     assert _sdr_db(voice, sound) > 20.0  # the mask takes a little of its quietest moments
 

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from morningmix.bleed import subtract
-from morningmix.bleed.filters import WINDOW_S, NormalEquations, history, predict, slabs, whole
+from morningmix.bleed.filters import WINDOW_S, NormalEquations, history, predict, slabs, total_bleed
 from morningmix.dsp.stft import size_for
 
 
@@ -20,9 +20,9 @@ def test_slabs_hold_every_bin_once() -> None:
 
 
 @pytest.mark.parametrize("workers", [1, 2, 3, 8, 64])
-def test_slabs_are_shared_out_whole_and_in_order(workers: int) -> None:
+def test_slabs_are_balanced_whole_and_in_order(workers: int) -> None:
     cut = slabs(size_for(WINDOW_S, 48_000), 48_000)
-    groups = subtract._shared_out(cut, workers)
+    groups = subtract._balanced(cut, workers)
     assert tuple(slab for group in groups for slab in group) == cut
     assert len(groups) <= workers
     assert len(groups) >= min(workers, 8)
@@ -43,7 +43,9 @@ def test_filters_are_those_of_an_independent_solver() -> None:
         root = np.sqrt(weights[row])
         wanted, *_ = np.linalg.lstsq((past[row] * root).T, own[row, 2:] * root, rcond=None)
         assert filters[row, :, 0].conj() == pytest.approx(wanted, abs=2e-3)
-    assert predict(filters, references, 3, 2).sum(axis=1) == pytest.approx(whole(filters, references, 3, 2), abs=1e-4)
+    assert predict(filters, references, 3, 2).sum(axis=1) == pytest.approx(
+        total_bleed(filters, references, 3, 2), abs=1e-4
+    )
 
 
 def test_filters_do_not_hang_on_the_order_in_which_sums_are_rounded() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from morningmix.bleed.mask import FLOOR_DB, mask, resting_share
+from morningmix.bleed.mask import FLOOR_DB, mask, resting_fraction
 from morningmix.bleed.opening import HOLD_S, LOOK_AHEAD_S
 
 
@@ -29,13 +29,13 @@ def test_a_mask_leaves_what_is_clear_and_turns_down_what_is_bleed() -> None:
 
 
 def test_nobody_there_rests_all_the_time() -> None:
-    assert (resting_share(np.zeros(500, np.float32), 0.01) == 1.0).all()
+    assert (resting_fraction(np.zeros(500, np.float32), 0.01) == 1.0).all()
 
 
 def test_no_line_starts_or_ends_in_the_slope_towards_rest() -> None:
     clear_db = np.zeros(1000, np.float32)
     clear_db[400:600] = 3.0
-    resting = resting_share(clear_db, 0.01)
+    resting = resting_fraction(clear_db, 0.01)
     line = slice(400 - round(LOOK_AHEAD_S / 0.01), 600 + round(HOLD_S / 0.01))
     assert (resting[line] == 0.0).all()
     assert (resting[:370] == 1.0).all()

@@ -12,7 +12,7 @@ from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 
 from morningmix.bleed.opening import HOLD_S, LOOK_AHEAD_S
-from morningmix.bleed.singing import hear_cleaned_singing, hear_singing
+from morningmix.bleed.singing import measure_cleaned_singing, measure_singing
 from morningmix.laws.track_power import mask_to_spans, spans_to_mask
 from morningmix.model.measured import BleedFacts, Cleaned, Spans
 from morningmix.model.recording import Recording
@@ -21,11 +21,11 @@ from synthetic import slots_of
 HOP_S = 0.02
 
 
-def facts(excess_db: NDArray[np.float32], of_instruments_db: NDArray[np.float32] | None = None) -> BleedFacts:
+def facts(over_bleed_db: NDArray[np.float32], of_instruments_db: NDArray[np.float32] | None = None) -> BleedFacts:
     return BleedFacts(
         hop_s=HOP_S,
-        excess_db=excess_db.astype(np.float32),
-        excess_of_instruments_db=(excess_db if of_instruments_db is None else of_instruments_db).astype(np.float32),
+        over_bleed_db=over_bleed_db.astype(np.float32),
+        over_instrument_bleed_db=(over_bleed_db if of_instruments_db is None else of_instruments_db).astype(np.float32),
     )
 
 
@@ -34,8 +34,10 @@ def heap(hops: int, seed: int = 1, spread_db: float = 0.4) -> NDArray[np.float32
     return (spread_db * np.random.default_rng(seed).standard_normal(hops)).astype(np.float32)
 
 
-def with_lines(excess_db: NDArray[np.float32], lines: list[tuple[int, int]], above_db: float) -> NDArray[np.float32]:
-    sung = excess_db.copy()
+def with_lines(
+    over_bleed_db: NDArray[np.float32], lines: list[tuple[int, int]], above_db: float
+) -> NDArray[np.float32]:
+    sung = over_bleed_db.copy()
     for start, stop in lines:
         sung[start:stop] += above_db
     return sung
@@ -50,7 +52,7 @@ LINES = [(200, 300), (500, 520), (700, 900)]
 
 
 def test_it_opens_early_and_closes_late() -> None:
-    singing = hear_singing(facts(with_lines(heap(1000), LINES, 8.0)))
+    singing = measure_singing(facts(with_lines(heap(1000), LINES, 8.0)))
     assert singing is not None
     # Every line stands clearly out of the heap, so both edges are known to the hop.
     expected = tuple((start * HOP_S - LOOK_AHEAD_S, stop * HOP_S + HOLD_S) for start, stop in LINES)
@@ -60,7 +62,7 @@ def test_it_opens_early_and_closes_late() -> None:
 
 @pytest.mark.parametrize("above_db", [2.5, 4.0, 8.0, 14.0])
 def test_quiet_and_loud_singers_are_both_heard(above_db: float) -> None:
-    singing = hear_singing(facts(with_lines(heap(1000), LINES, above_db)))
+    singing = measure_singing(facts(with_lines(heap(1000), LINES, above_db)))
     assert singing is not None
     sung = spans_to_mask(tuple((a * HOP_S, b * HOP_S) for a, b in LINES), 1000, HOP_S)
     opened = spans_to_mask(singing.open_s, 1000, HOP_S)
@@ -75,23 +77,23 @@ def test_quiet_and_loud_singers_are_both_heard(above_db: float) -> None:
 def test_a_dip_within_a_line_does_not_close_it() -> None:
     excess = with_lines(heap(1000), [(200, 400)], 8.0)
     excess[300:303] = 0.0
-    singing = hear_singing(facts(excess))
+    singing = measure_singing(facts(excess))
     assert singing is not None
     assert singing.open_s[0] == (200 * HOP_S - LOOK_AHEAD_S, 400 * HOP_S + HOLD_S)
 
 
 def test_where_all_others_leave_nothing_the_instruments_decide() -> None:
-    singing = hear_singing(facts(np.full(1000, -3.0, np.float32), with_lines(heap(1000), LINES, 6.0)))
+    singing = measure_singing(facts(np.full(1000, -3.0, np.float32), with_lines(heap(1000), LINES, 6.0)))
     assert singing is not None
     assert "the instruments" in singing.because
     assert len(singing.open_s) == len(LINES)
 
 
 def test_what_cannot_be_told_stays_open() -> None:
-    assert hear_singing(None) is None
-    assert hear_singing(facts(heap(9))) is None
+    assert measure_singing(None) is None
+    assert measure_singing(facts(heap(9))) is None
     # Flat: no heap with a tail, so nothing speaks for closing.
-    assert hear_singing(facts(np.zeros(1000, np.float32))) is None
+    assert measure_singing(facts(np.zeros(1000, np.float32))) is None
 
 
 @settings(max_examples=150, deadline=None)
@@ -106,12 +108,12 @@ def test_what_cannot_be_told_stays_open() -> None:
 )
 def test_no_excess_is_too_strange(excess: NDArray[np.float32], of_instruments_db: float) -> None:
     excess.flags.writeable = False
-    singing = hear_singing(facts(excess, np.full(len(excess), of_instruments_db)))
+    singing = measure_singing(facts(excess, np.full(len(excess), of_instruments_db)))
     if singing is not None:
         length_s = len(excess) * HOP_S
         assert_in_order(singing.open_s, length_s)
         assert_in_order(singing.sings_s, length_s)
-        assert hear_singing(facts(excess, np.full(len(excess), of_instruments_db))) == singing
+        assert measure_singing(facts(excess, np.full(len(excess), of_instruments_db))) == singing
 
 
 @settings(max_examples=50, deadline=None)
@@ -119,8 +121,8 @@ def test_no_excess_is_too_strange(excess: NDArray[np.float32], of_instruments_db
 def test_thresholds_follow_the_track(seed: int, shift_db: float, above_db: float) -> None:
     # The same excess, lifted as a whole, opens in the same places but for the width of a histogram's bin.
     plain = with_lines(heap(1000, seed), LINES, above_db)
-    one = hear_singing(facts(plain))
-    other = hear_singing(facts(plain + np.float32(round(shift_db, 1))))
+    one = measure_singing(facts(plain))
+    other = measure_singing(facts(plain + np.float32(round(shift_db, 1))))
     assert one is not None
     assert other is not None
     differing = spans_to_mask(one.open_s, 1000, HOP_S) != spans_to_mask(other.open_s, 1000, HOP_S)
@@ -142,7 +144,7 @@ def cleaned(clear_db: NDArray[np.float32]) -> Cleaned:
     return Cleaned(
         sound=Recording(lanes=()),
         subtracted=True,
-        heard_of=(),
+        bleed_sources=(),
         slots=slots_of(np.zeros((0, 0), np.float32), np.zeros(0, np.float32)),
         hop_s=HOP_S,
         clear_db=clear_db.astype(np.float32),
@@ -156,13 +158,13 @@ def test_a_cleaned_microphone_opens_for_what_rises(above_db: float, hops: int) -
     rest = np.random.default_rng(2).exponential(0.01, 2000)
     sung = rest.copy()
     sung[300 : 300 + hops] += above_db
-    heard = hear_cleaned_singing(cleaned(sung))
+    heard = measure_cleaned_singing(cleaned(sung))
     assert heard is not None
     expected = (300 * HOP_S - LOOK_AHEAD_S, (300 + hops) * HOP_S + HOLD_S)
     np.testing.assert_allclose(heard.open_s, [expected], atol=1e-6)
 
 
 def test_a_cleaned_microphone_rests_where_nothing_rises() -> None:
-    nobody = hear_cleaned_singing(cleaned(np.random.default_rng(2).exponential(0.01, 2000)))
+    nobody = measure_cleaned_singing(cleaned(np.random.default_rng(2).exponential(0.01, 2000)))
     assert nobody is not None
     assert nobody.open_s == ()

@@ -21,7 +21,7 @@ from morningmix.render.families import Families
 
 RATE_HZ = 32_000
 SECONDS = 24.0
-CLEANING = Cleaning(ears=((3, True),), references=(0, 1, 2, 3))
+CLEANING = Cleaning(targets=((3, True),), references=(0, 1, 2, 3))
 
 
 def track(name: str, family: str, player: str | None, *, cleaned: bool = False, gate: Gate | None = None) -> TrackPlan:
@@ -66,7 +66,7 @@ def test_only_what_hears_itself_alone_is_taken_out_of_the_rest() -> None:
         track("bass", "bass", "Ida"),
         track("guitar", "guitars", "Uma"),
         track("lead vocal", "vocals", "Uma", cleaned=True),
-        track("trumpet", "other", "Nils", gate=Gate(open_s=(), floor_db=-12.0, ramp_s=0.1)),
+        track("trumpet", "horns", "Nils", gate=Gate(open_s=(), floor_db=-12.0, ramp_s=0.1)),
     ]
     gone = {one.name: one.gone for one in practice_mixes(song(tracks))}
     assert gone == {

@@ -16,7 +16,7 @@ from morningmix.audio.takes import find_take
 from morningmix.commands import mix
 from morningmix.commands.order import Order
 from morningmix.decide.song_boundaries import find_songs
-from morningmix.measure.activity import hear_activity
+from morningmix.measure.activity import measure_activity
 from morningmix.measure.take import measure_take
 from synthetic import SINGERS, Sound, band, sources
 
@@ -74,16 +74,16 @@ def test_songs_are_found_in_recorded_sound(tracks: Path, tmp_path: Path) -> None
     _, store = measure_take(take, tmp_path, 1, lambda _: None)
     families = {"kick": "drums", "snare": "drums", "overhead": "drums", "bass": "bass"}
     of_inputs = [families.get(recording.files[0].removesuffix(".wav"), "guitars") for recording in take.recordings]
-    activity = hear_activity(store, of_inputs)
+    activity = measure_activity(store, of_inputs)
     songs = find_songs(activity, of_inputs)
     for song, first_s in zip(songs, (FIRST_S, SECOND_S), strict=True):
         assert right(song.start.at_s, song.end.at_s, first_s)
     guitar = of_inputs.index("guitars")
     playing = slice(round((FIRST_S + 2) / activity.frame_s), round((FIRST_S + SONG_S - 2) / activity.frame_s))
     alone = slice(round((FIRST_S + SONG_S + 5) / activity.frame_s), round((FIRST_S + SONG_S + 11) / activity.frame_s))
-    assert activity.excess_db[guitar].mean(axis=0)[playing].mean() > 6.0
-    assert activity.excess_db[guitar].mean(axis=0)[alone].max() < 3.0
-    assert activity.excess_db[of_inputs.index("bass")].mean(axis=0)[alone].mean() > 6.0
+    assert activity.over_bleed_db[guitar].mean(axis=0)[playing].mean() > 6.0
+    assert activity.over_bleed_db[guitar].mean(axis=0)[alone].max() < 3.0
+    assert activity.over_bleed_db[of_inputs.index("bass")].mean(axis=0)[alone].mean() > 6.0
 
 
 def test_the_command_writes_the_songs_and_leaves_a_list_alone(tracks: Path, tmp_path: Path) -> None:

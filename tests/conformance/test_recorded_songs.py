@@ -1,12 +1,12 @@
-"""Songs are found in full-length rock recordings that somebody else made.
+"""Songs are found in full-length recordings that somebody else made.
 
-Debian's packages fretsonfire-songs-sectoid and fretsonfire-songs-muldjord carry eight songs by two bands, each as one
-file of the guitar and one of the rest of the band, with their licences. Here they are joined into one take, with talk
-and pauses between them. Where the packages are not installed this is skipped.
+MORNINGMIX_REHEARSALS names a folder with a folder for each song: `song.ogg` is the band, `guitar.ogg` its guitar. Here
+they are joined into one take, with talk and pauses between them. Without at least eight songs this is skipped.
 """
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,15 +18,15 @@ from scipy.signal import lfilter
 
 from morningmix.audio.takes import find_take
 from morningmix.decide.song_boundaries import find_songs
-from morningmix.measure.activity import hear_activity
+from morningmix.measure.activity import measure_activity
 from morningmix.measure.take import measure_take
 
-SONGS = sorted(Path("/usr/share/games/fretsonfire/data/songs").glob("*/*/song.ogg"))
+SONGS = sorted(Path(os.environ.get("MORNINGMIX_REHEARSALS", "nowhere")).rglob("song.ogg"))
 RATE_HZ = 44_100
 GAP_S = 20.0
 FALLEN_DB = 20.0
 
-pytestmark = pytest.mark.skipif(len(SONGS) < 8, reason="the packages with the recordings are not installed")
+pytestmark = pytest.mark.skipif(len(SONGS) < 8, reason="MORNINGMIX_REHEARSALS names no folder with eight songs")
 
 Sound = NDArray[np.float32]
 
@@ -107,7 +107,7 @@ def test_every_song_is_found_whole_and_nothing_else_is(joined: tuple[Path, list[
     _, store = measure_take(take, tmp_path, 2, lambda _: None)
     families = {"band.wav": "drums", "guitar.wav": "guitars", "voice.wav": "vocals"}
     of_inputs = [families[recording.files[0]] for recording in take.recordings]
-    found = find_songs(hear_activity(store, of_inputs), of_inputs)
+    found = find_songs(measure_activity(store, of_inputs), of_inputs)
     kept = [one for one in found if one.keep]
     assert len(kept) == len(truth)
     for one, song in zip(kept, truth, strict=True):

@@ -26,7 +26,7 @@ def facts_of(
     level: NDArray[np.float64],
     crest_db: float = 9.0,
     channels: int = 1,
-    side_share: float = 0.0,
+    side_fraction: float = 0.0,
     **changes: object,
 ) -> TrackFacts:
     """A track of a steady spectrum ``(bands,)`` (any scale) at a power per slot ``(slots,)``."""
@@ -38,11 +38,11 @@ def facts_of(
         "peak_dbfs": float(20.0 * np.log10(max(float(peaks.max()), 1e-6))),
         "clipped_runs": 0,
         "dc": 0.0,
-        "side_share": side_share,
+        "side_fraction": side_fraction,
         "slots": slots_of(bands, peaks),
     }
     missing = {
-        field.name: {"hum": None, "pops_s": (), "howls": (), "dropouts": 0, "broken_samples": 0}[field.name]
+        field.name: {"hum": None, "pops_s": (), "feedback": (), "dropouts": 0, "broken_samples": 0}[field.name]
         for field in dataclasses.fields(TrackFacts)
         if field.name not in plain
     }

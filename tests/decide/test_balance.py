@@ -9,9 +9,14 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from morningmix.decide.balance import FILLERS, solve_gains
+from morningmix.model.plan import FAMILIES
 
 SLOTS = 40
 EVERYWHERE = np.ones(SLOTS, np.bool_)
+
+
+def test_every_family_may_stay_where_it_is() -> None:
+    assert sorted(FILLERS) == sorted(FAMILIES)
 
 
 def level_lu(gram: NDArray[np.float64], gains_db: dict[str, float], family: str, where: NDArray[np.bool_]) -> float:

@@ -7,7 +7,6 @@ import numpy as np
 from decide.made import an_input, bump, facts_of, measurements
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.filters import decide_filters
-from morningmix.model.recipe import Defaults
 
 
 def test_a_line_is_told_from_a_microphone_by_its_rests() -> None:
@@ -20,6 +19,6 @@ def test_a_line_is_told_from_a_microphone_by_its_rests() -> None:
     assert line_and_microphone([line, other]) is None
     assert line_and_microphone([line, drum]) is None
     assert line_and_microphone([line, amplifier, other]) is None
-    filters, (why,) = decide_filters(amplifier, Defaults(eq="off"), measurements(line.facts), line_too=line.name)
+    filters, (why,) = decide_filters(amplifier, measurements(line.facts), line_too=line.name)
     assert [(one.kind, one.corner_hz) for one in filters] == [("high_pass", 120.0)]
     assert line.name in why.because

@@ -9,7 +9,6 @@ import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements
 from morningmix.decide.de_ess import decide_de_esser
-from morningmix.model.recipe import Defaults
 from synthetic import slots_of
 
 
@@ -31,7 +30,7 @@ def test_only_a_voice_with_a_sharp_s_is_de_essed(role: str, sharp_db: float, eq:
     facts = replace(facts, slots=slots_of(bands, facts.slots.peaks))
     one = an_input(role, facts, eq=eq)
     plays = np.ones(len(STEADY), np.bool_)
-    found, reasons = decide_de_esser(one, 6.0, plays, (), Defaults(), measurements(facts))
+    found, reasons = decide_de_esser(one, 6.0, plays, (), measurements(facts))
     assert (found is not None) == bool(reasons) == softened
     if found is not None:
         # The mean level at the desk is -20 + 6 dB; an s is held from 13 dB under it, as peaks 8 dB higher.

@@ -7,7 +7,6 @@ import pytest
 from decide.made import STEADY, an_input, bump, facts_of, measurements
 from morningmix.decide.filters import decide_filters
 from morningmix.files.presets import load_roles
-from morningmix.model.recipe import Defaults
 
 
 @pytest.mark.parametrize("role", sorted(load_roles()))
@@ -15,20 +14,16 @@ def test_filters_by_role_and_their_switches(role: str) -> None:
     facts = facts_of(bump(300.0, 2.0), STEADY)
     here = measurements(facts)
     corner = load_roles()[role].high_pass_hz
-    filters, reasons = decide_filters(an_input(role, facts), Defaults(), here)
+    filters, reasons = decide_filters(an_input(role, facts), here)
     expected = [] if corner is None else [corner.value]
     assert [one.corner_hz for one in filters if one.kind == "high_pass"] == expected
     assert [reason.source for reason in reasons if reason.what == "high_pass_hz"] == (
         [] if corner is None else [corner.source]
     )
-    for one, defaults in (
-        (an_input(role, facts, high_pass="off"), Defaults()),
-        (an_input(role, facts), Defaults(high_pass="off")),
-    ):
-        filters, reasons = decide_filters(one, defaults, here)
-        assert all(f.kind != "high_pass" for f in filters)
-        assert "turned off in the recipe" in {reason.because for reason in reasons}
-    filters, _ = decide_filters(an_input(role, facts, high_pass_hz=77.0, high_pass="off"), Defaults(), here)
+    filters, reasons = decide_filters(an_input(role, facts, high_pass="off"), here)
+    assert all(f.kind != "high_pass" for f in filters)
+    assert "turned off in the recipe" in {reason.because for reason in reasons}
+    filters, _ = decide_filters(an_input(role, facts, high_pass_hz=77.0, high_pass="off"), here)
     assert [f.corner_hz for f in filters if f.kind == "high_pass"] == [77.0]
 
 
@@ -36,9 +31,7 @@ def test_only_a_bass_without_a_loudspeaker_is_rolled_off() -> None:
     direct = facts_of(bump(90.0, 1.0) + 1e-3 * bump(8_000.0, 0.5), STEADY)
     speaker = facts_of(bump(90.0, 1.0) + 1e-6 * bump(8_000.0, 0.5), STEADY)
     kinds = {
-        (role, name, eq): [
-            one.kind for one in decide_filters(an_input(role, facts, eq=eq), Defaults(), measurements(facts))[0]
-        ]
+        (role, name, eq): [one.kind for one in decide_filters(an_input(role, facts, eq=eq), measurements(facts))[0]]
         for role in ("bass", "electric guitar")
         for name, facts in (("direct", direct), ("speaker", speaker))
         for eq in ("auto", "off")

@@ -10,7 +10,7 @@ import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements, recordings
 from morningmix.decide.findings import find_faults
-from morningmix.model.measured import Cleaned, Howl, Singing, Turned
+from morningmix.model.measured import AcousticFeedback, Cleaned, GainStep, Singing
 from morningmix.model.recording import Recording, Take
 
 
@@ -49,9 +49,9 @@ def test_faults_are_said_worst_first() -> None:
 
 
 def test_what_was_made_up_for_is_said_with_what_to_do_next_time() -> None:
-    howls = (Howl(start_s=28.4, end_s=29.0, hz=263.0), Howl(start_s=31.0, end_s=31.5, hz=263.0))
-    sang = facts_of(bump(500.0, 1.0), STEADY, howls=howls, pops_s=((3.0, 3.1),))
-    one = replace(an_input("lead vocal", sang), name="lead vocal", turned=Turned(at_s=62.0, step_db=-6.0))
+    howls = (AcousticFeedback(start_s=28.4, end_s=29.0, hz=263.0), AcousticFeedback(start_s=31.0, end_s=31.5, hz=263.0))
+    sang = facts_of(bump(500.0, 1.0), STEADY, feedback=howls, pops_s=((3.0, 3.1),))
+    one = replace(an_input("lead vocal", sang), name="lead vocal", gain_step=GainStep(at_s=62.0, step_db=-6.0))
     take = Take(folder=Path("take"), recordings=tuple(recordings("a")), rate_hz=48_000, frames=480_000)
     assert [fault.says for fault in find_faults([one], take, measurements(sang), {})] == [
         "Feedback in the lead vocal mic at 0:28 and later. We turned it down in the mix. Next time turn its monitor "
@@ -70,7 +70,7 @@ def test_a_voice_is_drowned_where_more_was_taken_out_of_it_than_stayed(band_db: 
     recorded = clean.slots.scaled(np.full(100, np.sqrt(1.0 + 10.0 ** (band_db / 10.0)), np.float32))
     whole = Recording(lanes=recordings("lead")[0].lanes)
     nothing = np.zeros(500, np.float32)
-    cleaned = Cleaned(sound=whole, subtracted=True, slots=clean.slots, hop_s=0.02, clear_db=nothing, heard_of=())
+    cleaned = Cleaned(sound=whole, subtracted=True, slots=clean.slots, hop_s=0.02, clear_db=nothing, bleed_sources=())
     lead = replace(an_input("lead vocal", clean, 0), cleaned=cleaned, recorded=recorded)
     spans = ((0.0, 8.0),)
     take = Take(folder=Path("card"), recordings=(whole,), rate_hz=48_000, frames=480_000)

@@ -35,7 +35,7 @@ def test_a_millionth_decides_nothing_about_the_sum(seed: int) -> None:
             return array * (1.0 + off * np.random.default_rng(1).uniform(-1.0, 1.0, array.shape)).astype(array.dtype)
 
         trims = decide_trims(plan, names, near(gram), near(peaks_db))
-        facts = SumFacts(step_s=0.001, steps_per_hop=100, key_db=near(peaks_db) + 17, powers=near(powers))
+        facts = SumFacts(step_s=0.001, steps_per_hop=100, sidechain_db=near(peaks_db) + 17, powers=near(powers))
         return decide_master(plan, trims, facts, min(plan.target_lufs, reachable_lufs(plan, trims, facts)))
 
     assert master(1e-6) == master(0.0)
@@ -115,7 +115,10 @@ def test_silence_has_a_master_too() -> None:
     trims = decide_trims(a_song(), (), np.zeros((100, 0, 0)), None)
     assert trims.gain_db == 0.0
     facts = SumFacts(
-        step_s=0.001, steps_per_hop=100, key_db=np.full(10_000, -120.0, np.float32), powers=np.zeros(10_000, np.float32)
+        step_s=0.001,
+        steps_per_hop=100,
+        sidechain_db=np.full(10_000, -120.0, np.float32),
+        powers=np.zeros(10_000, np.float32),
     )
     master = decide_master(a_song(), trims, facts, -16.0)
     assert np.isfinite(master.gain_db)

@@ -24,7 +24,7 @@ from morningmix.model.recipe import InputWish
         ("bass", facts_of(bump(90.0, 1.0), STEADY)),
         ("electric guitar", facts_of(bump(900.0, 1.5), STEADY)),
         ("playback", facts_of(bump(500.0, 2.0), np.where(np.arange(100) < 30, 1e-2, 1e-9), channels=2)),
-        ("keys", facts_of(bump(500.0, 2.0), STEADY, channels=2, side_share=0.1)),
+        ("keys", facts_of(bump(500.0, 2.0), STEADY, channels=2, side_fraction=0.1)),
         ("other", facts_of(bump(500.0, 2.0), np.full(100, 1e-12), peak_dbfs=-100.0)),
     ],
 )

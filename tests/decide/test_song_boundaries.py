@@ -27,7 +27,7 @@ class Score:
         self.families = families
         frames = round(seconds * FRAMES_PER_SECOND)
         self.powers = np.full((len(families), BANDS, frames), FLOOR, np.float32)
-        self.excess_db = np.full((len(families), BANDS, frames), -3.0, np.float32)
+        self.over_bleed_db = np.full((len(families), BANDS, frames), -3.0, np.float32)
         self.rises_db = np.zeros((len(families), frames * HOPS_PER_SECOND // FRAMES_PER_SECOND), np.float32)
 
     def sound(self, who: int, start_s: float, end_s: float, level_db: float = 0.0, to_db: float | None = None) -> None:
@@ -36,7 +36,7 @@ class Score:
         count = self.powers[who, 0, frames].size
         levels = np.linspace(level_db, level_db if to_db is None else to_db, count)
         self.powers[who, :, frames] = np.maximum(FLOOR, 10.0 ** (levels / 10.0 - 2.0))
-        self.excess_db[who, :, frames] = np.where(levels > -60.0, 12.0, -3.0)
+        self.over_bleed_db[who, :, frames] = np.where(levels > -60.0, 12.0, -3.0)
 
     def hit(self, at_s: float, *who: int) -> None:
         """A stroke that these inputs hear."""
@@ -67,7 +67,7 @@ class Score:
                 frame_s=1.0 / FRAMES_PER_SECOND,
                 hop_s=1.0 / HOPS_PER_SECOND,
                 powers=self.powers,
-                excess_db=self.excess_db,
+                over_bleed_db=self.over_bleed_db,
                 rises_db=self.rises_db,
             ),
             self.families,

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from morningmix.analysis.analyse import listen
 from morningmix.analysis.heard import Heard
-from morningmix.bleed.singing import hear_cleaned_singing
+from morningmix.bleed.singing import measure_cleaned_singing
 from morningmix.decide.gain import HEADROOM_DBFS, WORKING_LUFS
 from morningmix.decide.master import (
     decide_master,
@@ -31,9 +31,9 @@ from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, re
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import k_powers, loud_mask, loudness_of
 from morningmix.model.input import Input
-from morningmix.model.measured import Howl, SumFacts
+from morningmix.model.measured import AcousticFeedback, SumFacts
 from morningmix.model.plan import Move, SongPlan, TrackPlan
-from morningmix.model.recipe import Defaults, InputWish, MoveWish, Recipe, SongInputWish, SongWish
+from morningmix.model.recipe import Defaults, InputWish, MoveWish, SongInputWish, SongWish
 from morningmix.model.slots import Slots
 from morningmix.report.explain import input_in_words
 from morningmix.storage.home import home_of
@@ -74,12 +74,14 @@ def plan_of(
     defaults: Defaults | None = None,
 ) -> SongPlan:
     """The plan of a song, with changed wishes by input name."""
-    changes = wishes or {}
+    changes: Mapping[str, Mapping[str, Any]] = wishes or {}
+    said = defaults or Defaults()
     inputs = [
-        replace(one, wish=InputWish(files=one.wish.files, **changes.get(one.name, {})))  # type: ignore[arg-type]
+        replace(
+            one, wish=replace(said.fill(InputWish(files=one.wish.files, called=one.name)), **changes.get(one.name, {}))
+        )
         for one in heard.inputs
     ]
-    recipe = replace(heard.recipe, defaults=defaults or heard.recipe.defaults)
     songs = [replace(song or SongWish(title="Song", start_s=0.0, end_s=0.0), start_s=start_s, end_s=end_s)]
     return decide_song(
         title="Song",
@@ -88,19 +90,18 @@ def plan_of(
         inputs=inputs,
         singing=heard.singing,
         measured=heard.measured,
-        recipe=recipe,
+        recipe=heard.recipe,
         roles=load_roles(),
-        setups=setups_of(heard, inputs, recipe, songs),
+        setups=setups_of(heard, inputs, songs),
         song=song,
     )
 
 
-def setups_of(heard: Heard, inputs: Sequence[Input], recipe: Recipe, songs: Sequence[SongWish]) -> Setups:
+def setups_of(heard: Heard, inputs: Sequence[Input], songs: Sequence[SongWish]) -> Setups:
     return set_up(
         inputs=inputs,
         singing=heard.singing,
         measured=heard.measured,
-        recipe=recipe,
         roles=load_roles(),
         songs=songs,
     )
@@ -161,7 +162,7 @@ def test_a_long_take_is_set_up_as_a_short_one_is(tmp_path: Path, monkeypatch: py
     def set_up_in(home: str) -> tuple[list[str], Setups]:
         heard = listen(tmp_path / "take", home_of(tmp_path / "take", tmp_path, tmp_path / home), 2, lambda *_: None)[0]
         whole = SongWish(title="", start_s=0.0, end_s=SECONDS)
-        setups = setups_of(heard, heard.inputs, heard.recipe, [whole])
+        setups = setups_of(heard, heard.inputs, [whole])
         return [guess.role for guess in guess_roles(heard.measured)], setups
 
     roles, fine = set_up_in("fine")
@@ -221,7 +222,7 @@ def test_gains_bring_every_input_to_the_working_level_or_to_its_headroom(heard: 
     for one in heard.inputs:
         track = tracks(plan_of(heard))[one.name]
         assert one.facts.peak_dbfs + track.gain_db <= HEADROOM_DBFS + 0.01
-        if one.preset.gate_floor_db is None:
+        if not one.preset.cleaned:
             filters = [each for each in track.filters if each.kind != "peak"]
             powers = k_powers(one.facts, heard.measured, filters)
             level = loudness_of(powers, loud_mask(powers, heard.measured.slot_s))
@@ -262,7 +263,7 @@ def songs_of(heard: Heard, *songs: SongWish, halves_db: Mapping[str, float] | No
         gain[half:] = 10.0 ** ((halves_db or {}).get(one.name, 0.0) / 20.0)
         inputs.append(replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled(gain))))
     measured = replace(heard.measured, tracks=tuple(one.facts for one in inputs))
-    setups = setups_of(replace(heard, measured=measured), inputs, heard.recipe, songs)
+    setups = setups_of(replace(heard, measured=measured), inputs, songs)
     return [
         decide_song(
             title=song.title,
@@ -386,9 +387,9 @@ def test_defaults_count_for_everybody_who_does_not_say_otherwise(heard: Heard) -
 
 
 def test_pops_and_howls_are_turned_down_together(heard: Heard) -> None:
-    howls = (Howl(start_s=1.0, end_s=2.0, hz=900.0), Howl(start_s=3.0, end_s=4.0, hz=900.0))
+    feedback = (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0), AcousticFeedback(start_s=3.0, end_s=4.0, hz=900.0))
     inputs = tuple(
-        replace(one, facts=replace(one.facts, pops_s=((0.5, 0.56), (1.98, 2.04)), howls=howls))
+        replace(one, facts=replace(one.facts, pops_s=((0.5, 0.56), (1.98, 2.04)), feedback=feedback))
         if one.name == "lead vocal"
         else one
         for one in heard.inputs
@@ -459,6 +460,22 @@ def test_a_songs_own_wishes_come_on_top(heard: Heard) -> None:
     assert isinstance(moves[0], Move)
 
 
+def test_a_song_finds_an_input_by_the_name_that_the_recipe_gives_it(heard: Heard) -> None:
+    """Without a name there, that is the file's, whatever the input is called in the mix."""
+    inputs = (SongInputWish(name="TRK-05", mute=True),)
+    moves = (MoveWish(name="trk 07", from_s=2.0, to_s=4.0, level_db=1.5),)
+    song = SongWish(title="Song", start_s=0.0, end_s=SECONDS, inputs=inputs, moves=moves)
+    by_name = tracks(plan_of(heard, {"guitar 1": {"called": "TRK05"}, "lead vocal": {"called": "TRK07"}}, song=song))
+    assert [name for name, track in by_name.items() if not track.sounds] == ["guitar 1"]
+    assert [name for name, track in by_name.items() if track.moves] == ["lead vocal"]
+
+
+def test_a_song_means_no_input_that_happens_to_be_called_as_a_file_of_another(heard: Heard) -> None:
+    song = SongWish(title="Song", start_s=0.0, end_s=SECONDS, inputs=(SongInputWish(name="bass", mute=True),))
+    by_name = tracks(plan_of(heard, {"guitar 1": {"called": "bass"}, "bass": {"called": None}}, song=song))
+    assert [name for name, track in by_name.items() if not track.sounds] == ["guitar 1"]
+
+
 @pytest.mark.parametrize(("muted", "level_lu"), [((), -4.0), (("guitar 1", "guitar 2"), -4.0), (QUIETED, -3.0)])
 def test_voices_sit_higher_in_a_quiet_line_up(heard: Heard, muted: Sequence[str], level_lu: float) -> None:
     goals = {one.family: one for one in plan_of(heard, {name: {"mute": True} for name in muted}).goals}
@@ -485,7 +502,7 @@ def test_a_plan_survives_the_recall_sheet(heard: Heard, tmp_path: Path) -> None:
     facts = SumFacts(
         step_s=0.001,
         steps_per_hop=100,
-        key_db=np.linspace(-20.0, -3.0, 8_500).astype(np.float32),
+        sidechain_db=np.linspace(-20.0, -3.0, 8_500).astype(np.float32),
         powers=np.full(8_500, 1e-2, np.float32),
     )
     sheet = Recall(
@@ -536,7 +553,7 @@ def disturbed(heard: Heard, seed: int) -> Heard:
     inputs = tuple(
         replace(one, facts=each, cleaned=clean) for one, each, clean in zip(heard.inputs, facts, cleaned, strict=True)
     )
-    singing = heard.singing | {one.index: hear_cleaned_singing(one.cleaned) for one in inputs if one.cleaned}
+    singing = heard.singing | {one.index: measure_cleaned_singing(one.cleaned) for one in inputs if one.cleaned}
     return replace(heard, inputs=inputs, singing=singing, measured=replace(heard.measured, tracks=tuple(facts)))
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from morningmix.dsp.bands import BandMeter, band_edges_bins, band_edges_hz, hop_frames, window_frames
+from morningmix.dsp.bands import BandMeter, band_edges_bins, band_edges_hz, band_hop_frames, window_frames
 from morningmix.model.slots import Bands
 from morningmix.units import Block
 
@@ -60,7 +60,7 @@ def test_channels_are_averaged_as_powers() -> None:
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 def test_a_click_sounds_in_its_own_hop(rate_hz: int) -> None:
-    hop = hop_frames(rate_hz)
+    hop = band_hop_frames(rate_hz)
     click = np.zeros((1, 20 * hop), np.float32)
     click[0, 7 * hop + hop // 2] = 1.0
     assert int(metered(click, rate_hz).sum(axis=0).argmax()) == 7
@@ -72,7 +72,7 @@ def test_bands_are_distinct_and_under_half_the_rate(rate_hz: int) -> None:
     assert np.all(np.diff(band_edges_bins(rate_hz)) >= 1)
     assert edges[0] > 0.0
     assert edges[-1] < rate_hz / 2.0
-    assert window_frames(rate_hz) >= 2 * hop_frames(rate_hz)
+    assert window_frames(rate_hz) >= 2 * band_hop_frames(rate_hz)
 
 
 @settings(max_examples=40, deadline=None)
@@ -91,7 +91,7 @@ def test_any_cut_gives_the_same_bands(rate_hz: int, channels: int, frames: int, 
     meter = BandMeter(rate_hz, channels)
     parts = [meter.update(np.ascontiguousarray(block[:, start:stop])) for start, stop in pairwise(edges)]
     np.testing.assert_array_equal(np.concatenate([*parts, meter.finish()], axis=1), whole)
-    assert whole.shape == (len(band_edges_hz(rate_hz)) - 1, math.ceil(frames / hop_frames(rate_hz)))
+    assert whole.shape == (len(band_edges_hz(rate_hz)) - 1, math.ceil(frames / band_hop_frames(rate_hz)))
 
 
 def test_no_sound_no_hops() -> None:

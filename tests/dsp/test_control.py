@@ -14,7 +14,7 @@ from morningmix.dsp.control import (
     CompressorCurve,
     GainRamp,
     gate_line,
-    hop_frames,
+    loudness_hop_frames,
     move_line,
     peaks_db,
     step_frames,
@@ -27,8 +27,8 @@ USUAL_RATES_HZ = (8_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000, 88_200,
 
 @pytest.mark.parametrize("rate_hz", USUAL_RATES_HZ)
 def test_steps_are_about_a_millisecond_and_divide_the_hop(rate_hz: int) -> None:
-    assert hop_frames(rate_hz) == rate_hz // 10
-    assert hop_frames(rate_hz) % step_frames(rate_hz) == 0
+    assert loudness_hop_frames(rate_hz) == rate_hz // 10
+    assert loudness_hop_frames(rate_hz) % step_frames(rate_hz) == 0
     assert 0.0006 < step_frames(rate_hz) / rate_hz < 0.0015
     assert (step_frames(48_000), step_frames(44_100)) == (48, 45)
 

@@ -18,9 +18,9 @@ from morningmix.dsp.declip import (
     MOST_OVERSHOOT,
     RepairStage,
     clipped,
+    declipped_stretch,
     interpolated,
     least_residual,
-    mended_stretch,
     prediction,
 )
 from morningmix.model.plan import TrackPlan
@@ -56,7 +56,7 @@ def test_a_stretch_is_mended_as_the_whole_is(start: int, length: int) -> None:
     def read(first: int, stop: int) -> Block:
         return of(sound, first, stop)
 
-    stretch = mended_stretch(read, start, start + length, LONGEST_S, RATE_HZ)
+    stretch = declipped_stretch(read, start, start + length, LONGEST_S, RATE_HZ)
     assert np.array_equal(stretch, of(whole, start, start + length))
 
 
@@ -231,7 +231,7 @@ def strip_output(folder: Path, sound: Block, plan: TrackPlan, start: int, frames
 @pytest.mark.parametrize("delay_frames", [0, 333, 9_000, -500])
 def test_a_strip_mends_first_and_in_time(tmp_path: Path, delay_frames: int) -> None:
     recorded = as_recorded(song(0.5) * 2.0)
-    usual = {"files": ("a.wav",), "name": "a", "role": "other", "role_is_guess": False, "family": "other"}
+    usual = {"files": ("a.wav",), "name": "a", "role": "other", "role_is_guess": False, "family": "extras"}
     plan = TrackPlan(**usual, repair_s=LONGEST_S, delay_s=delay_frames / RATE_HZ)  # type: ignore[arg-type]
     step = step_frames(RATE_HZ)
     out = strip_output(tmp_path / "take", recorded, plan, 4_800, 14_400, 14_400)
@@ -245,7 +245,7 @@ def test_a_strip_mends_first_and_in_time(tmp_path: Path, delay_frames: int) -> N
 
 def test_a_strip_mends_up_to_the_end_of_the_recording(tmp_path: Path) -> None:
     recorded = as_recorded(song(0.2) * 2.0)
-    usual = {"files": ("a.wav",), "name": "a", "role": "other", "role_is_guess": False, "family": "other"}
+    usual = {"files": ("a.wav",), "name": "a", "role": "other", "role_is_guess": False, "family": "extras"}
     plan = TrackPlan(**usual, repair_s=LONGEST_S)  # type: ignore[arg-type]
     frames = recorded.shape[1] + 480
     out = strip_output(tmp_path / "take", recorded, plan, 0, frames, frames)

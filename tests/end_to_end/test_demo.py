@@ -8,7 +8,7 @@ from pathlib import Path
 from command_line import run
 from morningmix.files.recall import read_recall
 
-TAKE = Path(__file__).parent.parent.parent / "demo_audio" / "take"
+TAKE = Path(__file__).parent.parent.parent / "demo_audio" / "shed-night"
 
 
 def test_the_demo_is_mixed_and_its_three_faults_are_said(tmp_path: Path) -> None:

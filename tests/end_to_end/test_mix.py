@@ -166,7 +166,7 @@ def _spread_lu(folder: Path) -> float:
 def test_songs_are_cut_where_the_recipe_says_and_one_can_be_asked_for(place: Path) -> None:
     recipe = place / "Thursday mix" / "recipe.toml"
     songs = (
-        '\n[[song]]\ntitle = "Slack/Tide: 1?"\nstart = "0"\nend = "2.5"\n'
+        '\n[[song]]\ntitle = "Rope/Swing: 1?"\nstart = "0"\nend = "2.5"\n'
         '\n[[song]]\ntitle = "Bad Take"\nstart = 0\nend = 1\nkeep = false\nreason = "false start"\n'
         '\n[[song]]\ntitle = "Bellrope"\nstart = 2.5\nend = "0:04.0"\n'
     )
@@ -175,12 +175,30 @@ def test_songs_are_cut_where_the_recipe_says_and_one_can_be_asked_for(place: Pat
     only = run_here("mix", recipe, "--song", "BELL-rope", "--json", cwd=place)
     assert only.returncode == 0, only.stderr
     assert [song["title"] for song in json.loads(only.stdout)["songs"]] == ["Bellrope"]
-    assert not (mixes / "01 Slack-Tide- 1").exists()
+    assert not (mixes / "01 Rope-Swing- 1").exists()
     result = mix(Order(source=recipe, cwd=place))
-    assert [song.title for song in result.songs] == ["Slack/Tide: 1?", "Bellrope"]
+    assert [song.title for song in result.songs] == ["Rope/Swing: 1?", "Bellrope"]
     assert [soundfile.info(song.mix).frames for song in result.songs] == [120_000, 72_000]
-    assert {path.name for path in mixes.iterdir()} >= {"01 Slack-Tide- 1", "02 Bellrope"}
+    assert {path.name for path in mixes.iterdir()} >= {"01 Rope-Swing- 1", "02 Bellrope"}
     assert not any("Bad" in path.name for path in mixes.rglob("*"))
+
+
+def test_horns_strings_and_the_rest_are_three_stems(tmp_path: Path) -> None:
+    t = np.arange(3 * 24_000) / 24_000
+    (tmp_path / "take").mkdir()
+    for name, hz in (("trumpet", 440.0), ("violin", 660.0), ("flute", 880.0)):
+        tone = 0.1 * np.sin(2.0 * np.pi * hz * t) * (1.0 + 0.5 * np.sin(2.0 * np.pi * 3.0 * t))
+        soundfile.write(tmp_path / "take" / f"{name}.wav", tone, 24_000)
+    (song,) = mix(Order(source=tmp_path / "take", cwd=tmp_path, workers=1)).songs
+    assert {(track.name, track.family) for track in song.plan.tracks} == {
+        ("trumpet", "horns"),
+        ("violin", "strings"),
+        ("flute", "extras"),
+    }
+    assert {goal.family for goal in song.plan.goals} == {"horns", "strings", "extras"}
+    stems = song.mix.parent / "stems"
+    assert {path.name for path in stems.iterdir()} == {"horns.wav", "strings.wav", "extras.wav"}
+    assert _stems_add_up(song.mix.parent, song.mix)
 
 
 def test_home_goes_where_out_says(take: Path, tmp_path: Path) -> None:

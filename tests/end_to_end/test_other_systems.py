@@ -298,7 +298,7 @@ def test_no_more_workers_than_windows_waits_for(monkeypatch: pytest.MonkeyPatch)
         return wait(lines)
 
     monkeypatch.setattr(processes, "wait", limited)
-    assert processes.side_by_side([bool] * 70, 64, lambda _: None) == (True,) * 70
+    assert processes.run_parallel([bool] * 70, 64, lambda _: None) == (True,) * 70
 
 
 @pytest.mark.parametrize(("path", "typed"), [("a b", '"a b"'), ("a&b", '"a&b"'), (r"C:\mix\r.toml", r"C:\mix\r.toml")])

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
 from morningmix.errors import RecipeError
-from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as
-from morningmix.model.recipe import InputWish
+from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as, wish_of_each
+from morningmix.files.recipe import read_recipe
+from morningmix.model.recipe import Defaults, InputWish
 
 LIST = """\
 [[input]]
@@ -138,3 +140,21 @@ def test_a_file_or_a_name_is_never_used_twice() -> None:
 def test_merging_with_nothing() -> None:
     wish = InputWish(files=("1.wav",), name="kick")
     assert merge([wish], []) == merge([], [wish]) == (wish,)
+
+
+@pytest.mark.parametrize("key", [field.name for field in fields(Defaults)])
+def test_every_default_reaches_inputs_in_the_recipe_in_the_list_and_in_neither(tmp_path: Path, key: str) -> None:
+    value = -3.0 if key == "level_db" else "off"
+    path = tmp_path / "recipe.toml"
+    said = f'"{value}"' if isinstance(value, str) else value
+    path.write_text(f'recipe = 1\n[rehearsal]\ntracks = "raw"\n[defaults]\n{key} = {said}\n[[input]]\nfile = "1.wav"\n')
+    recipe = read_recipe(path)
+    wishes = merge(recipe.inputs, [InputWish(files=("2.wav",), name="keys", player="Mara")])
+    each = wish_of_each([("1.wav",), ("2.wav",), ("3.wav", "4.wav")], wishes, recipe.defaults)
+    assert {files: getattr(wish, key) for files, wish in each.items()} == dict.fromkeys(each, value)
+    assert [(wish.name, wish.player) for wish in each.values()] == [(None, None), ("keys", "Mara"), (None, None)]
+
+
+def test_what_an_input_says_itself_beats_the_default() -> None:
+    own = InputWish(files=("1.wav",), called="1", level_db=2.0, eq="off")
+    assert wish_of_each([("1.wav",)], [own], Defaults(level_db=-3.0, bleed="off")) == {("1.wav",): own}

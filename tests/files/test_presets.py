@@ -28,7 +28,9 @@ FAMILIES = {
     "keys": {"keys"},
     "vocals": {"lead vocal", "backing vocal"},
     "playback": {"playback"},
-    "other": {"brass", "strings", "other"},
+    "horns": {"brass"},
+    "strings": {"strings"},
+    "extras": {"other"},
     "": {"click", "talkback", "desk mix"},
 }
 
@@ -47,6 +49,10 @@ def test_every_role_has_its_preset_and_family() -> None:
     roles = load_roles()
     assert {family: {role for role in roles if roles[role].family == family} for family in FAMILIES} == FAMILIES
     assert set(roles) == set().union(*FAMILIES.values())
+
+
+def test_microphones_in_front_of_people_are_cleaned() -> None:
+    assert {role for role, preset in load_roles().items() if preset.cleaned} == {"lead vocal", "backing vocal", "brass"}
 
 
 def test_every_number_names_a_publication_or_says_what_it_is_instead() -> None:

@@ -75,8 +75,8 @@ def refusal(action: Callable[[], object]) -> str:
         ("plan.end_s", 0.0, "after its start"),
         ("plan.reverb.low_cut_hz", 12_000.0, "below 12000 Hz"),
         ("plan.goals.0.family", "", "one of drums, bass"),
-        ("plan.cleaning.ears", [[3, True]], "from 0 to 2"),
-        ("plan.cleaning.references", [0, 1], "all ears"),
+        ("plan.cleaning.targets", [[3, True]], "from 0 to 2"),
+        ("plan.cleaning.references", [0, 1], "all targets"),
         ("master.lookahead_s", 1000.0, "less than or equal to 0.1"),
         ("master.ceiling_dbfs", 3.0, "less than or equal to -0.1"),
         ("master.trims.trims_db.0", ["banjos", 0.0], "one of drums, bass"),
@@ -194,6 +194,33 @@ def test_mixing_again_says_whether_it_is_the_same_and_what_made_the_difference(s
     assert "(Song.wav): made with the same versions, so likely on another processor." in again.stdout
 
 
+def in_names_of_format_2(sheet: Sheet) -> Sheet:
+    vocal, cleaning = sheet["plan"]["tracks"][2], sheet["plan"]["cleaning"]
+    vocal["turned"] = vocal.pop("gain_step")
+    vocal["reasons"][0]["what"] = "turned"
+    cleaning["ears"], cleaning["turned"] = cleaning.pop("targets"), cleaning.pop("gain_steps")
+    return sheet | {"recall": 2}
+
+
+def test_field_names_of_format_2_are_read_and_the_mix_id_stays(song: Path) -> None:
+    now = read_recall(song / "recall.json").plan
+    former = read_recall(save(song, in_names_of_format_2(load(song))))
+    assert former.plan.cleaning == now.cleaning
+    assert former.plan.tracks[2].gain_step == now.tracks[2].gain_step == (0.4, -2.0)
+    assert former.plan.tracks[2].reasons[0].what == "gain_step"
+    # As the version with format 2 computed it, for feedback on pages that it sent.
+    assert former.mix_id == "a04aa597"
+
+
+@pytest.mark.parametrize("damage", [None, 1, [], [[]], [{}]])
+def test_a_damaged_sheet_with_names_of_format_2_is_refused(damage: object, song: Path) -> None:
+    whole = in_names_of_format_2(load(song))
+    for where in (("plan",), ("plan", "tracks"), ("plan", "tracks", 2), ("plan", "tracks", 2, "name")):
+        sheet = put(whole, where, damage)
+        with pytest.raises(RecipeError, match="not a recall sheet this version can read"):
+            read_recall(save(song, sheet))
+
+
 def test_a_sheet_of_the_format_before_is_mixed_and_nobody_knows_whether_it_is_the_same(song: Path) -> None:
     sheet = load(song)
     del sheet["sha256"], sheet["versions"]
@@ -201,6 +228,19 @@ def test_a_sheet_of_the_format_before_is_mixed_and_nobody_knows_whether_it_is_th
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["reproduced"]["same"] is None
     assert read_recall(song / "recall.json").recall == 3
+
+
+def test_a_sheet_with_the_stem_that_horns_strings_and_extras_once_shared_is_mixed_as_it_was(song: Path) -> None:
+    """Alone, it comes where horns come among the stems, so with the same dither."""
+    sheet, made = load(song), {}
+    for name in ("horns", "other"):
+        sheet["plan"]["tracks"][1]["family"] = name
+        sheet["plan"]["goals"][0]["family"] = name
+        sheet["master"]["trims"]["trims_db"][1] = [name, -2.0]
+        (mixed,) = mix(Order(source=save(song, sheet), cwd=song, out=song.parent / name)).songs
+        made[name] = digests(mixed.mix.parent)
+    assert made["other"]["stems/other.wav"] == made["horns"]["stems/horns.wav"]
+    assert made["other"]["Song.wav"] == made["horns"]["Song.wav"]
 
 
 # ---------------------------------------------------------------- one that cannot be read

@@ -46,6 +46,18 @@ def test_the_smallest_recipe(tmp_path: Path) -> None:
     assert (recipe.title, recipe.inputs, recipe.songs, recipe.target.name) == ("raw", (), (), "demo")
 
 
+def test_songs_know_an_input_without_a_name_by_its_file(tmp_path: Path) -> None:
+    text = (
+        changed('name = "lead vocal"\nrole', "role")
+        .replace('"Lead-Vocal"', '"INPUT 07"')
+        .replace('"lead vocal"\nfrom', '"input_07"\nfrom')
+    )
+    recipe = read_recipe(written(tmp_path, text))
+    song = recipe.songs[0]
+    assert [wish.called for wish in recipe.inputs] == ["input-07", "keys"]
+    assert [wish.name for wish in (*song.inputs, *song.moves)] == ["input-07", "input-07"]
+
+
 def test_defaults_count_for_every_input_that_says_nothing_else(tmp_path: Path) -> None:
     text = changed("[defaults]\n", '[defaults]\nbleed = "off"\nlevel_db = -3\neq = "off"\n')
     vocal, keys = read_recipe(written(tmp_path, changed('role = "Keys"', 'role = "Keys"\neq = "auto"', text))).inputs

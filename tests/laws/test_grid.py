@@ -55,7 +55,7 @@ def test_every_number_of_a_plan_lies_on_its_grid_and_stays_there(kind: Any, seed
     before, after = list(floats(plan)), list(floats(rounded))
     assert len(after) > 5
     for (name, old), (_, new) in zip(before, after, strict=True):
-        if name in ("turned", "ride", "repaired"):
+        if name in ("gain_step", "gain_steps", "ride", "repaired"):
             continue
         decimals = STEPS.get(name.rsplit("_", 1)[-1], 2)
         assert new == float(f"{old:.{decimals}f}"), name
@@ -64,11 +64,11 @@ def test_every_number_of_a_plan_lies_on_its_grid_and_stays_there(kind: Any, seed
 def test_fields_of_several_units_take_them_in_turn() -> None:
     track = replace(
         made(TrackPlan, np.random.default_rng(1)),
-        turned=(1.2345678, 2.3456),
+        gain_step=(1.2345678, 2.3456),
         ride=((0.1234567, -1.2345), (3.1, 0.005001)),
     )
     rounded = on_grid(track)
-    assert rounded.turned == (1.234568, 2.35)
+    assert rounded.gain_step == (1.234568, 2.35)
     assert rounded.ride == ((0.123457, -1.23), (3.1, 0.01))
 
 

@@ -14,8 +14,8 @@ from morningmix.analysis.analyse import listen
 from morningmix.analysis.heard import Heard
 from morningmix.audio.takes import find_take
 from morningmix.decide.findings import find_faults
-from morningmix.measure.click import hear_clicks
-from morningmix.measure.desk_mix import hear_desk_mixes
+from morningmix.measure.click import measure_clicks
+from morningmix.measure.desk_mix import measure_desk_mixes
 from morningmix.measure.take import measure_take
 from morningmix.model.measured import Measurements, SumOfOthers, Ticking
 from morningmix.model.recording import Take
@@ -90,12 +90,12 @@ def measured(folder: Path, sounds: Mapping[str, Sound]) -> tuple[Take, Measureme
 
 def mixes(folder: Path, sounds: Mapping[str, Sound]) -> dict[str, SumOfOthers]:
     take, facts, names = measured(folder, sounds)
-    return {names[index]: found for index, found in hear_desk_mixes(take, facts, range(len(names))).items()}
+    return {names[index]: found for index, found in measure_desk_mixes(take, facts, range(len(names))).items()}
 
 
 def clicks(folder: Path, sounds: Mapping[str, Sound]) -> dict[str, Ticking]:
     take, facts, names = measured(folder, sounds)
-    return {names[index]: found for index, found in hear_clicks(take, facts, range(len(names))).items()}
+    return {names[index]: found for index, found in measure_clicks(take, facts, range(len(names))).items()}
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from morningmix.analysis.analyse import listen
 from morningmix.analysis.heard import Heard
 from morningmix.decide.findings import find_faults
-from morningmix.measure.faults import HowlMeter
-from morningmix.model.measured import Howl
+from morningmix.measure.faults import FeedbackMeter
+from morningmix.model.measured import AcousticFeedback
 from morningmix.storage.home import home_of
 from morningmix.units import Block
 
@@ -23,8 +23,8 @@ RATE_HZ = 48_000
 SECONDS = 20
 
 
-def howls_in(sound: Block, blocks: list[int] | None = None, rate_hz: int = RATE_HZ) -> tuple[Howl, ...]:
-    meter = HowlMeter(rate_hz)
+def howls_in(sound: Block, blocks: list[int] | None = None, rate_hz: int = RATE_HZ) -> tuple[AcousticFeedback, ...]:
+    meter = FeedbackMeter(rate_hz)
     start = 0
     for length in [*(blocks or []), sound.shape[1]]:
         if start < sound.shape[1]:
@@ -124,7 +124,7 @@ def test_a_howling_voice_is_said_and_not_measured(tmp_path: Path) -> None:
     assert len(WHOLE) == 1
     heard = heard_with(tmp_path, "lead vocal")
     one = heard.inputs[0]
-    assert one.facts.howls == WHOLE
+    assert one.facts.feedback == WHOLE
     (finding,) = [found for found in find_faults(heard.inputs, heard.take, heard.measured, {}) if found.kind == "howl"]
     assert "howled at 2.1 kHz at 0:05" in finding.says
     as_instrument = heard_with(tmp_path / "2", "keys").inputs[0]
@@ -135,5 +135,5 @@ def test_a_howling_voice_is_said_and_not_measured(tmp_path: Path) -> None:
 
 def test_a_tone_in_an_instrument_is_meant(tmp_path: Path) -> None:
     heard = heard_with(tmp_path, "keys")
-    assert heard.inputs[0].facts.howls == ()
+    assert heard.inputs[0].facts.feedback == ()
     assert not [found for found in find_faults(heard.inputs, heard.take, heard.measured, {}) if found.kind == "howl"]

@@ -49,7 +49,7 @@ def assert_same(one: Measurements, other: Measurements) -> None:
             mine, theirs = getattr(left.slots, name), getattr(right.slots, name)
             np.testing.assert_array_equal(mine, theirs)
             assert mine.dtype == theirs.dtype == (np.uint16 if name == "spectrum_of" else np.float32)
-        for name in ("files", "channels", "peak_dbfs", "clipped_runs", "dc", "side_share"):
+        for name in ("files", "channels", "peak_dbfs", "clipped_runs", "dc", "side_fraction"):
             assert getattr(left, name) == getattr(right, name), name
 
 
@@ -113,11 +113,11 @@ def test_plain_numbers_of_a_track(tmp_path: Path) -> None:
     assert facts["silent"].silent
     assert facts["silent"].peak_dbfs == -120.0
     assert not facts["silent"].slots.powers.any()
-    assert facts["silent"].side_share == facts["lifted"].side_share == 0.0
+    assert facts["silent"].side_fraction == facts["lifted"].side_fraction == 0.0
     assert facts["lifted"].dc == pytest.approx(0.05, rel=1e-5)
-    assert facts["opposite"].side_share == pytest.approx(1.0)
-    assert facts["same"].side_share == pytest.approx(0.0)
-    assert facts["one sided"].side_share == pytest.approx(0.5)
+    assert facts["opposite"].side_fraction == pytest.approx(1.0)
+    assert facts["same"].side_fraction == pytest.approx(0.0)
+    assert facts["one sided"].side_fraction == pytest.approx(0.5)
     assert facts["loud"].peak_dbfs == pytest.approx(20.0 * math.log10(0.5))
     # Slots of 0.1 s are 800 frames here.
     assert int(facts["loud"].slots.peaks.argmax()) == 12_345 // 800

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from morningmix.audio.takes import find_take
 from morningmix.decide.master import UNDER_CEILING_DB, decide_master, mix_loudness, reachable_lufs
-from morningmix.dsp.control import hop_frames, peaks_db, step_frames, step_peaks
+from morningmix.dsp.control import loudness_hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.meter import LoudnessMeter
 from morningmix.laws.limiting import limiter_gain_db
 from morningmix.model.measured import SumFacts
@@ -346,7 +346,7 @@ def test_neither_blocks_nor_workers_show_in_the_files(
                 families, wanted, plan.ceiling_dbtp - UNDER_CEILING_DB, RATE_HZ, pool,
                 block_hops=block_hops, progress=quiet,
             )  # fmt: skip
-        np.testing.assert_array_equal(again.key_db, facts.key_db)
+        np.testing.assert_array_equal(again.sidechain_db, facts.sidechain_db)
         np.testing.assert_array_equal(again.powers, facts.powers)
         master = decide_master(plan, wanted, again, plan.target_lufs)
         folder = tmp_path / str(number)
@@ -367,10 +367,10 @@ def test_powers_of_the_sum_are_its_loudness(families: Families, recordings: tupl
         np.zeros((2, families.frames), np.float32),
     )
     per_hop = facts.powers.reshape(-1, facts.steps_per_hop).mean(axis=1, dtype=np.float64)
-    assert facts.steps_per_hop == hop_frames(RATE_HZ) // step_frames(RATE_HZ)
+    assert facts.steps_per_hop == loudness_hop_frames(RATE_HZ) // step_frames(RATE_HZ)
     assert mix_loudness(per_hop[:, None, None], np.ones(1)) == pytest.approx(loudness(total), abs=0.01)
     # The key is never under any sample of the sum.
-    assert np.all(facts.key_db >= peaks_db(step_peaks(total, step_frames(RATE_HZ))) - 1e-3)
+    assert np.all(facts.sidechain_db >= peaks_db(step_peaks(total, step_frames(RATE_HZ))) - 1e-3)
 
 
 def test_the_drums_peaks_are_held(
@@ -422,5 +422,7 @@ def test_a_lower_target_only_where_limiting_would_pass_its_bound(
 
 def limiting_db(facts: SumFacts, gain_db: float) -> float:
     """Reduction that one hundredth of the time in which something sounds passes at this gain."""
-    curve = limiter_gain_db(facts.key_db + np.float32(gain_db), -1.0 - UNDER_CEILING_DB, 0.003, 0.12, facts.step_s)
-    return -float(np.percentile(curve[facts.key_db > facts.key_db.max() - 40.0], 1.0))
+    curve = limiter_gain_db(
+        facts.sidechain_db + np.float32(gain_db), -1.0 - UNDER_CEILING_DB, 0.003, 0.12, facts.step_s
+    )
+    return -float(np.percentile(curve[facts.sidechain_db > facts.sidechain_db.max() - 40.0], 1.0))

@@ -25,7 +25,7 @@ STEP = step_frames(RATE_HZ)
 
 
 def track(**settings: object) -> TrackPlan:
-    usual = {"files": ("a.wav",), "name": "a", "role": "other", "role_is_guess": False, "family": "other"}
+    usual = {"files": ("a.wav",), "name": "a", "role": "other", "role_is_guess": False, "family": "extras"}
     return TrackPlan(**{**usual, **settings})  # type: ignore[arg-type]
 
 

@@ -52,7 +52,7 @@ FULL = TrackPlan(
     flip=True,
     delay_s=0.002,
     repair_s=0.003,
-    turned=(-3.0, 6.0),
+    gain_step=(-3.0, 6.0),
     ducked_s=((1.0, 2.0),),
     gain_db=3.0,
     filters=tuple(Filter(kind=kind, corner_hz=100.0, gain_db=-3.0) for kind in ("high_pass", "low_pass", "peak")),

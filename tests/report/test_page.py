@@ -46,6 +46,7 @@ def preset(role: str) -> RolePreset:
         level_lu=None,
         quiet_level_lu=None,
         high_pass_hz=None,
+        cleaned=False,
         gate_floor_db=None,
         compressor=None,
         pan="centre",
@@ -65,10 +66,10 @@ def an_input(index: int, name: str, role: str, seconds: float, **changed: Any) -
         dc=0.0,
         hum=None,
         pops_s=(),
-        howls=(),
+        feedback=(),
         dropouts=0,
         broken_samples=0,
-        side_share=0.0,
+        side_fraction=0.0,
         slots=slots_of(level, np.full(slots, 0.3, np.float32), max(1, -(-slots // 6000))),
     )
     return Input(

@@ -114,7 +114,7 @@ KILLED = """
 import os, shutil, sys
 from pathlib import Path
 sys.path.insert(0, {tests!r})
-from test_packing import held, pack
+from share.test_packing import held, pack
 
 folder = Path(sys.argv[1]) / "share"
 pack(folder, "first")

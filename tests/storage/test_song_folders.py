@@ -128,7 +128,7 @@ class Killed(BaseException):
     """What a killed process does: nothing more."""
 
 
-class Reaper:
+class Killer:
     """Lets a number of file system steps pass, then none, so that not even clean-up code can do anything."""
 
     STEPS = ("open", "os.", "shutil.")
@@ -145,7 +145,7 @@ class Reaper:
         self.left -= 1
 
 
-REAPER = Reaper()
+KILLER = Killer()
 
 
 @pytest.mark.parametrize("replaces", [None, "01 Song"], ids=["same title", "retitled"])
@@ -166,13 +166,13 @@ def test_a_kill_at_any_step_leaves_the_old_or_the_new_whole(tmp_path: Path, repl
         return home
 
     def die_after(steps: int, run: object) -> bool:
-        REAPER.left = steps
+        KILLER.left = steps
         try:
             run()  # type: ignore[operator]
         except Killed:
             return True
         finally:
-            REAPER.left = None
+            KILLER.left = None
         return False
 
     def check(home: Home) -> str:

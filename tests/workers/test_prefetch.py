@@ -8,7 +8,7 @@ from threading import Event
 
 import pytest
 
-from morningmix.workers.prefetch import after, one_ahead
+from morningmix.workers.prefetch import after, prefetch
 
 
 @pytest.mark.parametrize("workers", [1, 3])
@@ -23,8 +23,8 @@ def test_items_come_in_order_and_are_made_one_after_the_other(workers: int) -> N
         return number * number
 
     with ThreadPoolExecutor(workers) as pool:
-        assert list(one_ahead(pool, square, range(20))) == [number * number for number in range(20)]
-        assert list(one_ahead(pool, square, [])) == []
+        assert list(prefetch(pool, square, range(20))) == [number * number for number in range(20)]
+        assert list(prefetch(pool, square, [])) == []
 
 
 def test_the_next_is_made_while_one_is_used() -> None:
@@ -35,7 +35,7 @@ def test_the_next_is_made_while_one_is_used() -> None:
         return number
 
     with ThreadPoolExecutor(1) as pool:
-        for number in one_ahead(pool, make, range(4)):
+        for number in prefetch(pool, make, range(4)):
             if number < 3:
                 assert made[number + 1].wait(5.0)
             if number < 2:
@@ -49,7 +49,7 @@ def test_what_making_raises_is_raised_where_it_is_used() -> None:
         return number
 
     with ThreadPoolExecutor(2) as pool:
-        squares = one_ahead(pool, make, range(5))
+        squares = prefetch(pool, make, range(5))
         assert (next(squares), next(squares)) == (0, 1)
         with pytest.raises(ValueError, match="two"):
             next(squares)
@@ -82,7 +82,7 @@ def test_after_closing_early_nothing_is_being_made() -> None:
         return number
 
     with ThreadPoolExecutor(2) as pool:
-        numbers = one_ahead(pool, make, range(9))
+        numbers = prefetch(pool, make, range(9))
         assert next(numbers) == 0
         numbers.close()
         assert not at_work

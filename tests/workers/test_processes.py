@@ -16,10 +16,10 @@ from pathlib import Path
 import pytest
 
 from morningmix.errors import MachineError, RecordingsError
-from morningmix.workers.processes import Told, in_step, side_by_side
+from morningmix.workers.processes import SecondsDone, run_in_lockstep, run_parallel
 
 
-def twice(number: int, told: Told) -> tuple[int, int]:
+def twice(number: int, told: SecondsDone) -> tuple[int, int]:
     told(float(number))
     return 2 * number, os.getpid()
 
@@ -34,12 +34,12 @@ def broken_off() -> Iterator[tuple[int, int]]:
     raise RecordingsError("kick.wav: the file cannot be read")
 
 
-def refuse(told: Told) -> tuple[int, int]:
+def refuse(told: SecondsDone) -> tuple[int, int]:
     told(1.0)
     raise RecordingsError("kick.wav: the file cannot be read")
 
 
-def vanish(told: Told) -> tuple[int, int]:
+def vanish(told: SecondsDone) -> tuple[int, int]:
     told(1.0)
     os.kill(os.getpid(), signal.SIGKILL)
     return 0, 0
@@ -48,7 +48,7 @@ def vanish(told: Told) -> tuple[int, int]:
 @pytest.mark.parametrize("workers", [1, 2, 9])
 def test_results_come_in_the_order_of_the_jobs_and_all_progress_is_told(workers: int) -> None:
     seconds: list[float] = []
-    found = side_by_side([partial(twice, number) for number in range(5)], workers, seconds.append)
+    found = run_parallel([partial(twice, number) for number in range(5)], workers, seconds.append)
     assert [doubled for doubled, _ in found] == [0, 2, 4, 6, 8]
     assert sorted(seconds) == [0.0, 1.0, 2.0, 3.0, 4.0]
     places = {pid for _, pid in found}
@@ -58,12 +58,12 @@ def test_results_come_in_the_order_of_the_jobs_and_all_progress_is_told(workers:
 @pytest.mark.parametrize("workers", [1, 2])
 def test_what_a_job_raises_is_raised_here(workers: int) -> None:
     with pytest.raises(RecordingsError, match="kick"):
-        side_by_side([partial(twice, 1), refuse, partial(twice, 2)], workers, lambda _: None)
+        run_parallel([partial(twice, 1), refuse, partial(twice, 2)], workers, lambda _: None)
 
 
 def test_things_come_in_step_from_every_job() -> None:
     jobs = [partial(counted, first, 4) for first in (0, 10, 20)]
-    found = list(in_step(jobs))
+    found = list(run_in_lockstep(jobs))
     assert [[number for number, _ in step] for step in found] == [[n, 10 + n, 20 + n] for n in range(4)]
     here, *there = (pid for _, pid in found[0])
     assert here == os.getpid()
@@ -71,7 +71,7 @@ def test_things_come_in_step_from_every_job() -> None:
 
 
 def test_what_a_worker_in_step_raises_is_raised_here() -> None:
-    steps = in_step([partial(counted, 0, 4), broken_off])
+    steps = run_in_lockstep([partial(counted, 0, 4), broken_off])
     assert next(steps) == ((0, os.getpid()), (0, 0))
     with pytest.raises(RecordingsError, match="kick"):
         next(steps)
@@ -80,7 +80,7 @@ def test_what_a_worker_in_step_raises_is_raised_here() -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
 def test_a_worker_that_is_ended_from_outside_is_one_clear_line() -> None:
     with pytest.raises(MachineError, match="ended from outside"):
-        side_by_side([partial(twice, 1), vanish], 2, lambda _: None)
+        run_parallel([partial(twice, 1), vanish], 2, lambda _: None)
 
 
 def test_a_system_that_starts_no_process_is_one_clear_line(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -89,12 +89,12 @@ def test_a_system_that_starts_no_process_is_one_clear_line(monkeypatch: pytest.M
 
     monkeypatch.setattr(multiprocessing.context.SpawnProcess, "start", refuse_to_start)
     with pytest.raises(MachineError, match="--workers 1"):
-        side_by_side([partial(twice, 1), partial(twice, 2)], 2, lambda _: None)
+        run_parallel([partial(twice, 1), partial(twice, 2)], 2, lambda _: None)
 
 
 ENDLESS = """
 import os, signal, time
-from morningmix.workers.processes import side_by_side
+from morningmix.workers.processes import run_parallel
 
 def job(told):
     open(f"{os.environ['PLACE']}/{os.getpid()}", "w").close()
@@ -105,7 +105,7 @@ def job(told):
 if __name__ == "__main__":
     # Whoever starts the tests in the background may have them ignore it.
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    side_by_side([job, job], 2, lambda _: None)
+    run_parallel([job, job], 2, lambda _: None)
 """
 
 

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from morningmix.analysis.cached import heard_alignments, heard_bleed, heard_clicks, heard_desk_mixes
+from morningmix.analysis.cached import cached_alignments, cached_bleed, cached_clicks, cached_desk_mixes
 from morningmix.analysis.heard import Heard, each_once
 from morningmix.audio.takes import find_takes, pair
 from morningmix.bleed.clean import clean_take
-from morningmix.bleed.gain_step import brought_back, gain_step, refined
-from morningmix.bleed.singing import hear_cleaned_singing, hear_singing
+from morningmix.bleed.gain_step import detect_gain_step, refine_gain_step, undo_gain_step
+from morningmix.bleed.singing import measure_cleaned_singing, measure_singing
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.cleaning import decide_cleaning
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify
 from morningmix.errors import RecipeError, RecordingsError
-from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as
+from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as, wish_of_each
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import InputLine, new_recipe
@@ -32,12 +32,12 @@ from morningmix.model.measured import Cleaned, Measurements, Singing
 from morningmix.model.names import means, name_as_text
 from morningmix.model.plan import Cleaning
 from morningmix.model.recipe import Defaults, InputWish, Recipe, SongWish
-from morningmix.model.recording import Recording, Take
+from morningmix.model.recording import Take
 from morningmix.storage.cache import keep_current, take_key
 from morningmix.storage.home import Home, output_errors, path_from, refuse_inside
 from morningmix.storage.text import write_text_new
 from morningmix.units import amplitude_db
-from morningmix.workers.progress import Progress, share
+from morningmix.workers.progress import Progress, step_progress
 
 
 def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
@@ -95,22 +95,24 @@ def listen(
     names = read_input_list(list_path) if list_path else ()
     takes = tuple(_paired(take, _wishes(recipe, names, take)) for take in takes)
     seconds = sum(take.duration_s * len(take.recordings) for take in takes)
-    told = share(progress, "listening to the tracks", seconds)
+    told = step_progress(progress, "listening to the tracks", seconds)
     measured = [measure_take(take, home.cache, workers, told) for take in takes]
     for take, (_, store) in zip(takes, measured, strict=True):
         keep_current(home.cache, take_key(take.folder), store.sources)
-    cleaned_s = share(progress, "taking the bleed out", sum(take.duration_s for take in takes))
+    cleaned_s = step_progress(progress, "taking the bleed out", sum(take.duration_s for take in takes))
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
-        defaults = recipe.defaults if recipe else Defaults()
+        def wishes_of(take: Take) -> dict[tuple[str, ...], InputWish]:
+            wishes = _wishes(recipe, names, take)
+            return wish_of_each(
+                (one.files for one in take.recordings), wishes, recipe.defaults if recipe else Defaults()
+            )
 
         def clean(take: Take, store: BandStore, one: Cleaning) -> dict[int, Cleaned]:
-            return clean_take(take, store, one, home.cache, workers, cleaned_s, only_kept=not take_bleed_out)
+            return clean_take(take, store, one, home.cache, workers, cleaned_s, only_cached=not take_bleed_out)
 
         return [
-            _understand(
-                take, facts, store, _wishes(recipe, names, take), defaults, partial(clean, take, store), home.cache
-            )
+            _understand(take, facts, store, wishes_of(take), partial(clean, take, store), home.cache)
             for take, (facts, store) in zip(takes, measured, strict=True)
         ]
 
@@ -181,48 +183,47 @@ def _understand(
     take: Take,
     measured: Measurements,
     store: BandStore,
-    wishes: Sequence[InputWish],
-    defaults: Defaults,
+    wishes: Mapping[tuple[str, ...], InputWish],
     clean: Callable[[Cleaning], dict[int, Cleaned]],
     cache: Path,
 ) -> _Understood:
     """Roles, the microphones without their bleed, and where the people at them sing."""
     roles = load_roles()
-    by_files = {recording.files: _wish_of(recording, wishes) for recording in take.recordings}
     name_says = partial(role_from_name, roles=roles)
-    inputs = identify(take.recordings, measured, by_files, roles, name_says)
+    inputs = identify(take.recordings, measured, wishes, roles, name_says)
     # Only where nobody has said a role yet, not even as a guess.
     unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
     if unknown:
         no_mix = [one.index for one in inputs if one.role != "desk mix"]
         no_parts = guess_no_parts(
-            heard_desk_mixes(take, measured, store, no_mix, cache), heard_clicks(take, measured, store, unknown, cache)
+            cached_desk_mixes(take, measured, store, no_mix, cache),
+            cached_clicks(take, measured, store, unknown, cache),
         )
-        inputs = identify(take.recordings, measured, by_files, roles, name_says, no_parts)
-    inputs = tuple(_without_howls(one, measured.slot_s) for one in inputs)
+        inputs = identify(take.recordings, measured, wishes, roles, name_says, no_parts)
+    inputs = tuple(_without_feedback(one, measured.slot_s) for one in inputs)
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
-    ears = [one.index for one in playing if one.preset.gate_floor_db is not None]
-    others = [one.index for one in playing if one.index not in ears]
-    bleed = heard_bleed(take, store, ears, others, cache)
-    turned = {index: found for index in ears if (found := gain_step(bleed.get(index))) is not None}
-    if turned:
+    targets = [one.index for one in playing if one.preset.cleaned]
+    others = [one.index for one in playing if one.index not in targets]
+    bleed = cached_bleed(take, store, targets, others, cache)
+    gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}
+    if gain_steps:
         # What was learnt from two gains at once is worth little: bring them back and listen again.
-        bleed = heard_bleed(take, replace(store, turned=tuple(turned.items())), ears, others, cache)
-        turned = {index: refined(found, bleed.get(index)) for index, found in turned.items()}
-    cleaning = decide_cleaning(playing, turned, defaults)
+        bleed = cached_bleed(take, replace(store, gain_steps=tuple(gain_steps.items())), targets, others, cache)
+        gain_steps = {index: refine_gain_step(found, bleed.get(index)) for index, found in gain_steps.items()}
+    cleaning = decide_cleaning(playing, gain_steps)
     cleaned = clean(cleaning) if cleaning else {}
     singing = {
-        index: hear_cleaned_singing(cleaned[index]) if index in cleaned else hear_singing(bleed.get(index))
-        for index in ears
+        index: measure_cleaned_singing(cleaned[index]) if index in cleaned else measure_singing(bleed.get(index))
+        for index in targets
     }
-    aligned = heard_alignments(take, measured, store, _pairs(playing), cache)
+    aligned = cached_alignments(take, measured, store, _pairs(playing), cache)
     inputs = tuple(_without_bleed(one, cleaned.get(one.index), measured.slot_s) for one in inputs)
     inputs = tuple(
         replace(
             one,
-            facts=brought_back(one.facts, turned.get(one.index), measured.slot_s),
+            facts=undo_gain_step(one.facts, gain_steps.get(one.index), measured.slot_s),
             alignment=aligned.get(one.index),
-            turned=turned.get(one.index),
+            gain_step=gain_steps.get(one.index),
         )
         for one in inputs
     )
@@ -233,7 +234,7 @@ def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
     """The input with the slots of its cleaned sound; pops and howls are left out of them again."""
     if cleaned is None:
         return one
-    spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls)]
+    spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback)]
     facts = replace(one.facts, slots=cleaned.slots.without(_touched(spans, slot_s)))
     return replace(one, facts=facts, cleaned=cleaned, recorded=one.facts.slots)
 
@@ -242,13 +243,13 @@ def _touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
     return {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
 
 
-def _without_howls(one: Input, slot_s: float) -> Input:
+def _without_feedback(one: Input, slot_s: float) -> Input:
     """Slots without feedback in voice and brass microphones; elsewhere a steady tone is taken to be meant."""
-    if not one.facts.howls:
+    if not one.facts.feedback:
         return one
-    if one.preset.gate_floor_db is None:
-        return replace(one, facts=replace(one.facts, howls=()))
-    slots = one.facts.slots.without(_touched([(howl.start_s, howl.end_s) for howl in one.facts.howls], slot_s))
+    if not one.preset.cleaned:
+        return replace(one, facts=replace(one.facts, feedback=()))
+    slots = one.facts.slots.without(_touched([(howl.start_s, howl.end_s) for howl in one.facts.feedback], slot_s))
     peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
     return replace(one, facts=replace(one.facts, slots=slots, peak_dbfs=peak_dbfs))
 
@@ -266,11 +267,6 @@ def _pairs(playing: Sequence[Input]) -> list[Pair]:
         line, microphone = bass
         pairs.append((line.index, microphone.index, line.role, microphone.name))
     return pairs
-
-
-def _wish_of(recording: Recording, wishes: Sequence[InputWish]) -> InputWish:
-    found = next((wish for wish in wishes if set(wish.files) & set(recording.files)), None)
-    return found or InputWish(files=recording.files)
 
 
 def _sings_alone_s(

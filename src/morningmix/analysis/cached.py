@@ -10,11 +10,11 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from morningmix.bleed.excess import hear_bleed
-from morningmix.measure.alignment import Pair, hear_alignments
+from morningmix.bleed.excess import measure_bleed
+from morningmix.measure.alignment import Pair, measure_alignments
 from morningmix.measure.band_store import BandStore
-from morningmix.measure.click import hear_clicks
-from morningmix.measure.desk_mix import hear_desk_mixes
+from morningmix.measure.click import measure_clicks
+from morningmix.measure.desk_mix import measure_desk_mixes
 from morningmix.model.measured import AlignmentFacts, BleedFacts, Measurements, SumOfOthers, Ticking
 from morningmix.model.recording import Take
 from morningmix.storage.cache import key, path_of, take_key
@@ -23,36 +23,36 @@ from morningmix.storage.records import read_record, write_record
 T = TypeVar("T")
 
 
-def heard_bleed(
-    take: Take, store: BandStore, ears: Sequence[int], others: Sequence[int], cache: Path
+def cached_bleed(
+    take: Take, store: BandStore, targets: Sequence[int], others: Sequence[int], cache: Path
 ) -> Mapping[int, BleedFacts]:
     """As `hear_bleed`. Raises `OutputError` if the cache cannot be written."""
-    path = _path(cache, "bleed", take, store, ears, others)
-    return _heard(path, dict[int, BleedFacts], lambda: hear_bleed(store, ears, others))
+    path = _path(cache, "bleed", take, store, targets, others)
+    return _heard(path, dict[int, BleedFacts], lambda: measure_bleed(store, targets, others))
 
 
-def heard_desk_mixes(
+def cached_desk_mixes(
     take: Take, measured: Measurements, store: BandStore, inputs: Sequence[int], cache: Path
 ) -> Mapping[int, SumOfOthers]:
     """As `hear_desk_mixes`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "desk", take, store, inputs)
-    return _heard(path, dict[int, SumOfOthers], lambda: hear_desk_mixes(take, measured, inputs))
+    return _heard(path, dict[int, SumOfOthers], lambda: measure_desk_mixes(take, measured, inputs))
 
 
-def heard_clicks(
+def cached_clicks(
     take: Take, measured: Measurements, store: BandStore, inputs: Sequence[int], cache: Path
 ) -> Mapping[int, Ticking]:
     """As `hear_clicks`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "click", take, store, inputs)
-    return _heard(path, dict[int, Ticking], lambda: hear_clicks(take, measured, inputs))
+    return _heard(path, dict[int, Ticking], lambda: measure_clicks(take, measured, inputs))
 
 
-def heard_alignments(
+def cached_alignments(
     take: Take, measured: Measurements, store: BandStore, pairs: Sequence[Pair], cache: Path
 ) -> Mapping[int, AlignmentFacts]:
     """As `hear_alignments`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "align", take, store, pairs)
-    return _heard(path, dict[int, AlignmentFacts], lambda: hear_alignments(take, measured, pairs))
+    return _heard(path, dict[int, AlignmentFacts], lambda: measure_alignments(take, measured, pairs))
 
 
 def _heard(path: Path, kind: type[dict[int, T]], hear: Callable[[], Mapping[int, T]]) -> Mapping[int, T]:
@@ -65,4 +65,6 @@ def _heard(path: Path, kind: type[dict[int, T]], hear: Callable[[], Mapping[int,
 
 
 def _path(cache: Path, kind: str, take: Take, store: BandStore, *inputs: Sequence[object]) -> Path:
-    return path_of(cache, kind, take_key(take.folder), store.key, key(store.turned, *(list(each) for each in inputs)))
+    return path_of(
+        cache, kind, take_key(take.folder), store.key, key(store.gain_steps, *(list(each) for each in inputs))
+    )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from morningmix.decide.song_boundaries import find_songs
-from morningmix.measure.activity import hear_activity
+from morningmix.measure.activity import measure_activity
 from morningmix.measure.band_store import BandStore
 from morningmix.model.found import FoundSong
 from morningmix.model.input import Input
@@ -60,4 +60,4 @@ def listed(heard: Heard) -> tuple[SongWish, ...]:
 def hear_songs(heard: Heard) -> tuple[FoundSong, ...]:
     """Where the songs of the take begin and end, and what was put aside."""
     families = ["" if one.facts.silent else one.preset.family for one in heard.inputs]
-    return find_songs(hear_activity(heard.store, families), families)
+    return find_songs(measure_activity(heard.store, families), families)

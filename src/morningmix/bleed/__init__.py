@@ -1,1 +1,1 @@
-"""What a microphone picks up of the other inputs: measured, predicted, subtracted and masked."""
+"""Bleed of the other inputs into a microphone: measured, predicted, subtracted and masked."""

@@ -1,9 +1,9 @@
-"""Microphones without their bleed: learnt from the whole take, written once, kept in the cache.
+"""Clean microphones of bleed over a whole take, and keep the result in the cache.
 
-Two steps. First the bleed is predicted from the other inputs and subtracted (`bleed.filters`), with filters for every
-five minutes, learnt on some forty seconds of them. Then what is left of it is modelled from the band powers of the
-other inputs and of what was subtracted (`bleed.excess`), and masked (`bleed.mask`). The same model says where the own
-source sounds."""
+There are two steps. First the bleed is predicted from the other inputs and subtracted (`bleed.filters`), with new
+filters every five minutes, learnt from about forty seconds of them. Then the residual bleed is modelled from the band
+powers of the other inputs and of the subtracted bleed (`bleed.excess`), and masked (`bleed.mask`). The same model tells
+where the target source sounds."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.audio.write import FloatScratch
-from morningmix.bleed.cleaned import read_all_cleaned, shares_of, sound_recording
-from morningmix.bleed.excess import hear_residual
-from morningmix.bleed.mask import Masked, mask_all, resting_share
+from morningmix.bleed.cleaned import fractions_of_total, read_all_cleaned, sound_recording
+from morningmix.bleed.excess import measure_residual
+from morningmix.bleed.mask import Masked, mask_all, resting_fraction
 from morningmix.bleed.subtract import Sounds, Subtraction
 from morningmix.dsp.bands import BandMeter
 from morningmix.errors import OutputError
 from morningmix.measure.band_store import BandStore, BandWriter
 from morningmix.measure.take import slots_of
-from morningmix.model.measured import Cleaned, Turned
+from morningmix.model.measured import Cleaned, GainStep
 from morningmix.model.plan import Cleaning
 from morningmix.model.recording import Take
 from morningmix.storage.cache import EntryWriter, beside, entries, key, path_of, remove, take_key
@@ -35,10 +35,10 @@ from morningmix.units import Block
 
 _LEAST_FRESH_S, _JUDGED_HOPS = 5.0, 2000
 _HELPS = 10.0 ** (-1.0 / 10.0)
-"""In the quarter of a take in which most is taken away, that is at least 1 dB; else all it could do is harm."""
+"""Subtraction is used if it takes away at least 1 dB in the best quarter of a take; otherwise it can only do harm."""
 
 _SCRATCHES = 3.2
-"""Sounds of a microphone on disk at a time: what is left, what was taken, what comes of it, and a little of numbers."""
+"""Copies of a microphone on disk at a time: residual, subtracted bleed and result, and some room for band powers."""
 
 
 def clean_take(
@@ -49,49 +49,52 @@ def clean_take(
     workers: int,
     progress: Callable[[float], None],
     *,
-    only_kept: bool = False,
+    only_cached: bool = False,
 ) -> dict[int, Cleaned]:
-    """Clean microphones as the plan says; the result is by `Input.index`, empty where `only_kept` finds none kept.
+    """Cleaned microphones by `Input.index`, as the plan asks; with `only_cached` empty unless the cache has them.
 
-    Gains that were turned in mid-take are brought back while learning; what is written has them as they were recorded.
-    An ear that no other input can explain is missing in the result. Raises `RecordingsError` and `OutputError`.
+    Gain steps are undone while learning and applied again to the result. A target that no other input can explain is
+    missing. Raises `RecordingsError` and `OutputError`.
     """
     references = cleaning.references
-    ears = {ear: linear for ear, linear in cleaning.ears if any(other != ear for other in references)}
+    targets = {target: linear for target, linear in cleaning.targets if any(other != target for other in references)}
     store = replace(
-        store, turned=tuple((one, Turned(at_s=at_s, step_db=step_db)) for one, at_s, step_db in cleaning.turned)
+        store,
+        gain_steps=tuple((index, GainStep(at_s=at_s, step_db=step_db)) for index, at_s, step_db in cleaning.gain_steps),
     )
-    if not ears or store.hops < 50:
+    if not targets or store.hops < 50:
         return {}
-    question = key(sorted(ears.items()), references, store.turned, cleaning.repaired)
-    stem = (take_key(take.folder), store.key, question)
-    paths = {ear: path_of(cache, "clean", *stem, f"{ear:02d}") for ear in ears}
-    # What does not mix needs no sound, and reading all of it takes a while.
-    kept = read_all_cleaned(paths, take, sound=not only_kept)
-    if kept is not None:
+    settings_key = key(sorted(targets.items()), references, store.gain_steps, cleaning.repaired)
+    stem = (take_key(take.folder), store.key, settings_key)
+    paths = {target: path_of(cache, "clean", *stem, f"{target:02d}") for target in targets}
+    # Without a mix the sound is not needed, and checking all of it takes a while.
+    cached = read_all_cleaned(paths, take, sound=not only_cached)
+    if cached is not None:
         progress(take.duration_s)
-        return kept
-    if only_kept:
+        return cached
+    if only_cached:
         return {}
-    # What was cleaned by other inputs or settings is large, and so is what a killed run left.
+    # Results of other settings and leftovers of a killed run are large.
     for entry in entries(cache):
         if entry.of[0] == stem[0] and entry.kind in ("clean", "cleaned", "scratch"):
             remove(entry.path)
-    refuse_full(cache, _SCRATCHES * 4.0 * take.frames * sum(take.recordings[ear].channels for ear in ears), "Cleaning")
+    refuse_full(
+        cache, _SCRATCHES * 4.0 * take.frames * sum(take.recordings[target].channels for target in targets), "Cleaning"
+    )
     with ThreadPoolExecutor(workers) as pool:
-        sounds = Sounds(take, store.turned, cleaning.repaired)
-        _clean(sounds, store, ears, references, cache, paths, pool, workers, progress)
-    # Read back, because what stays must not lie in memory among what the threads worked with.
-    kept = read_all_cleaned(paths, take)
-    if kept is None:
+        sounds = Sounds(take, store.gain_steps, cleaning.repaired)
+        _clean(sounds, store, targets, references, cache, paths, pool, workers, progress)
+    # Read back, so that what stays in memory does not fragment the heap that the threads used.
+    cached = read_all_cleaned(paths, take)
+    if cached is None:
         raise OutputError(f"What was just written to {cache} cannot be read back; the disk failed.")
-    return kept
+    return cached
 
 
 def _clean(
     sounds: Sounds,
     store: BandStore,
-    ears: Mapping[int, bool],
+    targets: Mapping[int, bool],
     references: Sequence[int],
     cache: Path,
     paths: Mapping[int, Path],
@@ -101,56 +104,58 @@ def _clean(
 ) -> None:
     take = sounds.take
     bands = {
-        (ear, what): beside(path, "scratch", str(number))
-        for ear, path in paths.items()
+        (target, what): beside(path, "scratch", str(number))
+        for target, path in paths.items()
         for number, what in enumerate(("left", "taken", "bleed"))
     }
     try:
         with ExitStack() as stack:
             scratches = {
-                (ear, what): stack.enter_context(FloatScratch(cache, take.recordings[ear].channels))
-                for ear in ears
+                (target, what): stack.enter_context(FloatScratch(cache, take.recordings[target].channels))
+                for target in targets
                 for what in ("left", "taken")
             }
-            subtraction = Subtraction(sounds, ears, references, workers)
+            subtraction = Subtraction(sounds, targets, references, workers)
             _subtract(subtraction, scratches, bands, pool, take, progress)
-            helped = {ear: on and _helps(store, bands, ear, subtraction.learnt_s) for ear, on in ears.items()}
+            helped = {
+                target: on and _helps(store, bands, target, subtraction.learnt_s) for target, on in targets.items()
+            }
 
-            def residual(ear: int) -> NDArray[np.float32]:
-                left, taken, bleed = (bands[ear, what] for what in ("left", "taken", "bleed"))
-                return hear_residual(store, ear, references, left, taken if helped[ear] else None, bleed)
+            def residual(target: int) -> NDArray[np.float32]:
+                left, taken, bleed = (bands[target, what] for what in ("left", "taken", "bleed"))
+                return measure_residual(store, target, references, left, taken if helped[target] else None, bleed)
 
-            clear_db = dict(zip(ears, pool.map(residual, ears), strict=True))
-            turned = dict(store.turned)
+            clear_db = dict(zip(targets, pool.map(residual, targets), strict=True))
+            gain_steps = dict(store.gain_steps)
             with ExitStack() as files:
                 masked = [
                     Masked(
                         take,
-                        scratches[ear, "left"],
-                        scratches[ear, "taken"],
-                        helped[ear],
-                        replace(store, paths=(bands[ear, "bleed"],), turned=(), exact=True),
-                        turned.get(ear),
-                        resting_share(clear_db[ear], store.hop_s),
-                        files.enter_context(EntryWriter(paths[ear])),
+                        scratches[target, "left"],
+                        scratches[target, "taken"],
+                        helped[target],
+                        replace(store, paths=(bands[target, "bleed"],), gain_steps=(), exact=True),
+                        gain_steps.get(target),
+                        resting_fraction(clear_db[target], store.hop_s),
+                        files.enter_context(EntryWriter(paths[target])),
                     )
-                    for ear in ears
+                    for target in targets
                 ]
                 mask_all(masked, pool)
 
-            def finish(ear: int) -> None:
-                sound = sound_recording(paths[ear], take, take.recordings[ear].channels)
+            def finish(target: int) -> None:
+                sound = sound_recording(paths[target], take, take.recordings[target].channels)
                 cleaned = Cleaned(
                     sound=sound,
-                    subtracted=helped[ear],
-                    heard_of=shares_of(subtraction.heard_of[ear]) if helped[ear] else (),
+                    subtracted=helped[target],
+                    bleed_sources=fractions_of_total(subtraction.bleed_sources[target]) if helped[target] else (),
                     slots=slots_of(sound, take),
                     hop_s=store.hop_s,
-                    clear_db=clear_db[ear],
+                    clear_db=clear_db[target],
                 )
-                write_record(beside(paths[ear], "cleaned"), cleaned, ("sound",))
+                write_record(beside(paths[target], "cleaned"), cleaned, ("sound",))
 
-            list(pool.map(finish, ears))
+            list(pool.map(finish, targets))
     finally:
         for path in bands.values():
             remove(path)
@@ -169,34 +174,36 @@ def _subtract(
     with ExitStack() as stack:
         writers = {key: stack.enter_context(BandWriter(bands[key], exact=True)) for key in scratches}
 
-        def took(left: Mapping[int, Block], taken: Mapping[int, Block]) -> None:
-            def keep(key: tuple[int, str]) -> None:
+        def on_chunk(left: Mapping[int, Block], taken: Mapping[int, Block]) -> None:
+            def store_sound(key: tuple[int, str]) -> None:
                 sound = (left if key[1] == "left" else taken)[key[0]]
                 scratches[key].write(sound)
                 writers[key].write(meters[key].update(sound))
 
-            list(pool.map(keep, scratches))
+            list(pool.map(store_sound, scratches))
             progress(next(iter(left.values())).shape[1] / rate_hz)
 
-        subtraction.run(took)
+        subtraction.run(on_chunk)
         for key, meter in meters.items():
             writers[key].write(meter.finish())
 
 
 def _helps(
-    store: BandStore, bands: Mapping[tuple[int, str], Path], ear: int, learnt_s: Sequence[tuple[float, float]]
+    store: BandStore, bands: Mapping[tuple[int, str], Path], target: int, learnt_s: Sequence[tuple[float, float]]
 ) -> bool:
-    """Whether subtracting took anything away, where the filters were not learnt: what only fits does not count."""
+    """Whether subtraction lowers the level outside the stretches that the filters were learnt from."""
     fresh = np.ones(store.hops, bool)
     for start_s, end_s in learnt_s:
         fresh[max(0, round(start_s / store.hop_s)) : round(end_s / store.hop_s)] = False
     if np.count_nonzero(fresh) * store.hop_s < _LEAST_FRESH_S:
         fresh[:] = True
     step = max(1, np.count_nonzero(fresh) // _JUDGED_HOPS)
-    left = replace(store, paths=(bands[ear, "left"],), turned=(), exact=True)
+    left = replace(store, paths=(bands[target, "left"],), gain_steps=(), exact=True)
     ratios = []
     for hop in np.flatnonzero(fresh)[::step].tolist():
-        before, after = (float(one.read(track, hop, hop + 1).sum()) for one, track in ((store, ear), (left, 0)))
+        before, after = (
+            float(source.read(track, hop, hop + 1).sum()) for source, track in ((store, target), (left, 0))
+        )
         if before > 0.0:
             ratios.append(after / before)
     return bool(ratios) and float(np.quantile(ratios, 0.25)) < _HELPS

@@ -1,4 +1,4 @@
-"""Cleaned microphones in the cache: their sound, and what was measured of it."""
+"""Read cleaned microphones from the cache: their sound and its measurements."""
 
 from __future__ import annotations
 
@@ -12,14 +12,16 @@ from morningmix.storage.records import read_record
 
 
 def read_all_cleaned(paths: Mapping[int, Path], take: Take, *, sound: bool = True) -> dict[int, Cleaned] | None:
-    """Cleaned microphones from the cache; None unless all of them are there."""
-    found = {ear: _kept(path, take, take.recordings[ear].channels, sound=sound) for ear, path in paths.items()}
-    kept = {ear: one for ear, one in found.items() if one is not None}
-    return kept if len(kept) == len(found) else None
+    """Cleaned microphones from the cache; None unless all are there."""
+    found = {
+        target: _cached(path, take, take.recordings[target].channels, sound=sound) for target, path in paths.items()
+    }
+    cached = {target: cleaned for target, cleaned in found.items() if cleaned is not None}
+    return cached if len(cached) == len(found) else None
 
 
 def sound_recording(path: Path, take: Take, channels: int) -> Recording:
-    """Plain float32 samples, no header."""
+    """The cached sound as a recording: raw float32 samples without a header."""
     part = Part(
         path=path,
         rate_hz=take.rate_hz,
@@ -32,14 +34,14 @@ def sound_recording(path: Path, take: Take, channels: int) -> Recording:
     return Recording(lanes=((part,),))
 
 
-def shares_of(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:
-    """Shares of a total, the largest first, without those that are nothing."""
+def fractions_of_total(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:
+    """Each power as a fraction of the total, largest first, without zeros."""
     total = sum(powers.values())
     found = sorted(((power / total, other) for other, power in powers.items() if power > 0.0), reverse=True)
-    return tuple((other, round(share, 4)) for share, other in found)
+    return tuple((other, round(fraction, 4)) for fraction, other in found)
 
 
-def _kept(path: Path, take: Take, channels: int, *, sound: bool) -> Cleaned | None:
-    """What was made before, where it can be believed: what was measured of it, and the `sound` if that is wanted."""
+def _cached(path: Path, take: Take, channels: int, *, sound: bool) -> Cleaned | None:
+    """The cached microphone if its entries are intact; the sound itself is only checked if `sound` is true."""
     cleaned = read_record(beside(path, "cleaned"), Cleaned, {"sound": sound_recording(path, take, channels)})
     return cleaned if not sound or is_whole(path, 4 * channels * take.frames) else None

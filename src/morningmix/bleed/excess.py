@@ -1,11 +1,11 @@
-"""How far each open microphone stands above the bleed that the other inputs predict.
+"""Level of each microphone over the bleed predicted from the other inputs.
 
-A microphone in front of a person hears the rest of the band all the time. What it hears is, per band, a sum of the
-other inputs' powers, each through the room: now, and decaying over some 60 and 180 ms. Those weights (never negative)
-are learnt on the hops in which the own source seems to rest, by multiplicative updates of the Itakura-Saito divergence,
-which treat quiet and loud hops alike (Fevotte, Bertin, Durrieu, Neural Computation 21(3) 2009; for microphone leakage:
-Praetzlich et al., ICASSP 2015; Kokkinis, Reiss, Mourjopoulos, IEEE TASL 20(3) 2012). The excess of the recorded level
-over that prediction, in dB, averaged over the bands of a voice, is what a gate can go by.
+A vocal microphone picks up the rest of the band all the time. Per band this bleed is a weighted sum of the other
+inputs' powers: the direct sound, and room decays of 60 and 180 ms. The weights are non-negative and learnt on the hops
+in which the target source seems silent, by multiplicative updates of the Itakura-Saito divergence, which treats quiet
+and loud hops alike (Fevotte, Bertin, Durrieu, Neural Computation 21(3) 2009; for microphone leakage: Praetzlich et al.,
+ICASSP 2015; Kokkinis, Reiss, Mourjopoulos, IEEE TASL 20(3) 2012). The recorded level over that prediction in dB,
+averaged over the voice bands, controls the gate.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ from morningmix.model.measured import BleedFacts
 Array = NDArray[np.float32]
 
 DECAYS_S = (0.06, 0.18)
-"""Time constants of the room's answer besides the immediate one."""
-_ANSWERS = 1 + len(DECAYS_S)
+"""Time constants of the room's decays, besides the direct sound."""
+_RESPONSES = 1 + len(DECAYS_S)
 LOWEST_HZ, HIGHEST_HZ, HIGHEST_VOWEL_HZ = 120.0, 9000.0, 1600.0
-"""Bands in which a voice is told from bleed; what subtraction leaves of it is cymbals, and vowels decide."""
+"""Bands in which voice and bleed are compared. After subtraction mostly cymbals remain, so only vowel bands count."""
 
 _TRAINING_HOPS, _SEGMENT_HOPS, _FIT_HOPS = 6000, 250, 2000
 _CHUNK_HOPS, _WARM_UP_HOPS = 3000, 60
@@ -39,135 +39,143 @@ _CLIP_DB = (-3.0, 15.0)
 _SMOOTHING_HOPS, _CLEAR_SMOOTHING_HOPS = 5, 7
 _LEAST_AUDIBLE = np.float32(1e-4)
 _LEFT_OF_TAKEN = np.float32(0.6)
-"""Where more than this share of what was subtracted remains, it is taken for the own source."""
+"""A residual above this fraction of the subtracted power counts as the target source."""
 _CLEAR_DB, _MOST_CLEAR_DB = 6.0, 19.0
-"""What is less than this over the expected bleed, in one band, says nothing of a voice: bleed itself comes and goes by
-as much. Counting it too, gates let in three times as much between lines (measured)."""
+"""Levels less than this over the expected bleed do not count, since bleed itself fluctuates as much. Counted, they made
+gates let through three times as much between lines (measured)."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Ear:
-    """What was learnt for one microphone: weights ``(bands, features)`` over the instruments, and over everybody."""
+class _Target:
+    """Model of one microphone's bleed: weights ``(bands, features)`` for the instruments alone, and for all inputs."""
 
     noise: Array
     of_instruments: Array
     of_all: Array
 
 
-def hear_bleed(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, BleedFacts]:
-    """Excess over predicted bleed for each of the inputs `ears`.
+def measure_bleed(store: BandStore, targets: Sequence[int], others: Sequence[int]) -> Mapping[int, BleedFacts]:
+    """Level over predicted bleed of each input in `targets`.
 
-    `ears` are the microphones in front of people, `others` all inputs that play without being one of them; an ear's own
-    sound in another ear counts as bleed only once it was told from the instruments' bleed there, so that two singers
-    who sing together do not silence each other. Returns nothing for an input that no other input could explain.
+    `targets` are the vocal and brass microphones, `others` all other inputs that play. A target's direct sound, without
+    the instruments' bleed in it, counts as bleed in the other targets, so that two who sing together do not silence
+    each other. Empty if there are no other inputs.
     """
-    if not ears or len(ears) + len(others) < 2 or store.hops < 2 * _SMOOTHING_HOPS:
+    if not targets or len(targets) + len(others) < 2 or store.hops < 2 * _SMOOTHING_HOPS:
         return {}
-    learnt = _learn(store, ears, others)
-    excess_all: dict[int, list[Array]] = {ear: [] for ear in ears}
-    excess_instruments: dict[int, list[Array]] = {ear: [] for ear in ears}
+    learnt = _learn(store, targets, others)
+    over_all: dict[int, list[Array]] = {target: [] for target in targets}
+    over_instruments: dict[int, list[Array]] = {target: [] for target in targets}
     bands = _voice_bands(store)
     for start in range(0, store.hops, _CHUNK_HOPS):
         stop = min(start + _CHUNK_HOPS, store.hops)
         early = max(0, start - _WARM_UP_HOPS)
         features = np.concatenate(
-            [_features(store.read(j, early, stop), store.hop_s) for j in others] or [_none(store)]
+            [_features(store.read(other, early, stop), store.hop_s) for other in others] or [_none(store)]
         )
-        own: dict[int, Array] = {}
+        direct: dict[int, Array] = {}
         levels: dict[int, Array] = {}
-        for ear in ears:
-            levels[ear] = store.read(ear, early, stop)
-            bleed = _predict(learnt[ear].of_instruments, features, learnt[ear].noise, levels[ear].shape)
-            excess_instruments[ear].append(_excess_db(levels[ear], bleed, bands)[start - early :])
-            own[ear] = _own_power(levels[ear], bleed)
-        for ear in ears:
-            everybody = _with_voices(features, own, ear, store.hop_s)
-            bleed = _predict(learnt[ear].of_all, everybody, learnt[ear].noise, levels[ear].shape)
-            excess_all[ear].append(_excess_db(levels[ear], bleed, bands)[start - early :])
+        for target in targets:
+            levels[target] = store.read(target, early, stop)
+            bleed = _predict(learnt[target].of_instruments, features, learnt[target].noise, levels[target].shape)
+            over_instruments[target].append(_over_bleed_db(levels[target], bleed, bands)[start - early :])
+            direct[target] = _direct_power(levels[target], bleed)
+        for target in targets:
+            all_features = _with_voices(features, direct, target, store.hop_s)
+            bleed = _predict(learnt[target].of_all, all_features, learnt[target].noise, levels[target].shape)
+            over_all[target].append(_over_bleed_db(levels[target], bleed, bands)[start - early :])
     return {
-        ear: BleedFacts(
+        target: BleedFacts(
             hop_s=store.hop_s,
-            excess_db=_smooth(np.concatenate(excess_all[ear])),
-            excess_of_instruments_db=_smooth(np.concatenate(excess_instruments[ear])),
+            over_bleed_db=_smooth(np.concatenate(over_all[target])),
+            over_instrument_bleed_db=_smooth(np.concatenate(over_instruments[target])),
         )
-        for ear in ears
+        for target in targets
     }
 
 
-def hear_residual(
-    store: BandStore, ear: int, references: Sequence[int], left: Path, taken: Path | None, bleed: Path
+def measure_residual(
+    store: BandStore, target: int, references: Sequence[int], left: Path, taken: Path | None, bleed: Path
 ) -> Array:
-    """How far one microphone stands clear of what is left of its bleed, after that was predicted and subtracted.
+    """Level in dB ``(hops,)`` of one microphone over its residual bleed after subtraction (`Cleaned.clear_db`).
 
-    `left` holds the band powers of what remained, `taken` those of what was subtracted (None: nothing was). Writes the
-    expected bleed's band powers to `bleed`. All three are exact. Returns dB ``(hops,)``, see `Cleaned.clear_db`.
-    Raises `OutputError`.
+    `left` holds the band powers of the residual, `taken` those of the subtracted bleed (None: nothing was subtracted).
+    The expected bleed's band powers are written to `bleed`. All three are exact. Raises `OutputError`.
     """
-    own = replace(store, paths=(left, *((taken,) if taken else ())), turned=(), exact=True)
-    others = [other for other in references if other != ear]
+    residual = replace(store, paths=(left, *((taken,) if taken else ())), gain_steps=(), exact=True)
+    others = [other for other in references if other != target]
     bands, vowels = _voice_bands(store), _voice_bands(store, HIGHEST_VOWEL_HZ)
 
     def features_of(early: int, stop: int) -> Array:
-        answers = [_features(store.read(other, early, stop), store.hop_s) for other in others]
+        responses = [_features(store.read(other, early, stop), store.hop_s) for other in others]
         if taken:
-            answers.append(_features(own.read(1, early, stop), store.hop_s))
-        return np.concatenate(answers)
+            responses.append(_features(residual.read(1, early, stop), store.hop_s))
+        return np.concatenate(responses)
 
     spans = _training_spans(store.hops)
     features = np.concatenate([features_of(early, stop)[:, :, start - early :] for early, start, stop in spans], axis=2)
-    level = np.concatenate([own.read(0, start, stop) for _, start, stop in spans], axis=1)
+    level = np.concatenate([residual.read(0, start, stop) for _, start, stop in spans], axis=1)
     noise = np.float32(0.5) * np.percentile(level, 3, axis=1).astype(np.float32)
     weights = _fit(level, features, noise, bands)
-    # Where the whole room is quiet, a microphone's own hiss would rise from no bleed at all.
+    # In a silent room the microphone's own hiss would otherwise count as level over bleed.
     audible = (_LEAST_AUDIBLE * np.percentile(level, 95, axis=1)).astype(np.float32)[:, None]
     clear: list[Array] = []
     with BandWriter(bleed, exact=True) as writer:
         for start in range(0, store.hops, _CHUNK_HOPS):
             stop = min(start + _CHUNK_HOPS, store.hops)
             early = max(0, start - _WARM_UP_HOPS)
-            level = own.read(0, early, stop)
+            level = residual.read(0, early, stop)
             expected = _predict(weights, features_of(early, stop), noise, level.shape)
             writer.write(expected[:, start - early :])
             expected = np.maximum(expected, audible)
             if taken:
-                expected = np.maximum(expected, _LEFT_OF_TAKEN * own.read(1, early, stop))
+                expected = np.maximum(expected, _LEFT_OF_TAKEN * residual.read(1, early, stop))
             ratio_db = 10.0 * np.log10((level[vowels] + _TINY) / expected[vowels])
             over_db = np.clip(ratio_db - _CLEAR_DB, 0.0, _MOST_CLEAR_DB).mean(axis=0)
             clear.append(over_db[start - early :].astype(np.float32))
     return _smooth(np.concatenate(clear), _CLEAR_SMOOTHING_HOPS)
 
 
-def _learn(store: BandStore, ears: Sequence[int], others: Sequence[int]) -> Mapping[int, _Ear]:
+def _learn(store: BandStore, targets: Sequence[int], others: Sequence[int]) -> Mapping[int, _Target]:
     spans = _training_spans(store.hops)
     bands = _voice_bands(store)
-    levels = {ear: np.concatenate([store.read(ear, start, stop) for _, start, stop in spans], axis=1) for ear in ears}
-    noise = {ear: np.float32(0.5) * np.percentile(levels[ear], 3, axis=1).astype(np.float32) for ear in ears}
-    # The instruments' features first, then room for those of the other voices: copies of this would be most memory.
+    levels = {
+        target: np.concatenate([store.read(target, start, stop) for _, start, stop in spans], axis=1)
+        for target in targets
+    }
+    noise = {
+        target: np.float32(0.5) * np.percentile(levels[target], 3, axis=1).astype(np.float32) for target in targets
+    }
+    # One array for instruments and voices: copies of it would take most of the memory.
     hops = sum(stop - start for _, start, stop in spans)
-    everybody = np.empty((_ANSWERS * (len(others) + max(0, len(ears) - 1)), store.bands, hops), np.float32)
+    all_features = np.empty((_RESPONSES * (len(others) + max(0, len(targets) - 1)), store.bands, hops), np.float32)
     at = 0
     for _, start, stop in spans:
         early = max(0, start - _WARM_UP_HOPS)
         for place, track in enumerate(others):
-            answers = _features(store.read(track, early, stop), store.hop_s)[:, :, start - early :]
-            everybody[_ANSWERS * place : _ANSWERS * (place + 1), :, at : at + stop - start] = answers
+            responses = _features(store.read(track, early, stop), store.hop_s)[:, :, start - early :]
+            all_features[_RESPONSES * place : _RESPONSES * (place + 1), :, at : at + stop - start] = responses
         at += stop - start
-    instruments = everybody[: _ANSWERS * len(others)]
-    of_instruments = {ear: _fit(levels[ear], instruments, noise[ear], bands) for ear in ears}
-    own = {
-        ear: _own_power(levels[ear], _predict(of_instruments[ear], instruments, noise[ear], levels[ear].shape))
-        for ear in ears
+    instruments = all_features[: _RESPONSES * len(others)]
+    of_instruments = {target: _fit(levels[target], instruments, noise[target], bands) for target in targets}
+    direct = {
+        target: _direct_power(
+            levels[target], _predict(of_instruments[target], instruments, noise[target], levels[target].shape)
+        )
+        for target in targets
     }
-    learnt: dict[int, _Ear] = {}
-    for ear in ears:
-        for place, voice in enumerate((power for other, power in own.items() if other != ear), len(others)):
-            everybody[_ANSWERS * place : _ANSWERS * (place + 1)] = _features(voice, store.hop_s)
-        learnt[ear] = _Ear(noise[ear], of_instruments[ear], _fit(levels[ear], everybody, noise[ear], bands))
+    learnt: dict[int, _Target] = {}
+    for target in targets:
+        for place, voice in enumerate((power for other, power in direct.items() if other != target), len(others)):
+            all_features[_RESPONSES * place : _RESPONSES * (place + 1)] = _features(voice, store.hop_s)
+        learnt[target] = _Target(
+            noise[target], of_instruments[target], _fit(levels[target], all_features, noise[target], bands)
+        )
     return learnt
 
 
 def _training_spans(hops: int) -> list[tuple[int, int, int]]:
-    """Stretches to learn from, spread over the take: where to begin reading, first hop, hop after the last."""
+    """Training stretches spread over the take: hop to start reading at, first hop, hop after the last."""
     if hops <= _TRAINING_HOPS:
         return [(0, 0, hops)]
     starts = np.linspace(0, hops - _SEGMENT_HOPS, _TRAINING_HOPS // _SEGMENT_HOPS).astype(int).tolist()
@@ -184,18 +192,18 @@ def _none(store: BandStore) -> Array:
 
 
 def _features(power: Array, hop_s: float) -> Array:
-    """One input as the room answers it: immediate (3 hops) and decaying, ``(3, bands, hops)``."""
-    answers: list[NDArray[Any]] = [scipy.ndimage.uniform_filter1d(power, 3, axis=1, mode="nearest")]
+    """Powers of one input in the room, direct (3 hops) and decaying: ``(3, bands, hops)``."""
+    responses: list[NDArray[Any]] = [scipy.ndimage.uniform_filter1d(power, 3, axis=1, mode="nearest")]
     for decay_s in DECAYS_S:
         keep = np.exp(-hop_s / decay_s)
-        # As if the first hop had gone on for ever: otherwise a take would begin with bleed that nothing predicts.
-        answers.append(scipy.signal.lfilter([1.0 - keep], [1.0, -keep], power, axis=1, zi=keep * power[:, :1])[0])
-    return np.stack(answers).astype(np.float32)
+        # Started in steady state, or a take would begin with bleed that nothing predicts.
+        responses.append(scipy.signal.lfilter([1.0 - keep], [1.0, -keep], power, axis=1, zi=keep * power[:, :1])[0])
+    return np.stack(responses).astype(np.float32)
 
 
-def _with_voices(features: Array, own: Mapping[int, Array], ear: int, hop_s: float) -> Array:
-    voices = [_features(power, hop_s) for other, power in own.items() if other != ear]
-    return np.concatenate([each for each in (features, *voices) if len(each)] or [features])
+def _with_voices(features: Array, direct: Mapping[int, Array], target: int, hop_s: float) -> Array:
+    voices = [_features(power, hop_s) for other, power in direct.items() if other != target]
+    return np.concatenate([array for array in (features, *voices) if len(array)] or [features])
 
 
 def _predict(weights: Array, features: Array, noise: Array, shape: tuple[int, ...]) -> Array:
@@ -206,30 +214,30 @@ def _predict(weights: Array, features: Array, noise: Array, shape: tuple[int, ..
     return bleed + _TINY
 
 
-def _own_power(level: Array, bleed: Array) -> Array:
-    own: Array = np.maximum(level - _OVERSUBTRACT * bleed, np.float32(0.0))
-    return own
+def _direct_power(level: Array, bleed: Array) -> Array:
+    direct: Array = np.maximum(level - _OVERSUBTRACT * bleed, np.float32(0.0))
+    return direct
 
 
-def _excess_db(level: Array, bleed: Array, bands: NDArray[np.bool_]) -> Array:
+def _over_bleed_db(level: Array, bleed: Array, bands: NDArray[np.bool_]) -> Array:
     ratio_db = 10.0 * np.log10((level[bands] + _TINY) / bleed[bands])
-    excess: Array = np.clip(ratio_db, *_CLIP_DB).mean(axis=0).astype(np.float32)
-    return excess
+    over_db: Array = np.clip(ratio_db, *_CLIP_DB).mean(axis=0).astype(np.float32)
+    return over_db
 
 
-def _smooth(excess_db: Array, hops: int = _SMOOTHING_HOPS) -> Array:
-    smooth: Array = scipy.ndimage.uniform_filter1d(excess_db, hops, mode="nearest")
+def _smooth(over_bleed_db: Array, hops: int = _SMOOTHING_HOPS) -> Array:
+    smooth: Array = scipy.ndimage.uniform_filter1d(over_bleed_db, hops, mode="nearest")
     return smooth
 
 
 def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) -> Array:
-    """Weights ``(bands, features)`` on the hops in which the own source seems to rest, re-judged each round."""
+    """Weights ``(bands, features)``, fitted where the target source seems silent; each round refines where that is."""
     if not len(features):
         return np.zeros((level.shape[0], 0), np.float32)
-    # Each input counts by how well its level goes with this one's, whatever its gain.
-    together = np.einsum("bh,fbh->fb", level, features)
-    alone = np.einsum("fbh,fbh->fb", features, features)
-    everything = np.einsum("fbh,fb->bh", features, together / (alone + _TINY**2)) + _TINY
+    # Each input is scaled by regression first, so that its gain does not matter.
+    cross = np.einsum("bh,fbh->fb", level, features)
+    power = np.einsum("fbh,fbh->fb", features, features)
+    everything = np.einsum("fbh,fb->bh", features, cross / (power + _TINY**2)) + _TINY
     ratio = scipy.ndimage.uniform_filter1d(np.median(np.log(level[bands] / everything[bands] + _TINY), axis=0), 9)
     loudness = level.sum(axis=0)
     sounding = loudness > np.percentile(loudness, 95) * 1e-5
@@ -243,29 +251,29 @@ def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) 
         weights = _itakura_saito(level[:, hops], features[:, :, hops], noise, updates)
         if round_ == _ROUNDS - 1:
             break
-        excess = _smooth(_excess_db(level, _predict(weights, features, noise, level.shape), bands))
-        low = float(np.quantile(excess[sounding], 0.15))
-        judged = sounding & (excess < (max(low + 1.5, 1.2) if round_ else low + 1.0))
+        over_db = _smooth(_over_bleed_db(level, _predict(weights, features, noise, level.shape), bands))
+        low = float(np.quantile(over_db[sounding], 0.15))
+        judged = sounding & (over_db < (max(low + 1.5, 1.2) if round_ else low + 1.0))
         resting = scipy.ndimage.minimum_filter1d(judged.astype(np.uint8), 9).astype(bool)
         if np.count_nonzero(resting) < 150:
-            resting = sounding & (excess <= np.quantile(excess[sounding], 0.3))
+            resting = sounding & (over_db <= np.quantile(over_db[sounding], 0.3))
     return weights
 
 
 def _itakura_saito(level: Array, features: Array, noise: Array, updates: int) -> Array:
-    """Non-negative weights that explain `level` ``(bands, hops)`` over a fixed noise floor."""
+    """Non-negative weights that fit `level` ``(bands, hops)`` above a fixed noise floor."""
     weights = np.empty((level.shape[0], len(features)), np.float32)
     over_power = np.empty((2, level.shape[1]), np.float32)
-    # Band by band: what one of them needs stays in the processor's cache for all updates.
-    for band, wanted in enumerate(level + _TINY):
+    # Band by band, so that the working set stays in the processor's cache.
+    for band, measured in enumerate(level + _TINY):
         terms = features[:, band] + _TINY
-        mine = wanted.mean() / terms.mean(axis=1) / np.float32(len(features))
+        fitted = measured.mean() / terms.mean(axis=1) / np.float32(len(features))
         for _ in range(updates):
-            model = mine @ terms
+            model = fitted @ terms
             model += noise[band] + _TINY
             np.divide(np.float32(1.0), model, out=over_power[1])
-            np.divide(wanted, np.square(model, out=model), out=over_power[0])
+            np.divide(measured, np.square(model, out=model), out=over_power[0])
             up, down = (terms @ over_power.T).T
-            mine *= np.sqrt(up / np.maximum(down, _TINY))
-        weights[band] = mine
+            fitted *= np.sqrt(up / np.maximum(down, _TINY))
+        weights[band] = fitted
     return weights

@@ -1,12 +1,11 @@
-"""Taking bleed out of a microphone by what the other inputs recorded of the same sources.
+"""Filters that predict the bleed in a microphone from the other inputs.
 
-What a drum does to a voice microphone is a fixed filter of what the drum's own microphone hears, as long as nothing
-moves. Per frequency bin the bleed is therefore predicted from the last frames of all other inputs, and subtracted. The
-filters are weighted least squares: a frame counts by one over the power that the prediction leaves there, so that loud
-frames of the own source hardly count and no detector of voices is needed (the weighting of weighted prediction error
-dereverberation: Nakatani et al., IEEE TASL 18(7) 2010). What moves is followed by slow complex gains on the early
-and the late part of each reference's prediction, held to 1 by a prior: where the own source is loud there is
-no evidence, and the gains stay.
+As long as nothing moves, the bleed of a drum in a vocal microphone is a fixed filter of the drum's own microphone. So
+per frequency bin the bleed is predicted from the last frames of all other inputs, and subtracted. The filters are
+weighted least squares: each frame is weighted by one over its residual power, so that loud frames of the target source
+hardly count and no voice detector is needed (as in weighted prediction error dereverberation: Nakatani et al., IEEE
+TASL 18(7) 2010). Movement is tracked by slow complex gains on the early and the late part of each reference's
+prediction, held at 1 by a prior: where the target source is loud there is no evidence, and the gains stay.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ References = NDArray[np.complex64]
 
 WINDOW_S = 0.085
 FAR_HZ, FAR_TAPS, NEAR_TAPS = 8000.0, 2, 6
-"""Frames of each reference that count: fewer where wavelengths are short and rooms are dull (measured)."""
+"""Filter lengths in frames: shorter at high frequencies, where rooms decay faster (measured)."""
 FOLLOW_HZ = 6000.0
 EARLY_TAPS = 2
 _SLAB_BINS = 32
@@ -32,16 +31,16 @@ _LOAD = np.float32(1e-4)
 _PRIOR = np.float32(3.0)
 _FOLLOW_FLOOR = np.float32(1e-3)
 STEPS = 2
-"""Stretches of a block in which evidence for its gains is summed."""
+"""Stretches of a block over which evidence for its gains is summed."""
 _TAPER = ((np.arange(STEPS) + np.float32(0.5)) / np.float32(STEPS)).astype(np.float32)
 _POOLED_BINS = 2
-"""Neighbouring bins with gains in common: so near to each other, what moves changes them alike."""
+"""Adjacent bins that share gains: movement changes them alike."""
 _TINY = np.float32(1e-12)
 
 
 @dataclass(frozen=True, slots=True)
 class Slab:
-    """Neighbouring bins that are worked on together."""
+    """Adjacent bins that are processed together."""
 
     first: int
     last: int
@@ -50,7 +49,7 @@ class Slab:
 
 
 def slabs(size: int, rate_hz: int) -> tuple[Slab, ...]:
-    """All bins, in stretches of equal treatment."""
+    """All bins, in slabs of equal settings."""
     bins = size // 2 + 1
     edges = [min(bins - 1, round(hz * size / rate_hz / _SLAB_BINS) * _SLAB_BINS) for hz in (FOLLOW_HZ, FAR_HZ)]
     cuts = sorted({*range(0, bins, _SLAB_BINS), *edges, bins})
@@ -60,7 +59,7 @@ def slabs(size: int, rate_hz: int) -> tuple[Slab, ...]:
 
 
 def history(references: References, taps: int, lead: int, every: int = 1) -> References:
-    """References of the last `taps` frames, for frames from `lead` on: ``(bins, taps * references, frames)``."""
+    """The last `taps` frames of all references, for frames from `lead` on: ``(bins, taps * references, frames)``."""
     count = references.shape[2] - lead
     delayed = [references[:, :, lead - tap : lead - tap + count : every] for tap in range(taps)]
     return np.concatenate(delayed, axis=1)
@@ -70,7 +69,7 @@ def smooth_power(spectrum: Spectrum) -> NDArray[np.float32]:
     """Power, averaged over three frames and three bins."""
     power = np.square(spectrum.real)
     power += np.square(spectrum.imag)
-    # What lies over an edge is what lies at it.
+    # Edges are repeated.
     along = power.copy()
     along[:, 1:] += power[:, :-1]
     along[:, :-1] += power[:, 1:]
@@ -86,18 +85,18 @@ def smooth_power(spectrum: Spectrum) -> NDArray[np.float32]:
 
 
 class NormalEquations:
-    """Sums from which one slab's filters for one microphone follow."""
+    """Normal equations of one slab's filters for one microphone."""
 
     def __init__(self, bins: int, unknowns: int) -> None:
         self._square = np.zeros((bins, unknowns, unknowns), np.complex64)
         self._cross = np.zeros((bins, unknowns, 1), np.complex64)
 
-    def add(self, own: Spectrum, past: References, weights: NDArray[np.float32]) -> None:
-        """Count frames: own ``(bins, frames)``, past ``(bins, unknowns, frames)``, weights ``(bins, frames)``."""
+    def add(self, target: Spectrum, past: References, weights: NDArray[np.float32]) -> None:
+        """Add frames: target ``(bins, frames)``, past ``(bins, unknowns, frames)``, weights ``(bins, frames)``."""
         root = np.sqrt(weights)[:, None]
         weighted = past * root
         self._square += _product(weighted, weighted.conj().transpose(0, 2, 1))
-        self._cross += _product(weighted, (own[:, None] * root).conj().transpose(0, 2, 1))
+        self._cross += _product(weighted, (target[:, None] * root).conj().transpose(0, 2, 1))
 
     def solve(self) -> References:
         """Filters ``(bins, unknowns, 1)``: the prediction is their conjugate times the past."""
@@ -107,13 +106,13 @@ class NormalEquations:
         return _solution(square, self._cross)
 
 
-def whole(filters: References, references: References, taps: int, lead: int) -> Spectrum:
-    """All bleed together: ``(bins, frames)``."""
+def total_bleed(filters: References, references: References, taps: int, lead: int) -> Spectrum:
+    """Sum of all predicted bleed: ``(bins, frames)``."""
     return _product(filters.conj().transpose(0, 2, 1), history(references, taps, lead))[:, 0]
 
 
 def predict(filters: References, references: References, taps: int, lead: int) -> References:
-    """Bleed by reference, its early part and its late: ``(bins, parts * references, frames)``."""
+    """Bleed by reference, early and late part: ``(bins, parts * references, frames)``."""
     count = references.shape[2] - lead
     inputs = references.shape[1]
     parts: list[References] = []
@@ -129,34 +128,34 @@ def predict(filters: References, references: References, taps: int, lead: int) -
 
 
 class Follower:
-    """Bleed of one slab in one microphone with each part's gain free to move; a stage, one block late.
+    """Tracks the gains of each part of the predicted bleed in one slab of one microphone; a stage, one block late.
 
-    Gains are learnt in tapered windows of two `block` frames and blended: each block lies in the falling half of one
-    and in the rising half of the next. A block is `STEPS` times an even number of frames.
+    Gains are learnt in tapered windows of two blocks and cross-faded: each block lies in the falling half of one and in
+    the rising half of the next. A block is `STEPS` times an even number of frames.
     """
 
     def __init__(self, bins: int, unknowns: int, block: int) -> None:
         self._block = block
         self._before: Spectrum = np.zeros((bins, block), np.complex64)
-        """What the prediction alone says of the last block."""
+        """Prediction of the last block without gains."""
         self._parts: References = np.zeros((bins, unknowns, block), np.complex64)
         pools = bins // _POOLED_BINS
         self._square = np.zeros((pools, STEPS, unknowns, unknowns), np.complex64)
         self._cross = np.zeros((pools, STEPS, unknowns, 1), np.complex64)
         self._gains = np.zeros((bins, 1, unknowns), np.complex64)
 
-    def process(self, own: Spectrum, parts: References, level: NDArray[np.float32]) -> Spectrum:
-        """Bleed ``(bins, frames)`` of as many frames, from one block before these on; whole blocks.
+    def process(self, target: Spectrum, parts: References, level: NDArray[np.float32]) -> Spectrum:
+        """Bleed ``(bins, frames)`` of as many frames, starting one block earlier. Takes whole blocks.
 
-        `own`, `parts` and what the prediction alone leaves of `own` decide. `level` ``(bins, 1)`` is the microphone's
-        mean power. Powers are smoothed over the frames of one call, so where a take is cut matters a little.
+        `target` is the microphone, `parts` the predicted bleed, `level` ``(bins, 1)`` the microphone's mean power.
+        Powers are smoothed within one call, so the cut into calls matters slightly.
         """
         block = self._block
         unknowns, frames = parts.shape[1:]
         blocks = frames // block
         predicted = parts.sum(axis=1)
-        left = own - predicted
-        # Frames overlap by three quarters: every second one says nearly all.
+        left = target - predicted
+        # Frames overlap by three quarters, so every second one carries nearly all information.
         weights = np.float32(2.0) / (smooth_power(left) + _FOLLOW_FLOOR * level + _TINY)[:, ::2]
         root = np.sqrt(weights)[:, None]
         evidence = _by_step(parts[:, :, ::2] * root, blocks)
@@ -169,17 +168,17 @@ class Follower:
         new = _solution(square, _in_windows(crosses, blocks + 1))[..., 0].conj()
         gains = np.concatenate([self._gains, np.repeat(new, _POOLED_BINS, axis=0)], axis=1)
         bleed = np.concatenate([self._before, predicted[:, :-block]], axis=1)
-        bleed[:, :block] += self._moved(gains[:, :2], self._parts)
+        bleed[:, :block] += self._gain_change(gains[:, :2], self._parts)
         if blocks > 1:
-            bleed[:, block:] += self._moved(gains[:, 1:], parts[:, :, :-block])
-        # In place: what lives long must not lie between large arrays that come and go.
+            bleed[:, block:] += self._gain_change(gains[:, 1:], parts[:, :, :-block])
+        # In place: preallocated to avoid heap fragmentation.
         self._before[...], self._parts[...] = predicted[:, -block:], parts[:, :, -block:]
         self._square[...], self._cross[...] = squares[:, -STEPS:], crosses[:, -STEPS:]
         self._gains[...] = gains[:, -1:]
         return bleed
 
-    def _moved(self, gains: NDArray[np.complex64], parts: References) -> Spectrum:
-        """What gains ``(bins, blocks + 1, unknowns)`` add to the parts of so many blocks."""
+    def _gain_change(self, gains: NDArray[np.complex64], parts: References) -> Spectrum:
+        """Change of the bleed by gains ``(bins, blocks + 1, unknowns)``, cross-faded over the blocks."""
         bins, unknowns, frames = parts.shape
         blocks = frames // self._block
         by_block = parts.reshape(bins, unknowns, blocks, self._block).transpose(0, 2, 1, 3)
@@ -189,9 +188,9 @@ class Follower:
         return moved
 
 
-def _product(one: NDArray[np.complex64], other: NDArray[np.complex64]) -> NDArray[np.complex64]:
-    """Matrix product, summed in double precision: in single, processors round otherwise, and solving enlarges that."""
-    product = one.astype(np.complex128) @ other.astype(np.complex128)
+def _product(left: NDArray[np.complex64], other: NDArray[np.complex64]) -> NDArray[np.complex64]:
+    """Matrix product in double precision: in single, processors round differently and the solution amplifies that."""
+    product = left.astype(np.complex128) @ other.astype(np.complex128)
     return product.astype(np.complex64)
 
 

@@ -1,9 +1,9 @@
-"""Bleed in microphones, predicted from the other inputs over a whole take (`bleed.filters`), in a range of frequencies.
+"""Predict bleed in microphones from the other inputs (`bleed.filters`), over a whole take in a range of frequencies.
 
-Filters are learnt anew for every five minutes, on some forty seconds of them; memory holds a few seconds of spectra.
-A microphone of somebody else hears the singer too, and would cancel the singer's own voice. So as a reference each of
-them is masked by what it is expected to hear of the singer; the leak into it shows where the singer is loudest.
-Nothing here knows of bins outside its range but the one on either side, so ranges can be worked on side by side.
+Filters are learnt again every five minutes, from about forty seconds of them; memory holds a few seconds of spectra.
+Another singer's microphone picks up the target voice too, and as a reference would cancel it. So each such reference is
+masked by the target voice expected in it; that leak is measured where the target is loudest. A range needs only one bin
+beyond it on either side, so ranges can be processed in parallel.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from morningmix.bleed.filters import (
     history,
     predict,
     smooth_power,
-    whole,
+    total_bleed,
 )
 from morningmix.dsp.stft import OVERLAP, Spectrum, analyse, size_for
 from morningmix.units import Block
@@ -35,74 +35,74 @@ from morningmix.units import Block
 _PART_S, _LEARN_S, _SEGMENT_S = 300.0, 40.0, 2.5
 _BLOCK_S, _CHUNK_BLOCKS = 1.0, 4
 _ROUNDS = ((np.float32(0.1), 2), (np.float32(0.05), 1))
-"""Rounds of learning: how little of a microphone's mean power a frame may leave before it counts no more, and of how
-many segments one is used. The first round only tells the second where the own source is."""
+"""Rounds of learning: floor of a frame's residual power relative to the microphone's mean, and use every n-th segment.
+The first round only tells the second where the target source sounds."""
 _LEAK_FACTOR = np.float32(2.0)
-"""Design choice: more of it keeps steady voices safer, less leaves more to cancel drums by (measured)."""
+"""Design choice: a higher factor protects steady voices, a lower one cancels more of the drums (measured)."""
 _TINY = np.float32(1e-20)
 _ATTRIBUTED, _AUDIBLE_HZ = 4, 120.0
-"""Whose bleed it is, is told from every fourth segment, and from where a microphone for voices hears."""
+"""Sources of bleed are measured in every fourth segment, above the low cut of a vocal microphone."""
 
 
 _Mono = dict[int, Spectrum]
-_Own = dict[tuple[int, int], Spectrum]
+_TargetSpectra = dict[tuple[int, int], Spectrum]
 
 
 class Tracks(Protocol):
-    """Inputs that any stretch can be read of."""
+    """Inputs that can be read at random."""
 
     @property
     def rate_hz(self) -> int:
-        """Of all of them."""
+        """Common sample rate."""
 
     @property
     def frames(self) -> int:
-        """Length of the longest."""
+        """Length of the longest input."""
 
     def channels(self, index: int) -> int:
-        """Of an input."""
+        """Number of channels of an input."""
 
     def read(self, index: int, start: int, stop: int) -> Block:
-        """Samples `start` (may be negative) to `stop` (may lie after the end), silence outside."""
+        """Samples `start` to `stop`; silence before the start and after the end of the take."""
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One channel of a microphone that is cleaned, and the inputs it is cleaned by."""
+    """One channel of a target microphone and its reference inputs."""
 
-    ear: int
+    target: int
     channel: int
     references: tuple[int, ...]
 
 
-def rows_of(sounds: Tracks, ears: Mapping[int, bool], references: Sequence[int]) -> tuple[Row, ...]:
-    """All channels of the `ears` whose bleed is subtracted."""
+def rows_of(sounds: Tracks, targets: Mapping[int, bool], references: Sequence[int]) -> tuple[Row, ...]:
+    """All channels of the targets whose bleed is subtracted."""
     return tuple(
-        Row(ear, channel, tuple(other for other in references if other != ear))
-        for ear, subtracts in ears.items()
+        Row(target, channel, tuple(other for other in references if other != target))
+        for target, subtracts in targets.items()
         if subtracts
-        for channel in range(sounds.channels(ear))
+        for channel in range(sounds.channels(target))
     )
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """How a take is cut: into spectra of `size` samples every `hop`; the rest counts in spectra."""
+    """How a take is divided: spectra of `size` samples every `hop`; the other lengths are in spectra."""
 
     size: int
     hop: int
     block: int
-    """The step in which gains follow what moves."""
+    """Update interval of the tracked gains."""
     chunk: int
-    """What is predicted at a time."""
+    """Length predicted at a time."""
     part: int
-    """What has filters of its own."""
+    """Length that shares one set of filters."""
     spectra: int
-    """The whole take."""
+    """Length of the take."""
 
     @property
     def chunks(self) -> range:
-        """Where chunks begin. Bleed comes out a block late."""
+        """Starts of the chunks. Bleed comes out one block late."""
         return range(0, self.spectra + self.block, self.chunk)
 
 
@@ -125,32 +125,32 @@ def grid_of(sounds: Tracks) -> Grid:
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """What one chunk brought."""
+    """The prediction of one chunk."""
 
     bleed: tuple[Spectrum, ...]
-    """By row: ``(bins of the range, spectra)``, from one block before the chunk on."""
+    """By row: ``(bins of the range, spectra)``, starting one block before the chunk."""
     learnt_s: tuple[tuple[float, float], ...]
-    """Stretches that filters were learnt from since the chunk before."""
-    heard_of: tuple[NDArray[np.float64], ...]
-    """By row: power of the bleed that each reference explains, over what was learnt from."""
+    """Stretches that filters were learnt from since the previous chunk."""
+    bleed_sources: tuple[NDArray[np.float64], ...]
+    """By row: power of the bleed from each reference over the training stretches."""
 
 
 def predictions(
-    sounds: Tracks, ears: Mapping[int, bool], references: Sequence[int], slabs: Sequence[Slab]
+    sounds: Tracks, targets: Mapping[int, bool], references: Sequence[int], slabs: Sequence[Slab]
 ) -> Iterator[Prediction]:
-    """The bleed in every row of a take, chunk by chunk, in neighbouring slabs. Raises `RecordingsError`."""
-    predictor = _Predictor(sounds, ears, references, slabs)
+    """Predicted bleed in every row of a take, chunk by chunk, for adjacent slabs. Raises `RecordingsError`."""
+    predictor = _Predictor(sounds, targets, references, slabs)
     for first in predictor.grid.chunks:
         yield predictor.chunk(first)
 
 
 class _Predictor:
     def __init__(
-        self, sounds: Tracks, ears: Mapping[int, bool], references: Sequence[int], slabs: Sequence[Slab]
+        self, sounds: Tracks, targets: Mapping[int, bool], references: Sequence[int], slabs: Sequence[Slab]
     ) -> None:
-        self._sounds, self._ears, self._indices = sounds, tuple(ears), tuple(references)
+        self._sounds, self._targets, self._indices = sounds, tuple(targets), tuple(references)
         self.grid = grid_of(sounds)
-        self._rows = rows_of(sounds, ears, references)
+        self._rows = rows_of(sounds, targets, references)
         self._slabs = slabs
         self._lead = NEAR_TAPS - 1
         # Powers are smoothed over neighbouring bins.
@@ -160,87 +160,89 @@ class _Predictor:
         self._levels: dict[Row, NDArray[np.float32]] = {}
         self._leaks: dict[tuple[int, int], NDArray[np.float32]] = {}
         self._mono: _Mono = {}
-        self._own: _Own = {}
+        self._target_spectra: _TargetSpectra = {}
         self._followers: dict[tuple[Row, Slab], Follower] = {}
-        self._late: dict[tuple[Row, Slab], Spectrum] = {}
-        """Bleed of the last block where nothing is followed."""
+        self._previous: dict[tuple[Row, Slab], Spectrum] = {}
+        """Bleed of the last block in slabs without gain tracking."""
         for row, slab in self._jobs:
             bins, block = slab.last - slab.first, self.grid.block
             if slab.follows:
                 self._followers[row, slab] = Follower(bins, 2 * len(row.references), block)
             else:
-                self._late[row, slab] = np.zeros((bins, block), np.complex64)
+                self._previous[row, slab] = np.zeros((bins, block), np.complex64)
 
     def chunk(self, first: int) -> Prediction:
-        """What comes of the chunk that begins at spectrum `first`; chunk after chunk."""
+        """Prediction of the chunk that begins at spectrum `first`. Chunks must come in order."""
         grid = self.grid
         learnt: Sequence[int] = ()
-        heard_of = {row: np.zeros(len(row.references)) for row in self._rows}
+        bleed_sources = {row: np.zeros(len(row.references)) for row in self._rows}
         if first % grid.part == 0 and first < grid.spectra:
-            with self._rested():
+            with self._chunk_memory_freed():
                 segment, learnt = self._learn(first, min(first + grid.part, grid.spectra))
-                self._attribute(learnt[::_ATTRIBUTED], segment, heard_of)
-        for spectrum in self._streamed():
+                self._attribute(learnt[::_ATTRIBUTED], segment, bleed_sources)
+        for spectrum in self._buffers():
             spectrum[:, : self._lead] = spectrum[:, -self._lead :]
-        spectra = self._heard(first, first + grid.chunk, self._mono, self._own)
+        spectra = self._read(first, first + grid.chunk, self._mono, self._target_spectra)
         bleed = tuple(np.concatenate([self._bleed(spectra, row, slab) for slab in self._slabs]) for row in self._rows)
         seconds = grid.hop / self._sounds.rate_hz
         learnt_s = tuple((start * seconds, (start + segment) * seconds) for start in learnt)
-        return Prediction(bleed, learnt_s, tuple(heard_of.values()))
+        return Prediction(bleed, learnt_s, tuple(bleed_sources.values()))
 
-    def _streamed(self) -> list[Spectrum]:
-        """The arrays that chunk after chunk is written into; others would come to lie around them in memory."""
-        return list({id(one): one for one in (*self._mono.values(), *self._own.values())}.values())
+    def _buffers(self) -> list[Spectrum]:
+        """The preallocated arrays that every chunk is written into, to avoid heap fragmentation."""
+        return list(
+            {id(spectrum): spectrum for spectrum in (*self._mono.values(), *self._target_spectra.values())}.values()
+        )
 
     @contextmanager
-    def _rested(self) -> Iterator[None]:
-        """Meanwhile the memory for chunks is free; before the take there is silence."""
-        last = [spectrum[:, -self._lead :].copy() for spectrum in self._streamed()]
-        self._mono, self._own = {}, {}
+    def _chunk_memory_freed(self) -> Iterator[None]:
+        """Free the buffers for chunks meanwhile; before the take there is silence."""
+        last = [spectrum[:, -self._lead :].copy() for spectrum in self._buffers()]
+        self._mono, self._target_spectra = {}, {}
         yield
-        self._mono, self._own = self._room(self._lead + self.grid.chunk, self._indices)
-        for spectrum, before in zip(self._streamed(), last, strict=bool(last)):
+        self._mono, self._target_spectra = self._allocate(self._lead + self.grid.chunk, self._indices)
+        for spectrum, before in zip(self._buffers(), last, strict=bool(last)):
             spectrum[:, -self._lead :] = before
 
     def _spectra(self, first: int, last: int, indices: Iterable[int]) -> _Spectra:
-        """Spectra `first` to `last` of some inputs."""
-        mono, own = self._room(last - first, indices)
-        return self._heard(first, last, mono, own)
+        """Spectra `first` to `last` of these inputs."""
+        mono, target_spectra = self._allocate(last - first, indices)
+        return self._read(first, last, mono, target_spectra)
 
-    def _room(self, count: int, indices: Iterable[int]) -> tuple[_Mono, _Own]:
-        """Silent spectra, in mono, and of the channels that are cleaned."""
+    def _allocate(self, count: int, indices: Iterable[int]) -> tuple[_Mono, _TargetSpectra]:
+        """Zeroed spectra: mono of each input, and each channel that is cleaned."""
         shape = (self._bins.stop - self._bins.start, count)
         mono = {index: np.zeros(shape, np.complex64) for index in indices}
-        own = {
-            (row.ear, row.channel): mono[row.ear]
-            if self._sounds.channels(row.ear) == 1
+        target_spectra = {
+            (row.target, row.channel): mono[row.target]
+            if self._sounds.channels(row.target) == 1
             else np.zeros(shape, np.complex64)
             for row in self._rows
         }
-        return mono, own
+        return mono, target_spectra
 
-    def _heard(self, first: int, last: int, mono: _Mono, own: _Own) -> _Spectra:
-        """Spectra whose last are `first` to `last` of the take, written over what was there."""
+    def _read(self, first: int, last: int, mono: _Mono, target_spectra: _TargetSpectra) -> _Spectra:
+        """Spectra that end with `first` to `last` of the take, written into these arrays."""
         size = self.grid.size
         new = slice(first - last, None)
         for index, spectrum in mono.items():
             sound = self._sounds.read(index, (first + 1) * self.grid.hop - size, last * self.grid.hop)
             analyse(sound.mean(axis=0), size, self._bins, spectrum[:, new])
             for channel, samples in enumerate(sound):
-                if len(sound) > 1 and (index, channel) in own:
-                    analyse(samples, size, self._bins, own[index, channel][:, new])
-        powers = {ear: smooth_power(mono[ear]) for ear in self._ears}
-        return _Spectra(self._bins.start, mono, own, powers, self._leaks)
+                if len(sound) > 1 and (index, channel) in target_spectra:
+                    analyse(samples, size, self._bins, target_spectra[index, channel][:, new])
+        powers = {target: smooth_power(mono[target]) for target in self._targets}
+        return _Spectra(self._bins.start, mono, target_spectra, powers, self._leaks)
 
     def _bleed(self, spectra: _Spectra, row: Row, slab: Slab) -> Spectrum:
-        """Bleed in one slab of a row, from one block before the stretch on."""
+        """Bleed in one slab of a row, starting one block before the stretch."""
         references = spectra.references(row, slab)
         if slab.follows:
             parts = predict(self._filters[row, slab], references, slab.taps, self._lead)
-            own = spectra.of(row, slab)[:, self._lead :]
-            return self._followers[row, slab].process(own, parts, self._level(row, slab))
-        predicted = whole(self._filters[row, slab], references, slab.taps, self._lead)
-        late, block = self._late[row, slab], self.grid.block
+            target_spectra = spectra.of(row, slab)[:, self._lead :]
+            return self._followers[row, slab].process(target_spectra, parts, self._level(row, slab))
+        predicted = total_bleed(self._filters[row, slab], references, slab.taps, self._lead)
+        late, block = self._previous[row, slab], self.grid.block
         bleed = np.concatenate([late, predicted[:, :-block]], axis=1)
         late[...] = predicted[:, -block:]
         return bleed
@@ -248,7 +250,7 @@ class _Predictor:
     def _learn(self, first: int, last: int) -> tuple[int, list[int]]:
         """Learn filters, levels and leaks from spectra `first` to `last`.
 
-        Returns how long the segments are that were learnt from, and where they begin.
+        Returns the length of the training segments and their starts.
         """
         per_second = self._sounds.rate_hz / self.grid.hop
         segment = min(round(_SEGMENT_S * per_second), last - first)
@@ -259,10 +261,12 @@ class _Predictor:
         self._filters, self._leaks = {}, {}
         leaks: dict[tuple[int, int], list[NDArray[np.float32]]] = {}
         for start in starts:
-            spectra = self._spectra(start, start + segment, self._ears)
+            spectra = self._spectra(start, start + segment, self._targets)
             for row, level in self._levels.items():
-                own = spectra.own[row.ear, row.channel]
-                level += (own.real**2 + own.imag**2).mean(axis=1, keepdims=True) / np.float32(len(starts))
+                target_spectra = spectra.target_spectra[row.target, row.channel]
+                level += (target_spectra.real**2 + target_spectra.imag**2).mean(axis=1, keepdims=True) / np.float32(
+                    len(starts)
+                )
             for pair, leak in spectra.leaks().items():
                 leaks.setdefault(pair, []).append(leak)
         self._leaks = {pair: np.median(found, axis=0).astype(np.float32) for pair, found in leaks.items()}
@@ -271,7 +275,7 @@ class _Predictor:
         return segment, starts
 
     def _solved(self, starts: Sequence[int], segment: int, floor: np.float32) -> dict[tuple[Row, Slab], References]:
-        """Filters from segments of the take, weighted by what the filters known so far leave."""
+        """Filters from segments of the take, weighted by the residual of the previous filters."""
         sums = {
             (row, slab): NormalEquations(slab.last - slab.first, slab.taps * len(row.references))
             for row, slab in self._jobs
@@ -279,23 +283,25 @@ class _Predictor:
         for start in starts:
             spectra = self._spectra(start - self._lead, start + segment, self._indices)
             for (row, slab), equations in sums.items():
-                self._count_in(spectra, row, slab, floor, equations)
-        # The sums are most of the memory here: each goes when it is solved.
+                self._accumulate(spectra, row, slab, floor, equations)
+        # The sums take most of the memory: each is freed once it is solved.
         return {job: sums.pop(job).solve() for job in self._jobs}
 
-    def _count_in(self, spectra: _Spectra, row: Row, slab: Slab, floor: np.float32, equations: NormalEquations) -> None:
-        own = spectra.of(row, slab)[:, self._lead :]
+    def _accumulate(
+        self, spectra: _Spectra, row: Row, slab: Slab, floor: np.float32, equations: NormalEquations
+    ) -> None:
+        target_spectra = spectra.of(row, slab)[:, self._lead :]
         references = spectra.references(row, slab)
-        left = own
+        left = target_spectra
         if (row, slab) in self._filters:
-            left = own - whole(self._filters[row, slab], references, slab.taps, self._lead)
+            left = target_spectra - total_bleed(self._filters[row, slab], references, slab.taps, self._lead)
         power = smooth_power(left) + floor * self._level(row, slab) + _TINY
-        # Frames overlap by three quarters: every second one says nearly all.
+        # Frames overlap by three quarters, so every second one carries nearly all information.
         past = history(references, slab.taps, self._lead, every=2)
-        equations.add(own[:, ::2], past, 1.0 / power[:, ::2])
+        equations.add(target_spectra[:, ::2], past, 1.0 / power[:, ::2])
 
-    def _attribute(self, starts: Sequence[int], segment: int, heard_of: Mapping[Row, NDArray[np.float64]]) -> None:
-        """Count whose sound it is that the filters predict."""
+    def _attribute(self, starts: Sequence[int], segment: int, bleed_sources: Mapping[Row, NDArray[np.float64]]) -> None:
+        """Add up the power of the predicted bleed by reference."""
         for start in starts:
             spectra = self._spectra(start - self._lead, start + segment, self._indices)
             for row, slab in self._followers:
@@ -303,61 +309,61 @@ class _Predictor:
                 early, late = np.split(parts, 2, axis=1)
                 bins = np.arange(slab.first, slab.last) * self._sounds.rate_hz / self.grid.size
                 audible = (early + late)[bins >= _AUDIBLE_HZ]
-                heard_of[row][...] += np.sum(audible.real**2 + audible.imag**2, axis=(0, 2), dtype=np.float64)
+                bleed_sources[row][...] += np.sum(audible.real**2 + audible.imag**2, axis=(0, 2), dtype=np.float64)
 
     def _level(self, row: Row, slab: Slab) -> NDArray[np.float32]:
         return self._levels[row][slab.first - self._bins.start : slab.last - self._bins.start]
 
 
 class _Spectra:
-    """Spectra of a stretch of the take, from one bin on: all inputs in mono, and the channels that are cleaned."""
+    """Spectra of a stretch from one bin on: all inputs in mono, and the channels that are cleaned."""
 
     def __init__(
         self,
         first_bin: int,
         mono: Mapping[int, Spectrum],
-        own: Mapping[tuple[int, int], Spectrum],
+        target_spectra: Mapping[tuple[int, int], Spectrum],
         powers: Mapping[int, NDArray[np.float32]],
         leaks: Mapping[tuple[int, int], NDArray[np.float32]],
     ) -> None:
         self._first_bin = first_bin
-        self.mono, self.own, self._powers, self._leaks = mono, own, powers, leaks
+        self.mono, self.target_spectra, self._powers, self._leaks = mono, target_spectra, powers, leaks
 
     def of(self, row: Row, slab: Slab) -> Spectrum:
-        """A row's own channel in a slab: ``(bins, frames)``."""
-        return self.own[row.ear, row.channel][self._in(slab)]
+        """A row's target channel in a slab: ``(bins, frames)``."""
+        return self.target_spectra[row.target, row.channel][self._in(slab)]
 
     def references(self, row: Row, slab: Slab) -> References:
         """A row's references in a slab: ``(bins, references, frames)``."""
-        return np.stack([self._reference(row.ear, other, slab) for other in row.references], axis=1)
+        return np.stack([self._reference(row.target, other, slab) for other in row.references], axis=1)
 
     def _in(self, slab: Slab) -> slice:
         return slice(slab.first - self._first_bin, slab.last - self._first_bin)
 
-    def _reference(self, ear: int, other: int, slab: Slab) -> Spectrum:
+    def _reference(self, target: int, other: int, slab: Slab) -> Spectrum:
         bins = self._in(slab)
-        heard = self.mono[other][bins]
-        leak = self._leaks.get((ear, other))
+        reference = self.mono[other][bins]
+        leak = self._leaks.get((target, other))
         if leak is None:
-            return heard
-        share = -_LEAK_FACTOR * leak[bins] * self._powers[ear][bins]
-        share /= self._powers[other][bins] + _TINY
-        share += np.float32(1.0)
-        masked: Spectrum = heard * np.maximum(share, np.float32(0.0), out=share)
+            return reference
+        gain = -_LEAK_FACTOR * leak[bins] * self._powers[target][bins]
+        gain /= self._powers[other][bins] + _TINY
+        gain += np.float32(1.0)
+        masked: Spectrum = reference * np.maximum(gain, np.float32(0.0), out=gain)
         return masked
 
     def leaks(self) -> dict[tuple[int, int], NDArray[np.float32]]:
-        """Power that passes from each cleaned microphone's source into each other's, by bin ``(bins, 1)``.
+        """Power ratio at which each target source leaks into each other target, by bin ``(bins, 1)``.
 
-        What the other hears least of it, while it is loudest: the 10th percentile of the ratio over its loudest fifth.
+        The 10th percentile of the ratio over the loudest fifth of the frames of the source.
         """
         found: dict[tuple[int, int], NDArray[np.float32]] = {}
-        for ear, power in self._powers.items():
+        for target, power in self._powers.items():
             count = max(1, power.shape[1] // 5)
             loudest = np.argpartition(power, -count, axis=1)[:, -count:]
             level = np.take_along_axis(power, loudest, axis=1) + _TINY
             for other, theirs in self._powers.items():
-                if other != ear:
+                if other != target:
                     ratio = np.take_along_axis(theirs, loudest, axis=1) / level
-                    found[ear, other] = np.quantile(ratio, 0.1, axis=1, keepdims=True).astype(np.float32)
+                    found[target, other] = np.quantile(ratio, 0.1, axis=1, keepdims=True).astype(np.float32)
         return found

@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording
-from morningmix.dsp.bands import BandMeter, band_edges_hz
-from morningmix.dsp.bands import hop_frames as spectrum_hop_frames
-from morningmix.dsp.control import hop_frames
+from morningmix.dsp.bands import BandMeter, band_edges_hz, band_hop_frames
+from morningmix.dsp.control import loudness_hop_frames
 from morningmix.dsp.meter import KWeighting, LoudnessMeter
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.files.recall import Recall, read_sheets, unsaid
@@ -186,8 +185,8 @@ def measure(folder: Path, recall: Recall) -> Version:
     meter, bands = LoudnessMeter(rate_hz, recording.channels), BandMeter(rate_hz, recording.channels)
     spectrum = np.zeros(len(band_edges_hz(rate_hz)) - 1)
     with open_recording(recording, rate_hz) as reader:
-        for start in range(0, recording.frames, _BLOCK_HOPS * hop_frames(rate_hz)):
-            block = reader.read(min(_BLOCK_HOPS * hop_frames(rate_hz), recording.frames - start))
+        for start in range(0, recording.frames, _BLOCK_HOPS * loudness_hop_frames(rate_hz)):
+            block = reader.read(min(_BLOCK_HOPS * loudness_hop_frames(rate_hz), recording.frames - start))
             meter.update(block)
             spectrum += bands.update(block).sum(axis=1, dtype=np.float64)
     spectrum += bands.finish().sum(axis=1, dtype=np.float64)
@@ -216,7 +215,7 @@ def _powers(path: Path) -> Array:
     """K-weighted power of a file per 0.1 s, channels added."""
     recording = Recording(lanes=((read_header(path),),))
     rate_hz = recording.rate_hz
-    hop = hop_frames(rate_hz)
+    hop = loudness_hop_frames(rate_hz)
     weighting = KWeighting(rate_hz, recording.channels)
     parts = []
     with open_recording(recording, rate_hz) as reader:
@@ -233,7 +232,7 @@ def _octaves(spectrum: Array, rate_hz: int, frames: int, loudness_lufs: float | 
         return {}
     edges = band_edges_hz(rate_hz)
     octave = np.floor(np.log2(np.sqrt(edges[:-1] * edges[1:]) / OCTAVES_HZ[0]) + 0.5)
-    mean = spectrum / (frames / spectrum_hop_frames(rate_hz))
+    mean = spectrum / (frames / band_hop_frames(rate_hz))
     levels = {hz: float(mean[octave == place].sum()) for place, hz in enumerate(OCTAVES_HZ)}
     return {hz: float(powers_db(np.array([power]))[0]) - loudness_lufs for hz, power in levels.items() if power > 0.0}
 

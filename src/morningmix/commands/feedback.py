@@ -14,7 +14,7 @@ from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import Move, turn, with_moves, with_remarks, with_song
 from morningmix.files.toml_lines import did_you_mean
 from morningmix.model.names import plain
-from morningmix.model.plan import FAMILIES, SongPlan
+from morningmix.model.plan import READABLE_FAMILIES, SongPlan
 from morningmix.storage.home import MIXES
 from morningmix.storage.song_folders import finish_swaps, song_sheets
 from morningmix.storage.text import read_text, write_text_whole
@@ -181,7 +181,7 @@ def _refuse_stale(one: Wishes, sheet: Recall, text: str) -> None:
 
 def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
     """Names of the inputs that a wish is about: all of a family, or one."""
-    family = next((family for family in FAMILIES if plain(family) == plain(asked.name)), None)
+    family = next((family for family in READABLE_FAMILIES if plain(family) == plain(asked.name)), None)
     sounding = [track for track in plan.tracks if track.sounds]
     names = [track.name for track in sounding if track.family == family or plain(track.name) == plain(asked.name)]
     if not names:

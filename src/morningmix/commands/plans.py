@@ -33,7 +33,6 @@ def plans_of(heards: Sequence[Heard], order: Order) -> list[Planned]:
             inputs=heard.inputs,
             singing=heard.singing,
             measured=heard.measured,
-            recipe=heard.recipe,
             roles=load_roles(),
             songs=mine,
         )

@@ -37,7 +37,7 @@ from morningmix.storage.song_folders import (
     is_song_folder,
     refuse_in_the_way,
 )
-from morningmix.workers.progress import Progress, share
+from morningmix.workers.progress import Progress, step_progress
 
 _SLACK_S = 0.1
 
@@ -118,8 +118,10 @@ def _cleaned_again(
         return {}
     take = take_of(tracks, tuple(recordings))
     seconds = take.duration_s * len(recordings)
-    _, store = measure_take(take, home.cache, workers_of(order), share(progress, "listening to the tracks", seconds))
-    told = share(progress, "taking the bleed out", take.duration_s)
+    _, store = measure_take(
+        take, home.cache, workers_of(order), step_progress(progress, "listening to the tracks", seconds)
+    )
+    told = step_progress(progress, "taking the bleed out", take.duration_s)
     return clean_take(take, store, recall.plan.cleaning, home.cache, workers_of(order), told)
 
 

@@ -31,7 +31,7 @@ from morningmix.render.verify import MOST_APART_LU, Verified, meters_differ_lu, 
 from morningmix.storage.home import RECALL, Home, output_errors, path_from
 from morningmix.storage.song_folders import begin_song, folder_name
 from morningmix.units import Block
-from morningmix.workers.progress import Progress, share
+from morningmix.workers.progress import Progress, step_progress
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,12 +120,12 @@ def _rendered(
         desk.pool,
         tracks_output=tracks,
         block_hops=desk.block_hops,
-        progress=share(desk.progress, f"mixing {plan.title}", seconds),
+        progress=step_progress(desk.progress, f"mixing {plan.title}", seconds),
     )
     stack.callback(families.close)
     trims = trims or decide_trims(plan, families.names, families.gram, families.drum_peaks_db)
     if gone:
-        told = share(desk.progress, f"practice mixes of {plan.title}", seconds)
+        told = step_progress(desk.progress, f"practice mixes of {plan.title}", seconds)
         families = without_bleed(families, plan, gone, desk.home.cache, told)
         stack.callback(families.close)
     facts = measure_sum(
@@ -135,7 +135,7 @@ def _rendered(
         plan.rate_hz,
         desk.pool,
         block_hops=desk.block_hops,
-        progress=share(desk.progress, f"hearing the sum of {plan.title}", seconds),
+        progress=step_progress(desk.progress, f"hearing the sum of {plan.title}", seconds),
     )
     return Ready(
         plan=plan,
@@ -168,10 +168,10 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
         _output(partial / "stems", desk),
         partial,
         desk,
-        share(desk.progress, f"writing {plan.title}", seconds),
+        step_progress(desk.progress, f"writing {plan.title}", seconds),
     ) as paths:
         ready.families.close()
-        verified = verify(paths, desk.pool, share(desk.progress, f"checking {plan.title}", seconds))
+        verified = verify(paths, desk.pool, step_progress(desk.progress, f"checking {plan.title}", seconds))
         # The MP3 is still being made, on one core.
         hashes = ready.raw.hashes()
     differ_lu = meters_differ_lu(paths[0])
@@ -217,7 +217,7 @@ def _write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: 
         afresh = decide_master(replace(plan, target_lufs=master.target_lufs), one.trims, one.facts, target)
         output = Output(folder=folder / ".wav", bits=16)
         stems = replace(output, folder=folder / ".wav" / "stems")
-        told = share(desk.progress, f"practice mixes of {ready.plan.title}", plan.end_s - plan.start_s)
+        told = step_progress(desk.progress, f"practice mixes of {ready.plan.title}", plan.end_s - plan.start_s)
         with _writing(one, afresh, output, practice.name, stems, folder, desk, told):
             pass
     with output_errors(folder):

@@ -6,9 +6,8 @@ import math
 
 from morningmix.model.input import Input
 from morningmix.model.plan import Reason
-from morningmix.model.recipe import Defaults
 
-LEAST_LIKENESS = 0.2
+LEAST_CORRELATION = 0.2
 LEAST_MARGIN_DB = 1.5
 """A polarity is only turned when that gives this much more of the sound (design choice)."""
 
@@ -20,22 +19,22 @@ def flip_margin_db(one: Input) -> float | None:
     facts = one.alignment
     if facts is None:
         return None
-    return 10.0 * math.log10((1.0 + max(facts.flipped_likeness, 0.0)) / (1.0 + max(facts.likeness, 0.0)))
+    return 10.0 * math.log10((1.0 + max(facts.flipped_correlation, 0.0)) / (1.0 + max(facts.correlation, 0.0)))
 
 
-def decide_alignment(one: Input, defaults: Defaults) -> tuple[bool, float, tuple[Reason, ...]]:
+def decide_alignment(one: Input) -> tuple[bool, float, tuple[Reason, ...]]:
     """Whether to flip an input, its delay in seconds, and why."""
     wish = one.wish
     reasons: list[Reason] = []
     flip, delay_s = False, 0.0
     margin_db = flip_margin_db(one)
-    if (wish.align or defaults.align) == "off":
+    if wish.align == "off":
         margin_db = None
     if one.alignment is not None and margin_db is not None:
         flip = margin_db >= LEAST_MARGIN_DB
-        likeness = one.alignment.flipped_likeness if flip else one.alignment.likeness
+        correlation = one.alignment.flipped_correlation if flip else one.alignment.correlation
         delay_s = one.alignment.flipped_delay_s if flip else one.alignment.delay_s
-        if likeness < LEAST_LIKENESS:
+        if correlation < LEAST_CORRELATION:
             flip, delay_s = False, 0.0
             reasons.append(
                 Reason(what="delay_s", because=f"hardly anything of it is in {one.alignment.other}", source=_SOURCE)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from morningmix.units import SILENCE_DB
 
-FILLERS = ("guitars", "keys", "other", "playback", "drums", "bass", "vocals")
+FILLERS = ("guitars", "keys", "horns", "strings", "extras", "playback", "drums", "bass", "vocals")
 """The first of these that plays, best one without a goal, keeps its level; the others are set against it."""
 
 _ROUNDS, _STEP = 200, 0.5

@@ -7,22 +7,21 @@ from collections.abc import Mapping, Sequence
 from morningmix.decide.declip import decide_repair
 from morningmix.laws.grid import on_grid
 from morningmix.model.input import Input
-from morningmix.model.measured import Turned
+from morningmix.model.measured import GainStep
 from morningmix.model.plan import Cleaning
-from morningmix.model.recipe import Defaults
 
 
-def decide_cleaning(playing: Sequence[Input], turned: Mapping[int, Turned], defaults: Defaults) -> Cleaning | None:
+def decide_cleaning(playing: Sequence[Input], gain_steps: Mapping[int, GainStep]) -> Cleaning | None:
     """Microphones in front of people are cleaned unless somebody says otherwise; everything that plays helps."""
-    methods = {one.index: one.wish.bleed or defaults.bleed for one in playing if one.preset.gate_floor_db is not None}
-    ears = tuple((index, method == "full") for index, method in methods.items() if method in ("full", "mask"))
-    if not ears or len(playing) < 2:
+    methods = {one.index: one.wish.bleed for one in playing if one.preset.cleaned}
+    targets = tuple((index, method == "full") for index, method in methods.items() if method in ("full", "mask"))
+    if not targets or len(playing) < 2:
         return None
-    clipped = [(one.index, decide_repair(one, defaults)[0]) for one in playing if one.index in dict(ears)]
+    clipped = [(one.index, decide_repair(one)[0]) for one in playing if one.index in dict(targets)]
     cleaning = Cleaning(
-        ears=ears,
+        targets=targets,
         repaired=tuple((index, longest_s) for index, longest_s in clipped if longest_s),
         references=tuple(one.index for one in playing),
-        turned=tuple((index, one.at_s, one.step_db) for index, one in turned.items()),
+        gain_steps=tuple((index, one.at_s, one.step_db) for index, one in gain_steps.items()),
     )
     return on_grid(cleaning)

@@ -11,7 +11,6 @@ from morningmix.laws.track_power import filter_gain_db
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements
 from morningmix.model.plan import Compressor, DeEsser, Filter, Reason
-from morningmix.model.recipe import Defaults
 from morningmix.units import powers_db
 
 CORNER_HZ = 5000.0
@@ -29,13 +28,12 @@ def decide_de_esser(
     gain_db: float,
     plays: NDArray[np.bool_],
     filters: Sequence[Filter],
-    defaults: Defaults,
     measured: Measurements,
 ) -> tuple[DeEsser | None, tuple[Reason, ...]]:
     """The de-esser of a voice at its working level, before its compressor; None where none is needed."""
     if one.preset.family != "vocals" or not plays.any() or measured.rate_hz < 2.5 * CORNER_HZ:
         return None, ()
-    if (one.wish.eq or defaults.eq) == "off":
+    if one.wish.eq == "off":
         return None, ()
     centres = measured.band_centres_hz
     weights = 10.0 ** ((filter_gain_db(filters, centres, measured.rate_hz) + gain_db) / 10.0)

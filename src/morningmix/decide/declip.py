@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from morningmix.model.input import Input
 from morningmix.model.plan import Reason
-from morningmix.model.recipe import Defaults
 
 LONGEST_RUN_S = 0.001
 """Longer runs say too little about what was there (design choice)."""
 
 
-def decide_repair(one: Input, defaults: Defaults) -> tuple[float, tuple[Reason, ...]]:
+def decide_repair(one: Input) -> tuple[float, tuple[Reason, ...]]:
     """Longest run that is interpolated, seconds, 0 for none; and why, if there is anything to say."""
     runs = one.facts.clipped_runs
     if not runs:
         return 0.0, ()
     count = "1 clipped run" if runs == 1 else f"{runs} clipped runs"
-    if (one.wish.repair or defaults.repair) == "off":
+    if one.wish.repair == "off":
         return 0.0, (Reason(what="repair_s", because=f"{count}; repair is turned off in the recipe", source="recipe"),)
     if one.facts.peak_dbfs > 0.0:
         because = "the file goes above the usual maximum, so nothing was cut off there"

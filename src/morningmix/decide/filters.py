@@ -6,7 +6,6 @@ from morningmix.model.input import Input
 from morningmix.model.measured import Measurements
 from morningmix.model.names import with_article
 from morningmix.model.plan import Filter, Reason
-from morningmix.model.recipe import Defaults
 from morningmix.units import power_db
 
 LOUDSPEAKER_HZ = 5000.0
@@ -20,7 +19,7 @@ take from each other what they should add (common practice; the corner is a desi
 
 
 def decide_filters(
-    one: Input, defaults: Defaults, measured: Measurements, *, line_too: str | None = None
+    one: Input, measured: Measurements, *, line_too: str | None = None
 ) -> tuple[tuple[Filter, ...], tuple[Reason, ...]]:
     """The filters of one input in order, each with its reason.
 
@@ -32,7 +31,7 @@ def decide_filters(
     if wished_hz is not None:
         filters.append(Filter(kind="high_pass", corner_hz=wished_hz))
         reasons.append(Reason(what="high_pass_hz", because="as the recipe says", source="recipe"))
-    elif (one.wish.high_pass or defaults.high_pass) == "off":
+    elif one.wish.high_pass == "off":
         reasons.append(Reason(what="high_pass_hz", because="turned off in the recipe", source="recipe"))
     elif line_too is not None:
         filters.append(Filter(kind="high_pass", corner_hz=LINE_HAS_LOWS_HZ))
@@ -45,7 +44,7 @@ def decide_filters(
         reasons.append(
             Reason(what="high_pass_hz", because=f"{with_article(one.role)} has nothing below", source=corner.source)
         )
-    if (one.wish.eq or defaults.eq) == "auto" and one.role == "bass":
+    if one.wish.eq == "auto" and one.role == "bass":
         spectrum = one.facts.slots.spectrum()
         above = float(spectrum[measured.band_centres_hz > LOUDSPEAKER_HZ].sum())
         air_db = power_db(above / float(spectrum.sum())) if spectrum.sum() > 0.0 else 0.0

@@ -91,10 +91,10 @@ def _of_the_take(one: Input) -> list[Finding]:
         count = "1 sample" if facts.broken_samples == 1 else f"{facts.broken_samples} samples"
         says = f"{name} has {count} that cannot be played, so we muted them. Copy the file from the recorder again."
         found.append(_finding(one, "damaged", 80.0, says))
-    if one.turned is not None:
-        way = "down" if one.turned.step_db < 0.0 else "up"
+    if one.gain_step is not None:
+        way = "down" if one.gain_step.step_db < 0.0 else "up"
         says = (
-            f"The gain of {name} was turned {way} by {abs(one.turned.step_db):.0f} dB at {_at(one.turned.at_s)}. "
+            f"The gain of {name} was turned {way} by {abs(one.gain_step.step_db):.0f} dB at {_at(one.gain_step.at_s)}. "
             "We evened it out in the mix. Next time leave the gains alone while recording."
         )
         found.append(_finding(one, "turned", 40.0, says))
@@ -105,11 +105,11 @@ def _of_the_take(one: Input) -> list[Finding]:
             "Look for a loose plug, and mute before plugging in."
         )
         found.append(_finding(one, "pop", 38.0, says))
-    if facts.howls:
-        first = facts.howls[0]
+    if facts.feedback:
+        first = facts.feedback[0]
         pitch = f"{first.hz / 1000.0:.1f} kHz" if first.hz >= 1000.0 else f"{first.hz:.0f} Hz"
         says = (
-            f"Feedback in the {name} mic at {_at(first.start_s)}{' and later' if len(facts.howls) > 1 else ''}. "
+            f"Feedback in the {name} mic at {_at(first.start_s)}{' and later' if len(facts.feedback) > 1 else ''}. "
             f"We turned it down in the mix. Next time turn its monitor down (the tone is {pitch}), "
             "or move the mic away from the loudspeaker."
         )
@@ -156,7 +156,7 @@ def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[i
     found = []
     for one in inputs:
         heard = singing.get(one.index)
-        apart = one.cleaned is not None and one.cleaned.subtracted and one.turned is None
+        apart = one.cleaned is not None and one.cleaned.subtracted and one.gain_step is None
         if one.preset.family != "vocals" or heard is None or not apart or one.recorded is None:
             continue
         voice = k_powers(one.facts, measured, ())

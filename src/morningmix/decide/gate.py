@@ -8,22 +8,19 @@ from morningmix.laws.track_power import (
 from morningmix.model.input import Input
 from morningmix.model.measured import Singing
 from morningmix.model.plan import Gate, Reason
-from morningmix.model.recipe import Defaults, Recipe
 
 RAMP_S = 0.06
 """It takes this long to move (design choice)."""
 
 
-def gated(one: Input, defaults: Defaults) -> bool:
+def gated(one: Input) -> bool:
     """Whether anybody turned its gate off."""
-    return (one.wish.bleed or defaults.bleed) != "off"
+    return one.wish.bleed != "off"
 
 
-def decide_gate(
-    one: Input, heard: Singing | None, start_s: float, end_s: float, recipe: Recipe
-) -> tuple[Gate | None, Reason]:
+def decide_gate(one: Input, heard: Singing | None, start_s: float, end_s: float) -> tuple[Gate | None, Reason]:
     """The gate of one input in one song, or None, and why."""
-    if not gated(one, recipe.defaults):
+    if not gated(one):
         return None, Reason(what="gate", because="turned off in the recipe", source="recipe")
     floor = one.preset.gate_floor_db
     if floor is None:

@@ -146,7 +146,7 @@ def reachable_lufs(plan: SongPlan, trims: Trims, facts: SumFacts) -> float:
     gain = _gain_for(facts, wanted, ceiling, trims.gain_db)
     if _limiting_db(facts, gain, ceiling) <= plan.max_limiting_db:
         return wanted
-    low, high = min(gain, ceiling - float(facts.key_db.max())), gain
+    low, high = min(gain, ceiling - float(facts.sidechain_db.max())), gain
     for _ in range(14):
         middle = (low + high) / 2.0
         low, high = (middle, high) if _limiting_db(facts, middle, ceiling) <= plan.max_limiting_db else (low, middle)
@@ -167,7 +167,7 @@ def _gain_for(facts: SumFacts, target_lufs: float, ceiling_db: float, start_db: 
 
 
 def _curve(facts: SumFacts, gain_db: float, ceiling_db: float) -> NDArray[np.float32]:
-    return limiter_gain_db(facts.key_db + np.float32(gain_db), ceiling_db, LOOKAHEAD_S, RELEASE_S, facts.step_s)
+    return limiter_gain_db(facts.sidechain_db + np.float32(gain_db), ceiling_db, LOOKAHEAD_S, RELEASE_S, facts.step_s)
 
 
 def _limited_loudness(facts: SumFacts, gain_db: float, ceiling_db: float) -> float | None:
@@ -185,7 +185,7 @@ def _limited_loudness(facts: SumFacts, gain_db: float, ceiling_db: float) -> flo
 def _limiting_db(facts: SumFacts, gain_db: float, ceiling_db: float) -> float:
     """Reduction that the limiter passes in one hundredth of the time in which something plays."""
     curve = _curve(facts, gain_db, ceiling_db)
-    playing = facts.key_db > float(facts.key_db.max()) - 40.0
+    playing = facts.sidechain_db > float(facts.sidechain_db.max()) - 40.0
     if not playing.any():
         return 0.0
     return -float(np.percentile(curve[playing], 100.0 - _LIMITING_PERCENTILE, overwrite_input=True))

@@ -14,9 +14,19 @@ from morningmix.model.plan import Reason
 _SOURCE = (
     "Mansbridge, Finn, Reiss, AES 133, 2012: low sounds and leads in the centre, neighbours in pitch to opposite sides"
 )
-WIDTHS = {"guitars": 0.6, "drums": 0.35, "vocals": 0.35}
-"""How far out a family goes (design choice; hard panning is generally unnecessary, same source)."""
-_WIDTH = 0.45
+WIDTHS = {
+    "bass": 0.45,
+    "drums": 0.35,
+    "guitars": 0.6,
+    "keys": 0.45,
+    "horns": 0.45,
+    "strings": 0.45,
+    "extras": 0.45,
+    "playback": 0.45,
+    "vocals": 0.35,
+}
+"""How far out a family goes, in the order in which sides are dealt out (design choice; hard panning is generally
+unnecessary, same source)."""
 
 
 def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int, tuple[float, Reason]]:
@@ -39,9 +49,9 @@ def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int,
                 Reason(what="pan", because=f"{with_article(one.role)} belongs in the centre", source=_SOURCE),
             )
     side = -1.0
-    for family, members in sorted(spread.items()):
-        members.sort(key=lambda one: centroid_hz(one, measured))
-        width = WIDTHS.get(family, _WIDTH) * (0.5 if len(members) == 1 else 1.0)
+    for family, widest in WIDTHS.items():
+        members = sorted(spread.get(family, ()), key=lambda one: centroid_hz(one, measured))
+        width = widest * (0.5 if len(members) == 1 else 1.0)
         for place, one in enumerate(members):
             # Pairs mirror each other; an odd one out at the end stays nearer to the middle.
             out = width if len(members) == 1 or place < len(members) // 2 * 2 else 0.0

@@ -78,16 +78,16 @@ class Band:
 def who_plays(activity: Activity, families: Sequence[str]) -> Band:
     """Who plays in each frame of a take; `families` are those of the activity's inputs."""
     level_db = powers_db(activity.powers.sum(axis=1, dtype=np.float64))
-    excess_db = activity.excess_db.mean(axis=1, dtype=np.float64)
-    relative_db = np.array([_re_loud(*rows) for rows in zip(level_db, excess_db, strict=True)])
-    own = (excess_db > OWN_DB) & (relative_db > -PLAYS_WITHIN_DB)
+    over_bleed_db = activity.over_bleed_db.mean(axis=1, dtype=np.float64)
+    relative_db = np.array([_re_loud(*rows) for rows in zip(level_db, over_bleed_db, strict=True)])
+    own = (over_bleed_db > OWN_DB) & (relative_db > -PLAYS_WITHIN_DB)
     of = np.array(families)
     is_drum, is_voice = of == DRUMS, of == VOICES
     is_player = ~is_drum & ~is_voice & (of != "")
     frame_s = activity.frame_s
     playing = np.array([_steady(row, frame_s) for row in own[is_player]], np.bool_).reshape(-1, own.shape[1])
     players = playing.sum(axis=0)
-    voices = (excess_db[is_voice] > TALKS_DB) & (relative_db[is_voice] > -PLAYS_WITHIN_DB)
+    voices = (over_bleed_db[is_voice] > TALKS_DB) & (relative_db[is_voice] > -PLAYS_WITHIN_DB)
     talking = _steady(voices.any(axis=0), frame_s)
     hits = _hits(activity, is_drum)
     drums = np.zeros(own.shape[1], np.bool_)
@@ -100,8 +100,8 @@ def who_plays(activity: Activity, families: Sequence[str]) -> Band:
     struck = _close(relative_db[is_drum], hit_frames, drums)
     hits_s = hits.astype(np.float64) * activity.hop_s
     sounds = (is_player | is_drum)[:, None]
-    rings_db = np.where((excess_db > RINGS_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
-    plays_db = np.where((excess_db > OWN_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
+    rings_db = np.where((over_bleed_db > RINGS_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
+    plays_db = np.where((over_bleed_db > OWN_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
     # Where there is but one instrument and no drums, a voice and that one are the band.
     several = 2 if is_drum.any() or np.count_nonzero(is_player) > 1 else 1
     together = (drums & (players >= 1)) | ((players >= several) & talking) | (players >= 3)
@@ -120,9 +120,9 @@ def who_plays(activity: Activity, families: Sequence[str]) -> Band:
     )
 
 
-def _re_loud(level_db: NDArray[np.float64], excess_db: NDArray[np.float64]) -> NDArray[np.float64]:
+def _re_loud(level_db: NDArray[np.float64], over_bleed_db: NDArray[np.float64]) -> NDArray[np.float64]:
     """Level re the loud level of the input's own sound; silence where it has hardly any."""
-    own = level_db[excess_db > OWN_DB]
+    own = level_db[over_bleed_db > OWN_DB]
     return level_db - np.percentile(own, 95) if len(own) >= 10 else np.full(len(level_db), SILENCE_DB)
 
 
@@ -132,7 +132,7 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
         return np.zeros(0, np.intp)
     rises = activity.rises_db[is_drum].max(axis=0)
     peaks = (rises >= HIT_DB) & (rises == scipy.ndimage.maximum_filter1d(rises, 5))
-    own = activity.excess_db[is_drum].mean(axis=1).max(axis=0) > OWN_DB
+    own = activity.over_bleed_db[is_drum].mean(axis=1).max(axis=0) > OWN_DB
     # A hit at the very end of a frame is heard in the next one.
     own = scipy.ndimage.maximum_filter1d(own.astype(np.uint8), 3).astype(bool)
     per_frame = round(activity.frame_s / activity.hop_s)

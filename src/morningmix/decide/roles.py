@@ -111,7 +111,7 @@ def _sound(track: TrackFacts, measured: Measurements) -> _Sound:
         crest_db=power_db(float(np.median(crest))),
         swing_db=float(np.percentile(level_db, 95) - np.percentile(level_db, 20)),
         busy=float(sounding.mean()),
-        side=track.side_share,
+        side=track.side_fraction,
     )
 
 

@@ -22,7 +22,6 @@ from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, plays_over, spans_to_mask, spans_within, sung_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, Spans
-from morningmix.model.names import plain
 from morningmix.model.plan import Cleaning, Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.model.presets import RolePreset
 from morningmix.model.recipe import Recipe, SongWish
@@ -81,7 +80,6 @@ def decide_song(
             rides.get(one.index),
             room_db,
             names,
-            recipe,
             song,
             start_s,
             end_s,
@@ -136,7 +134,7 @@ def _strip(
 ) -> Strip:
     setup = setups.of[one.index, one.role]
     powers = k_powers(one.facts, here, setup.filters)
-    told = heard if one.preset.gate_floor_db is not None else None
+    told = heard if one.preset.cleaned else None
     opened = None if told is None else spans_to_mask(spans_within(told.open_s, start_s, end_s), here.slots, here.slot_s)
     curve_db = dynamics_db(one, setup, opened)
     strip = Strip(
@@ -243,7 +241,9 @@ def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
         else "turned down"
     )
     because = f"{how}; it was {share:.0f} % of the recording"
-    whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.heard_of if index in names][:3]
+    whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.bleed_sources if index in names][
+        :3
+    ]
     if whose:
         because += f", most of it from {', '.join(whose)}"
     return (Reason(what="cleaned", because=because, source="Ephraim, Malah 1985; Nakatani et al. 2010"),)
@@ -258,17 +258,16 @@ def _track(
     ride: tuple[Points, Reason] | None,
     room_db: float,
     names: Mapping[int, str],
-    recipe: Recipe,
     song: SongWish | None,
     start_s: float,
     end_s: float,
 ) -> TrackPlan:
     one = strip.one
     setup = setups.of[one.index, one.role]
-    gate, why_gate = decide_gate(one, heard, start_s, end_s, recipe)
+    gate, why_gate = decide_gate(one, heard, start_s, end_s)
     send, why_send = decide_send(one, room_db)
-    flip, delay_s, why_aligned = decide_alignment(one, recipe.defaults)
-    repair_s, why_repaired = decide_repair(one, recipe.defaults)
+    flip, delay_s, why_aligned = decide_alignment(one)
+    repair_s, why_repaired = decide_repair(one)
     pan, why_pan = (
         setups.pans[one.index]
         if one.wish.pan is None
@@ -291,7 +290,7 @@ def _track(
         flip=flip,
         delay_s=delay_s,
         repair_s=repair_s,
-        turned=None if one.turned is None else (round(one.turned.at_s - start_s, 3), -one.turned.step_db),
+        gain_step=None if one.gain_step is None else (round(one.gain_step.at_s - start_s, 3), -one.gain_step.step_db),
         ducked_s=spans_within(_ducked_s(one), start_s, end_s),
         gain_db=setup.gain_db,
         filters=setup.filters,
@@ -302,7 +301,7 @@ def _track(
         moves=tuple(
             Move(from_s=move.from_s, to_s=move.to_s, level_db=move.level_db, ramp_s=MOVE_RAMP_S)
             for move in (song.moves if song else ())
-            if plain(move.name) == plain(one.name)
+            if one.is_called(move.name)
         ),
         ride=ride[0] if ride else (),
         pan=pan,
@@ -329,7 +328,7 @@ def _track(
 def _ducked_s(one: Input) -> Spans:
     """Pops and howls, in order; what overlaps is one."""
     spans: list[tuple[float, float]] = []
-    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.howls))):
+    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback))):
         if spans and start <= spans[-1][1]:
             spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
         else:
@@ -340,15 +339,15 @@ def _ducked_s(one: Input) -> Spans:
 def _mended(one: Input) -> tuple[Reason, ...]:
     """What is made up for, and why."""
     reasons = []
-    if one.turned is not None:
+    if one.gain_step is not None:
         reasons.append(
             Reason(
-                what="turned",
-                because=f"somebody turned its gain by {one.turned.step_db:+.1f} dB at {clock(one.turned.at_s)}",
+                what="gain_step",
+                because=f"somebody turned its gain by {one.gain_step.step_db:+.1f} dB at {clock(one.gain_step.at_s)}",
                 source="design choice",
             )
         )
-    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.howls), "feedback tone"))
+    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.feedback), "feedback tone"))
     ducked = [f"{count} {what}{'s' if count > 1 else ''}" for count, what in counts if count]
     if ducked:
         reasons.append(Reason(what="ducked_s", because=f"{' and '.join(ducked)}, 20 dB softer", source="design choice"))

@@ -42,7 +42,7 @@ def _instruments(activity: Activity, families: Sequence[str], first: int, last: 
 
     A lane for each input and broad band; what plays in a few places only is left out.
     """
-    plays = np.mean(activity.excess_db[:, :, first:last].mean(axis=1) > OWN_DB, axis=1) > OFTEN
+    plays = np.mean(activity.over_bleed_db[:, :, first:last].mean(axis=1) > OWN_DB, axis=1) > OFTEN
     chosen = [
         family == DRUMS or (family not in ("", VOICES) and bool(often))
         for family, often in zip(families, plays, strict=True)

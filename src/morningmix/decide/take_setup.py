@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.decide.align import LEAST_LIKENESS
+from morningmix.decide.align import LEAST_CORRELATION
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.compress import crest_factor, decide_compressor, low_share
 from morningmix.decide.de_ess import decide_de_esser
@@ -27,10 +27,10 @@ from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing
-from morningmix.model.names import plain, with_article
+from morningmix.model.names import with_article
 from morningmix.model.plan import Compressor, DeEsser, Filter, Reason
 from morningmix.model.presets import RolePreset
-from morningmix.model.recipe import Defaults, Recipe, SongWish
+from morningmix.model.recipe import SongWish
 from morningmix.units import powers_db
 
 Mask = NDArray[np.bool_]
@@ -73,7 +73,6 @@ def set_up(
     inputs: Sequence[Input],
     singing: Mapping[int, Singing | None],
     measured: Measurements,
-    recipe: Recipe,
     roles: Mapping[str, RolePreset],
     songs: Sequence[SongWish],
 ) -> Setups:
@@ -95,7 +94,7 @@ def set_up(
     sounding = {key: _only(one, muted[key]) for key, (one, _) in parts.items()}
     line_too = _line_too(sounding.values())
     raw = {
-        key: _plays(one, singing.get(one.index), here, used, ~muted[key], recipe.defaults, line_too.get(one.index))
+        key: _plays(one, singing.get(one.index), here, used, ~muted[key], line_too.get(one.index))
         for key, one in sounding.items()
     }
     crests = [crest_factor(one, raw[key].plays) for key, one in sounding.items()]
@@ -103,7 +102,7 @@ def set_up(
     setups: dict[tuple[int, str], Setup] = {}
     strips = []
     for (key, one), low in zip(sounding.items(), lows, strict=True):
-        setups[key] = _setup(one, raw[key], crests, lows, low, recipe.defaults, here)
+        setups[key] = _setup(one, raw[key], crests, lows, low, here)
         curve_db = dynamics_db(one, setups[key], raw[key].opened)
         strips.append(
             Strip(
@@ -118,7 +117,7 @@ def set_up(
         )
     strips = with_levels(strips)
     gains_db = solve_families(strips, set_goals(strips, here.slot_s, roles))
-    cuts = _cuts(strips, gains_db, here, recipe.defaults)
+    cuts = _cuts(strips, gains_db, here)
     return Setups(
         of={
             key: replace(
@@ -134,9 +133,7 @@ def set_up(
     )
 
 
-def _cuts(
-    strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurements, defaults: Defaults
-) -> list[tuple[Cut, ...]]:
+def _cuts(strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurements) -> list[tuple[Cut, ...]]:
     """Per strip the cuts that let others through: guitars and keys for who leads, the bass for the kick."""
 
     def at_db(strip: Strip) -> float:
@@ -151,7 +148,7 @@ def _cuts(
     for strip in strips:
         masked = lead if strip.one.preset.family in ("guitars", "keys") else kick if strip.one.role == "bass" else None
         cut = None
-        if masked is not None and (strip.one.wish.eq or defaults.eq) != "off":
+        if masked is not None and strip.one.wish.eq != "off":
             cut = room_for(masked, strip, here, (at_db(masked), at_db(strip)))
         cuts.append((cut,) if cut else ())
     return cuts
@@ -186,7 +183,7 @@ def _only(one: Input, muted: Mask) -> Input:
 def in_song(one: Input, here: Measurements, song: SongWish | None, roles: Mapping[str, RolePreset]) -> Input:
     """The input as it is in a song: that slice of the measurements, and the song's own wishes for it."""
     one = replace(one, facts=here.tracks[one.index])
-    wish = next((w for w in (song.inputs if song else ()) if plain(w.name) == plain(one.name)), None)
+    wish = next((w for w in (song.inputs if song else ()) if one.is_called(w.name)), None)
     if wish is None:
         return one
     if wish.role is not None:
@@ -235,14 +232,13 @@ def _plays(
     here: Measurements,
     used: Mask,
     takes_part: Mask,
-    defaults: Defaults,
     line_too: str | None,
 ) -> _Played:
-    decided, why_filters = decide_filters(one, defaults, here, line_too=line_too)
+    decided, why_filters = decide_filters(one, here, line_too=line_too)
     filters = tuple(on_grid(each) for each in decided)
     powers = k_powers(one.facts, here, filters)
     above = loud_above(momentary(powers, here.slot_s))
-    told = heard if one.preset.gate_floor_db is not None else None
+    told = heard if one.preset.cleaned else None
     plays = (
         plays_over(powers, above, here.slot_s)
         if told is None
@@ -254,8 +250,8 @@ def _plays(
         powers=powers,
         plays=plays & takes_part,
         plays_above=above,
-        opened=spans_to_mask(told.open_s, len(used), here.slot_s)[used] if told and gated(one, defaults) else None,
-        clear=one.preset.gate_floor_db is None or told is not None,
+        opened=spans_to_mask(told.open_s, len(used), here.slot_s)[used] if told and gated(one) else None,
+        clear=not one.preset.cleaned or told is not None,
     )
 
 
@@ -265,8 +261,8 @@ def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
     if pair is None:
         return {}
     line, microphone = pair
-    alike = max(line.alignment.likeness, line.alignment.flipped_likeness) if line.alignment else 0.0
-    return {microphone.index: line.name} if alike >= LEAST_LIKENESS else {}
+    alike = max(line.alignment.correlation, line.alignment.flipped_correlation) if line.alignment else 0.0
+    return {microphone.index: line.name} if alike >= LEAST_CORRELATION else {}
 
 
 def _setup(
@@ -275,16 +271,15 @@ def _setup(
     crests: Sequence[float],
     lows: Sequence[float],
     low: float,
-    defaults: Defaults,
     here: Measurements,
 ) -> Setup:
     gain_db, why_gain = match_gain(one.facts, played.powers, played.plays)
     de_esser, why_de_esser = (
-        decide_de_esser(one, gain_db, played.plays, played.filters, defaults, here) if played.clear else (None, ())
+        decide_de_esser(one, gain_db, played.plays, played.filters, here) if played.clear else (None, ())
     )
     compressor, why_compressor = (
         (None, Reason(what="compressor", because="turned off in the recipe", source="recipe"))
-        if (one.wish.compress or defaults.compress) == "off"
+        if one.wish.compress == "off"
         else decide_compressor(one, gain_db, played.plays, crests, lows, low)
     )
     floor = one.preset.gate_floor_db

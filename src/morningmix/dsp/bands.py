@@ -13,14 +13,14 @@ HOPS_PER_SECOND = 50
 LOWEST_HZ, HIGHEST_HZ, BANDS = 35.0, 20_000.0, 36
 
 
-def hop_frames(rate_hz: int) -> int:
+def band_hop_frames(rate_hz: int) -> int:
     """Length of a hop in frames."""
     return rate_hz // HOPS_PER_SECOND
 
 
 def window_frames(rate_hz: int) -> int:
     """Length of the analysis window: the power of two that spans at least two hops (43 ms at 48 kHz)."""
-    return 1 << (2 * hop_frames(rate_hz) - 1).bit_length()
+    return 1 << (2 * band_hop_frames(rate_hz) - 1).bit_length()
 
 
 def band_edges_bins(rate_hz: int) -> NDArray[np.intp]:
@@ -47,7 +47,7 @@ class BandMeter:
     _GROUP = 50
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        self._hop = hop_frames(rate_hz)
+        self._hop = band_hop_frames(rate_hz)
         self._size = window_frames(rate_hz)
         window = np.hanning(self._size + 1)[:-1]
         # A sine of amplitude 1 has power 0.5 over its band, one side of the spectrum, whatever the window.

@@ -18,14 +18,14 @@ Curve = NDArray[np.float64]
 """One value a step: ``(steps,)``."""
 
 
-def hop_frames(rate_hz: int) -> int:
+def loudness_hop_frames(rate_hz: int) -> int:
     """A tenth of a second in frames: the hop of loudness measurement, and what blocks are made of."""
     return rate_hz // 10
 
 
 def step_frames(rate_hz: int) -> int:
     """Length of a control step: the divisor of the hop nearest to a millisecond (48 at 48 kHz, 45 at 44.1)."""
-    hop = hop_frames(rate_hz)
+    hop = loudness_hop_frames(rate_hz)
     return min((n for n in range(1, hop + 1) if hop % n == 0), key=lambda n: (abs(n * 1000 - rate_hz), n))
 
 

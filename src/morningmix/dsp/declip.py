@@ -89,7 +89,9 @@ class RepairStage:
                 out[start : start + _FRAME] = interpolated(window, missing)[inside]
 
 
-def mended_stretch(read: Callable[[int, int], Block], start: int, stop: int, longest_s: float, rate_hz: int) -> Block:
+def declipped_stretch(
+    read: Callable[[int, int], Block], start: int, stop: int, longest_s: float, rate_hz: int
+) -> Block:
     """Frames `start` to `stop` of a recording, mended, the same wherever the stretch is cut out.
 
     `read` gives any stretch of what was recorded, silence before its start and after its end.

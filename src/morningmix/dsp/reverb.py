@@ -11,7 +11,7 @@ import numpy as np
 import pedalboard  # noqa: TID251 - this room is its door
 import scipy
 
-from morningmix.dsp.control import hop_frames
+from morningmix.dsp.control import loudness_hop_frames
 from morningmix.dsp.filter import FilterStage
 from morningmix.laws.filters import butterworth_high_pass
 from morningmix.model.plan import Reverb
@@ -28,13 +28,13 @@ _FAINT = 1e-3
 class ReverbStage:
     """Wet sound only, stereo, of unity power for noise-like sound. Latency 0.
 
-    Blocks are whole hops long (`dsp.control.hop_frames`), but for the last; any such cut gives the same.
+    Blocks are whole hops long (`dsp.control.loudness_hop_frames`), but for the last; any such cut gives the same.
     """
 
     latency_frames = 0
 
     def __init__(self, plan: Reverb, rate_hz: int) -> None:
-        self._hop = hop_frames(rate_hz)
+        self._hop = loudness_hop_frames(rate_hz)
         self._low_cut = FilterStage(butterworth_high_pass(plan.low_cut_hz, rate_hz), 1)
         answer = _answer(plan, rate_hz)
         parts = -(-answer.shape[1] // self._hop)

@@ -13,7 +13,7 @@ from pydantic import Field  # noqa: TID251 - this room may
 from morningmix.files.recipe import GUESS, Files, Name, Role
 from morningmix.files.toml_lines import Loc, Strict, checked, parse
 from morningmix.model.names import plain
-from morningmix.model.recipe import InputWish
+from morningmix.model.recipe import Defaults, InputWish
 from morningmix.storage.text import read_text
 
 FILE_NAME = "inputs.toml"
@@ -108,6 +108,17 @@ def merge(recipe_inputs: Sequence[InputWish], list_inputs: Sequence[InputWish]) 
         merged.append(_filled(wish, free[min(places)]) if places else wish)
     in_recipe = _files(recipe_inputs)
     return (*merged, *(listed for listed in free if not _files([listed]) & in_recipe))
+
+
+def wish_of_each(
+    inputs: Iterable[tuple[str, ...]], wishes: Sequence[InputWish], defaults: Defaults
+) -> dict[tuple[str, ...], InputWish]:
+    """A wish for every input, by its files; the recipe's [defaults] count for those that the recipe does not list."""
+    each: dict[tuple[str, ...], InputWish] = {}
+    for files in inputs:
+        wish = next((wish for wish in wishes if set(wish.files) & set(files)), InputWish(files=files))
+        each[files] = defaults.fill(wish) if wish.called is None else wish
+    return each
 
 
 def _filled(wish: InputWish, listed: InputWish) -> InputWish:

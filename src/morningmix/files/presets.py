@@ -21,6 +21,7 @@ from pydantic import AfterValidator  # noqa: TID251 - this room may
 from morningmix.errors import RecipeError
 from morningmix.files.toml_lines import Strict, checked, did_you_mean, parse
 from morningmix.model.names import plain
+from morningmix.model.plan import Family
 from morningmix.model.presets import CompressorBounds, RolePreset, Sourced, TargetPreset
 
 LOUDNESS_LUFS = (-40.0, -8.0)
@@ -71,12 +72,13 @@ class _Compressor(Strict):
 
 class _Role(Strict):
     role: str
-    family: Literal["drums", "bass", "guitars", "keys", "vocals", "playback", "other", ""]
+    family: Literal[Family, ""]
     pan: Literal["centre", "spread", "keep"]
     words: Annotated[list[str], AfterValidator(_lower_case)]
     level_lu: Annotated[_Number | None, _from(-60.0, 20.0)] = None
     quiet_level_lu: Annotated[_Number | None, _from(-60.0, 20.0)] = None
     high_pass_hz: Annotated[_Number | None, _from(10.0, 1000.0)] = None
+    cleaned: bool = False
     gate_floor_db: Annotated[_Number | None, _from(-100.0, 0.0)] = None
     send_lu: Annotated[_Number | None, _from(-100.0, 10.0)] = None
     compressor: _Compressor | None = None
@@ -155,6 +157,7 @@ def _read_roles(folder: Traversable) -> dict[str, RolePreset]:
             level_lu=read.level_lu.sourced() if read.level_lu else None,
             quiet_level_lu=read.quiet_level_lu.sourced() if read.quiet_level_lu else None,
             high_pass_hz=read.high_pass_hz.sourced() if read.high_pass_hz else None,
+            cleaned=read.cleaned,
             gate_floor_db=read.gate_floor_db.sourced() if read.gate_floor_db else None,
             send_lu=read.send_lu.sourced() if read.send_lu else None,
             compressor=CompressorBounds(

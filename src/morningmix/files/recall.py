@@ -8,10 +8,10 @@ field by field by the ranges in the types (most of them in `plan`), then by what
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from annotated_types import MaxLen
 from pydantic import (  # noqa: TID251 - files is the room that reads
@@ -21,14 +21,18 @@ from pydantic import (  # noqa: TID251 - files is the room that reads
     StringConstraints,
     ValidationError,
 )
+from pydantic_core import from_json, to_json
 
 from morningmix.errors import RecipeError
-from morningmix.model.plan import FAMILIES, Decibels, MasterPlan, SongPlan, Spans
+from morningmix.model.plan import READABLE_FAMILIES, Decibels, MasterPlan, SongPlan, Spans
 from morningmix.storage.text import read_bytes
 
 _LARGEST_BYTES = 8_000_000
 _MOST_VALUES = 200_000
 """An hour with ten voices ridden throughout holds 150,000; and finding as many errors takes seconds, not minutes."""
+_FORMER_CLEANING = {"ears": "targets", "turned": "gain_steps"}
+_FORMER_TRACK = {"turned": "gain_step"}
+"""Names that fields of a plan had in format 2, and what they are called now."""
 _MOST_GAIN_DB = 200.0
 """What all gains of an input may add up to, far under what 32-bit floats hold; design choice."""
 _LONGEST_NAME_BYTES = 255
@@ -110,7 +114,7 @@ class Recall(_Sheet):
     plan: SongPlan
     master: MasterPlan
     mix: MixFile
-    stems: Annotated[tuple[File, ...], MaxLen(len(FAMILIES))]
+    stems: Annotated[tuple[File, ...], MaxLen(len(READABLE_FAMILIES))]
     reachable_lufs: Decibels | None = None
     """As loud as it can be made without squeezing its peaks harder than asked."""
     files: list[File]
@@ -122,9 +126,15 @@ class Recall(_Sheet):
 
     @property
     def mix_id(self) -> str:
-        """Tells this version of the mix from any other: eight hexadecimal digits."""
-        told = self.model_dump_json(include={"plan", "master"})
-        return hashlib.sha256(told.encode("utf-8")).hexdigest()[:8]
+        """Eight hexadecimal digits that identify this version of the mix.
+
+        Computed with the field names of format 2, so that feedback on a page sent earlier still matches its mix.
+        """
+        plans = self.model_dump_json(include={"plan", "master"})
+        plans = plans.replace('"what":"gain_step"', '"what":"turned"')
+        for former, name in (*_FORMER_CLEANING.items(), *_FORMER_TRACK.items()):
+            plans = plans.replace(f'"{name}":', f'"{former}":')
+        return hashlib.sha256(plans.encode("utf-8")).hexdigest()[:8]
 
 
 def read_recall(path: Path) -> Recall:
@@ -136,7 +146,7 @@ def read_recall(path: Path) -> Recall:
     if raw.count(b",") > _MOST_VALUES:
         raise _unreadable(path, "the file", f"it holds more than {_MOST_VALUES} values")
     try:
-        sheet = Recall.model_validate_json(raw)
+        sheet = Recall.model_validate_json(_with_field_names_of_today(raw))
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
         where = ".".join(str(step) for step in first["loc"]) or "the file"
@@ -144,6 +154,30 @@ def read_recall(path: Path) -> Recall:
     for where, says in _contradictions(sheet):
         raise _unreadable(path, where, says)
     return sheet
+
+
+def _with_field_names_of_today(raw: bytes) -> bytes:
+    """The sheet with the fields of its plan named as in format 3, where it uses the names of format 2."""
+    if b'"ears"' not in raw and b'"turned"' not in raw:
+        return raw
+    try:
+        sheet: Any = from_json(raw)
+        plan = sheet["plan"]
+        _rename(plan["cleaning"] or {}, _FORMER_CLEANING)
+        for track in plan["tracks"]:
+            _rename(track, _FORMER_TRACK)
+            for reason in track["reasons"]:
+                reason["what"] = _FORMER_TRACK.get(reason["what"], reason["what"])
+    except (ValueError, KeyError, TypeError, AttributeError):
+        # Validation says what is wrong with it, and where.
+        return raw
+    return to_json(sheet, inf_nan_mode="constants")
+
+
+def _rename(fields: dict[str, Any], names: Mapping[str, str]) -> None:
+    for former, name in names.items():
+        if former in fields and name not in fields:
+            fields[name] = fields.pop(former)
 
 
 def _unreadable(path: Path, where: str, says: str) -> RecipeError:
@@ -229,7 +263,7 @@ def _of_track(plan: SongPlan, place: int) -> Iterator[tuple[str, str]]:
     for number, move in enumerate(track.moves):
         if move.to_s < move.from_s:
             yield f"{where}.moves.{number}.to_s", "a move must end after its start"
-    gains = [track.gain_db, track.fader_db, track.turned[1] if track.turned else 0.0]
+    gains = [track.gain_db, track.fader_db, track.gain_step[1] if track.gain_step else 0.0]
     gains += [move.level_db for move in track.moves] + [one.gain_db for one in track.filters]
     gains += [max((db for _, db in track.ride), default=0.0)]
     if sum(max(0.0, gain) for gain in gains) > _MOST_GAIN_DB:
@@ -240,16 +274,16 @@ def _of_cleaning(plan: SongPlan) -> Iterator[tuple[str, str]]:
     if plan.cleaning is None:
         return
     named = {
-        "ears": [index for index, _ in plan.cleaning.ears],
+        "targets": [index for index, _ in plan.cleaning.targets],
         "references": plan.cleaning.references,
-        "turned": [index for index, *_ in plan.cleaning.turned],
+        "gain_steps": [index for index, *_ in plan.cleaning.gain_steps],
         "repaired": [index for index, _ in plan.cleaning.repaired],
     }
     for name, indices in named.items():
         if len(set(indices)) < len(indices) or max(indices, default=0) >= len(plan.tracks):
             yield f"plan.cleaning.{name}", f"it must name inputs from 0 to {len(plan.tracks) - 1}, each once"
-    if not set(named["ears"]) <= set(named["references"]):
-        yield "plan.cleaning.references", "all ears must be among them"
+    if not set(named["targets"]) <= set(named["references"]):
+        yield "plan.cleaning.references", "all targets must be among them"
 
 
 def _below_nyquist(plan: SongPlan, where: str, hz: float) -> Iterator[tuple[str, str]]:
@@ -258,8 +292,8 @@ def _below_nyquist(plan: SongPlan, where: str, hz: float) -> Iterator[tuple[str,
 
 
 def _known_family(where: str, family: str) -> Iterator[tuple[str, str]]:
-    if family not in FAMILIES:
-        yield where, f"it must be one of {', '.join(FAMILIES)}"
+    if family not in READABLE_FAMILIES:
+        yield where, f"it must be one of {', '.join(READABLE_FAMILIES)}"
 
 
 def _in_order(where: str, spans: Spans) -> Iterator[tuple[str, str]]:

@@ -244,6 +244,7 @@ def read_recipe(path: Path) -> Recipe:
     folder = path.resolve().parent
     tracks = path_of(file.rehearsal.tracks, folder).resolve()
     names = {plain(wish.called()): wish.called() for wish in file.input}
+    defaults = Defaults(**file.defaults.model_dump())
     return Recipe(
         path=path.resolve(),
         tracks=tracks,
@@ -251,8 +252,8 @@ def read_recipe(path: Path) -> Recipe:
         band=file.rehearsal.band,
         date=file.rehearsal.date,
         target=_target(file.target, toml),
-        defaults=Defaults(**file.defaults.model_dump()),
-        inputs=tuple(_input_wish(wish, file.defaults) for wish in file.input),
+        defaults=defaults,
+        inputs=tuple(_input_wish(wish, defaults) for wish in file.input),
         songs=tuple(_song_wish(song, names) for song in file.song),
     )
 
@@ -334,26 +335,21 @@ def _confirmed(role: str | None) -> str | None:
     return role.removesuffix(GUESS) if role else None
 
 
-def _input_wish(wish: _Input, defaults: _Defaults) -> InputWish:
-    return InputWish(
+def _input_wish(wish: _Input, defaults: Defaults) -> InputWish:
+    said = InputWish(
         files=tuple(wish.file),
+        called=wish.called(),
         name=wish.name,
         role=_confirmed(wish.role),
         role_is_guess=bool(wish.role and wish.role.endswith(GUESS)),
         player=wish.player,
-        level_db=defaults.level_db if wish.level_db is None else wish.level_db,
         pan=wish.pan,
         mute=wish.mute,
         flip=wish.flip,
         delay_ms=wish.delay_ms,
         high_pass_hz=wish.high_pass_hz,
-        bleed=wish.bleed or defaults.bleed,
-        compress=wish.compress or defaults.compress,
-        eq=wish.eq or defaults.eq,
-        high_pass=wish.high_pass or defaults.high_pass,
-        align=wish.align or defaults.align,
-        repair=wish.repair or defaults.repair,
     )
+    return replace(defaults.fill(said), **wish.model_dump(include=set(_Defaults.model_fields), exclude_none=True))
 
 
 def _song_wish(song: SongTable, names: dict[str, str]) -> SongWish:

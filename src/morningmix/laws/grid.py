@@ -29,7 +29,7 @@ DECIMALS = {
 }
 """Decimal places by the last word of a field's name."""
 
-_SEVERAL = {"turned": ("s", "db"), "ride": ("s", "db"), "repaired": ("s",)}
+_SEVERAL = {"gain_step": ("s", "db"), "gain_steps": ("s", "db"), "ride": ("s", "db"), "repaired": ("s",)}
 """Fields that hold several units in turn."""
 
 

@@ -32,7 +32,7 @@ _HISS = 0.05
 """Quantile of an input's own level that counts as its hiss."""
 
 
-def hear_activity(store: BandStore, families: Sequence[str]) -> Activity:
+def measure_activity(store: BandStore, families: Sequence[str]) -> Activity:
     """Levels, excess and rises of all inputs; `families` are their families in the order of the store.
 
     Inputs of the same family are not taken for each other's bleed. An empty family is left out of it all.
@@ -57,7 +57,7 @@ def hear_activity(store: BandStore, families: Sequence[str]) -> Activity:
         frame_s=store.hop_s * FRAME_HOPS,
         hop_s=store.hop_s,
         powers=powers,
-        excess_db=_excess_db(powers, families),
+        over_bleed_db=_excess_db(powers, families),
         rises_db=rises,
     )
 

@@ -41,7 +41,7 @@ def loudest_hits(peaks: NDArray[np.float32], slot_s: float) -> tuple[float, ...]
     return tuple(sorted(chosen))
 
 
-def hear_alignments(take: Take, measured: Measurements, pairs: Sequence[Pair]) -> dict[int, AlignmentFacts]:
+def measure_alignments(take: Take, measured: Measurements, pairs: Sequence[Pair]) -> dict[int, AlignmentFacts]:
     """Each pair around the nearer input's loudest hits, by the nearer input. Raises `RecordingsError`."""
     found: dict[int, AlignmentFacts] = {}
     for near, far, role, other in pairs:
@@ -77,9 +77,9 @@ def align(
     return AlignmentFacts(
         other=other,
         delay_s=float(lags[same]) / rate_hz,
-        likeness=float(nearby[same]),
+        correlation=float(nearby[same]),
         flipped_delay_s=float(lags[opposite]) / rate_hz,
-        flipped_likeness=-float(nearby[opposite]),
+        flipped_correlation=-float(nearby[opposite]),
     )
 
 

@@ -15,7 +15,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.model.measured import Turned
+from morningmix.model.measured import GainStep
 from morningmix.model.slots import Bands
 from morningmix.storage.cache import FORMATS, EntryWriter, is_whole, key, made_from
 
@@ -65,7 +65,7 @@ class BandStore:
     hops: int
     hop_s: float
     band_hz: NDArray[np.float64]
-    turned: tuple[tuple[int, Turned], ...] = ()
+    gain_steps: tuple[tuple[int, GainStep], ...] = ()
     """Inputs whose gain was turned in mid-take: what is read of them is brought back from there on."""
     exact: bool = False
     """How the files were written."""
@@ -91,8 +91,8 @@ class BandStore:
             file.seek(start * self.bands * kept.itemsize)
             values = np.fromfile(file, kept, (stop - start) * self.bands).reshape(-1, self.bands).T
         power: Bands = values if self.exact else _powers()[values]
-        for turned_track, turned in self.turned:
+        for turned_track, gain_steps in self.gain_steps:
             if turned_track == track:
-                at = max(0, round(turned.at_s / self.hop_s) - start)
-                power[:, at:] *= np.float32(10.0 ** (-turned.step_db / 10.0))
+                at = max(0, round(gain_steps.at_s / self.hop_s) - start)
+                power[:, at:] *= np.float32(10.0 ** (-gain_steps.step_db / 10.0))
         return power

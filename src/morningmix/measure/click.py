@@ -33,7 +33,7 @@ _HIT, _QUIET = 0.1, 0.015
 """Levels re the loudest of a stretch: a hit is at least so loud, and it is no louder than so between two."""
 
 
-def hear_clicks(take: Take, measured: Measurements, candidates: Sequence[int]) -> Mapping[int, Ticking]:
+def measure_clicks(take: Take, measured: Measurements, candidates: Sequence[int]) -> Mapping[int, Ticking]:
     """Which of the inputs `candidates` are a metronome. Raises `RecordingsError` if one cannot be read."""
     found: dict[int, Ticking] = {}
     for index in candidates:

@@ -114,7 +114,7 @@ class _Fit:
         return self.has_parts and self.parts <= MOST_PARTS and self.in_step >= LEAST_IN_STEP
 
 
-def hear_desk_mixes(take: Take, measured: Measurements, inputs: Sequence[int]) -> Mapping[int, SumOfOthers]:
+def measure_desk_mixes(take: Take, measured: Measurements, inputs: Sequence[int]) -> Mapping[int, SumOfOthers]:
     """Which of `inputs` carry the sum of others of them, and of which; leave out what is known to be a mix.
 
     Raises `RecordingsError` if one cannot be read.

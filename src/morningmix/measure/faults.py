@@ -9,8 +9,8 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from morningmix.dsp.bands import hop_frames
-from morningmix.model.measured import Howl, Hum, Spans
+from morningmix.dsp.bands import band_hop_frames
+from morningmix.model.measured import AcousticFeedback, Hum, Spans
 from morningmix.units import Block, power_db, powers_db
 
 MAINS_HZ = (50.0, 60.0)
@@ -89,7 +89,7 @@ class PopMeter:
     """Jumps from one sample to the next that are far out of an input's own habit: a plug, a switch, a static pop."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        self._hop = hop_frames(rate_hz)
+        self._hop = band_hop_frames(rate_hz)
         self._last: Block = np.zeros((channels, 1), np.float32)
         self._kept = np.zeros(0, np.float32)
         self._jumps: list[NDArray[np.float32]] = []
@@ -190,7 +190,7 @@ _HANN_SPREAD = 1.5
 """Equivalent noise bandwidth of a Hann window in bins (Harris, Proc. IEEE 66(1) 1978, table I)."""
 
 
-class HowlMeter:
+class FeedbackMeter:
     """Feedback: one loud, steady line without harmonics, far over what is usual there, for half a second or more.
 
     Per 50 ms of the sound decimated to about 12 kHz: frequency and power of the strongest line from 250 Hz to 5 kHz,
@@ -246,7 +246,7 @@ class HowlMeter:
         bands: NDArray[np.float32] = np.add.reduceat(power[:, :high], self._edges[:-1], axis=1)
         self._bands.append(bands / np.float32(_HANN_SPREAD))
 
-    def result(self) -> tuple[Howl, ...]:
+    def result(self) -> tuple[AcousticFeedback, ...]:
         """The howls, in order; none where there are so many that they must be meant."""
         if not self._lines:
             return ()
@@ -258,7 +258,7 @@ class HowlMeter:
         howling &= level_db > _LEAST_HOWL_DBFS
         hop_s = self._hop / self._rate_hz
         found = [
-            Howl(
+            AcousticFeedback(
                 start_s=round(start * hop_s, 3),
                 end_s=round((stop - 1) * hop_s + _HOWL_WINDOW / self._rate_hz, 3),
                 hz=round(float(np.median(hz[start:stop])), 1),

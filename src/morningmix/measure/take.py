@@ -13,19 +13,19 @@ from pathlib import Path
 import numpy as np
 
 from morningmix.audio.read import open_recording, sample_of, sha256_of
-from morningmix.dsp.bands import HOPS_PER_SECOND, BandMeter, band_edges_hz, hop_frames
+from morningmix.dsp.bands import HOPS_PER_SECOND, BandMeter, band_edges_hz, band_hop_frames
 from morningmix.dsp.control import step_peaks
 from morningmix.dsp.declip import FULL_SCALE, LEAST_RUN
 from morningmix.errors import ChangedError, OutputError, RecordingsError
 from morningmix.measure.band_store import BandStore, BandWriter
-from morningmix.measure.faults import DropoutMeter, HowlMeter, HumMeter, PopMeter, pop_spans
+from morningmix.measure.faults import DropoutMeter, FeedbackMeter, HumMeter, PopMeter, pop_spans
 from morningmix.model.measured import Measurements, TrackFacts
 from morningmix.model.recording import Recording, Take
 from morningmix.model.slots import Bands, Slots
 from morningmix.storage.cache import beside, key, made_from, path_of, take_key
 from morningmix.storage.records import read_record, write_record
 from morningmix.units import Block, amplitude_db
-from morningmix.workers.processes import side_by_side
+from morningmix.workers.processes import run_parallel
 
 _BLOCK_HOPS = 100
 _SLOT_HOPS = 5
@@ -40,7 +40,7 @@ def slots_per_spectrum(take: Take) -> int:
 
 
 def _slots(take: Take) -> int:
-    return -(-take.frames // (_SLOT_HOPS * hop_frames(take.rate_hz)))
+    return -(-take.frames // (_SLOT_HOPS * band_hop_frames(take.rate_hz)))
 
 
 def measure_take(
@@ -59,7 +59,7 @@ def measure_take(
     store = BandStore(
         paths=tuple(path_of(cache, "bands", take_key(take.folder), source) for source in sources),
         bands=len(edges) - 1,
-        hops=-(-take.frames // hop_frames(take.rate_hz)),
+        hops=-(-take.frames // band_hop_frames(take.rate_hz)),
         hop_s=1.0 / HOPS_PER_SECOND,
         band_hz=edges,
     )
@@ -68,7 +68,7 @@ def measure_take(
     if len(new) < len(tracks):
         progress((len(tracks) - len(new)) * take.duration_s)
     jobs = [partial(_measured, take.recordings[index], take, store.paths[index]) for index in new]
-    measured = side_by_side(jobs, workers if len(new) * take.duration_s > _WORTH_S else 1, progress)
+    measured = run_parallel(jobs, workers if len(new) * take.duration_s > _WORTH_S else 1, progress)
     found = dict(zip(new, measured, strict=True))
     facts = Measurements(
         rate_hz=take.rate_hz,
@@ -138,14 +138,14 @@ def _measured(recording: Recording, take: Take, bands: Path, progress: Callable[
 
 
 def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Callable[[float], None]) -> TrackFacts:
-    hop = hop_frames(take.rate_hz)
+    hop = band_hop_frames(take.rate_hz)
     slot_meter = _SlotMeter(take, recording.channels)
     total = np.zeros(recording.channels, np.float64)
     power, side = 0.0, 0.0
     clipped = _ClippedRuns(recording.channels)
     hum = HumMeter(take.rate_hz)
     pops = PopMeter(take.rate_hz, recording.channels)
-    howls = HowlMeter(take.rate_hz)
+    feedback = FeedbackMeter(take.rate_hz)
     dropouts = DropoutMeter(take.rate_hz)
     with open_recording(recording, take.rate_hz) as reader:
         for start in range(0, take.frames, _BLOCK_HOPS * hop):
@@ -160,7 +160,7 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
             clipped.update(block)
             hum.update(mono)
             pops.update(block)
-            howls.update(mono)
+            feedback.update(mono)
             dropouts.update(block)
             progress(block.shape[1] / take.rate_hz)
         broken_samples = reader.broken_samples
@@ -176,10 +176,10 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
         dc=float(np.abs(total).max() / max(take.frames, 1)),
         hum=hum.result(),
         pops_s=pop_spans(popped, 1.0 / HOPS_PER_SECOND),
-        howls=howls.result(),
+        feedback=feedback.result(),
         dropouts=dropouts.result(),
         broken_samples=broken_samples,
-        side_share=side / power if power > 0.0 else 0.0,
+        side_fraction=side / power if power > 0.0 else 0.0,
         slots=slots,
     )
 
@@ -187,7 +187,7 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
 def slots_of(recording: Recording, take: Take) -> Slots:
     """`TrackFacts.slots` of a sound that is as long as the take."""
     meter = _SlotMeter(take, recording.channels)
-    frames = _BLOCK_HOPS * hop_frames(take.rate_hz)
+    frames = _BLOCK_HOPS * band_hop_frames(take.rate_hz)
     with open_recording(recording, take.rate_hz) as reader:
         for start in range(0, take.frames, frames):
             meter.update(reader.read(min(frames, take.frames - start)))
@@ -199,7 +199,7 @@ class _SlotMeter:
     """Measures slots; takes blocks of whole hops, but for the last."""
 
     def __init__(self, take: Take, channels: int) -> None:
-        self._hop, self._per_spectrum = hop_frames(take.rate_hz), slots_per_spectrum(take)
+        self._hop, self._per_spectrum = band_hop_frames(take.rate_hz), slots_per_spectrum(take)
         self._hops, slots = -(-take.frames // self._hop), _slots(take)
         self._meter = BandMeter(take.rate_hz, channels)
         self._spectra = np.zeros((len(band_edges_hz(take.rate_hz)) - 1, -(-slots // self._per_spectrum)), np.float64)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from morningmix.model.measured import AlignmentFacts, Cleaned, TrackFacts, Turned
+from morningmix.model.measured import AlignmentFacts, Cleaned, GainStep, TrackFacts
+from morningmix.model.names import plain
 from morningmix.model.presets import RolePreset
 from morningmix.model.recipe import InputWish
 from morningmix.model.slots import Slots
@@ -25,8 +26,15 @@ class Input:
     wish: InputWish
     facts: TrackFacts
     alignment: AlignmentFacts | None = None
-    turned: Turned | None = None
+    gain_step: GainStep | None = None
     cleaned: Cleaned | None = None
     """What is mixed in its place; the slots of `facts` are then those of the cleaned sound."""
     recorded: Slots | None = None
     """The slots with the bleed, where `facts` holds those without."""
+
+    def is_called(self, name: str) -> bool:
+        """Whether a song of the recipe means this input by that name.
+
+        Where the recipe gives it no name, that is its file's name, whatever it is called in the mix.
+        """
+        return self.wish.called is not None and plain(self.wish.called) == plain(name)

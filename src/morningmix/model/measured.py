@@ -26,7 +26,7 @@ class Hum:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Howl:
+class AcousticFeedback:
     """Feedback through a loudspeaker."""
 
     start_s: float
@@ -35,7 +35,7 @@ class Howl:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Turned:
+class GainStep:
     """A gain that was turned in mid-take."""
 
     at_s: float
@@ -57,13 +57,13 @@ class TrackFacts:
     hum: Hum | None
     pops_s: Spans
     """Stretches with a pop; statistics and peaks leave them out."""
-    howls: tuple[Howl, ...]
+    feedback: tuple[AcousticFeedback, ...]
     """Steady tones as feedback makes them, in order; in an instrument they may be meant."""
     dropouts: int
     """Stretches of digital silence in the middle of loud sound."""
     broken_samples: int
     """Samples that are not numbers; they count and sound as silence."""
-    side_share: float
+    side_fraction: float
     """Share of the power that is in the difference of left and right; 0 for a single channel."""
     slots: Slots
 
@@ -83,9 +83,9 @@ class BleedFacts:
     """How far an input stands above what the other inputs predict as bleed."""
 
     hop_s: float
-    excess_db: NDArray[np.float32]
+    over_bleed_db: NDArray[np.float32]
     """Recorded level over predicted bleed, mean over the bands, all other inputs counted: ``(hops,)``."""
-    excess_of_instruments_db: NDArray[np.float32]
+    over_instrument_bleed_db: NDArray[np.float32]
     """The same with the other voices not counted as bleed: ``(hops,)``."""
 
 
@@ -97,7 +97,7 @@ class Cleaned:
     """In the cache; as long as the take, at its rate."""
     subtracted: bool
     """The bleed was predicted and subtracted before what was left was masked."""
-    heard_of: tuple[tuple[int, float], ...]
+    bleed_sources: tuple[tuple[int, float], ...]
     """Whose bleed it was: other inputs and their shares of what was subtracted, the largest first."""
     slots: Slots
     hop_s: float
@@ -112,7 +112,7 @@ class Activity:
     frame_s: float
     powers: NDArray[np.float32]
     """Mean power in broad bands: ``(inputs, bands, frames)``."""
-    excess_db: NDArray[np.float32]
+    over_bleed_db: NDArray[np.float32]
     """Level over what inputs of other families leak into it at most: ``(inputs, bands, frames)``."""
     hop_s: float
     rises_db: NDArray[np.float32]
@@ -127,11 +127,11 @@ class AlignmentFacts:
     """What hears the same from further away."""
     delay_s: float
     """How much later that is, as it stands; negative where this input is late."""
-    likeness: float
+    correlation: float
     """How alike they are at that delay, 0..1."""
     flipped_delay_s: float
     """The same with the close microphone upside down."""
-    flipped_likeness: float
+    flipped_correlation: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,7 +184,7 @@ class SumFacts:
     step_s: float
     steps_per_hop: int
     """Steps in 0.1 s."""
-    key_db: NDArray[np.float32]
+    sidechain_db: NDArray[np.float32]
     """Larger of the sum's true peak and each stem's sample peak, dBFS: ``(steps,)``."""
     powers: NDArray[np.float32]
     """K-weighted power of the sum: ``(steps,)``."""

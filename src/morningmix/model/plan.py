@@ -10,12 +10,15 @@ narrow enough for the renderer to cope with every value in it. All of them are d
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from annotated_types import Interval, MaxLen, MinLen
 
-FAMILIES = ("drums", "bass", "guitars", "keys", "vocals", "playback", "other")
+Family = Literal["drums", "bass", "guitars", "keys", "vocals", "playback", "horns", "strings", "extras"]
+FAMILIES: tuple[str, ...] = get_args(Family)
 """The stems, each a stereo bus that tracks are summed on."""
+READABLE_FAMILIES = (*FAMILIES, "other")
+"""Those that a recall sheet may name: earlier versions had one stem for horns, strings and extras."""
 
 Decibels = Annotated[float, Interval(ge=-300.0, le=200.0)]
 Hertz = Annotated[float, Interval(ge=5.0, le=500_000.0)]
@@ -31,7 +34,7 @@ LookAhead = Annotated[float, Interval(ge=0.0001, le=0.1)]
 """Seconds."""
 ClippedRun = Annotated[float, Interval(ge=0.0, le=0.01)]
 """Seconds."""
-Share = Annotated[float, Interval(ge=0.0, le=1.0)]
+Fraction = Annotated[float, Interval(ge=0.0, le=1.0)]
 Index = Annotated[int, Interval(ge=0, le=9_999)]
 """Place of an input in the take."""
 Spans = tuple[tuple[Position, Position], ...]
@@ -106,11 +109,11 @@ class Move:
 class Cleaning:
     """Which microphones of a take are cleaned of bleed before anything else, and by which other inputs."""
 
-    ears: tuple[tuple[Index, bool], ...]
+    targets: tuple[tuple[Index, bool], ...]
     """Input, and whether its bleed is predicted and subtracted; what is left is masked anyway."""
     references: tuple[Index, ...]
     """All inputs that play, the ears among them."""
-    turned: tuple[tuple[Index, Seconds, Decibels], ...] = ()
+    gain_steps: tuple[tuple[Index, Seconds, Decibels], ...] = ()
     """Gains that were turned in mid-take: input, when (s), by how much (dB)."""
     repaired: tuple[tuple[Index, ClippedRun], ...] = ()
     """Ears that clipped, and the longest run (s) that is interpolated before anything is learnt from them."""
@@ -125,7 +128,7 @@ class TrackPlan:
     role: str
     role_is_guess: bool
     family: str
-    """One of `FAMILIES`; "" for an input that is left out."""
+    """One of `FAMILIES`, in an old sheet of `READABLE_FAMILIES`; "" for an input that is left out."""
     player: str | None = None
     cleaned: bool = False
     """What is mixed is the input without its bleed (`SongPlan.cleaning`)."""
@@ -134,7 +137,7 @@ class TrackPlan:
     """May be negative: the input is then heard earlier."""
     repair_s: ClippedRun = 0.0
     """Clipped runs up to this long are interpolated; 0: none."""
-    turned: tuple[Seconds, Decibels] | None = None
+    gain_step: tuple[Seconds, Decibels] | None = None
     """Where a gain was turned in mid-take, and what makes up for it from there on, dB."""
     ducked_s: Spans = ()
     """Pops and howls, turned down."""
@@ -162,8 +165,8 @@ class TrackPlan:
 class Reverb:
     """One small room for all; unity send returns the same power as the dry sound."""
 
-    room: Share
-    damping: Share
+    room: Fraction
+    damping: Fraction
     low_cut_hz: Hertz
     reasons: tuple[Reason, ...] = ()
 

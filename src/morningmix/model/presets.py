@@ -42,7 +42,7 @@ class RolePreset:
 
     role: str
     family: str
-    """The stem: drums, bass, guitars, keys, vocals, playback, other; "" for roles that are left out of the mix."""
+    """The stem, one of `plan.FAMILIES`; "" for roles that are left out of the mix."""
     words: tuple[str, ...]
     """Lower-case words in track names that mean this role, in several languages."""
     level_lu: Sourced | None
@@ -50,6 +50,8 @@ class RolePreset:
     quiet_level_lu: Sourced | None
     """The same where neither a drum kit nor an electric guitar plays; None: no other than `level_lu`."""
     high_pass_hz: Sourced | None
+    cleaned: bool
+    """Stands in front of a person: the rest of the band is taken out of it."""
     gate_floor_db: Sourced | None
     """How far a closed gate turns this role down; None: never gated."""
     compressor: CompressorBounds | None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -14,9 +14,11 @@ Switch = Literal["auto", "off"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InputWish:
-    """What the recipe (or input list) says of one input. None: not said, so decided."""
+    """What recipe and input list say of one input, the recipe's [defaults] among it. None: not said, so decided."""
 
     files: tuple[str, ...]
+    called: str | None = None
+    """What the recipe's songs call it; None: the recipe does not list it."""
     name: str | None = None
     role: str | None = None
     role_is_guess: bool = False
@@ -28,12 +30,12 @@ class InputWish:
     flip: bool | None = None
     delay_ms: float | None = None
     high_pass_hz: float | None = None
-    bleed: BleedMethod | None = None
-    compress: Switch | None = None
-    eq: Switch | None = None
-    high_pass: Switch | None = None
-    align: Switch | None = None
-    repair: Switch | None = None
+    bleed: BleedMethod = "full"
+    compress: Switch = "auto"
+    eq: Switch = "auto"
+    high_pass: Switch = "auto"
+    align: Switch = "auto"
+    repair: Switch = "auto"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +49,10 @@ class Defaults:
     high_pass: Switch = "auto"
     align: Switch = "auto"
     repair: Switch = "auto"
+
+    def fill(self, wish: InputWish) -> InputWish:
+        """An input that says nothing of its own about any of these."""
+        return replace(wish, **asdict(self))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,18 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.audio.write import FloatScratch, IntegerWriter
-from morningmix.dsp.control import hop_frames, peaks_db, step_frames, step_peaks
+from morningmix.dsp.control import loudness_hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.filter import FilterStage
 from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.reverb import ReverbStage
 from morningmix.laws.filters import tilt
-from morningmix.model.plan import FAMILIES, SongPlan
+from morningmix.model.plan import READABLE_FAMILIES, SongPlan
 from morningmix.model.recording import Recording
 from morningmix.render.output import Output, file_names
 from morningmix.render.strip import Strip
 from morningmix.units import Block, db_to_gain
-from morningmix.workers.prefetch import after, settle
+from morningmix.workers.prefetch import after, cancel_or_wait
 
 BLOCK_HOPS = 20
 """Default length of a block, in hops of 0.1 s."""
@@ -116,8 +116,8 @@ def render_families(
     rate_hz = plan.rate_hz
     start_frame = round(plan.start_s * rate_hz)
     frames = round(plan.end_s * rate_hz) - start_frame
-    names = tuple(name for name in FAMILIES if any(track.family == name for track in plan.tracks))
-    hop = hop_frames(rate_hz)
+    names = tuple(name for name in READABLE_FAMILIES if any(track.family == name for track in plan.tracks))
+    hop = loudness_hop_frames(rate_hz)
     # Whole from the start: pieces would lie among blocks that come and go, and need their room twice when joined.
     gram = np.zeros((frames // hop, len(names), len(names)))
     with ExitStack() as kept, ExitStack() as open_now:
@@ -169,7 +169,7 @@ def render_families(
                 take_in(start - block_hops * hop, last)
             take_in((frames - 1) // (block_hops * hop) * block_hops * hop, ahead)
         finally:
-            settle([*last.values(), *ahead.values()])
+            cancel_or_wait([*last.values(), *ahead.values()])
         kept.pop_all()
     return Families(
         names=names,

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.dsp.control import hop_frames, peaks_db, step_frames, step_peaks
+from morningmix.dsp.control import loudness_hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.truepeak import TruePeakEnvelope
@@ -21,7 +21,7 @@ from morningmix.model.plan import MasterPlan, Trims
 from morningmix.render.families import BLOCK_HOPS, Families
 from morningmix.render.output import Output
 from morningmix.units import Block, db_to_gain
-from morningmix.workers.prefetch import one_ahead
+from morningmix.workers.prefetch import prefetch
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class _Trimmed:
         """Block after block, read one ahead: first frame, frames, and each family in the order of `Families.names`."""
         starts = range(0, self.families.frames, longest)
         stretches = [(start, min(longest, self.families.frames - start)) for start in starts]
-        with closing(one_ahead(pool, self._read, stretches)) as read:
+        with closing(prefetch(pool, self._read, stretches)) as read:
             yield ((start, frames, blocks) for (start, frames), blocks in zip(stretches, read, strict=True))
 
     def _read(self, stretch: tuple[int, int]) -> list[Block]:
@@ -81,7 +81,7 @@ def measure_sum(
 ) -> SumFacts:
     """Peaks and K-weighted power per control step of the trimmed sum, before the master's gain."""
     trimmed = _trimmed(families, trims, rate_hz)
-    step, hop = step_frames(rate_hz), hop_frames(rate_hz)
+    step, hop = step_frames(rate_hz), loudness_hop_frames(rate_hz)
     # True peaks matter from a little under the ceiling on; 3 dB are room for what limiting makes up in gain.
     of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0), families.frames)
     weighting = KWeighting(rate_hz, 2)
@@ -112,7 +112,7 @@ def measure_sum(
             progress(frames / rate_hz)
     key = of_sum.result()
     np.maximum(key, stem_peaks, out=key)
-    return SumFacts(step_s=step / rate_hz, steps_per_hop=hop // step, key_db=peaks_db(key), powers=powers)
+    return SumFacts(step_s=step / rate_hz, steps_per_hop=hop // step, sidechain_db=peaks_db(key), powers=powers)
 
 
 def write_master(
@@ -136,7 +136,7 @@ def write_master(
     trimmed = _trimmed(families, plan.trims, rate_hz)
     curve_db = _limiter_curve(facts, plan)
     curve_db += np.float32(plan.gain_db)
-    step, hop = step_frames(rate_hz), hop_frames(rate_hz)
+    step, hop = step_frames(rate_hz), loudness_hop_frames(rate_hz)
     dithers = [Dither(plan.dither_seed + index, 2, mix.bits) for index in range(len(families.names))]
     with ExitStack() as stack:
         mix_writer = stack.enter_context(mix.writer(title, rate_hz, 2, families.frames))
@@ -162,7 +162,7 @@ def write_master(
 
 def _limiter_curve(facts: SumFacts, plan: MasterPlan) -> NDArray[np.float32]:
     return limiter_gain_db(
-        facts.key_db, plan.ceiling_dbfs - plan.gain_db, plan.lookahead_s, plan.release_s, facts.step_s
+        facts.sidechain_db, plan.ceiling_dbfs - plan.gain_db, plan.lookahead_s, plan.release_s, facts.step_s
     )
 
 

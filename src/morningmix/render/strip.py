@@ -14,7 +14,7 @@ from morningmix.dsp.control import (
     GainRamp,
     ducks_line,
     gate_line,
-    hop_frames,
+    loudness_hop_frames,
     move_line,
     step_frames,
     step_peaks,
@@ -60,7 +60,7 @@ class Strip:
         if plan.ride:
             self._moves.append(GainLine(plan.ride))
         self._steps = 0
-        self._steps_per_hop = hop_frames(rate_hz) // self._step
+        self._steps_per_hop = loudness_hop_frames(rate_hz) // self._step
         hops = -(-frames // self._step) // self._steps_per_hop if plan.compressor else 0
         self.reduction_db = np.zeros(hops, np.float32)
         """Gain of the compressor, mean per 0.1 s, zero where nothing was rendered yet: ``(hops,)``."""
@@ -121,12 +121,12 @@ class Strip:
     def _mend(self, block: Block) -> None:
         """Bring back a gain that was turned, and turn pops down, before anything else hears the input."""
         plan = self._plan
-        if plan.turned is None and self._ducks is None:
+        if plan.gain_step is None and self._ducks is None:
             return
         times_s = self._times_s(block.shape[1])
         curve_db = np.zeros(len(times_s))
-        if plan.turned is not None:
-            curve_db += np.where(times_s >= plan.turned[0], plan.turned[1], 0.0)
+        if plan.gain_step is not None:
+            curve_db += np.where(times_s >= plan.gain_step[0], plan.gain_step[1], 0.0)
         if self._ducks is not None:
             curve_db += self._ducks.at(times_s)
         if self._mending_ramp is None:

@@ -13,14 +13,13 @@ from numpy.typing import NDArray
 
 from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording
-from morningmix.dsp.bands import BandMeter, band_edges_hz
-from morningmix.dsp.bands import hop_frames as spectrum_hop_frames
-from morningmix.dsp.control import hop_frames
+from morningmix.dsp.bands import BandMeter, band_edges_hz, band_hop_frames
+from morningmix.dsp.control import loudness_hop_frames
 from morningmix.dsp.meter import Loudness, LoudnessMeter
 from morningmix.laws.loudness import OFFSET_DB
 from morningmix.model.recording import Recording
 from morningmix.units import Block, powers_db
-from morningmix.workers.prefetch import one_ahead
+from morningmix.workers.prefetch import prefetch
 
 MOST_APART_LU = 0.5
 """Two loudness meters that differ by more show a bug in one of them."""
@@ -49,7 +48,7 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
     recordings = [Recording(lanes=((read_header(path),),)) for path in files]
     rate_hz, frames = recordings[0].rate_hz, recordings[0].frames
     meter = LoudnessMeter(rate_hz, recordings[0].channels)
-    block_frames = 20 * hop_frames(rate_hz)
+    block_frames = 20 * loudness_hop_frames(rate_hz)
     residual = 0.0
     spectrum = BandMeter(rate_hz, recordings[0].channels)
     powers = np.zeros(len(band_edges_hz(rate_hz)) - 1)
@@ -65,14 +64,14 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
             return mix, float(np.abs(rest).max())
 
         counts = [min(block_frames, frames - start) for start in range(0, frames, block_frames)]
-        for mix, left in stack.enter_context(closing(one_ahead(pool, read, counts))):
+        for mix, left in stack.enter_context(closing(prefetch(pool, read, counts))):
             metering = pool.submit(meter.update, mix)
             residual = max(residual, left)
             powers += spectrum.update(mix).sum(axis=1, dtype=np.float64)
             metering.result()
             progress(mix.shape[1] / rate_hz)
     powers += spectrum.finish().sum(axis=1, dtype=np.float64)
-    hops = max(1, frames // spectrum_hop_frames(rate_hz))
+    hops = max(1, frames // band_hop_frames(rate_hz))
     return Verified(
         loudness=meter.result(),
         residual=residual,

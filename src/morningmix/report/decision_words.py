@@ -190,8 +190,12 @@ def _repair(track: TrackPlan) -> Decision:
     return Decision(heading="Clipping", value="left as recorded", says="Clipping left as recorded")
 
 
-def _turned(track: TrackPlan) -> Decision:
-    value = "none" if track.turned is None else f"{decibels(track.turned[1])} from {minutes(max(track.turned[0], 0.0))}"
+def _gain_step(track: TrackPlan) -> Decision:
+    value = (
+        "none"
+        if track.gain_step is None
+        else f"{decibels(track.gain_step[1])} from {minutes(max(track.gain_step[0], 0.0))}"
+    )
     return Decision(heading="Gain change during the take", value=value, says=f"Gain change evened out: {value}")
 
 
@@ -240,7 +244,7 @@ _OF_INPUT: Mapping[str, Callable[[TrackPlan], Decision]] = {
     "flip": _flip,
     "repair_s": _repair,
     "cleaned": lambda _: Decision(heading="Bleed", value="reduced", says="Bleed reduced"),
-    "turned": _turned,
+    "gain_step": _gain_step,
     "ducked_s": _ducked,
     "fader_db": _fader,
     "ride": _ride,

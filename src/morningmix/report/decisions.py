@@ -6,7 +6,7 @@ from morningmix.model.plan import Goal, Reason, TrackPlan
 from morningmix.report.contents import ReportedSong
 from morningmix.report.decision_words import decibels, fader, filters, input_decision, song_decision, timing
 from morningmix.report.parts import table
-from morningmix.report.words import named, number, safe, sentence, side
+from morningmix.report.words import cited, named, number, safe, sentence, side
 
 
 def decisions(song: ReportedSong) -> str:
@@ -65,7 +65,7 @@ def _why(track: TrackPlan) -> str:
 
 
 def _because(reason: Reason | Goal) -> list[str]:
-    return [safe(sentence(reason.because)), safe(reason.source)]
+    return [safe(sentence(reason.because)), safe(cited(reason.source))]
 
 
 def master_decisions(song: ReportedSong) -> str:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from morningmix.model.plan import Goal, MasterPlan, Reason, SongPlan, TrackPlan
 from morningmix.report.decision_words import input_decision, song_decision
+from morningmix.report.words import cited
 from morningmix.units import clock
 
 MOST_LINES = 60
@@ -61,7 +62,7 @@ def _weight(reason: Reason | None, track: TrackPlan) -> float:
         return -1.0
     squeezed = 0.0 if track.compressor is None else 3.0 * (1.0 - 1.0 / track.compressor.ratio)
     return {
-        "turned": 200.0 if track.turned else 0.0,
+        "gain_step": 200.0 if track.gain_step else 0.0,
         "flip": 190.0 if track.flip else 0.0,
         "ducked_s": 180.0 if track.ducked_s else 0.0,
         "repair_s": 170.0 if track.repair_s else 0.0,
@@ -107,7 +108,7 @@ def input_in_words(track: TrackPlan, *, sources: bool) -> list[str]:
 
 def _told(says: str, why: Reason | Goal, sources: bool) -> str:
     """A decision and its reason on one line; a terminal has no true minus sign."""
-    source = f" [{why.source}]" if sources else ""
+    source = f" [{cited(why.source)}]" if sources else ""
     return f"{says}: {why.because}.{source}".replace("\N{MINUS SIGN}", "-")
 
 

@@ -188,7 +188,7 @@ def _lanes_figure(key: str, take: ReportedTake, heard: Sequence[Heard], songs: S
 
 def _leaks_figure(key: str, heard: Sequence[Heard]) -> str:
     names = {one.one.index: one.one.name for one in heard}
-    rows = [_leak(one.one, names) for one in heard if one.one.cleaned is not None and one.one.cleaned.heard_of]
+    rows = [_leak(one.one, names) for one in heard if one.one.cleaned is not None and one.one.cleaned.bleed_sources]
     if not rows:
         return ""
     others = [listed([f"{name} {in_percent(share)}" for name, share in row.others[:4]]) for row in rows]
@@ -249,7 +249,7 @@ def _cleaning(one: Heard, measured: Measurements) -> tuple[str, str, Array, Arra
 def _leak(one: Input, names: Mapping[int, str]) -> pictures.Leak:
     assert one.cleaned is not None
     own = own_share(one)
-    others = [(names[other], share * (1.0 - own)) for other, share in one.cleaned.heard_of if other in names]
+    others = [(names[other], share * (1.0 - own)) for other, share in one.cleaned.bleed_sources if other in names]
     says = f"{in_percent(own)} its own, then {others[0][0]}" if others else f"{in_percent(own)} its own"
     return pictures.Leak(name=one.name, says=says, own=own, others=others)
 

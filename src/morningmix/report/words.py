@@ -75,6 +75,11 @@ def sentence(text: str) -> str:
     return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
 
 
+def cited(source: str) -> str:
+    """A source as a reader sees it; that its value is quoted from memory stays in presets and code."""
+    return source.removesuffix("(from memory)").rstrip()
+
+
 def hertz(value_hz: float) -> str:
     """``90 Hz`` or ``4 kHz``."""
     return f"{value_hz / 1000:g} kHz" if value_hz >= 1000 else f"{value_hz:g} Hz"

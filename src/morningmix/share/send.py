@@ -17,7 +17,7 @@ from morningmix.audio.header import read_header
 from morningmix.audio.read import open_recording
 from morningmix.audio.tags import Tags, tag
 from morningmix.audio.write import IntegerWriter
-from morningmix.dsp.control import hop_frames
+from morningmix.dsp.control import loudness_hop_frames
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.truepeak import TruePeak
 from morningmix.errors import RecordingsError, UsageError
@@ -219,7 +219,7 @@ def _write_flac(recording: Recording, file: Path, gain: np.float32) -> None:
 
 
 def _blocks(recording: Recording) -> Iterator[Block]:
-    size = _BLOCK_HOPS * hop_frames(recording.rate_hz)
+    size = _BLOCK_HOPS * loudness_hop_frames(recording.rate_hz)
     with open_recording(recording, recording.rate_hz) as reader:
         for start in range(0, recording.frames, size):
             yield reader.read(min(size, recording.frames - start))
@@ -227,7 +227,7 @@ def _blocks(recording: Recording) -> Iterator[Block]:
 
 def _powers(mix: Path) -> NDArray[np.float64]:
     recording = Recording(lanes=((read_header(mix),),))
-    hop = hop_frames(recording.rate_hz)
+    hop = loudness_hop_frames(recording.rate_hz)
     parts = []
     for block in _blocks(recording):
         whole = block.shape[1] // hop * hop

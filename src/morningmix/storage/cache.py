@@ -24,14 +24,14 @@ from morningmix.storage.home import output_errors
 
 FORMATS = {
     "bands": 11,
-    "track": 11,
+    "track": 12,
     "hashes": 1,
-    "bleed": 4,
+    "bleed": 5,
     "desk": 4,
     "click": 3,
-    "align": 3,
+    "align": 4,
     "clean": 10,
-    "cleaned": 10,
+    "cleaned": 11,
     "song": 2,
     "scratch": 1,
 }

@@ -10,7 +10,7 @@ Item = TypeVar("Item")
 Made = TypeVar("Made")
 
 
-def one_ahead(pool: Executor, make: Callable[[Item], Made], items: Iterable[Item]) -> Generator[Made, None, None]:
+def prefetch(pool: Executor, make: Callable[[Item], Made], items: Iterable[Item]) -> Generator[Made, None, None]:
     """What `make` makes of each item, in order, one after the other; `make` must not wait for the pool itself.
 
     While one is used, the next is made. Raises what `make` raises. Close it when it is not used up: then nothing is
@@ -26,7 +26,7 @@ def one_ahead(pool: Executor, make: Callable[[Item], Made], items: Iterable[Item
         if ahead is not None:
             yield ahead.result()
     finally:
-        settle(job for job in (last, ahead) if job is not None)
+        cancel_or_wait(job for job in (last, ahead) if job is not None)
 
 
 def after(last: Future[Made] | None, make: Callable[[Item], Made], item: Item) -> Made:
@@ -36,6 +36,6 @@ def after(last: Future[Made] | None, make: Callable[[Item], Made], item: Item) -
     return make(item)
 
 
-def settle(jobs: Iterable[Future[Any]]) -> None:
+def cancel_or_wait(jobs: Iterable[Future[Any]]) -> None:
     """Wait for the jobs that have begun; the others never will."""
     wait([job for job in jobs if not job.cancel()])

@@ -31,7 +31,7 @@ MOST_WORKERS = 60
 """Windows waits for at most 63 pipes at a time."""
 
 Result = TypeVar("Result")
-Told = Callable[[float], None]
+SecondsDone = Callable[[float], None]
 """Told the seconds of sound that were done since it was last told."""
 
 
@@ -40,7 +40,9 @@ class _Done(Generic[Result]):
     result: Result
 
 
-def side_by_side(jobs: Sequence[Callable[[Told], Result]], workers: int, progress: Told) -> tuple[Result, ...]:
+def run_parallel(
+    jobs: Sequence[Callable[[SecondsDone], Result]], workers: int, progress: SecondsDone
+) -> tuple[Result, ...]:
     """What the jobs return, in their order; each is called with its own way to tell progress.
 
     With one worker they run here, one after the other; with more, jobs and results travel as pickles. What a job
@@ -73,7 +75,7 @@ def side_by_side(jobs: Sequence[Callable[[Told], Result]], workers: int, progres
     return tuple(results[index] for index in range(len(jobs)))
 
 
-def in_step(jobs: Sequence[Callable[[], Iterator[Result]]]) -> Generator[tuple[Result, ...], None, None]:
+def run_in_lockstep(jobs: Sequence[Callable[[], Iterator[Result]]]) -> Generator[tuple[Result, ...], None, None]:
     """What several jobs give, one thing of each at a time; all give equally many. Close it when it is not used up.
 
     The first job runs here, each of the others in a worker, a thing ahead at most. Raises as `side_by_side` does.

@@ -8,7 +8,7 @@ Progress = Callable[[str, float], None]
 """Told the step and the share of it that is done, 0..1."""
 
 
-def share(progress: Progress, step: str, total: float) -> Callable[[float], None]:
+def step_progress(progress: Progress, step: str, total: float) -> Callable[[float], None]:
     """Turns seconds of sound done into the share of a step."""
     done = 0.0
 
@@ -20,5 +20,5 @@ def share(progress: Progress, step: str, total: float) -> Callable[[float], None
     return told
 
 
-def no_progress(step: str, share: float) -> None:
+def no_progress(step: str, step_progress: float) -> None:
     """Says nothing."""

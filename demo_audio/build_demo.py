@@ -1,6 +1,6 @@
-"""Builds the demo take: an invented band plays an original tune in a modelled room, recorded input by input.
+"""Builds the demo: an invented band plays an original tune in a modelled room, recorded input by input.
 
-    python build_take.py --soundfont FluidR3_GM.sf2 [--truth FOLDER]
+    python build_demo.py --soundfont FluidR3_GM.sf2 [--truth FOLDER]
 
 Needs, beside numpy, scipy and soundfile: mido, pyworld and pyroomacoustics from PyPI, and the commands fluidsynth and
 espeak-ng with a General MIDI soundfont. None of them is needed to run morningmix. Everything random is seeded.
@@ -495,9 +495,9 @@ def build(folder: Path, soundfont: Path, truth: Path | None) -> None:
 
 def main() -> None:
     """Parse the command line and build."""
-    parser = argparse.ArgumentParser(description="Build the demo take.")
+    parser = argparse.ArgumentParser(description="Build the demo.")
     parser.add_argument("--soundfont", type=Path, default=Path("/usr/share/sounds/sf2/FluidR3_GM.sf2"))
-    parser.add_argument("--out", type=Path, default=Path(__file__).parent / "take")
+    parser.add_argument("--out", type=Path, default=Path(__file__).parent / "shed-night")
     parser.add_argument("--truth", type=Path, help="also write what each input would have heard of its own source")
     arguments = parser.parse_args()
     build(arguments.out, arguments.soundfont, arguments.truth)
