@@ -6,7 +6,7 @@
     |- RecordingsError   4   the raw tracks
     |- OutputError       5   the place we write to: disk full, no permission
     |- ChangedError      6   a recording is no longer the one a recall sheet, or this run, began with
-    |- BusyError         7   another run works in this home
+    |- BusyError         7   another run works in this mix folder
     `- MachineError      8   memory or processes ran out
 
 The number is the exit code. Anything else that escapes is a bug and keeps its traceback (exit code 1).
@@ -63,7 +63,7 @@ class ChangedError(MorningmixError):
 
 
 class BusyError(MorningmixError):
-    """Another run works in this home."""
+    """Another run works in this mix folder."""
 
     exit_code = 7
 

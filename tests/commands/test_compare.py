@@ -40,7 +40,7 @@ def test_the_same_twice_is_alike(place: Path) -> None:
     assert {by for _, by in one.balance_lu} == {0.0}
     assert {by for _, by in one.octaves_db} == {0.0}
     assert one.planned == ()
-    assert one.says == '"Thursday": alike, nothing in it differs by more than 1 LU at the same loudness.'
+    assert one.says == '"Thursday": no audible difference (at most 1 dB in any stem, at the same loudness).'
     assert digests(place) == before
 
 
@@ -50,7 +50,7 @@ def test_three_decibels_at_one_fader_are_heard_and_named(place: Path) -> None:
     # The whole is brought back to its loudness, so the others go down a little, and the bass goes up by less.
     assert 1.5 < balance.pop("bass") < 3.0
     assert all(by is not None and -1.2 < by < 0.0 for by in balance.values())
-    assert "in the second bass is" in one.says
+    assert "in the second mix the bass is clearly louder" in one.says
     assert "louder" in one.says
     assert [line.split(":")[0] for line in one.planned if "fader" in line] == ["bass"]
     assert [line.split(": ")[1] for line in recipe_lines(place / "before", place / "Thursday mix")] == [
@@ -99,7 +99,7 @@ def test_what_is_in_one_only_is_said(place: Path, tmp_path: Path) -> None:
     (song / "recall.json").write_text(json.dumps(sheet), encoding="utf-8")
     ((one,), _) = compare(place / "before", song)
     assert dict(one.balance_lu)["bass"] is None
-    assert one.says.startswith('"Thursday": bass is in one of them only')
+    assert one.says.startswith('"Thursday": bass only in one of the mixes')
 
 
 def test_errors_say_what_is_missing(place: Path, tmp_path: Path) -> None:

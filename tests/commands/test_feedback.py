@@ -129,7 +129,7 @@ def test_the_new_faders_differ_by_exactly_what_was_wished(mixed: Path, tmp_path:
     assert moved == {name: wished.get(name, 0.0) for name in before}
     # The same wishes once more are of a mix that is gone, and known besides.
     kept = digests(place)
-    one_line(run_here("wishes", "Thursday mix/recipe.toml", "w.txt", cwd=place), 3, "in the recipe already")
+    one_line(run_here("wishes", "Thursday mix/recipe.toml", "w.txt", cwd=place), 3, "already in the recipe")
     assert digests(place) == kept
 
 
@@ -148,8 +148,8 @@ def test_a_stretch_becomes_a_move_and_a_note_a_remark(mixed: Path) -> None:
 
 def test_conflicts_are_said_and_change_nothing(mixed: Path) -> None:
     said, after = taken(mixed, asked_for(mixed, "bass +2"), asked_for(mixed, "bass -1", who="Theo"))
-    assert "1 thing you do not agree on" in said
-    assert "bass, nothing changed: Mara wants +2, Theo wants -1" in said
+    assert "One disagreement, left unchanged: talk about it." in said
+    assert "bass, left unchanged: Mara wants +2, Theo wants -1" in said
     assert "level_db = 2.0" not in after
 
 
@@ -158,7 +158,7 @@ def test_conflicts_are_said_and_change_nothing(mixed: Path) -> None:
     [
         (lambda text: text.replace("bass", "tuba"), 2, ["line 5", "tuba", "guitars"]),
         (lambda text: text.replace("song: Thursday", "song: Friday"), 2, ["line 1", "Friday", "Thursday"]),
-        (lambda text: re.sub("mix: .*", "mix: 00000000", text), 3, ["another version"]),
+        (lambda text: re.sub("mix: .*", "mix: 00000000", text), 3, ["listened to an older mix"]),
         (lambda text: text + "\0\n", 3, ["line"]),
     ],
 )

@@ -29,10 +29,10 @@ def then(when: str, *faults: tuple[str, str]) -> FoundThen:
         ([], "Snare hit full scale 3 times."),
         ([then("c")], "Snare hit full scale 3 times."),
         ([then("c", ("snare", "silent"))], "Snare hit full scale 3 times."),
-        ([then("c", ("snare", "clipped"))], "Snare hit full scale 3 times; this is the second rehearsal in a row"),
+        ([then("c", ("snare", "clipped"))], "Snare hit full scale 3 times. This is the second rehearsal in a row."),
         (
             [then("c", ("snare", "clipped")), then("b", ("snare", "clipped")), then("a")],
-            "Snare hit full scale 3 times; this is the third rehearsal in a row",
+            "Snare hit full scale 3 times. This is the third rehearsal in a row.",
         ),
         ([then("c"), then("b", ("snare", "clipped"))], "Snare hit full scale 3 times."),
     ],
@@ -78,7 +78,7 @@ def test_check_says_that_it_is_the_third_in_a_row(tmp_path: Path) -> None:
         assert done.returncode == 0, done.stderr
         said.append(done.stdout)
     assert "in a row" not in said[0]
-    assert "this is the second rehearsal in a row" in said[1]
-    assert "this is the third rehearsal in a row" in said[2]
+    assert "This is the second rehearsal in a row" in said[1]
+    assert "This is the third rehearsal in a row" in said[2]
     # Once more, the same: a rehearsal is not before itself.
     assert run_here("check", "evening 2", cwd=tmp_path).stdout == said[2]

@@ -92,7 +92,9 @@ def test_the_command_writes_the_songs_and_leaves_a_list_alone(tracks: Path, tmp_
     first = run_here("songs", tracks, "--out", "home", cwd=tmp_path)
     assert first.returncode == 0, first.stderr
     recipe = tmp_path / "home" / "recipe.toml"
-    assert first.stdout.startswith(f"2 songs found, written into {Path('home/recipe.toml')}. Name them there.\n")
+    assert first.stdout.startswith(
+        f"2 songs found, and their times are in {Path('home/recipe.toml')}. Give them their titles there.\n"
+    )
     assert "4 clicks, one every 0.50 s" in first.stdout
     named = recipe.read_text(encoding="utf-8").replace('"Song 1"', '"Copper Rain Gauge"  # hers')
     recipe.write_text(named, encoding="utf-8")

@@ -22,7 +22,7 @@ def test_filters_by_role_and_their_switches(role: str) -> None:
     )
     filters, reasons = decide_filters(an_input(role, facts, high_pass="off"), here)
     assert all(f.kind != "high_pass" for f in filters)
-    assert "turned off" in {reason.because for reason in reasons}
+    assert "turned off in the recipe" in {reason.because for reason in reasons}
     filters, _ = decide_filters(an_input(role, facts, high_pass_hz=77.0, high_pass="off"), here)
     assert [f.corner_hz for f in filters if f.kind == "high_pass"] == [77.0]
 

@@ -10,7 +10,7 @@ import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements, recordings
 from morningmix.decide.findings import find_faults
-from morningmix.model.measured import Cleaned, Singing
+from morningmix.model.measured import AcousticFeedback, Cleaned, GainStep, Singing
 from morningmix.model.recording import Recording, Take
 
 
@@ -40,7 +40,26 @@ def test_faults_are_said_worst_first() -> None:
         (inputs[1].name, "quiet"),
     ]
     assert [fault.weight for fault in faults] == sorted((fault.weight for fault in faults), reverse=True)
-    assert "7 times" in next(fault.says for fault in faults if fault.kind == "clipped")
+    assert [fault.says for fault in faults[2:]] == [
+        "electric guitar 3 recorded nothing. Check its cable and its mute, and that the track was armed.",
+        "electric guitar 2 was too loud for the recorder 7 times. Turn it down by about 6 dB.",
+        "electric guitar 1 is very quiet (peaks at -45 dBFS). This looks like a passive instrument in a line input; "
+        "an instrument input (a DI box) or a preamp would bring it up.",
+    ]
+
+
+def test_what_was_made_up_for_is_said_with_what_to_do_next_time() -> None:
+    howls = (AcousticFeedback(start_s=28.4, end_s=29.0, hz=263.0), AcousticFeedback(start_s=31.0, end_s=31.5, hz=263.0))
+    sang = facts_of(bump(500.0, 1.0), STEADY, feedback=howls, pops_s=((3.0, 3.1),))
+    one = replace(an_input("lead vocal", sang), name="lead vocal", gain_step=GainStep(at_s=62.0, step_db=-6.0))
+    take = Take(folder=Path("take"), recordings=tuple(recordings("a")), rate_hz=48_000, frames=480_000)
+    assert [fault.says for fault in find_faults([one], take, measurements(sang), {})] == [
+        "Feedback in the lead vocal mic at 0:28 and later. We turned it down in the mix. Next time turn its monitor "
+        "down (the tone is 263 Hz), or move the mic away from the loudspeaker.",
+        "The gain of lead vocal was turned down by 6 dB at 1:02. We evened it out in the mix. "
+        "Next time leave the gains alone while recording.",
+        "lead vocal popped at 0:03. We turned it down in the mix. Look for a loose plug, and mute before plugging in.",
+    ]
 
 
 @pytest.mark.parametrize(("band_db", "drowned"), [(-6.0, False), (-1.0, False), (1.0, True)])
@@ -56,6 +75,9 @@ def test_a_voice_is_drowned_where_more_was_taken_out_of_it_than_stayed(band_db: 
     spans = ((0.0, 8.0),)
     take = Take(folder=Path("card"), recordings=(whole,), rate_hz=48_000, frames=480_000)
     said = find_faults((lead,), take, measurements(clean), {0: Singing(open_s=spans, sings_s=spans, because="")})
-    assert any(one.kind == "drowned" and one.name == lead.name for one in said) is drowned
+    assert [one.says for one in said if one.kind == "drowned"] == [
+        "The lead vocal 0 mic picks up the band about as loudly as the voice. "
+        "Sing closer, and point the back of the mic at the drums."
+    ] * drowned
     said = find_faults((replace(lead, cleaned=None),), take, measurements(clean), {0: None})
     assert not any(one.kind == "drowned" for one in said)

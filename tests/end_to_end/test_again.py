@@ -306,7 +306,7 @@ def test_nothing_changed_nothing_is_mixed(place: Path) -> None:
     assert run_here("mix", RECIPE, "--tracks", cwd=place).returncode == 0
     before = digests(place / HOME / "mixes")
     done = run_here("mix", RECIPE, "--tracks", cwd=place)
-    assert done.stdout.startswith("Nothing has changed since the last mix: ")
+    assert done.stdout.startswith("Nothing has changed since the last mix.\n  ")
     assert digests(place / HOME / "mixes") == before
 
 
@@ -317,7 +317,7 @@ def test_a_song_with_a_sheet_of_the_format_before_stands(place: Path) -> None:
     path.write_text(json.dumps(sheet), encoding="utf-8")
     before = digests(place / SONG)
     done = run_here("mix", "Thursday", "--tracks", cwd=place)
-    assert done.stdout.startswith("Nothing has changed since the last mix: ")
+    assert done.stdout.startswith("Nothing has changed since the last mix.\n  ")
     assert digests(place / SONG) == before
 
 

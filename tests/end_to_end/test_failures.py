@@ -368,7 +368,7 @@ def test_silence_gives_a_silent_mix_and_says_so(why_silent: str, take: Path, tmp
         source.write_text(f'recipe = 1\n[rehearsal]\ntracks = "../take"\n{inputs}', encoding="utf-8")
     done = run_here("mix", source, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
-    assert "take.wav, silent." in done.stdout.splitlines()[0]
+    assert "take.wav: silent" in done.stdout.splitlines()[1]
     if why_silent == "recorded nothing":
         assert "check its cable" in done.stdout
     song = tmp_path / "take mix" / "mixes" / "01 take"

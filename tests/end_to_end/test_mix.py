@@ -41,10 +41,11 @@ def _stems_add_up(song: Path, mix_path: Path) -> bool:
 # ---------------------------------------------------------------- what lies there
 
 
-def test_the_first_line_names_the_mix_and_its_loudness(mixed: Path) -> None:
-    first = (mixed / "said.txt").read_text(encoding="utf-8").splitlines()[0]
-    found = re.match(r"Mixed: (.+\.wav), (-\d+\.\d) LUFS\.", first)
-    assert found, first
+def test_it_says_what_to_do_next_then_where_the_mix_is_and_how_loud(mixed: Path) -> None:
+    first, second = (mixed / "said.txt").read_text(encoding="utf-8").splitlines()[:2]
+    assert first == "One song is ready. Have a listen, then turn up or down whatever needs it."
+    found = re.fullmatch(r"  (.+\.wav): as loud as music on the phone \((-\d+\.\d) LUFS\)", second)
+    assert found, second
     assert (mixed / found[1]).samefile(mixed / SONG / "Thursday.wav")
     assert float(found[2]) == pytest.approx(TARGET_LUFS, abs=0.1)
 
@@ -277,9 +278,9 @@ def test_the_first_run_writes_a_recipe_and_the_second_goes_by_it_and_says_so(mix
     recipe.write_text(text, encoding="utf-8")
     second = run_here("mix", "Thursday", cwd=place)
     assert second.returncode == 0, second.stderr
-    assert f"By the recipe {Path('Thursday mix') / 'recipe.toml'}." in second.stdout
+    assert f"Mixed from the recipe {Path('Thursday mix') / 'recipe.toml'}." in second.stdout
     assert "New recipe" not in second.stdout
-    assert "Copper Rain Gauge.wav" in second.stdout.splitlines()[0]
+    assert "Copper Rain Gauge.wav" in second.stdout.splitlines()[1]
     assert recipe.read_text(encoding="utf-8") == text
 
 
@@ -294,11 +295,11 @@ def test_guesses_are_printed_as_guesses_by_the_first_run_and_by_the_second(take:
     text = recipe.read_text(encoding="utf-8")
     assert text.count('?"') == 8
     recipe.write_text(text.replace('?"', '"'), encoding="utf-8")
-    assert "Guessed" not in run_here("mix", take, cwd=tmp_path).stdout
+    assert "guesses" not in run_here("mix", take, cwd=tmp_path).stdout
 
 
 def _guesses(said: str) -> str:
-    lines = [line for line in said.splitlines() if line.startswith("Guessed by ear")]
+    lines = [line for line in said.splitlines() if line.startswith("These roles are guesses")]
     assert len(lines) == 1, said
     return lines[0]
 
@@ -332,8 +333,8 @@ def test_every_way_with_bleed_can_be_asked_for_and_recalled(method: str, place: 
     mix(Order(source=recipe, cwd=place))
     before = digests(place / SONG)
     said = run_here("why", recipe, "lead vocal", cwd=place).stdout
-    assert ("Cleaned of bleed: bleed subtracted" in said) == (method == "full")
-    assert ("Cleaned of bleed: bleed turned down" in said) == (method == "mask")
+    assert ("Bleed reduced: predicted from the other inputs and subtracted" in said) == (method == "full")
+    assert ("Bleed reduced: turned down" in said) == (method == "mask")
     assert ("turned off" in said) == (method == "off")
     shutil.rmtree(place / "Thursday mix" / ".cache")
     assert run_here("mix", place / SONG / "recall.json", cwd=place).returncode == 0

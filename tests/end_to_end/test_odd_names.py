@@ -50,7 +50,7 @@ def said(*arguments: str, cwd: Path) -> str:
 
 def test_they_are_mixed_and_named_and_the_recipe_reads_back(place: Path) -> None:
     first = said("mix", FOLDER, "--tracks", "--format", "flac", cwd=place)
-    assert first.startswith("Mixed: Thurs\\xffday\\x1b[31m mix/mixes/01 ")
+    assert first.splitlines()[1].startswith("  Thurs\\xffday\\x1b[31m mix/mixes/01 ")
     assert "left\\xfeout.mp3: compressed sound" in first
     song = next((place / HOME / "mixes").glob(f"01*/{RECALL}")).parent
     assert len(list((song / "tracks").iterdir())) == len(RENAMED)

@@ -27,7 +27,7 @@ def mixed(tmp_path_factory: pytest.TempPathFactory) -> Result:
     folder = tmp_path_factory.mktemp("place")
     write_take(folder / "Thursday", 8.0, RATE_HZ)
     order = Order(source=folder / "Thursday", cwd=folder, workers=2, practice=True)
-    with pytest.raises(UsageError, match="Nobody is named as a player"):
+    with pytest.raises(UsageError, match="No input names its player"):
         mix(order)
     write_recipe(order)
     recipe = folder / "Thursday mix" / "recipe.toml"

@@ -162,7 +162,7 @@ def test_several_rehearsals_in_one_go_and_one_of_them_bad(tmp_path: Path) -> Non
     done = run("mix", "Monday", "Empty", "Friday", cwd=tmp_path)
     assert done.returncode == 4
     assert "Empty could not be mixed. There are no recordings in" in done.stderr
-    assert done.stdout.rstrip().endswith("2 of 3 rehearsals are mixed.")
+    assert done.stdout.rstrip().endswith("2 of 3 rehearsals are ready.")
     for name in ("Monday", "Friday"):
         assert (tmp_path / f"{name} mix" / "mixes" / f"01 {name}" / f"{name}.wav").exists()
     refused = run_here("mix", "Monday", "Friday", "--out", "there", cwd=tmp_path)
@@ -178,7 +178,7 @@ def test_all_homes_in_a_folder_are_gone_through_past_a_bad_one(tmp_path: Path) -
     done = run_here("mix", "--all", ".", cwd=tmp_path)
     assert done.returncode == 3
     assert f"{Path('b mix', 'recipe.toml')} could not be mixed. recipe.toml, line 2" in done.stderr
-    assert "2 of 3 rehearsals are mixed." in done.stdout
+    assert "2 of 3 rehearsals are ready." in done.stdout
     again = run_here("mix", "--all", ".", cwd=tmp_path)
     assert again.stdout.count("Nothing has changed since the last mix") == 2
     nothing = run_here("mix", "--all", "a", cwd=tmp_path)

@@ -35,7 +35,7 @@ def test_a_chat_may_quote_and_wrap(tmp_path: Path) -> None:
     [
         ("", "holds no wishes"),
         ("hello\n", "line 1: wishes begin with"),
-        ("morningmix wishes\nvocals +2\n", "for which song"),
+        ("morningmix wishes\nvocals +2\n", "which song they are for"),
         (GOOD + "<script>alert(1)</script>\n", 'line 9: "<script>alert\\(1\\)</script>" is no wish'),
         (GOOD + "../../etc/passwd\n", "line 9: .* is no wish"),
         (GOOD + "vocals +2; rm -rf /\n", "line 9: .* is no wish"),
@@ -43,7 +43,7 @@ def test_a_chat_may_quote_and_wrap(tmp_path: Path) -> None:
         (GOOD + "vocals +40\n", "line 9: \\+40 dB is more"),
         (GOOD + "vocals +2 from 2:40 to 2:10\n", "line 9: the stretch must end after its start"),
         (GOOD + "vocals +2 from 2:70 to 3:10\n", "line 9: the time must be"),
-        (GOOD + "song: Another\n", 'line 9: "song" is said twice'),
+        (GOOD + "song: Another\n", 'line 9: "song" is there twice'),
         (GOOD.replace("3f2a91c0", "../x"), "names no mix"),
         ("morningmix wishes\n" * 3000, "more than 2000 lines"),
     ],

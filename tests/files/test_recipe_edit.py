@@ -125,7 +125,7 @@ def test_turning_what_is_not_there() -> None:
 
 @pytest.mark.parametrize("by_db", [23.0, -70.0, math.inf, math.nan])
 def test_turning_too_far(by_db: float) -> None:
-    with pytest.raises(UsageError, match=r'"lead vocal" stands at \+1.5 dB; .* range of -60 to \+24 dB'):
+    with pytest.raises(UsageError, match=r'"lead vocal" is at \+1.5 dB; .* range of -60 to \+24 dB'):
         turn(RECIPE, "lead vocal", by_db)
 
 

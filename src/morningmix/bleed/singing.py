@@ -65,14 +65,14 @@ def measure_cleaned_singing(cleaned: Cleaned) -> Singing | None:
         return None
     reach_db = clear_reach_db(clear_db)
     if reach_db is None:
-        return Singing(open_s=(), sings_s=(), because="nothing in it rises from what is left of the bleed")
+        return Singing(open_s=(), sings_s=(), because="nobody sings into it")
     is_open = open_where_clear(clear_db, reach_db, hop_s)
     sings = widen(clear_db > _CLEANED_SINGS * reach_db, 2, 2)
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(sings & is_open, hop_s),
-        because=f"open where it stands clear of what is left of the bleed by {opens_at_db(reach_db):.1f} dB over "
-        f"the bands of vowels, {100 * is_open.mean():.0f} % of the time",
+        because=f"open {100 * is_open.mean():.0f} % of the time, where the voice stands {opens_at_db(reach_db):.1f} dB "
+        "above what is left of the bleed",
     )
 
 
@@ -99,6 +99,6 @@ def _singing(over_bleed_db: NDArray[np.float32], hop_s: float, floor: _NoiseFloo
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(widen(sings, 2, 2), hop_s),
-        because=f"open where it is {opens:.1f} dB louder than {against} predict, "
-        f"{100 * is_open.mean():.0f} % of the time",
+        because=f"open {100 * is_open.mean():.0f} % of the time, where it is {opens:.1f} dB louder than the bleed "
+        f"that {against} predict",
     )

@@ -12,8 +12,22 @@ import typer  # noqa: TID251 - the command line is typer's only place
 
 from morningmix.cli import messages
 from morningmix.cli.ask import ask_roles
-from morningmix.cli.options import Direction, Format, Json, Out, Sent, Width, Workers
+from morningmix.cli.options import (
+    Bits,
+    Direction,
+    FileFormat,
+    Format,
+    Json,
+    Out,
+    Sent,
+    SentFormat,
+    Song,
+    UpOrDown,
+    Width,
+    Workers,
+)
 from morningmix.cli.progress import Bar
+from morningmix.cli.usage import Command, Group, decibels
 
 if TYPE_CHECKING:
     from morningmix.commands.result import Result
@@ -21,39 +35,42 @@ if TYPE_CHECKING:
 
 
 app = typer.Typer(
+    cls=Group,
     add_completion=False,
-    no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help="Raw tracks of a rehearsal in; a rough mix, stems and a recipe to change it by out.",
+    rich_markup_mode=None,
+    help="Turns the raw tracks of a rehearsal into a rough mix and stems, with a recipe to change them by.",
 )
 
 
-@app.command()
+@app.command(cls=Command)
 def mix(
     sources: Annotated[
-        list[Path], typer.Argument(help="Folder with the raw tracks, a recipe, or a recall sheet; or several.")
+        list[Path],
+        typer.Argument(metavar="FOLDER...", help="A folder of raw tracks, a recipe, or a recall sheet; or several."),
     ],
     out: Out = None,
-    bits: Annotated[Width, typer.Option(help="Bits per sample of the files.")] = Width.twenty_four,
-    file_format: Annotated[Format, typer.Option("--format", help="Format of the files.")] = Format.wav,
-    tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix by hand.")] = False,
+    bits: Bits = Width.twenty_four,
+    file_format: FileFormat = Format.wav,
+    tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix yourself.")] = False,
     practice: Annotated[
-        bool, typer.Option("--practice", help="Also a mix without, and one with more of, each player who is named.")
+        bool,
+        typer.Option("--practice", help="Also write a mix without, and one with more of, each player."),
     ] = False,
-    song: Annotated[str | None, typer.Option(help="Mix only the song with this title.")] = None,
+    song: Song = None,
     whole: Annotated[bool, typer.Option("--whole", help="Do not cut the take into songs.")] = False,
     album: Annotated[
-        bool, typer.Option("--album", help="Leave softer songs softer; the loudest comes to the target.")
+        bool, typer.Option("--album", help="Keep softer songs softer; the loudest one reaches the target.")
     ] = False,
     every: Annotated[
-        bool, typer.Option("--all", help="Mix every recipe one folder down, in the folders that are named.")
+        bool, typer.Option("--all", help="Mix every rehearsal that has a recipe inside these folders.")
     ] = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
-    """Make a rough mix and stems; write a recipe if there is none.
+    """Make a rough mix and stems, and a recipe if there is none.
 
-    A folder with nothing but folders of tracks is one rehearsal in several takes.
+    A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
     from morningmix.commands.mix import mix as run
     from morningmix.commands.order import Order
@@ -63,7 +80,7 @@ def mix(
         sources = _recipes_below(sources)
     if len(sources) > 1 and out is not None:
         raise UsageError(
-            "--out names one place, and several rehearsals need several. Leave it away, or mix them singly."
+            "--out is one folder, but there are several rehearsals. Leave --out away, or mix them one by one."
         )
     results: list[Result] = []
     failed: list[MorningmixError] = []
@@ -97,7 +114,7 @@ def mix(
             messages.mix_facts(results[0]) if len(sources) == 1 else [messages.mix_facts(one) for one in results]
         )
     elif len(sources) > 1:
-        messages.line(f"{len(results)} of {len(sources)} rehearsals are mixed.")
+        messages.line(f"{len(results)} of {len(sources)} rehearsals are ready.")
     if failed:
         raise typer.Exit(failed[0].exit_code)
 
@@ -108,19 +125,19 @@ def _recipes_below(folders: list[Path]) -> list[Path]:
     found = [path for folder in folders for path in sorted(folder.glob("*/recipe.toml"))]
     if not found:
         where = ", ".join(map(str, folders))
-        raise UsageError(f"There is no recipe one folder down in {where}. --all goes through the homes in a folder.")
+        raise UsageError(f"No folder inside {where} has a recipe. Give --all a folder that holds mix folders.")
     return found
 
 
-@app.command()
+@app.command(cls=Command)
 def recipe(
-    folder: Annotated[Path, typer.Argument(help="Folder with the raw tracks.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with the raw tracks.")],
     out: Out = None,
-    ask: Annotated[bool, typer.Option("--ask", help="Walk through the inputs whose role is a guess.")] = False,
+    ask: Annotated[bool, typer.Option("--ask", help="Ask about every input whose role is a guess.")] = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
-    """Listen to the tracks and write the recipe only."""
+    """Listen to the tracks and write only the recipe."""
     from morningmix.commands.order import Order
     from morningmix.commands.recipe import write_recipe
 
@@ -135,23 +152,24 @@ def recipe(
         return
     where = messages.near(result.recipe)
     messages.line(
-        f"Wrote {where}. Check the names and roles in it, then: morningmix mix {messages.quoted(where)}"
+        f"The recipe is ready: {where}. Check its names and roles, then: morningmix mix {messages.quoted(where)}"
         if result.recipe_is_new
-        else f"{where} is already there and was left as it is. Mix it with: morningmix mix {messages.quoted(where)}"
+        else f"{where} is already there and was left as it is. To mix: morningmix mix {messages.quoted(where)}"
     )
     messages.inputs(result)
 
 
-@app.command()
+@app.command(cls=Command)
 def check(
-    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, or a recipe.")],
+    source: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with the raw tracks, or a recipe.")],
     out: Out = None,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
-    """Say what the recorder got, input by input, and what to change at the desk next time."""
+    """Check what was recorded, input by input, and what to change at the desk next time."""
     from morningmix.commands.check import check as run
     from morningmix.commands.order import Order
+    from morningmix.report.decision_words import FINDINGS
 
     with Bar(shown=not as_json) as bar:
         result = run(Order(source=source, cwd=Path.cwd(), out=out, workers=workers), bar.told)
@@ -162,7 +180,7 @@ def check(
     if not count:
         messages.line("All inputs look fine; nothing to change at the desk.")
     else:
-        things = "1 thing" if count == 1 else f"{count} things"
+        things = "One thing" if count == 1 else f"{count} things"
         messages.line(f"{things} to change next time, worst first:")
         for finding in result.findings:
             messages.line(f"  {messages.sentence(finding)}")
@@ -170,15 +188,14 @@ def check(
     width = max((len(one.name) for one in result.inputs), default=0)
     for one in result.inputs:
         role = f"{one.role}{'?' if one.role_is_guess else ''}"
-        level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:6.1f} dBFS"
-        kinds = ", ".join(finding.kind for finding in result.findings if finding.name == one.name)
-        messages.line(f"  {one.name:{width}}  {level:22}  {role:18}  {kinds}".rstrip())
+        kinds = ", ".join(FINDINGS[finding.kind] for finding in result.findings if finding.name == one.name)
+        messages.line(f"  {one.name:{width}}  {messages.recorded(one):34}  {role:18}  {kinds}".rstrip())
 
 
-@app.command()
+@app.command(cls=Command)
 def songs(
-    source: Annotated[Path, typer.Argument(help="Folder with the raw tracks, or a recipe.")],
-    redo: Annotated[bool, typer.Option("--redo", help="Find them again although the recipe lists songs.")] = False,
+    source: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with the raw tracks, or a recipe.")],
+    redo: Annotated[bool, typer.Option("--redo", help="Find them again even if the recipe lists some.")] = False,
     out: Out = None,
     workers: Workers = None,
     as_json: Json = False,
@@ -195,30 +212,38 @@ def songs(
     where = messages.near(result.recipe)
     if result.found is None:
         messages.line(
-            f"{where} already lists {messages.counted(len(result.listed), 'song')} and was left as it is. "
+            f"The recipe {where} already lists {messages.counted(len(result.listed), 'song')} and was left as it is. "
             f"To find them again: morningmix songs {messages.quoted(where)} --redo"
         )
     elif not result.found:
-        what = "stays as it is" if result.listed else "lists none: the take will be mixed whole"
-        messages.line(f"No song was found, so {where} {what}.")
+        what = f"{where} stays as it is" if result.listed else "the take will be mixed in one piece"
+        messages.line(f"No song was found, so {what}.")
     else:
-        messages.line(f"{messages.found_in_words(result.found)}, written into {where}. Name them there.")
+        messages.line(
+            f"{messages.found_in_words(result.found)}, and their times are in {where}. Give them their titles there."
+        )
         messages.found(result)
 
 
-@app.command()
+@app.command(cls=Command)
 def why(
-    source: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe that was mixed, or a recall sheet.")],
-    name: Annotated[str | None, typer.Argument(help="One input; without it, everything.")] = None,
-    song: Annotated[str | None, typer.Option(help="Only the song with this title.")] = None,
+    source: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe that has been mixed, or a recall sheet.")],
+    name: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="One input, in full; else what matters most.")
+    ] = None,
+    song: Song = None,
+    everything: Annotated[bool, typer.Option("--all", help="Every decision about every input.")] = False,
+    sources: Annotated[
+        bool, typer.Option("--sources", help="Name the paper or practice behind each decision.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
-    """Say in words what was decided in the last mix, with the measurement behind it."""
+    """Explain the decisions of the last mix, the most important first."""
     from morningmix.errors import UsageError
     from morningmix.files.recall import read_recall, read_sheets
-    from morningmix.files.toml_lines import did_you_mean
+    from morningmix.files.recipe import unknown_name
     from morningmix.model.names import plain
-    from morningmix.report.explain import input_in_words, whole_in_words
+    from morningmix.report.explain import input_in_words, songs_in_brief, whole_in_words
     from morningmix.storage.home import MIXES
     from morningmix.storage.song_folders import finish_swaps, song_sheets
 
@@ -232,39 +257,44 @@ def why(
     if song is not None:
         recalls = [recall for recall in recalls if plain(recall.title) == plain(song)]
     if not recalls:
-        raise UsageError(f"Nothing was mixed yet by {source}. First: morningmix mix {messages.quoted(str(source))}")
+        raise UsageError(f"Nothing is mixed yet from {source}. First: morningmix mix {messages.quoted(str(source))}")
     if as_json:
         messages.as_json(
             {recall.title: recall.model_dump(mode="json", include={"plan", "master"}) for recall in recalls}
         )
         return
-    for recall in recalls:
-        tracks = recall.plan.tracks
-        chosen = [track for track in tracks if name is None or plain(track.name) == plain(name)]
-        if not chosen:
-            names = [track.name for track in tracks]
-            raise UsageError(
-                f'There is no input "{name}".{did_you_mean(name or "", names)} There are: {", ".join(names)}.'
-            )
-        lines = whole_in_words(recall.plan, recall.master) if name is None else []
-        for track in chosen:
-            lines += ([""] if lines else []) + input_in_words(track)
-        for line in lines:
-            messages.line(line)
+    songs = [(recall.plan, recall.master) for recall in recalls]
+    if name is None and not everything:
+        lines = songs_in_brief(songs, sources=sources)
+        lines.append("More: name an input after the recipe, or add --all.")
+    else:
+        lines = []
+        for plan, master in songs:
+            chosen = [track for track in plan.tracks if name is None or plain(track.name) == plain(name)]
+            if not chosen:
+                raise UsageError(
+                    f'In "{plan.title}", {unknown_name(name or "", [track.name for track in plan.tracks])}'
+                )
+            lines += whole_in_words(plan, master, sources=sources) if name is None else []
+            for track in chosen:
+                lines += ([""] if lines else []) + input_in_words(track, sources=sources)
+    for line in lines:
+        messages.line(line)
 
 
-@app.command()
+@app.command(cls=Command)
 def turn(
     recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
-    name: Annotated[str, typer.Argument(help="The input to turn, as the recipe calls it.")],
-    direction: Annotated[Direction, typer.Argument(help="up or down")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The input to turn up or down, as the recipe calls it.")],
+    direction: UpOrDown,
     by_db: Annotated[
-        float, typer.Argument(metavar="DB", min=0.0, max=60.0, help="By how many decibels; 2 is clearly heard.")
+        float,
+        typer.Argument(metavar="dB", parser=decibels, help="By how much; 2 dB is clearly audible."),
     ],
-    song: Annotated[str | None, typer.Option(help="Only in the song with this title.")] = None,
+    song: Song = None,
     as_json: Json = False,
 ) -> None:
-    """Change one level in a recipe; the rest of the file stays as it is."""
+    """Turn one input up or down in a recipe; the rest of the file stays as it is."""
     from morningmix.files.recipe_edit import turn as turned
     from morningmix.storage.lock import editing
     from morningmix.storage.text import read_text, write_text_whole
@@ -279,20 +309,20 @@ def turn(
     where = f' in "{song}"' if song else ""
     messages.line(
         f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). "
-        f"Hear it: morningmix mix {messages.quoted(str(recipe_file))}"
+        f"To hear it: morningmix mix {messages.quoted(str(recipe_file))}"
     )
 
 
-@app.command()
+@app.command(cls=Command)
 def wishes(
     recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
     files: Annotated[
         list[Path],
-        typer.Argument(metavar="WISHES...", help="What people copied from the songs' pages, as text files."),
+        typer.Argument(metavar="FILE...", help="Text files with what people copied from the songs' pages."),
     ],
     as_json: Json = False,
 ) -> None:
-    """Change a recipe by what people wish after listening; what they do not agree on is said and left alone."""
+    """Put the band's wishes into a recipe; where they disagree, nothing is changed."""
     from dataclasses import asdict
 
     from morningmix.commands.feedback import take_wishes
@@ -306,14 +336,14 @@ def wishes(
     messages.wishes_taken(taken, recipe_file)
 
 
-@app.command()
+@app.command(cls=Command)
 def share(
-    home: Annotated[Path, typer.Argument(help="A rehearsal's home, or its recipe.")],
+    home: Annotated[Path, typer.Argument(metavar="FOLDER", help="A mix folder, or its recipe.")],
     out: Out = None,
-    kind: Annotated[Sent, typer.Option("--format", help="MP3 to send, FLAC for whoever wants no loss.")] = Sent.mp3,
+    kind: SentFormat = Sent.mp3,
     as_json: Json = False,
 ) -> None:
-    """Pack the mixes to be sent round: small tagged files, and a page that lists them."""
+    """Pack the mixes to send round: small tagged files and a page that lists them."""
     from morningmix.share.send import share as run
 
     with Bar(shown=not as_json) as bar:
@@ -330,18 +360,18 @@ def share(
         f"Packed {messages.counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html."
     )
     for one in shared:
-        peak = "silent" if one.peak_dbtp is None else f"peaks at {one.peak_dbtp:.1f} dBTP"
-        lowered = f", {one.lowered_db:.1f} dB softer so that it stays so" if one.lowered_db else ""
+        peak = "silent" if one.peak_dbtp is None else f"highest peak {-one.peak_dbtp:.1f} dB below clipping"
+        lowered = f", {one.lowered_db:.1f} dB softer to keep it there" if one.lowered_db else ""
         messages.line(f"  {messages.near(one.file)}  {peak}{lowered}")
 
 
-@app.command()
+@app.command(cls=Command)
 def compare(
-    first: Annotated[Path, typer.Argument(help="A rehearsal's home, its recipe, or a song's folder.")],
-    second: Annotated[Path, typer.Argument(help="Another one, or an earlier version.")],
+    first: Annotated[Path, typer.Argument(metavar="FIRST", help="A mix folder, its recipe, or one song's folder.")],
+    second: Annotated[Path, typer.Argument(metavar="SECOND", help="Another one, or an earlier version.")],
     as_json: Json = False,
 ) -> None:
-    """Say how two mixes of a song differ, at the same loudness."""
+    """Compare two mixes of a song, both at the same loudness."""
     from morningmix.commands.compare import as_facts, in_words, recipe_lines
     from morningmix.commands.compare import compare as run
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def ask_roles(result: Result) -> None:
-    """One question an input whose role is a guess; what is answered is written at once."""
+    """Ask about every input whose role is a guess, and write each answer at once."""
     from morningmix.errors import RecipeError
     from morningmix.files.presets import load_roles
     from morningmix.files.recipe_edit import confirm
@@ -22,20 +22,22 @@ def ask_roles(result: Result) -> None:
     where = messages.near(result.recipe)
     guesses = result.guesses
     if not guesses:
-        messages.line(f"Every role in {where} is settled. Mix it with: morningmix mix {messages.quoted(where)}")
+        messages.line(f"No role in {where} is a guess. To mix: morningmix mix {messages.quoted(where)}")
         return
-    messages.line(f"{len(guesses)} roles in {where} are guesses. Enter takes a guess; or type the role; ? lists them.")
+    messages.line(
+        f"Guessed roles in {where}: {len(guesses)}. Press Enter to accept one, or type the right one; ? lists all."
+    )
     settled = 0
     for one in guesses:
         messages.line()
         messages.line(f"{' + '.join(one.facts.files)}  {one.name}")
-        messages.line(f"  {messages.activity(one)}  peaks at {one.facts.peak_dbfs:.0f} dBFS")
+        messages.line(f"  {messages.activity(one)}  {messages.recorded(one)}")
         while True:
             messages.line(f"  {one.role}? ", nl=False)
             answer = sys.stdin.readline()
             if not answer:
                 messages.line()
-                messages.line(f"Stopped there; {settled} of {len(guesses)} are settled in {where}.")
+                messages.line(f"Stopped. {settled} of {len(guesses)} roles are confirmed in {where}.")
                 return
             if answer.strip() == "?":
                 messages.line("  " + ", ".join(load_roles()))
@@ -50,4 +52,4 @@ def ask_roles(result: Result) -> None:
             settled += 1
             break
     messages.line()
-    messages.line(f"All settled. Mix it with: morningmix mix {messages.quoted(where)}")
+    messages.line(f"All roles are confirmed. To mix: morningmix mix {messages.quoted(where)}")

@@ -1,4 +1,4 @@
-"""What commands say when they are done: one human line first, numbers second."""
+"""What commands print when they are done: what happened and what to do next, figures second."""
 
 from __future__ import annotations
 
@@ -30,11 +30,14 @@ def line(text: str = "", *, err: bool = False, nl: bool = True) -> None:
 
 
 def mixed(result: Result) -> None:
-    """What was mixed, where it is, what was found, and what to look at."""
+    """What was mixed, where it is and how loud, what was found, and what to look at."""
     from morningmix.units import clock
 
-    worth_knowing = [sentence(finding) for finding in result.findings[:2]]
-    line(" ".join([_what_was_mixed(result), *worth_knowing]))
+    line(_what_was_mixed(result))
+    for one in result.songs:
+        line(f"  {near(one.mix)}: {_loudness(one)}")
+    for finding in result.findings:
+        line(f"  {sentence(finding)}")
     for title, changes in result.changes:
         if changes:
             more = f" and {len(changes) - _CHANGES} more" if len(changes) > _CHANGES else ""
@@ -43,33 +46,29 @@ def mixed(result: Result) -> None:
     if result.found:
         line(
             f"The take is {clock(result.take_s)} long, so it was cut into songs: {found_in_words(result.found)}. "
-            f"Their times and titles are in {near(result.recipe)}; --whole mixes the take in one."
+            f"Their times and titles are in {near(result.recipe)}; --whole mixes the take in one piece."
         )
         found(result)
     elif result.found is not None:
-        line(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed whole.")
+        line(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed in one piece.")
     lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
     if lowered:
         line(
-            f"It aims at {lowered[0].target_lufs:.1f} LUFS instead of {lowered[0].wanted_lufs:.1f}: "
-            "more would have squeezed the peaks too hard."
+            "A little softer than asked, because more would have squeezed the peaks too hard "
+            f"({lowered[0].target_lufs:.1f} instead of {lowered[0].wanted_lufs:.1f} LUFS)."
         )
-    for one in result.songs if len(result.songs) > 1 else ():
-        line(f"  {near(one.mix)}  {_loudness(one)}")
-    for finding in result.findings[2:]:
-        line(f"  {finding.says}")
     if result.reproduced is not None:
         line(result.reproduced.says)
     if result.inputs:
         _say_input_list(result)
         if result.recipe_is_new:
-            line(f"New recipe: {near(result.recipe)}. Change a line in it, and mix it again.")
+            line(f"New recipe: {near(result.recipe)}. Change a line in it, and mix again.")
         else:
-            line(f"By the recipe {near(result.recipe)}.")
+            line(f"Mixed from the recipe {near(result.recipe)}.")
         if result.guesses:
             _say_guesses(result.guesses)
         if result.report is not None:
-            line(f"What was found and decided, with pictures: {near(result.report)}")
+            line(f"What we found and decided, with pictures: {near(result.report)}")
 
 
 _CHANGES = 4
@@ -77,16 +76,27 @@ _CHANGES = 4
 
 
 def _what_was_mixed(result: Result) -> str:
-    where = near(result.songs[0].folder.parent)
-    fresh = [one for one in result.songs if one.partial is not None]
-    kept = len(result.songs) - len(fresh)
+    fresh = sum(one.partial is not None for one in result.songs)
+    kept = len(result.songs) - fresh
     if not fresh:
-        what = near(result.songs[0].mix) if kept == 1 else f"{counted(kept, 'song')} in {where}"
-        return f"Nothing has changed since the last mix: {what}, {_loudness(result.songs[0])}."
+        return "Nothing has changed since the last mix."
+    ready = f"{_NUMBERS.get(fresh, str(fresh))} {'song is' if fresh == 1 else 'songs are'} ready."
     stay = f" {counted(kept, 'other song')} {'stays as it is' if kept == 1 else 'stay as they are'}." if kept else ""
-    if len(fresh) == 1:
-        return f"Mixed: {near(fresh[0].mix)}, {_loudness(fresh[0])}.{stay}"
-    return f"Mixed {len(fresh)} songs into {where}, each at {_loudness(fresh[0])}.{stay}"
+    return f"{ready} Have a listen, then turn up or down whatever needs it.{stay}"
+
+
+_NUMBERS = {
+    1: "One",
+    2: "Two",
+    3: "Three",
+    4: "Four",
+    5: "Five",
+    6: "Six",
+    7: "Seven",
+    8: "Eight",
+    9: "Nine",
+    10: "Ten",
+}
 
 
 def counted(number: int, what: str) -> str:
@@ -95,14 +105,15 @@ def counted(number: int, what: str) -> str:
 
 
 def found_in_words(found: Sequence[Found]) -> str:
-    """How many songs, and how many tries were put aside."""
+    """How many songs, and how many tries were left out."""
     kept = sum(one.song.keep for one in found)
-    aside = f", {counted(len(found) - kept, 'try')} put aside".replace("trys", "tries") if kept < len(found) else ""
-    return f"{counted(kept, 'song')} found{aside}"
+    tries = len(found) - kept
+    left_out = f", {'one try' if tries == 1 else f'{tries} tries'} left out" if tries else ""
+    return f"{counted(kept, 'song')} found{left_out}"
 
 
 def found(result: Result) -> None:
-    """What is least sure comes first: that is what to listen to."""
+    """Every song found; the least certain times first, because they need a listen."""
     from morningmix.units import clock
 
     stretches = result.found or ()
@@ -128,18 +139,20 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
     done = [counted(len(taken.agreed), "change")] if taken.agreed else []
     done += [counted(taken.notes, "note")] if taken.notes else []
     if not done and not taken.conflicts:
-        line("Nobody wishes for anything; the recipe stays as it is.")
+        line("There are no wishes in there, so the recipe stays as it is.")
         return
     first = f"Written into {near(recipe)}: {' and '.join(done)}." if done else f"{near(recipe)} stays as it is."
     if taken.conflicts:
-        first += f" {counted(len(taken.conflicts), 'thing')} you do not agree on, so talk about it."
-    line(f"{first} Hear it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
+        many = len(taken.conflicts)
+        first += " One disagreement" if many == 1 else f" {many} disagreements"
+        first += ", left unchanged: talk about it."
+    line(f"{first} Then mix it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
     for one in taken.agreed:
         told = _asked(one.asked) if len(one.asked) > 1 else one.asked[0][0]
         line(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({told})")
     for conflict in taken.conflicts:
         where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
-        line(f"  {where}, nothing changed: {_asked(conflict.asked)}")
+        line(f"  {where}, left unchanged: {_asked(conflict.asked)}")
 
 
 def _asked(asked: Sequence[tuple[str, float]]) -> str:
@@ -158,7 +171,7 @@ def _where(found: Found, several: bool) -> str:
 
 def _say_input_list(result: Result) -> None:
     if result.input_list is not None:
-        line(f"Names and roles come from {near(result.input_list)} where the recipe says nothing.")
+        line(f"Names and roles that the recipe leaves open come from {near(result.input_list)}.")
 
 
 def inputs(result: Result) -> None:
@@ -166,21 +179,31 @@ def inputs(result: Result) -> None:
     _say_input_list(result)
     for one in result.inputs:
         guess = "?  a guess" if one.role_is_guess else ""
-        level = "recorded nothing" if one.facts.silent else f"peaks at {one.facts.peak_dbfs:.0f} dBFS"
-        line(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {level}")
+        line(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {recorded(one)}")
     for finding in result.findings:
-        line(f"  {finding.says}")
+        line(f"  {sentence(finding)}")
 
 
 def _say_guesses(guesses: tuple[Input, ...]) -> None:
     named = ", ".join(f"{one.facts.files[0]} {one.role}?" for one in guesses)
-    line(f"Guessed by ear, so please check in the recipe: {named}.")
+    line(f"These roles are guesses, so please check them in the recipe: {named}.")
+
+
+def recorded(one: Input) -> str:
+    """How loud an input was recorded."""
+    if one.facts.silent:
+        return "recorded nothing"
+    return f"loudest peak {max(-one.facts.peak_dbfs, 0.0):.0f} dB below clipping"
 
 
 def _loudness(one: MixedSong) -> str:
-    if one.loudness_lufs is not None:
-        return f"{one.loudness_lufs:.1f} LUFS"
-    return "silent" if one.true_peak_dbtp is None else "too short to measure"
+    if one.loudness_lufs is None:
+        return "silent" if one.true_peak_dbtp is None else "too short to measure its loudness"
+    if one.loudness_lufs > -12.5:
+        words = "louder than music on the phone"
+    else:
+        words = "as loud as music on the phone" if one.loudness_lufs > -17.5 else "softer than music on the phone"
+    return f"{words} ({one.loudness_lufs:.1f} LUFS)"
 
 
 def sentence(finding: Finding) -> str:
@@ -283,17 +306,17 @@ def input_facts(result: Result) -> dict[str, Any]:
 
 
 def skipped(why: str) -> None:
-    """A song that a command goes on without, on the error stream."""
+    """Print on the error stream that a song was skipped, and why."""
     line(f"morningmix: {why}", err=True)
 
 
 def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
-    """Print something for a program to read; only ASCII goes out, so that no text in it reaches a terminal as it is."""
+    """Print JSON, in ASCII only, so that no text in it can drive a terminal."""
     typer.echo(json.dumps(facts, indent=1))
 
 
 def activity(one: Input) -> str:
-    """When an input is loud, start to end, in forty signs."""
+    """An input's level from start to end, drawn in forty characters."""
     import numpy as np
 
     parts = np.array_split(one.facts.slots.peaks, 40)

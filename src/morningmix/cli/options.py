@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer  # noqa: TID251 - the command line is typer's only place
 
+from morningmix.cli.usage import one_of, whole_number
+
 
 class Width(StrEnum):
     """Bits per sample of the files."""
@@ -30,13 +32,44 @@ class Direction(StrEnum):
     down = "down"
 
 
-Out = Annotated[Path | None, typer.Option("--out", help="Where to put it, instead of the usual place.")]
-Json = Annotated[bool, typer.Option("--json", help="Print the result for a program to read.")]
-Workers = Annotated[int | None, typer.Option("--workers", min=1, max=64, help="How many cores to use.")]
-
-
 class Sent(StrEnum):
     """File format of what is sent round."""
 
     mp3 = "mp3"
     flac = "flac"
+
+
+Out = Annotated[Path | None, typer.Option("--out", metavar="FOLDER", help="Output folder.")]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+Song = Annotated[str | None, typer.Option("--song", metavar="TITLE", help="Only the song with this title.")]
+Workers = Annotated[
+    int | None,
+    typer.Option(
+        "--workers", metavar="NUMBER", parser=whole_number("--workers", 1, 64), help="How many processor cores to use."
+    ),
+]
+Bits = Annotated[
+    Width,
+    typer.Option("--bits", metavar="16|24", parser=one_of(Width, "--bits"), help="Bit depth of the files."),
+]
+FileFormat = Annotated[
+    Format,
+    typer.Option("--format", metavar="wav|flac", parser=one_of(Format, "--format"), help="Format of the files."),
+]
+SentFormat = Annotated[
+    Sent,
+    typer.Option(
+        "--format",
+        metavar="mp3|flac",
+        parser=one_of(Sent, "--format"),
+        help="mp3 is small, flac loses nothing.",
+    ),
+]
+UpOrDown = Annotated[
+    Direction,
+    typer.Argument(
+        metavar="up|down",
+        parser=one_of(Direction, "The direction", " A name with spaces needs quotes."),
+        help="Louder or softer.",
+    ),
+]

@@ -72,24 +72,26 @@ class Compared:
         told = [(family, by) for family, by in self.balance_lu if by is not None]
         most = max(told, key=lambda each: abs(each[1]), default=None)
         if most is not None and abs(most[1]) >= HEARD_LU:
-            more = "louder" if most[1] > 0.0 else "softer"
-            return f'"{self.title}": in the second {most[0]} is {abs(most[1]):.1f} LU {more} against the whole.'
+            more = "louder" if most[1] > 0.0 else "quieter"
+            clearly = "clearly" if abs(most[1]) >= 2.0 * HEARD_LU else "a little"
+            are = "is" if most[0] in ("bass", "playback") else "are"
+            return f'"{self.title}": in the second mix the {most[0]} {are} {clearly} {more} ({abs(most[1]):.1f} dB).'
         lone = [family for family, by in self.balance_lu if by is None]
         if lone:
-            return f'"{self.title}": {", ".join(lone)} is in one of them only; the rest is balanced alike.'
+            return f'"{self.title}": {", ".join(lone)} only in one of the mixes; the balance of the rest is the same.'
         bright = max(self.octaves_db, key=lambda each: abs(each[1]), default=None)
         if bright is not None and abs(bright[1]) >= 2.0 * HEARD_LU:
             more = "louder" if bright[1] > 0.0 else "softer"
-            where = f"around {bright[0]:.0f} Hz the second is {abs(bright[1]):.1f} dB {more}"
-            return f'"{self.title}": balanced alike, but {where}.'
-        return f'"{self.title}": alike, nothing in it differs by more than {HEARD_LU:.0f} LU at the same loudness.'
+            where = f"around {bright[0]:.0f} Hz the second is {more} ({abs(bright[1]):.1f} dB)"
+            return f'"{self.title}": the same balance, but {where}.'
+        return f'"{self.title}": no audible difference (at most {HEARD_LU:.0f} dB in any stem, at the same loudness).'
 
 
 def compare(one: Path, other: Path, skipped: Callable[[str], None] = unsaid) -> tuple[list[Compared], list[str]]:
     """Songs that are in both, and lines about those that are in one only.
 
-    Each is a home, its recipe, a song folder or a recall sheet. A line about each song whose sheet cannot be read goes
-    to `skipped`. Raises `UsageError`, `RecipeError`, `RecordingsError`.
+    Each is a mix folder, its recipe, a song folder or a recall sheet. `skipped` is given a line about each song whose
+    sheet cannot be read. Raises `UsageError`, `RecipeError`, `RecordingsError`.
     """
     unread: list[str] = []
     firsts, seconds = (
@@ -123,12 +125,12 @@ def _songs(path: Path, skipped: Callable[[str], None]) -> list[tuple[Path, Recal
     is_song = (folder / RECALL).exists()
     sheets = [folder / RECALL] if is_song else song_sheets(folder / MIXES) or song_sheets(folder)
     if not sheets:
-        raise UsageError(f"{path} holds no mix. Give a rehearsal's home, its recipe, or a song's folder.")
+        raise UsageError(f"{path} holds no mix. Give a mix folder, its recipe, or one song's folder.")
     return [(sheet.parent, recall) for sheet, recall in read_sheets(sheets, skipped)]
 
 
 def recipe_lines(one: Path, other: Path) -> list[str]:
-    """Lines that differ between the recipes of two homes, without remarks; none where there is only one recipe."""
+    """Lines that differ between the recipes of two mix folders, without remarks; none where there is one recipe."""
     texts = []
     for path in (one, other):
         folder = path if path.is_dir() else path.parent
@@ -267,7 +269,7 @@ def _planned(before: Recall, after: Recall) -> tuple[str, ...]:
     """Decisions about inputs of the same name that differ."""
     said = []
     if before.master.target_lufs != after.master.target_lufs:
-        said.append(f"target: {before.master.target_lufs:.1f} LUFS, then {after.master.target_lufs:.1f}")
+        said.append(f"loudness aimed at: {before.master.target_lufs:.1f} LUFS, then {after.master.target_lufs:.1f}")
     others = {plain(track.name): track for track in after.plan.tracks}
     for track in before.plan.tracks:
         other = others.pop(plain(track.name), None)
@@ -277,7 +279,7 @@ def _planned(before: Recall, after: Recall) -> tuple[str, ...]:
         if track.role != other.role:
             said.append(f"{track.name}: {track.role}, then {other.role}")
         if track.sounds != other.sounds:
-            said.append(f"{track.name}: {'left out of' if track.sounds else 'taken into'} the second")
+            said.append(f"{track.name}: {'left out of' if track.sounds else 'only in'} the second")
         elif track.sounds:
             for what, was, now, unit in (
                 ("fader", track.fader_db + track.gain_db, other.fader_db + other.gain_db, " dB"),
@@ -299,11 +301,11 @@ def in_words(one: Compared, *, with_plans: bool) -> list[str]:
     ]
     lines.append(f"  length {lengths[0]}, then {lengths[1]}; loudness {louds[0]}, then {louds[1]}")
     lines += [
-        f"  {family:10} only in one of them" if by is None else f"  {family:10} {by:+5.1f} LU"
+        f"  {family:10} only in one of them" if by is None else f"  {family:10} {by:+5.1f} dB"
         for family, by in one.balance_lu
     ]
     octaves = "  ".join(f"{_hertz(hz)} {by:+.1f}" for hz, by in one.octaves_db)
-    lines.append(f"  octaves, dB: {octaves}")
+    lines.append(f"  level by octave (Hz, dB): {octaves}")
     if with_plans:
         lines += [f"  {line}" for line in one.planned]
     return lines

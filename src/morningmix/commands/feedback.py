@@ -69,7 +69,9 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
     for line in unread:
         skipped(line)
     if not lists_songs and len(sheets) + len(unread) > 1:
-        raise UsageError("The recipe lists no songs. Add a [[song]] for each take first, so that wishes find theirs.")
+        raise UsageError(
+            "The recipe lists no songs. Add a [[song]] for each take first, so that each wish finds its song."
+        )
     for one in wishes:
         _refuse_stale(one, _sheet(one, sheets), text)
     agreed, conflicts = merge(wishes)
@@ -146,7 +148,7 @@ def _sheets(recipe: Path, skipped: Callable[[str], None]) -> dict[str, Recall]:
     finish_swaps(mixes)
     sheets = read_sheets(song_sheets(mixes), skipped)
     if not sheets:
-        raise UsageError(f"Nothing was mixed yet by {recipe}, so there is nothing to wish for. First mix it.")
+        raise UsageError(f"Nothing is mixed yet from {recipe}, so there is nothing to change. Mix it first.")
     return {_key(recall.title): recall for _, recall in sheets}
 
 
@@ -167,11 +169,11 @@ def _sheet(one: Wishes, sheets: Mapping[str, Recall]) -> Recall:
 
 def _refuse_stale(one: Wishes, sheet: Recall, text: str) -> None:
     if one.mix and _mark(one) in text:
-        raise RecipeError(f'{one.where}: these wishes of {one.who} for "{sheet.title}" are in the recipe already.')
+        raise RecipeError(f'{one.where}: the wishes of {one.who} for "{sheet.title}" are already in the recipe.')
     if one.mix and one.mix != sheet.mix_id:
         raise RecipeError(
-            f'{one.where}: {one.who} heard another version of "{sheet.title}" than the one that is mixed now. '
-            'Let them hear the new one, or take the line "mix:" away to use the wishes all the same.'
+            f'{one.where}: {one.who} listened to an older mix of "{sheet.title}". '
+            'Ask for a listen to the new one, or delete the line "mix:" to use the wishes anyway.'
         )
     for move in one.moves:
         _inputs(move, sheet.plan)

@@ -1,4 +1,4 @@
-"""What was wrong last time too: the homes beside this one remember what was found in them."""
+"""What was wrong last time too: the mix folders beside this one remember what was found in them."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def recorded_at(takes: Sequence[Take], date: str | None) -> str:
 
 
 def rehearsals_before(root: Path, when: str) -> list[FoundThen]:
-    """What was found in the homes beside `root` before, the latest first."""
+    """What was found in the mix folders beside `root` before, the latest first."""
     beside = sorted(root.parent.glob(f"*/{FINDINGS}"))[:_MOST_HOMES]
     found = [read_findings(path) for path in beside if path.parent != root]
     return sorted((one for one in found if one is not None and one.when < when), key=lambda one: one.when)[::-1]
@@ -40,4 +40,4 @@ def _again(finding: Finding, before: Sequence[FoundThen]) -> Finding:
     if not times:
         return finding
     nth = _NTH[times - 1] if times <= len(_NTH) else f"{times + 1}th"
-    return replace(finding, says=f"{finding.says.rstrip('.')}; this is the {nth} rehearsal in a row")
+    return replace(finding, says=f"{finding.says.rstrip('.')}. This is the {nth} rehearsal in a row.")

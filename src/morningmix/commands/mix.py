@@ -93,7 +93,7 @@ def _measure(order: Order, home: Home, progress: Progress) -> tuple[tuple[Analys
 def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home) -> None:
     """Raise before anything is rendered: `UsageError` without players to practise, `OutputError` without room."""
     if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
-        raise UsageError('Nobody is named as a player. Add player = "NAME" to the [[input]]s in the recipe.')
+        raise UsageError('No input names its player. Add player = "NAME" to the [[input]]s in the recipe.')
     refuse_in_the_way(home.mixes, [folder_name(number, plan.title) for number, _, plan in plans])
     refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
 

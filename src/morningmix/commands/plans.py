@@ -51,7 +51,9 @@ def _songs(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, AnalysedTa
             kept = [SongWish(title=title, start_s=0.0, end_s=end_s)]
         for song in kept:
             if song.start_s >= end_s:
-                raise RecipeError(f'"{song.title}" starts after the recording ends. Check its start in the recipe.')
+                raise RecipeError(
+                    f'"{song.title}" starts after the end of the recording. Check its start in the recipe.'
+                )
             songs.append((analysed, replace(song, end_s=min(song.end_s, end_s))))
     return [(number, analysed, song) for number, (analysed, song) in enumerate(songs, 1)]
 

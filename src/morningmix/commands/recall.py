@@ -105,7 +105,7 @@ def _home_of_sheet(sheet: Path, recall: Recall, out: Path | None) -> tuple[Home,
 def _refuse_longer(plan: SongPlan, take: Take, sheet: Path) -> None:
     if plan.end_s > take.duration_s + _SLACK_S:
         raise RecipeError(
-            f"{sheet.name} asks for more than was recorded (plan.end_s: {plan.end_s:g} s of {take.duration_s:g} s). "
+            f"{sheet.name} needs {plan.end_s:g} s of sound, but the recording has only {take.duration_s:g} s. "
             "Mix from the recipe instead."
         )
 
@@ -139,7 +139,7 @@ def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:
         names = tuple(part.name for part in recording.parts)
         if names != one.parts:
             differ = " and ".join(sorted(set(names) ^ set(one.parts))) or "the order of the files"
-            raise ChangedError(f"{sheet.name} was made from other files: {differ} makes the difference.")
+            raise ChangedError(f"{sheet.name} was made from other files: {differ} is different.")
         for part, wanted in zip(recording.parts, one.sha256, strict=True):
             if sha256_of(part.path) != wanted:
                 raise ChangedError(

@@ -43,10 +43,10 @@ def hash_files(folder: Path, files: Sequence[str], pool: Executor) -> dict[str, 
 def compare_bytes(first: Recall, again: Recall) -> Reproduced:
     """Compare two recall sheets of one plan: the files they made, and what made those."""
     if first.sha256 is None or again.sha256 is None:
-        says = "Its recall sheet is an older one without hashes, so nobody can tell whether the mix comes out the same."
+        says = "The recall sheet is too old to tell whether this mix is the same as the first one."
         return Reproduced(same=None, says=says)
     if first.sha256 == again.sha256:
-        return Reproduced(same=True, says="The mix comes out the same, byte for byte.")
+        return Reproduced(same=True, says="The mix is the same as the first one, byte for byte.")
     names = dict.fromkeys((*first.sha256, *again.sha256))
     differ = [name for name in names if first.sha256.get(name) != again.sha256.get(name)]
     more = f" and {len(differ) - 1} more" if len(differ) > 1 else ""

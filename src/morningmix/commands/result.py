@@ -88,8 +88,12 @@ def _findings(analysed_takes: Sequence[AnalysedTake]) -> tuple[Finding, ...]:
             key = (finding.name, finding.kind)
             known, names = worst.get(key, (finding, []))
             worst[key] = (max(known, finding, key=lambda one: one.weight), [*names, analysed.take.name])
-    said = []
-    for finding, names in worst.values():
-        where = "every take" if len(names) == len(analysed_takes) else ", ".join(names)
-        said.append(replace(finding, says=f"{finding.says.rstrip('.')} (in {where})"))
+    said = [
+        replace(finding, says=f"{finding.says.rstrip('.')}. This was in {_named(names, len(analysed_takes))}.")
+        for finding, names in worst.values()
+    ]
     return tuple(sorted(said, key=lambda one: -one.weight))
+
+
+def _named(takes: Sequence[str], of: int) -> str:
+    return "every take" if len(takes) == of else ", ".join(takes)

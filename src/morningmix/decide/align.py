@@ -57,13 +57,13 @@ def decide_alignment(one: Input) -> tuple[bool, float, tuple[Reason, ...]]:
         if correlation < LEAST_CORRELATION:
             flip, delay_s = False, 0.0
             reasons.append(
-                Reason(what="delay_s", because=f"nothing like it in {one.alignment.other}, so it stays", source=_SOURCE)
+                Reason(what="delay_s", because=f"hardly anything of it is in {one.alignment.other}", source=_SOURCE)
             )
         else:
             reasons.append(
                 Reason(
                     what="delay_s",
-                    because=f"{one.alignment.other} hears it {1000.0 * delay_s:.1f} ms later",
+                    because=f"its sound reaches {one.alignment.other} {1000.0 * delay_s:.1f} ms later",
                     source=_SOURCE,
                 )
             )
@@ -71,14 +71,14 @@ def decide_alignment(one: Input) -> tuple[bool, float, tuple[Reason, ...]]:
             reasons.append(
                 Reason(
                     what="flip",
-                    because=f"upside down it gives {margin_db:.1f} dB more with {one.alignment.other}",
+                    because=f"together with {one.alignment.other} that is {margin_db:.1f} dB louder",
                     source="common practice, no source",
                 )
             )
     if wish.flip is not None:
         flip = wish.flip
-        reasons.append(Reason(what="flip", because="as written", source="recipe"))
+        reasons.append(Reason(what="flip", because="as the recipe says", source="recipe"))
     if wish.delay_ms is not None:
         delay_s = wish.delay_ms / 1000.0
-        reasons.append(Reason(what="delay_s", because="as written", source="recipe"))
+        reasons.append(Reason(what="delay_s", because="as the recipe says", source="recipe"))
     return flip, delay_s, tuple(reasons)

@@ -16,6 +16,7 @@ from morningmix.laws.curves import (
 )
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements
+from morningmix.model.names import with_article
 from morningmix.model.plan import Compressor, Reason
 from morningmix.units import powers_db
 
@@ -48,7 +49,9 @@ def decide_compressor(
     """
     bounds = one.preset.compressor
     if bounds is None or not plays.any():
-        return None, Reason(what="compressor", because=f"{one.role} stays as it was played", source="design choice")
+        return None, Reason(
+            what="compressor", because=f"{with_article(one.role)} stays as it was played", source="design choice"
+        )
     crest = crest_factor(one, plays)
     wp = percussivity_weight(crest, float(np.mean(crests)))
     wf = low / max(float(np.mean(lows)), 1e-6)
@@ -71,8 +74,8 @@ def decide_compressor(
         ),
         Reason(
             what="compressor",
-            because=f"peaks stand {20 * np.log10(max(crest, 1.0)):.0f} dB over the mean level; "
-            f"{ratio:.1f}:1 over {threshold:.0f} dB takes {mean_db:.1f} dB on average",
+            because=f"its peaks are {20 * np.log10(max(crest, 1.0)):.0f} dB above the average level; "
+            f"they are turned down by {mean_db:.1f} dB on average",
             source=_SOURCE,
         ),
     )

@@ -59,7 +59,7 @@ def decide_de_esser(
         (
             Reason(
                 what="de_esser",
-                because=f"its loudest s is {-sharp_db:.0f} dB under the voice; up to {MOST_DB:.0f} dB less of it",
+                because=f"the loudest one is only {-sharp_db:.0f} dB below the voice; up to {MOST_DB:.0f} dB less",
                 source="design choice",
             ),
         ),

@@ -16,9 +16,9 @@ def decide_repair(one: Input) -> tuple[float, tuple[Reason, ...]]:
         return 0.0, ()
     count = "1 clipped run" if runs == 1 else f"{runs} clipped runs"
     if one.wish.repair == "off":
-        return 0.0, (Reason(what="repair_s", because=f"{count}; turned off", source="recipe"),)
+        return 0.0, (Reason(what="repair_s", because=f"{count}; repair is turned off in the recipe", source="recipe"),)
     if one.facts.peak_dbfs > 0.0:
-        because = "samples reach over full scale, so it is not where the sound was cut off"
+        because = "the file goes above the usual maximum, so nothing was cut off there"
         return 0.0, (Reason(what="repair_s", because=because, source="design choice"),)
-    because = f"{count} in the take; those up to {LONGEST_RUN_S * 1000.0:.0f} ms are interpolated, longer ones stay"
+    because = f"{count} in the take; those up to {LONGEST_RUN_S * 1000.0:.0f} ms are redrawn, longer ones stay"
     return LONGEST_RUN_S, (Reason(what="repair_s", because=because, source="Janssen, Veldhuis, Vries 1986"),)

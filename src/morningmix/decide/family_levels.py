@@ -88,7 +88,7 @@ def set_goals(strips: Sequence[Strip], slot_s: float, roles: Mapping[str, RolePr
                 level_lu=level.value if level else None,
                 where_s=mask_to_spans(mask, slot_s),
                 wishes_db=round(float(turned), 2),
-                because=where if level else "fills what the others leave",
+                because=where if level else "as loud as the others leave room for",
                 source=level.source if level else "design choice",
             )
         )

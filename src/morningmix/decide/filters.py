@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements
+from morningmix.model.names import with_article
 from morningmix.model.plan import Filter, Reason
 from morningmix.units import power_db
 
@@ -29,19 +30,19 @@ def decide_filters(
     wished_hz = one.wish.high_pass_hz
     if wished_hz is not None:
         filters.append(Filter(kind="high_pass", corner_hz=wished_hz))
-        reasons.append(Reason(what="high_pass_hz", because="as written", source="recipe"))
+        reasons.append(Reason(what="high_pass_hz", because="as the recipe says", source="recipe"))
     elif one.wish.high_pass == "off":
-        reasons.append(Reason(what="high_pass_hz", because="turned off", source="recipe"))
+        reasons.append(Reason(what="high_pass_hz", because="turned off in the recipe", source="recipe"))
     elif line_too is not None:
         filters.append(Filter(kind="high_pass", corner_hz=LINE_HAS_LOWS_HZ))
         reasons.append(
-            Reason(what="high_pass_hz", because=f"its lows come from {line_too}", source="common practice, no source")
+            Reason(what="high_pass_hz", because=f"the lows come from {line_too}", source="common practice, no source")
         )
     elif one.preset.high_pass_hz is not None:
         corner = one.preset.high_pass_hz
         filters.append(Filter(kind="high_pass", corner_hz=corner.value))
         reasons.append(
-            Reason(what="high_pass_hz", because=f"{one.role}: nothing of it lives below", source=corner.source)
+            Reason(what="high_pass_hz", because=f"{with_article(one.role)} has nothing below", source=corner.source)
         )
     if one.wish.eq == "auto" and one.role == "bass":
         spectrum = one.facts.slots.spectrum()
@@ -52,8 +53,8 @@ def decide_filters(
             reasons.append(
                 Reason(
                     what="low_pass_hz",
-                    because=f"{air_db:.0f} dB of it lie above {LOUDSPEAKER_HZ / 1000:.0f} kHz, "
-                    "so it came without a loudspeaker",
+                    because="it was recorded without a loudspeaker: "
+                    f"there is sound above {LOUDSPEAKER_HZ / 1000:.0f} kHz ({air_db:.0f} dB re the whole)",
                     source="common practice, no source",
                 )
             )

@@ -21,9 +21,9 @@ from morningmix.units import clock
 TOO_QUIET_DBFS = -30.0
 LITTLE_HEADROOM_DBFS = -1.0
 MOST_DC = 0.002
-UPSIDE_DOWN_DB = 2.0
+OPPOSITE_DB = 2.0
 VOICE_OVER_BAND_LU = 0.0
-NO_PART = {"desk mix": "carries the sum of the others", "click": "holds a click"}
+NO_PART = {"desk mix": "is a mix of the other inputs", "click": "is a click track"}
 """What is said of inputs that are no part of the music, by role."""
 
 
@@ -44,129 +44,108 @@ def find_faults(
 def _of_input(one: Input, slot_s: float) -> list[Finding]:
     facts, name = one.facts, one.name
     if facts.silent:
-        return [
-            _finding(one, "silent", 60.0, f"{name} recorded nothing: check its cable, its mute and that it was armed")
-        ]
-    if facts.momentary(slot_s):
-        says = f"{name} recorded only a moment of sound and was left out: check its cable and that it was armed"
+        says = f"{name} recorded nothing. Check its cable and its mute, and that the track was armed."
         return [_finding(one, "silent", 60.0, says)]
+    if facts.momentary(slot_s):
+        says = f"{name} recorded only a moment of sound, so it is left out. Check its cable, and that it was armed."
+        return [_finding(one, "silent", 60.0, says)]
+    return [*_of_level(one), *_of_the_take(one), *_of_wiring(one)]
+
+
+def _of_level(one: Input) -> list[Finding]:
+    facts, name = one.facts, one.name
     found: list[Finding] = []
-    if one.role_is_guess and one.role in NO_PART:
-        # A guessed name does not tell which input is meant.
-        which = f"{name} ({' and '.join(facts.files)})"
-        says = f"{which} {NO_PART[one.role]}: it is left out; write its role into the recipe if that is wrong"
-        found.append(_finding(one, "no part", 55.0, says))
-    if facts.broken_samples:
-        count = "1 sample" if facts.broken_samples == 1 else f"{facts.broken_samples} samples"
-        found.append(
-            _finding(
-                one,
-                "damaged",
-                80.0,
-                f"{name} has {count} that cannot be played, silent here: copy the file from the recorder again",
-            )
-        )
     # A pop may hit full scale by itself; that is reported once.
     if facts.clipped_runs > 2 * len(facts.pops_s):
         times = "once" if facts.clipped_runs == 1 else f"{facts.clipped_runs} times"
         drum = one.preset.family == "drums"
-        advice = "switch its pad on, or turn it down about 6 dB" if drum else "turn it down about 6 dB"
+        advice = "Switch its pad on, or turn it down by about 6 dB." if drum else "Turn it down by about 6 dB."
         weight = 50.0 + min(facts.clipped_runs, 400) / 10.0
-        found.append(_finding(one, "clipped", weight, f"{name} hit full scale {times}: {advice}"))
+        found.append(_finding(one, "clipped", weight, f"{name} was too loud for the recorder {times}. {advice}"))
     elif facts.peak_dbfs > LITTLE_HEADROOM_DBFS:
-        found.append(
-            _finding(
-                one,
-                "headroom",
-                20.0,
-                f"{name} came within {max(-facts.peak_dbfs, 0.0):.1f} dB of full scale: turn it down about 6 dB",
-            )
-        )
+        near_db = max(-facts.peak_dbfs, 0.0)
+        says = f"{name} was nearly too loud for the recorder ({near_db:.1f} dB left). Turn it down by about 6 dB."
+        found.append(_finding(one, "headroom", 20.0, says))
     if facts.peak_dbfs < TOO_QUIET_DBFS:
         direct = one.preset.family in ("bass", "guitars", "keys")
-        looks_like = "a passive instrument in a line input" if direct else "a microphone in a line input"
-        found.append(
-            _finding(
-                one,
-                "quiet",
-                45.0,
-                f"{name} peaks at {facts.peak_dbfs:.0f} dBFS: this looks like {looks_like}; "
-                f"a {'DI box or preamp' if direct else 'microphone input'} would bring it up",
-            )
+        looks_like = "a passive instrument" if direct else "a microphone"
+        better = "an instrument input (a DI box) or a preamp" if direct else "a microphone input"
+        says = (
+            f"{name} is very quiet (peaks at {facts.peak_dbfs:.0f} dBFS). "
+            f"This looks like {looks_like} in a line input; {better} would bring it up."
         )
+        found.append(_finding(one, "quiet", 45.0, says))
+    return found
+
+
+def _of_the_take(one: Input) -> list[Finding]:
+    """What happened while it was recorded."""
+    facts, name = one.facts, one.name
+    found: list[Finding] = []
+    if one.role_is_guess and one.role in NO_PART:
+        # A name that was guessed does not say which input it is.
+        which = f"{name} ({' and '.join(facts.files)})"
+        says = f"{which} {NO_PART[one.role]}, so it is left out. If that is wrong, write its role into the recipe."
+        found.append(_finding(one, "no part", 55.0, says))
+    if facts.broken_samples:
+        count = "1 sample" if facts.broken_samples == 1 else f"{facts.broken_samples} samples"
+        says = f"{name} has {count} that cannot be played, so we muted them. Copy the file from the recorder again."
+        found.append(_finding(one, "damaged", 80.0, says))
     if one.gain_step is not None:
         way = "down" if one.gain_step.step_db < 0.0 else "up"
-        found.append(
-            _finding(
-                one,
-                "turned",
-                40.0,
-                f"the gain of {name} was turned {way} by {abs(one.gain_step.step_db):.0f} dB "
-                f"at {clock(one.gain_step.at_s)}: "
-                "made up for here; better leave gains alone while recording",
-            )
+        says = (
+            f"The gain of {name} was turned {way} by {abs(one.gain_step.step_db):.0f} dB at {_at(one.gain_step.at_s)}. "
+            "We evened it out in the mix. Next time leave the gains alone while recording."
         )
-    if facts.hum is not None:
-        found.append(
-            _finding(
-                one,
-                "hum",
-                42.0,
-                f"{name} hums at {facts.hum.mains_hz:.0f} Hz ({facts.hum.level_dbfs:.0f} dBFS): "
-                "try another cable, keep it away from power supplies, or use a DI box with its ground lifted",
-            )
-        )
+        found.append(_finding(one, "turned", 40.0, says))
     if facts.pops_s:
-        times = ", ".join(clock(start) for start, _ in facts.pops_s[:3])
-        found.append(
-            _finding(
-                one,
-                "pop",
-                38.0,
-                f"{name} popped at {times}{' and later' if len(facts.pops_s) > 3 else ''}: "
-                "turned down here; look for a loose plug, and mute before plugging",
-            )
+        times = ", ".join(_at(start) for start, _ in facts.pops_s[:3])
+        says = (
+            f"{name} popped at {times}{' and later' if len(facts.pops_s) > 3 else ''}. We turned it down in the mix. "
+            "Look for a loose plug, and mute before plugging in."
         )
+        found.append(_finding(one, "pop", 38.0, says))
     if facts.feedback:
         first = facts.feedback[0]
         pitch = f"{first.hz / 1000.0:.1f} kHz" if first.hz >= 1000.0 else f"{first.hz:.0f} Hz"
-        found.append(
-            _finding(
-                one,
-                "howl",
-                43.0,
-                f"{name} howled at {pitch} at {clock(first.start_s)}{' and later' if len(facts.feedback) > 1 else ''}: "
-                "turned down here; turn its monitor down, or move it away from the loudspeaker",
-            )
+        says = (
+            f"Feedback in the {name} mic at {_at(first.start_s)}{' and later' if len(facts.feedback) > 1 else ''}. "
+            f"We turned it down in the mix. Next time turn its monitor down (the tone is {pitch}), "
+            "or move the mic away from the loudspeaker."
         )
+        found.append(_finding(one, "howl", 43.0, says))
     if facts.dropouts:
-        found.append(
-            _finding(
-                one,
-                "dropout",
-                44.0,
-                f"{name} dropped out {facts.dropouts} time{'s' if facts.dropouts > 1 else ''}: "
-                "try another cable or a faster card",
-            )
-        )
-    if facts.dc > MOST_DC:
-        found.append(
-            _finding(
-                one, "dc", 15.0, f"{name} sits {100.0 * facts.dc:.1f} % off centre (DC): have that input looked at"
-            )
-        )
-    margin_db = flip_margin_db(one)
-    if margin_db is not None and margin_db >= UPSIDE_DOWN_DB:
-        found.append(
-            _finding(
-                one,
-                "polarity",
-                35.0,
-                f"{name} is upside down against the overhead: turned over here; press its polarity switch, "
-                "or look for a cable wired the other way",
-            )
-        )
+        times = "once" if facts.dropouts == 1 else f"{facts.dropouts} times"
+        says = f"{name} dropped out {times}. Try another cable or a faster memory card."
+        found.append(_finding(one, "dropout", 44.0, says))
     return found
+
+
+def _of_wiring(one: Input) -> list[Finding]:
+    facts, name = one.facts, one.name
+    found: list[Finding] = []
+    if facts.hum is not None:
+        says = (
+            f"{name} hums ({facts.hum.mains_hz:.0f} Hz, {-facts.hum.level_dbfs:.0f} dB below full level). "
+            "Try another cable, keep it off power supplies, or use a DI box (instrument input) with a ground lift."
+        )
+        found.append(_finding(one, "hum", 42.0, says))
+    if facts.dc > MOST_DC:
+        says = f"{name} sits {100.0 * facts.dc:.1f} % off centre (DC offset). Have that input looked at."
+        found.append(_finding(one, "dc", 15.0, says))
+    margin_db = flip_margin_db(one)
+    if margin_db is not None and margin_db >= OPPOSITE_DB:
+        says = (
+            f"{name} has the opposite polarity to the overhead. We inverted it in the mix. "
+            "Next time press its polarity switch, or look for a cable that is wired the other way."
+        )
+        found.append(_finding(one, "polarity", 35.0, says))
+    return found
+
+
+def _at(seconds: float) -> str:
+    """A time to the second, as people say it."""
+    return clock(seconds).partition(".")[0]
 
 
 def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[int, Singing | None]) -> list[Finding]:
@@ -188,8 +167,8 @@ def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[i
         voice_lufs, band_lufs = loudness_of(voice, sings), loudness_of(np.maximum(recorded - voice, 0.0), sings)
         if voice_lufs is not None and band_lufs is not None and voice_lufs - band_lufs < VOICE_OVER_BAND_LU:
             says = (
-                f"{one.name} hears the band about as loud as the voice: sing closer to it, "
-                "and turn its back to drums and loudspeakers"
+                f"The {one.name} mic picks up the band about as loudly as the voice. "
+                "Sing closer, and point the back of the mic at the drums."
             )
             found.append(_finding(one, "drowned", 30.0, says))
     return found

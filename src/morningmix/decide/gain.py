@@ -23,9 +23,11 @@ def match_gain(track: TrackFacts, powers: Powers, plays: NDArray[np.bool_]) -> t
     by_level = WORKING_LUFS - own_lufs
     by_peak = HEADROOM_DBFS - track.peak_dbfs
     gain_db = round(min(by_level, by_peak), 2)
-    because = f"it plays at {own_lufs:.1f} LUFS and peaks at {track.peak_dbfs:.1f} dBFS"
+    because = (
+        f"brings it to a common working level (recorded at {own_lufs:.1f} LUFS, peaks at {track.peak_dbfs:.1f} dBFS)"
+    )
     if by_peak < by_level:
-        because += "; its peaks leave no room for more"
+        because += "; the peaks leave no room for more"
     return gain_db, Reason(
         what="gain_db", because=because, source=f"design choice: {WORKING_LUFS:.0f} LUFS working level"
     )

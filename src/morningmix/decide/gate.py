@@ -21,13 +21,11 @@ def gated(one: Input) -> bool:
 def decide_gate(one: Input, heard: Singing | None, start_s: float, end_s: float) -> tuple[Gate | None, Reason]:
     """The gate of one input in one song, or None, and why."""
     if not gated(one):
-        return None, Reason(what="gate", because="turned off", source="recipe")
+        return None, Reason(what="gate", because="turned off in the recipe", source="recipe")
     floor = one.preset.gate_floor_db
     if floor is None:
-        return None, Reason(what="gate", because=f"{one.role}: never gated", source="design choice")
+        return None, Reason(what="gate", because="only vocals are gated", source="design choice")
     if heard is None:
-        return None, Reason(
-            what="gate", because="its own sound cannot be told from bleed, so it stays open", source="design choice"
-        )
+        return None, Reason(what="gate", because="the voice cannot be told from the bleed", source="design choice")
     gate = Gate(open_s=spans_within(heard.open_s, start_s, end_s), floor_db=floor.value, ramp_s=RAMP_S)
     return gate, Reason(what="gate", because=heard.because, source=floor.source)

@@ -61,8 +61,7 @@ def decide_trims(plan: SongPlan, names: Sequence[str], gram: Array, drum_peaks_d
         reasons.append(
             Reason(
                 what="drum_peak_dbfs",
-                because=f"the drums' highest peaks, by at most {MOST_DRUM_PEAK_DB:.0f} dB, "
-                "so that the limiter has less to do",
+                because=f"by at most {MOST_DRUM_PEAK_DB:.0f} dB, so that the whole mix needs less limiting",
                 source="design choice",
             )
         )
@@ -78,11 +77,13 @@ def decide_trims(plan: SongPlan, names: Sequence[str], gram: Array, drum_peaks_d
 
 
 def _trim_because(goal: Goal, trim_db: float) -> str:
-    because = f"{goal.family} wanted at {goal.level_lu:+.1f} LU re the mix, {goal.because}"
+    level_db = goal.level_lu or 0.0
+    level = f"{abs(level_db):.1f} dB {'below' if level_db < 0.0 else 'above'}"
+    because = f"meant to stand {level} the whole mix, {goal.because}"
     if abs(trim_db) >= MOST_TRIM_DB:
-        because += f"; held at {MOST_TRIM_DB:.0f} dB, so they end a little off"
+        because += f"; {MOST_TRIM_DB:.0f} dB is the most, so they end up a little off"
     if goal.wishes_db:
-        because += f"; {goal.wishes_db:+.1f} dB as written come on top"
+        because += f"; plus {goal.wishes_db:+.1f} dB from the recipe"
     return because
 
 
@@ -111,15 +112,17 @@ def decide_master(plan: SongPlan, trims: Trims, facts: SumFacts, target_lufs: fl
         reasons.append(
             Reason(
                 what="target_lufs",
-                because=f"{plan.target_lufs:.1f} LUFS would take more than {plan.max_limiting_db:.0f} dB of limiting",
+                because=f"the loudness asked for ({plan.target_lufs:.1f} LUFS) would take more than "
+                f"{plan.max_limiting_db:.0f} dB of limiting",
                 source="design choice",
             )
         )
+    took = f"limiting takes {abs(limited):.1f} dB off the highest peaks"
+    limiting = took if abs(limited) >= 0.05 else "no peaks needed limiting"
     reasons.append(
         Reason(
             what="gain_db",
-            because=f"brings the sum to {target_lufs:.1f} LUFS; "
-            f"the limiter takes {abs(limited):.1f} dB at the loudest hundredth",
+            because=f"brings the mix to a loudness of {target_lufs:.1f} LUFS; {limiting}",
             source=_SOURCE,
         )
     )

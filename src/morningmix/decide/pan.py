@@ -8,6 +8,7 @@ import numpy as np
 
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements
+from morningmix.model.names import with_article
 from morningmix.model.plan import Reason
 
 _SOURCE = (
@@ -34,13 +35,19 @@ def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int,
     spread: dict[str, list[Input]] = {}
     for one in inputs:
         if one.wish.pan is not None:
-            pans[one.index] = one.wish.pan, Reason(what="pan", because="as written", source="recipe")
+            pans[one.index] = one.wish.pan, Reason(what="pan", because="as the recipe says", source="recipe")
         elif one.facts.channels == 2:
-            pans[one.index] = 0.0, Reason(what="pan", because="keeps its own width", source="design choice")
+            pans[one.index] = (
+                0.0,
+                Reason(what="pan", because="a stereo input keeps its own width", source="design choice"),
+            )
         elif one.preset.pan == "spread":
             spread.setdefault(one.preset.family, []).append(one)
         else:
-            pans[one.index] = 0.0, Reason(what="pan", because=f"{one.role} in the centre", source=_SOURCE)
+            pans[one.index] = (
+                0.0,
+                Reason(what="pan", because=f"{with_article(one.role)} belongs in the centre", source=_SOURCE),
+            )
     side = -1.0
     for family, widest in WIDTHS.items():
         members = sorted(spread.get(family, ()), key=lambda one: centroid_hz(one, measured))
@@ -54,8 +61,8 @@ def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int,
                 pan,
                 Reason(
                     what="pan",
-                    because=f"mean pitch of its sound is {centroid_hz(one, measured):.0f} Hz; "
-                    "shares the width with its neighbours",
+                    because="shares the width with the others of its kind "
+                    f"(the centre of its spectrum is at {centroid_hz(one, measured):.0f} Hz)",
                     source=_SOURCE,
                 ),
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from morningmix.model.input import Input
+from morningmix.model.names import with_article
 from morningmix.model.plan import Reason, Reverb
 
 WANTED_LU = -16.5
@@ -22,9 +23,7 @@ def decide_reverb() -> Reverb:
         damping=0.5,
         low_cut_hz=200.0,
         reasons=(
-            Reason(
-                what="room", because="about a second, its low end kept out", source=f"design choice after {_SOURCE}"
-            ),
+            Reason(what="room", because="about a second long, without lows", source=f"design choice after {_SOURCE}"),
         ),
     )
 
@@ -43,10 +42,11 @@ def decide_send(one: Input, offset_db: float) -> tuple[float | None, Reason]:
     """Send of one input in dB re its fader; None: dry."""
     send = one.preset.send_lu
     if send is None:
-        return None, Reason(what="send_db", because=f"{one.role} stays dry", source="Pestana and Reiss, JAES 2017")
+        return None, Reason(
+            what="send_db", because=f"{with_article(one.role)} stays dry", source="Pestana and Reiss, JAES 2017"
+        )
     return round(send.value + offset_db, 1), Reason(
         what="send_db",
-        because=f"its share of a room that is {-WANTED_LU:.1f} LU under the whole, "
-        f"{send.value:+.0f} dB among the others",
+        because=f"its share of one room for all, which is {-WANTED_LU:.1f} dB below the mix",
         source=_SOURCE,
     )

@@ -96,7 +96,6 @@ def _reason(sung_db: Sequence[float] | NDArray[np.float64]) -> Reason:
     low, high = float(np.min(sung_db)), float(np.max(sung_db))
     return Reason(
         what="ride",
-        because=f"lines brought to each other's level against the band over {WINDOW_S:.0f} s, "
-        f"{low:+.1f} to {high:+.1f} dB",
+        because=f"quiet and loud lines brought closer together ({low:+.1f} to {high:+.1f} dB)",
         source="design choice",
     )

@@ -219,11 +219,11 @@ def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
     left, recorded = (float(each.powers.sum(dtype=np.float64)) for each in (one.facts.slots, one.recorded))
     share = 100.0 * max(0.0, 1.0 - left / max(recorded, 1e-20))
     how = (
-        "subtracted as the other inputs predict it, what was left turned down"
+        "predicted from the other inputs and subtracted, the rest turned down"
         if one.cleaned.subtracted
         else "turned down"
     )
-    because = f"bleed {how}; that was {share:.0f} % of what it recorded"
+    because = f"{how}; it was {share:.0f} % of the recording"
     whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.bleed_sources if index in names][
         :3
     ]
@@ -244,7 +244,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
     pan, why_pan = (
         setups.pans[one.index]
         if one.wish.pan is None
-        else (one.wish.pan, Reason(what="pan", because="as written", source="recipe"))
+        else (one.wish.pan, Reason(what="pan", because="as the recipe says", source="recipe"))
     )
     goal = balance.goals[one.preset.family]
     family_gain_db = balance.gains_db[one.preset.family] + balance.to_target_db
@@ -252,7 +252,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
     wanted = one.preset.level_lu
     because = f"{one.role} in {one.preset.family}; {goal.because}"
     if one.wish.level_db:
-        because += f"; {one.wish.level_db:+g} dB as written"
+        because += f"; {one.wish.level_db:+g} dB from the recipe"
     return TrackPlan(
         files=one.facts.files,
         name=one.name,
@@ -317,15 +317,12 @@ def _mended(one: Input) -> tuple[Reason, ...]:
         reasons.append(
             Reason(
                 what="gain_step",
-                because=f"its gain was turned by {one.gain_step.step_db:+.1f} dB at {clock(one.gain_step.at_s)}; "
-                "the rest of the take is brought back",
+                because=f"somebody turned its gain by {one.gain_step.step_db:+.1f} dB at {clock(one.gain_step.at_s)}",
                 source="design choice",
             )
         )
-    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.feedback), "howl"))
+    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.feedback), "feedback tone"))
     ducked = [f"{count} {what}{'s' if count > 1 else ''}" for count, what in counts if count]
     if ducked:
-        reasons.append(
-            Reason(what="ducked_s", because=f"{' and '.join(ducked)} turned down by 20 dB", source="design choice")
-        )
+        reasons.append(Reason(what="ducked_s", because=f"{' and '.join(ducked)}, 20 dB softer", source="design choice"))
     return tuple(reasons)

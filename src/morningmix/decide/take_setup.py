@@ -27,6 +27,7 @@ from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing
+from morningmix.model.names import with_article
 from morningmix.model.plan import Cleaning, Compressor, DeEsser, Filter, Reason
 from morningmix.model.presets import RolePreset, TargetPreset
 from morningmix.model.recipe import SongWish
@@ -210,13 +211,13 @@ def in_song(one: Input, here: Measurements, song: SongWish, roles: Mapping[str, 
 def left_out(one: Input, slot_s: float) -> Reason | None:
     """Why an input takes no part; None if it does."""
     if one.wish.mute:
-        return Reason(what="mute", because="muted", source="recipe")
+        return Reason(what="mute", because="muted in the recipe", source="recipe")
     if one.facts.silent:
         return Reason(what="mute", because="it recorded nothing", source="design choice")
     if one.facts.momentary(slot_s):
-        return Reason(what="mute", because="it sounds for less than 0.4 s, a block of BS.1770", source="design choice")
+        return Reason(what="mute", because="it sounds for less than 0.4 s", source="design choice")
     if one.preset.family == "":
-        return Reason(what="mute", because=f"{one.role}: no part of a mix", source="design choice")
+        return Reason(what="mute", because=f"{with_article(one.role)} is no part of a mix", source="design choice")
     return None
 
 
@@ -292,7 +293,7 @@ def _setup(one: Input, played: _Played, stretch: _Stretch, features: _Features) 
         decide_de_esser(one, gain_db, played.plays, played.filters, stretch.here) if played.clear else (None, ())
     )
     compressor, why_compressor = (
-        (None, Reason(what="compressor", because="turned off", source="recipe"))
+        (None, Reason(what="compressor", because="turned off in the recipe", source="recipe"))
         if one.wish.compress == "off"
         else decide_compressor(one, gain_db, played.plays, features.crests, features.lows, features.low)
     )

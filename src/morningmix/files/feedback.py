@@ -77,7 +77,7 @@ def read_wishes(path: Path) -> list[Wishes]:
     blocks: list[list[tuple[int, str]]] = []
     for number, raw in enumerate(read_text(path).splitlines(), 1):
         if number > _MOST_LINES:
-            raise RecipeError(f"{path.name} has more than {_MOST_LINES} lines; are these wishes?")
+            raise RecipeError(f"{path.name} has more than {_MOST_LINES} lines; so these can hardly be wishes.")
         line = printable(raw).removeprefix(">").strip()
         if line.casefold() == FIRST_LINE:
             blocks.append([(number, line)])
@@ -89,7 +89,7 @@ def read_wishes(path: Path) -> list[Wishes]:
         elif line:
             blocks[-1].append((number, line))
     if not blocks:
-        raise RecipeError(f"{path.name} holds no wishes. Copy them from the song's page into it.")
+        raise RecipeError(f"{path.name} holds no wishes. Copy them into it from the song's page.")
     return [_wishes(path.name, block) for block in blocks]
 
 
@@ -108,7 +108,7 @@ def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
         if found := _HEAD.fullmatch(line):
             key = found[1].lower()
             if key in head:
-                raise RecipeError(f'{where}: "{key}" is said twice.')
+                raise RecipeError(f'{where}: "{key}" is there twice.')
             head[key] = found[2].strip()[:1000]
         elif found := _NOTE.fullmatch(line):
             notes.append(Note(at_s=_time(found[1], where), says=found[2].strip()[:_MOST_NOTE]))
@@ -122,7 +122,7 @@ def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
             )
     where = f"{file}, line {block[0][0]}"
     if not head.get("song"):
-        raise RecipeError(f'{where}: these wishes do not say for which song. Add a line "song: TITLE".')
+        raise RecipeError(f'{where}: these wishes do not say which song they are for. Add a line "song: TITLE".')
     mix = head.get("mix", "")
     if mix and not re.fullmatch(r"[0-9a-f]{8}", mix):
         raise RecipeError(f'{where}: "mix: {mix[:20]}" names no mix. Copy the wishes from the song\'s page once more.')

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -18,7 +18,7 @@ from morningmix.errors import RecipeError
 from morningmix.files.presets import CEILING_DBTP, LOUDNESS_LUFS, load_roles, load_target, role_from_name
 from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did_you_mean, parse
 from morningmix.model.names import name_as_text, plain
-from morningmix.model.presets import Sourced, TargetPreset
+from morningmix.model.presets import RolePreset, Sourced, TargetPreset
 from morningmix.model.recipe import BleedMethod, Defaults, InputWish, MoveWish, Recipe, SongInputWish, SongWish, Switch
 from morningmix.storage.home import path_of
 from morningmix.storage.text import read_text
@@ -79,10 +79,36 @@ def known_role(value: str | None) -> str | None:
     for role in roles:
         if plain(role) == plain(value):
             return role + guess
-    near = did_you_mean(value, roles)
-    if not near and (named := role_from_name(value, roles)):
-        near = f' Did you mean "{named[0]}"?'
-    raise ValueError(f'"{value}" is not known.{near or " There are: " + ", ".join(roles) + "."}')
+    raise ValueError(f'"{value}" is not known.{_roles_like(value, roles)}')
+
+
+_VOCALS = ("lead vocal", "backing vocal")
+_ALSO_CALLED = {
+    "singer": _VOCALS,
+    "singing": _VOCALS,
+    "voice": _VOCALS,
+    "vox": _VOCALS,
+    "mic": _VOCALS,
+    "microphone": _VOCALS,
+    "choir": ("backing vocal",),
+    "gtr": ("acoustic guitar", "electric guitar"),
+    "drummer": ("drum kit",),
+    "cymbal": ("overhead", "hi-hat"),
+    "horn": ("brass",),
+    "track": ("playback",),
+}
+"""What people call a role that it does not say itself, in the singular. Common practice, no source."""
+
+
+def _roles_like(value: str, roles: Mapping[str, RolePreset]) -> str:
+    """The roles that somebody may have meant: their own word first, then words of track names, then the spelling."""
+    word = plain(value).removesuffix("s")
+    meant = [role for role in roles if len(word) >= 3 and word in plain(role)] or list(_ALSO_CALLED.get(word, ()))
+    if not meant and (named := role_from_name(value, roles)):
+        meant = [named[0]]
+    if meant:
+        return " Did you mean {}?".format(" or ".join(f'"{role}"' for role in meant))
+    return did_you_mean(value, roles) or f" There are: {', '.join(roles)}."
 
 
 def _version(value: int) -> int:

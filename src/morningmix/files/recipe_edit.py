@@ -124,7 +124,7 @@ def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[s
     new = round(old + by_db, 1) + 0.0 if math.isfinite(by_db) else math.inf
     if not LEVEL_DB[0] <= new <= LEVEL_DB[1]:
         raise UsageError(
-            f'"{names[at]}" stands at {old:+g} dB; {by_db:+g} dB would leave the range of '
+            f'"{names[at]}" is at {old:+g} dB; {by_db:+g} dB would leave the range of '
             f"{LEVEL_DB[0]:+g} to {LEVEL_DB[1]:+g} dB."
         )
     level = f"level_db = {new}"

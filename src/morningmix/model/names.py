@@ -64,3 +64,19 @@ def name_from_text(text: str) -> str:
         return chr(code if code < 0x80 else 0xDC00 + code)
 
     return re.sub(r"\\x([89a-f][0-9a-f]|5c)", byte, text)
+
+
+_NO_ARTICLE = ("brass", "horns", "keys", "percussion", "playback", "strings", "talkback")
+
+
+def with_article(role: str) -> str:
+    """A role as it stands in a sentence that goes on with "has" or "is".
+
+    >>> with_article("kick"), with_article("overhead"), with_article("keys")
+    ('a kick', 'an overhead', 'an input for keys')
+    """
+    if role == "other":
+        return "this input"
+    if role in _NO_ARTICLE:
+        return f"an input for {role}"
+    return f"{'an' if role[0] in 'aeiou' else 'a'} {role}"

@@ -1,49 +1,119 @@
-"""Plans in words: what was done to an input or to the whole, plain words first, then the rule and its source."""
+"""Plans in words: what was done to each input and to the whole song, and why.
+
+A summary names what matters most; papers are named only where somebody asks for them.
+"""
 
 from __future__ import annotations
 
-from morningmix.model.plan import MasterPlan, Reason, SongPlan, TrackPlan
+from collections.abc import Sequence
+
+from morningmix.model.plan import Goal, MasterPlan, Reason, SongPlan, TrackPlan
+from morningmix.report.decision_words import input_decision, song_decision
 from morningmix.report.words import cited
 from morningmix.units import clock
 
+MOST_LINES = 60
+"""A summary is at most this long, to be read on one or two screens. Design choice."""
+_OF_WHOLE, _OF_SONG = 5, 8
+"""Lines of a summary about a song as a whole, at most, and about a song with its inputs, at least."""
 
-def whole_in_words(plan: SongPlan, master: MasterPlan) -> list[str]:
-    """The whole song: how loud, how much of what, which tilt and room."""
-    lines = [f"{plan.title}: {clock(plan.end_s - plan.start_s)} long, aimed at {master.target_lufs:.1f} LUFS."]
-    for goal in plan.goals:
-        trim = dict(master.trims.trims_db).get(goal.family, 0.0)
-        if goal.level_lu is None:
-            lines.append(f"  {goal.family}: {goal.because}. [{cited(goal.source)}]")
-            continue
-        aim = f"wanted at {goal.level_lu:+.1f} LU re the mix, {goal.because}"
-        lines.append(f"  {goal.family}: {aim}; trimmed by {trim:+.1f} dB. [{cited(goal.source)}]")
-    others = [reason for reason in master.trims.reasons if not reason.what.startswith("trim ")]
-    lines += [
-        f"  {_master_words(reason, master)}: {reason.because}. [{cited(reason.source)}]"
-        for reason in (*master.reasons, *others)
-    ]
-    lines += [
-        f"  The whole tilted by {plan.tilt_db:+.1f} dB: {one.because}. [{cited(one.source)}]" for one in plan.reasons
-    ]
-    if plan.reverb is not None:
-        lines += [
-            f"  One small room for all: {reason.because}. [{cited(reason.source)}]" for reason in plan.reverb.reasons
-        ]
+
+def songs_in_brief(songs: Sequence[tuple[SongPlan, MasterPlan]], *, sources: bool) -> list[str]:
+    """What matters most in every song: the whole first, then one line an input, the loudest decisions first."""
+    kept = songs[: MOST_LINES // _OF_SONG]
+    left = MOST_LINES - 2
+    lines: list[str] = []
+    for number, (plan, master) in enumerate(kept):
+        share = left // (len(kept) - number)
+        brief = _in_brief(plan, master, share, sources=sources)
+        lines += brief
+        left -= len(brief)
+    if len(kept) < len(songs):
+        lines.append(f"{len(songs) - len(kept)} more songs: name one with --song.")
     return lines
 
 
-def _master_words(reason: Reason, master: MasterPlan) -> str:
-    if reason.what == "gain_db":
-        return f"The whole turned by {master.gain_db:+.1f} dB"
-    if reason.what == "target_lufs":
-        return "It aims lower than asked"
-    if reason.what == "drum_peak_dbfs":
-        return f"Drum peaks held at {master.trims.drum_peak_dbfs:.1f} dBFS before the sum"
-    return reason.what
+def _in_brief(plan: SongPlan, master: MasterPlan, most: int, *, sources: bool) -> list[str]:
+    whole = whole_in_words(plan, master, sources=sources)
+    lines = whole[:_OF_WHOLE]
+    inputs = sorted(((_loudest(track), track) for track in plan.tracks), key=lambda each: -_weight(*each))
+    room = most - len(lines)
+    shown = inputs if len(inputs) <= room else inputs[: room - 1]
+    for reason, track in shown:
+        if reason is None:
+            lines.append(f"  {track.name}: left as recorded.")
+        else:
+            lines.append(f"  {track.name}: {_told(input_decision(reason.what, track).says, reason, sources)}")
+    if len(shown) < len(inputs):
+        lines.append(f"  {len(inputs) - len(shown)} more inputs with smaller changes.")
+    return lines
+
+
+def _loudest(track: TrackPlan) -> Reason | None:
+    return max(track.reasons, key=lambda reason: _weight(reason, track), default=None)
+
+
+def _weight(reason: Reason | None, track: TrackPlan) -> float:
+    """How much a decision matters, in decibels of change; faults and what is left out outweigh all levels.
+
+    Common practice, no source.
+    """
+    if reason is None or (reason.what != "mute" and not track.sounds):
+        return -1.0
+    squeezed = 0.0 if track.compressor is None else 3.0 * (1.0 - 1.0 / track.compressor.ratio)
+    return {
+        "gain_step": 200.0 if track.gain_step else 0.0,
+        "flip": 190.0 if track.flip else 0.0,
+        "ducked_s": 180.0 if track.ducked_s else 0.0,
+        "repair_s": 170.0 if track.repair_s else 0.0,
+        "mute": 150.0,
+        "cleaned": 20.0,
+        "gain_db": abs(track.gain_db),
+        "fader_db": abs(track.fader_db),
+        "ride": max((abs(db) for _, db in track.ride), default=0.0),
+        "peak_hz": max((abs(one.gain_db) for one in track.filters if one.kind == "peak"), default=0.0),
+        "delay_s": 2.0 if track.delay_s else 0.0,
+        "compressor": squeezed,
+    }.get(reason.what, 0.0)
+
+
+def whole_in_words(plan: SongPlan, master: MasterPlan, *, sources: bool) -> list[str]:
+    """The whole song: how long and loud, tone, drums and room, then how much of what."""
+    lines = [
+        f"{plan.title}: {clock(plan.end_s - plan.start_s)} long, aimed at a loudness of {master.target_lufs:.1f} LUFS."
+    ]
+    room = plan.reverb.reasons if plan.reverb else ()
+    trims = [reason for reason in master.trims.reasons if reason.what.startswith("trim ")]
+    others = [reason for reason in master.trims.reasons if not reason.what.startswith("trim ")]
+    first = [*master.reasons, *plan.reasons, *others, *room]
+    trimmed = {reason.what for reason in trims}
+    goals = [goal for goal in plan.goals if f"trim {goal.family}" not in trimmed]
+    lines += [f"  {_told(song_decision(one.what, plan, master).says, one, sources)}" for one in (*first, *trims)]
+    lines += [f"  {_told(goal.family.capitalize(), goal, sources)}" for goal in goals]
+    return lines
+
+
+def input_in_words(track: TrackPlan, *, sources: bool) -> list[str]:
+    """One input: every decision with the measurement or the setting behind it."""
+    guess = ", a guess" if track.role_is_guess else ""
+    where = f"in the {track.family} stem" if track.sounds else "left out of the mix"
+    lines = [f"{track.name} ({' + '.join(track.files)}): {track.role}{guess}, {where}."]
+    lines += [f"  {_told(input_decision(one.what, track).says, one, sources)}" for one in track.reasons]
+    lines += [
+        f"  {move.level_db:+.1f} dB from {clock(move.from_s)} to {clock(move.to_s)}: as the recipe says."
+        for move in track.moves
+    ]
+    return lines
+
+
+def _told(says: str, why: Reason | Goal, sources: bool) -> str:
+    """A decision and its reason on one line; a terminal has no true minus sign."""
+    source = f" [{cited(why.source)}]" if sources else ""
+    return f"{says}: {why.because}.{source}".replace("\N{MINUS SIGN}", "-")
 
 
 def changes_in_words(before: SongPlan, after: SongPlan) -> list[str]:
-    """What a new version of a song does otherwise, most telling first; nothing of what follows from it."""
+    """What is different in a new version of a song, most telling first; nothing of what follows from it."""
     said: list[str] = []
     former = {track.name: track for track in before.tracks}
     for track in after.tracks:
@@ -59,9 +129,10 @@ def changes_in_words(before: SongPlan, after: SongPlan) -> list[str]:
             said += _changes_of_track(was, track)
     said += [f"{name} is gone" for name in former]
     if (before.start_s, before.end_s) != (after.start_s, after.end_s):
-        said.append("it is cut otherwise")
+        said.append("it starts or ends somewhere else")
     if before.target_lufs != after.target_lufs:
-        said.append(f"it aims at {after.target_lufs:.1f} LUFS")
+        louder = "louder" if after.target_lufs > before.target_lufs else "softer"
+        said.append(f"the whole song is {louder} ({after.target_lufs:.1f} LUFS)")
     return said
 
 
@@ -69,63 +140,10 @@ def _changes_of_track(was: TrackPlan, track: TrackPlan) -> list[str]:
     by_db = track.fader_db + track.gain_db - was.fader_db - was.gain_db
     said = [f"{track.name} {by_db:+.1f} dB"] if abs(by_db) >= 0.05 else []
     if track.moves != was.moves:
-        said.append(f"{track.name} for a stretch")
+        said.append(f"{track.name} is louder or softer in one part")
     if track.pan != was.pan:
-        said.append(f"{track.name} stands elsewhere")
+        said.append(f"{track.name} is panned somewhere else")
     chains = [(one.filters, one.gate, one.de_esser, one.compressor, one.cleaned, one.flip) for one in (was, track)]
     if chains[0] != chains[1]:
-        said.append(f"{track.name} is treated otherwise")
+        said.append(f"{track.name} is processed differently")
     return said
-
-
-def input_in_words(track: TrackPlan) -> list[str]:
-    """One input: every decision with its measurement, its rule and its source."""
-    guess = ", a guess" if track.role_is_guess else ""
-    where = f"in the {track.family} stem" if track.sounds else "left out of the mix"
-    lines = [f"{track.name} ({' + '.join(track.files)}): {track.role}{guess}, {where}."]
-    lines += [f"  {_track_words(one.what, track)}: {one.because}. [{cited(one.source)}]" for one in track.reasons]
-    lines += [
-        f"  {move.level_db:+.1f} dB from {clock(move.from_s)} to {clock(move.to_s)}: as written. [recipe]"
-        for move in track.moves
-    ]
-    return lines
-
-
-def _track_words(what: str, track: TrackPlan) -> str:
-    corner = {one.kind: one.corner_hz for one in track.filters}
-    squeeze = track.compressor
-    words = {
-        "role": f"It is the {track.role}",
-        "mute": "Not in the mix",
-        "gain_db": f"Brought to working level by {track.gain_db:+.1f} dB",
-        "high_pass_hz": f"Nothing under {corner['high_pass']:.0f} Hz" if "high_pass" in corner else "No high-pass",
-        "low_pass_hz": f"Softened above {corner.get('low_pass', 0.0):.0f} Hz",
-        "peak_hz": _peak_words(track),
-        "ride": "Fader ridden",
-        "de_esser": "Its s softened" if track.de_esser else "Its s as it is",
-        "gate": f"Turned down to {track.gate.floor_db:.0f} dB while nobody sings" if track.gate else "Always open",
-        "compressor": f"Evened out, {squeeze.ratio:.1f}:1" if squeeze else "Not compressed",
-        "delay_s": f"Moved {abs(track.delay_s) * 1000.0:.1f} ms {'later' if track.delay_s > 0 else 'earlier'}"
-        if track.delay_s
-        else "Not moved in time",
-        "flip": "Turned upside down" if track.flip else "Polarity as it is",
-        "repair_s": "Clipping mended" if track.repair_s else "Clipping not mended",
-        "cleaned": "Cleaned of bleed",
-        "gain_step": "Gain evened out",
-        "ducked_s": "Turned down for a moment",
-        "fader_db": f"Fader at {track.fader_db:+.1f} dB",
-        "pan": _pan_words(track.pan),
-        "send_db": "No reverb" if track.send_db is None else f"Reverb {track.send_db:+.0f} dB",
-    }
-    return words.get(what, what)
-
-
-def _peak_words(track: TrackPlan) -> str:
-    cut = next((one for one in track.filters if one.kind == "peak"), None)
-    return f"{-cut.gain_db:.1f} dB less around {cut.corner_hz:.0f} Hz" if cut else "No cut"
-
-
-def _pan_words(pan: float) -> str:
-    if pan == 0.0:
-        return "In the middle"
-    return f"{abs(pan) * 100:.0f} % to the {'left' if pan < 0.0 else 'right'}"

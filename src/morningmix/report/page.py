@@ -15,6 +15,7 @@ from morningmix.model.found import Finding
 from morningmix.model.measured import Measurements
 from morningmix.report import pictures
 from morningmix.report.contents import ReportedSong, ReportedTake
+from morningmix.report.decision_words import FINDINGS
 from morningmix.report.numbers import Array, columns
 from morningmix.report.parts import table, wrapped
 from morningmix.report.recording import Heard, Stretch, files_of, hear, recording_section
@@ -214,7 +215,7 @@ def _cards(cards: Sequence[str]) -> str:
 def _findings_section(findings: Sequence[Finding], heard: Sequence[Heard]) -> str:
     cards = [
         f'<li class="card finding"><h3>{named(finding.name) if finding.name else "The whole take"}: '
-        f"{safe(finding.kind)}</h3><p>{safe(sentence(finding.says))}</p></li>"
+        f"{safe(FINDINGS.get(finding.kind, finding.kind))}</h3><p>{safe(sentence(finding.says))}</p></li>"
         for finding in findings
     ]
     content = _cards(cards) or (

@@ -1,0 +1,253 @@
+"""Decisions and findings in words: one table each, read by `why` and by the report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from morningmix.model.plan import MasterPlan, SongPlan, TrackPlan
+from morningmix.report.words import hertz, minutes, number, side
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """One decision, worded for a table (`heading`, `value`) and for running text (`says`)."""
+
+    heading: str
+    value: str
+    says: str
+
+
+FINDINGS: Mapping[str, str] = {
+    "clipped": "clipped",
+    "damaged": "damaged file",
+    "dc": "off centre",
+    "dropout": "dropouts",
+    "drowned": "too much bleed",
+    "headroom": "close to overload",
+    "howl": "feedback",
+    "hum": "hum",
+    "left out": "left out",
+    "no part": "not part of the mix",
+    "polarity": "opposite polarity",
+    "pop": "pops",
+    "quiet": "too quiet",
+    "silent": "no sound",
+    "turned": "gain changed",
+}
+"""Kinds of `Finding`, as a heading or a remark beside an input's name."""
+
+
+def input_decision(what: str, track: TrackPlan) -> Decision:
+    """The decision behind a track's `Reason.what`; a word that only an old recall sheet knows stands for itself."""
+    word = _OF_INPUT.get(what)
+    return _unknown(what) if word is None else word(track)
+
+
+def song_decision(what: str, plan: SongPlan, master: MasterPlan) -> Decision:
+    """The decision behind a `Reason.what` that concerns the whole song."""
+    if what.startswith("trim "):
+        family = what.removeprefix("trim ")
+        trim = decibels(dict(master.trims.trims_db).get(family, 0.0))
+        return Decision(heading=f"Level of the {family}", value=trim, says=f"{family.capitalize()} adjusted by {trim}")
+    match what:
+        case "gain_db":
+            value = decibels(master.gain_db)
+            return Decision(heading="Last gain", value=value, says=f"Whole mix turned by {value}")
+        case "target_lufs":
+            value = f"loudness {number(master.target_lufs)} LUFS"
+            return Decision(heading="Target", value=value, says=f"Aiming at {value}")
+        case "drum_peak_dbfs":
+            held = master.trims.drum_peak_dbfs
+            value = "left as played" if held is None else f"held at {number(held)} dBFS before the last gain"
+            says = "Drum peaks left as played" if held is None else "Highest drum peaks softened"
+            return Decision(heading="Drum peaks", value=value, says=says)
+        case "tilt_db":
+            tone = "warmer" if plan.tilt_db > 0.0 else "brighter"
+            value = f"{tone} by {number(abs(plan.tilt_db))} dB"
+            return Decision(heading="Tone of the whole mix", value=value, says=f"Whole mix made {value}")
+        case "room":
+            corner = "" if plan.reverb is None else f", high-pass at {hertz(plan.reverb.low_cut_hz)}"
+            return Decision(heading="Reverb", value=f"one small room{corner}", says="One small room for all")
+    return _unknown(what)
+
+
+def _unknown(what: str) -> Decision:
+    words = what.replace("_", " ").capitalize()
+    return Decision(heading=words, value="", says=words)
+
+
+# ---------------------------------------------------------------- values
+
+
+def decibels(value_db: float) -> str:
+    """A signed level."""
+    return f"{number(value_db, signed=True)} dB"
+
+
+def timing(delay_s: float) -> str:
+    """How far an input is moved in time; empty where it is not."""
+    return f"{number(abs(delay_s) * 1000.0, 2)} ms {'later' if delay_s > 0 else 'earlier'}" if delay_s else ""
+
+
+def filters(track: TrackPlan, kind: str | None = None) -> str:
+    """An input's filters, or those of one kind."""
+    words = {"high_pass": "from", "low_pass": "up to"}
+    said = [
+        f"{decibels(one.gain_db)} at {hertz(one.corner_hz)}"
+        if one.kind == "peak"
+        else f"{words[one.kind]} {hertz(one.corner_hz)}"
+        for one in track.filters
+        if kind in (None, one.kind)
+    ]
+    return ", ".join(said) or "none"
+
+
+def fader(track: TrackPlan) -> str:
+    """An input's fader, and where it moves."""
+    moves = [f"{decibels(move.level_db)} from {minutes(move.from_s)} to {minutes(move.to_s)}" for move in track.moves]
+    return "; ".join([decibels(track.fader_db), *moves])
+
+
+# ---------------------------------------------------------------- inputs
+
+
+def _role(track: TrackPlan) -> Decision:
+    guess = " (a guess)" if track.role_is_guess else ""
+    return Decision(heading="Role", value=f"{track.role}{guess}", says=f"Role: {track.role}{guess}")
+
+
+def _gain(track: TrackPlan) -> Decision:
+    value = decibels(track.gain_db)
+    return Decision(heading="Gain", value=value, says=f"Gain {value}")
+
+
+def _high_pass(track: TrackPlan) -> Decision:
+    return _corner(track, "high_pass", "High-pass")
+
+
+def _low_pass(track: TrackPlan) -> Decision:
+    return _corner(track, "low_pass", "Low-pass")
+
+
+def _corner(track: TrackPlan, kind: str, heading: str) -> Decision:
+    corner = next((hertz(one.corner_hz) for one in track.filters if one.kind == kind), None)
+    if corner is None:
+        return Decision(heading=heading, value="none", says=f"No {heading.lower()}")
+    return Decision(heading=heading, value=corner, says=f"{heading} at {corner}")
+
+
+def _peak(track: TrackPlan) -> Decision:
+    cut = next((one for one in track.filters if one.kind == "peak"), None)
+    if cut is None:
+        return Decision(heading="EQ cut", value="none", says="No EQ cut")
+    return Decision(
+        heading="EQ cut",
+        value=f"{decibels(cut.gain_db)} at {hertz(cut.corner_hz)}",
+        says=f"EQ cut of {number(-cut.gain_db)} dB at {hertz(cut.corner_hz)}",
+    )
+
+
+def _de_esser(track: TrackPlan) -> Decision:
+    if track.de_esser is None:
+        return Decision(heading="De-essing", value="none", says="S sounds left as they are")
+    value = f"above {hertz(track.de_esser.corner_hz)}"
+    return Decision(heading="De-essing", value=value, says="Sharp S sounds softened")
+
+
+def _gate(track: TrackPlan) -> Decision:
+    if track.gate is None:
+        return Decision(heading="Gate", value="none", says="No gate")
+    value = f"{decibels(track.gate.floor_db)} while closed"
+    says = f"Turned down by {number(-track.gate.floor_db, 0)} dB between phrases"
+    return Decision(heading="Gate", value=value, says=says)
+
+
+def _compressor(track: TrackPlan) -> Decision:
+    squeeze = track.compressor
+    if squeeze is None:
+        return Decision(heading="Compressor", value="none", says="Not compressed")
+    value = f"{number(squeeze.ratio)}:1 over {number(squeeze.threshold_db)} dB"
+    return Decision(heading="Compressor", value=value, says=f"Compressed {number(squeeze.ratio)}:1")
+
+
+def _delay(track: TrackPlan) -> Decision:
+    moved = timing(track.delay_s)
+    says = f"Moved {moved}" if moved else "Timing left as it is"
+    return Decision(heading="Timing", value=moved or "as recorded", says=says)
+
+
+def _flip(track: TrackPlan) -> Decision:
+    if track.flip:
+        return Decision(heading="Polarity", value="inverted", says="Polarity inverted")
+    return Decision(heading="Polarity", value="as recorded", says="Polarity left as it is")
+
+
+def _repair(track: TrackPlan) -> Decision:
+    if track.repair_s:
+        value = f"repaired, up to {number(track.repair_s * 1000.0)} ms each"
+        return Decision(heading="Clipping", value=value, says="Clipping repaired")
+    return Decision(heading="Clipping", value="left as recorded", says="Clipping left as recorded")
+
+
+def _gain_step(track: TrackPlan) -> Decision:
+    value = (
+        "none"
+        if track.gain_step is None
+        else f"{decibels(track.gain_step[1])} from {minutes(max(track.gain_step[0], 0.0))}"
+    )
+    return Decision(heading="Gain change during the take", value=value, says=f"Gain change evened out: {value}")
+
+
+def _ducked(track: TrackPlan) -> Decision:
+    count = len(track.ducked_s)
+    places = "one place" if count == 1 else f"{count} places"
+    return Decision(heading="Pops and feedback", value=f"{places} turned down", says=f"Turned down in {places}")
+
+
+def _fader(track: TrackPlan) -> Decision:
+    return Decision(heading="Fader", value=fader(track), says=f"Fader at {decibels(track.fader_db)}")
+
+
+def _ride(track: TrackPlan) -> Decision:
+    levels = [db for _, db in track.ride]
+    if not levels:
+        return Decision(heading="Fader ride", value="none", says="Fader not ridden")
+    value = f"{decibels(min(levels))} to {decibels(max(levels))}"
+    return Decision(heading="Fader ride", value=value, says=f"Fader ridden, {value}")
+
+
+def _pan(track: TrackPlan) -> Decision:
+    place = side(track.pan)
+    says = "Panned to the centre" if place == "centre" else f"Panned {place}"
+    return Decision(heading="Pan", value=place, says=says)
+
+
+def _send(track: TrackPlan) -> Decision:
+    if track.send_db is None:
+        return Decision(heading="Reverb", value="dry", says="No reverb")
+    value = decibels(track.send_db)
+    return Decision(heading="Reverb", value=value, says=f"Reverb send at {value}")
+
+
+_OF_INPUT: Mapping[str, Callable[[TrackPlan], Decision]] = {
+    "role": _role,
+    "mute": lambda _: Decision(heading="Left out", value="not in the mix", says="Left out of the mix"),
+    "gain_db": _gain,
+    "high_pass_hz": _high_pass,
+    "low_pass_hz": _low_pass,
+    "peak_hz": _peak,
+    "de_esser": _de_esser,
+    "gate": _gate,
+    "compressor": _compressor,
+    "delay_s": _delay,
+    "flip": _flip,
+    "repair_s": _repair,
+    "cleaned": lambda _: Decision(heading="Bleed", value="reduced", says="Bleed reduced"),
+    "gain_step": _gain_step,
+    "ducked_s": _ducked,
+    "fader_db": _fader,
+    "ride": _ride,
+    "pan": _pan,
+    "send_db": _send,
+}
