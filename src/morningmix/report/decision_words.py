@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from morningmix.model.plan import MasterPlan, SongPlan, TrackPlan
-from morningmix.report.words import hertz, minutes, number, side
+from morningmix.report.words import hertz, loudness_in_words, minutes, number, side
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,13 +53,13 @@ def song_decision(what: str, plan: SongPlan, master: MasterPlan) -> Decision:
     match what:
         case "gain_db":
             value = decibels(master.gain_db)
-            return Decision(heading="Last gain", value=value, says=f"Whole mix turned by {value}")
+            return Decision(heading="Final gain", value=value, says=f"Whole mix turned by {value}")
         case "target_lufs":
-            value = f"loudness {number(master.target_lufs)} LUFS"
+            value = loudness_in_words(master.target_lufs)
             return Decision(heading="Target", value=value, says=f"Aiming at {value}")
         case "drum_peak_dbfs":
             held = master.trims.drum_peak_dbfs
-            value = "left as played" if held is None else f"held at {number(held)} dBFS before the last gain"
+            value = "left as played" if held is None else f"{number(-held)} dB below clipping, before the final gain"
             says = "Drum peaks left as played" if held is None else "Highest drum peaks softened"
             return Decision(heading="Drum peaks", value=value, says=says)
         case "tilt_db":

@@ -2,37 +2,45 @@
 
 from __future__ import annotations
 
-from morningmix.model.plan import Goal, Reason, TrackPlan
+from markupsafe import Markup  # noqa: TID251
+
+from morningmix.model.plan import TrackPlan
 from morningmix.report.contents import ReportedSong
 from morningmix.report.decision_words import decibels, fader, filters, input_decision, song_decision, timing
-from morningmix.report.parts import table
-from morningmix.report.words import cited, named, number, safe, sentence, side
+from morningmix.report.parts import Table
+from morningmix.report.words import below_clipping, clean, named, number, sentence, side
 
 
-def decisions(song: ReportedSong) -> str:
-    """The table of all inputs, and the reasons of each behind a fold."""
-    head = ("Input", "Role", "Gain", "Filters", "Gate", "Compressor", "Fader", "Place", "Reverb")
+def decisions(song: ReportedSong) -> Table:
+    """All inputs in the mix, one row each."""
     seconds = song.plan.end_s - song.plan.start_s
-    rows = [[named(track.name), _role(track), *_cells(track, seconds)] for track in song.plan.tracks]
-    whys = "".join(_why(track) for track in song.plan.tracks)
-    return (
-        "<h3>What was decided for each input</h3>"
-        + (table("Decisions for each input", head, rows) if rows else "<p>There are no inputs.</p>")
-        + whys
+    return Table(
+        caption="Decisions for each input",
+        head=("Input", "Role", "Gain", "Filters", "Gate", "Compressor", "Fader", "Position", "Reverb"),
+        rows=[[named(track.name), _role(track), *_cells(track, seconds)] for track in song.plan.tracks if track.sounds],
     )
 
 
-def _role(track: TrackPlan) -> str:
-    return f'{safe(track.role)} <span class="guess">(a guess)</span>' if track.role_is_guess else safe(track.role)
+def left_out(song: ReportedSong) -> list[tuple[str, str]]:
+    """Names of the inputs that are not in the mix, each with the reason."""
+    return [
+        (track.name, next((reason.because for reason in track.reasons if reason.what == "mute"), ""))
+        for track in song.plan.tracks
+        if not track.sounds
+    ]
+
+
+def _role(track: TrackPlan) -> Markup:
+    guess = Markup(' <span class="guess">(a guess)</span>') if track.role_is_guess else ""
+    return Markup("{}{}").format(clean(track.role), guess)
 
 
 def _cells(track: TrackPlan, seconds: float) -> list[str]:
-    if not track.sounds:
-        why = next((reason.because for reason in track.reasons if reason.what == "mute"), "")
-        return [f"not in the mix{f': {safe(why)}' if why else ''}", "", "", "", "", "", ""]
-    inverted = "polarity inverted" if track.flip else ""
     return [
-        ", ".join(part for part in (decibels(track.gain_db), inverted, timing(track.delay_s)) if part),
+        decibels(track.gain_db)
+        + "".join(
+            f", {extra}" for extra in ("polarity inverted" if track.flip else "", timing(track.delay_s)) if extra
+        ),
         filters(track),
         _gate(track, seconds),
         _compressor(track),
@@ -47,55 +55,49 @@ def _gate(track: TrackPlan, seconds: float) -> str:
         return "none"
     open_s = sum(b - a for a, b in track.gate.open_s)
     share = f"open {100.0 * min(open_s / seconds, 1.0):.0f} %, " if seconds > 0.0 else ""
-    return f"{share}else {decibels(track.gate.floor_db)}"
+    return f"{share}otherwise {decibels(track.gate.floor_db)}"
 
 
 def _compressor(track: TrackPlan) -> str:
     one = track.compressor
-    return "none" if one is None else f"{number(one.ratio)}:1 over {number(one.threshold_db)} dB"
+    return "none" if one is None else f"{number(one.ratio)}:1 above {number(one.threshold_db)} dB"
 
 
-def _why(track: TrackPlan) -> str:
+def reasons(song: ReportedSong) -> list[tuple[str, Table]]:
+    """Each input's name with the reasons for all that was decided for it."""
+    return [(track.name, _reasons(track)) for track in song.plan.tracks]
+
+
+def _reasons(track: TrackPlan) -> Table:
     worded = [(input_decision(reason.what, track), reason) for reason in track.reasons]
-    rows = [[safe(one.heading), safe(one.value), *_because(reason)] for one, reason in worded]
-    name = safe(track.name)
-    numbers = table(f"Reasons for {name}", ("What", "Decided", "Why", "Source"), rows, wordy=2) if rows else ""
-    summary = f"Why {named(track.name)} is as it is"
-    return f'<details class="why"><summary>{summary}</summary>{numbers or "<p>No reason is kept.</p>"}</details>'
+    return Table(
+        caption=f"Reasons for {track.name}",
+        head=("What", "Decided", "Why"),
+        rows=[[one.heading, one.value, sentence(reason.because)] for one, reason in worded],
+        wordy=1,
+    )
 
 
-def _because(reason: Reason | Goal) -> list[str]:
-    return [safe(sentence(reason.because)), safe(cited(reason.source))]
-
-
-def master_decisions(song: ReportedSong) -> str:
-    """What was decided for the whole mix, behind a fold."""
+def master_decisions(song: ReportedSong) -> Table:
+    """What was decided for the whole mix, with the reasons."""
     master, trims = song.master, song.master.trims
     reverb = song.plan.reverb
-    because = {
-        reason.what: reason
-        for reason in (*song.plan.reasons, *(reverb.reasons if reverb else ()), *trims.reasons, *master.reasons)
-    }
-    goals = {f"trim {goal.family}": goal for goal in song.plan.goals}
+    because = {f"trim {goal.family}": goal.because for goal in song.plan.goals}
+    given = (*song.plan.reasons, *(reverb.reasons if reverb else ()), *trims.reasons, *master.reasons)
+    because |= {reason.what: reason.because for reason in given}
     decided = [f"trim {family}" for family, _ in trims.trims_db]
     decided += ["drum_peak_dbfs"] if trims.drum_peak_dbfs is not None else []
-    decided += ["gain_db", "target_lufs", *(["room"] if reverb else [])]
+    decided += ["gain_db", "target_lufs", *(["room"] if reverb else []), *(reason.what for reason in given)]
     rows = []
-    for what in dict.fromkeys((*decided, *because)):
+    for what in dict.fromkeys(decided):
         worded = song_decision(what, song.plan, master)
-        why = because.get(what) or goals.get(what)
-        rows.append([safe(worded.heading), safe(worded.value), *(_because(why) if why else ("", ""))])
+        rows.append([worded.heading, worded.value, sentence(because.get(what, ""))])
     rows.append(
         [
             "Limiter",
-            f"at {number(master.ceiling_dbfs)} dBFS, {1000.0 * master.lookahead_s:.0f} ms ahead, "
-            f"{1000.0 * master.release_s:.0f} ms to let go",
-            f"So that true peaks stay under {number(song.plan.ceiling_dbtp)} dBTP.",
-            "",
+            f"{number(-master.ceiling_dbfs)} dB below clipping, {1000.0 * master.lookahead_s:.0f} ms look-ahead, "
+            f"{1000.0 * master.release_s:.0f} ms release",
+            f"So that peaks stay {below_clipping(song.plan.ceiling_dbtp, 'dBTP')}, between the samples too.",
         ]
     )
-    return (
-        '<details class="why"><summary>Why the whole mix is as it is</summary>'
-        + table("Decisions for the whole mix", ("What", "Decided", "Why", "Source"), rows, wordy=2)
-        + "</details>"
-    )
+    return Table(caption="Decisions for the whole mix", head=("What", "Decided", "Why"), rows=rows, wordy=1)

@@ -15,7 +15,8 @@ from morningmix.laws.loudness import OFFSET_DB
 from morningmix.laws.track_power import k_powers, loud_mask, spans_to_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, SongFacts, Spans
-from morningmix.model.plan import MasterPlan, SongPlan, TrackPlan
+from morningmix.model.plan import SongPlan, TrackPlan
+from morningmix.report.contents import ReportedSong
 from morningmix.units import powers_db
 
 Array = NDArray[np.float64]
@@ -33,6 +34,11 @@ OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0
 """Nominal middles of the octave bands (IEC 61260-1)."""
 _COVERED = 0.75
 
+RIDGES = ("everything", "drums and bass", "vocals")
+RHYTHM, VOCALS = ("drums", "bass"), ("vocals",)
+"""Families of the second and the third ridge."""
+_RIDGE_COLUMNS = 200
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
@@ -45,12 +51,12 @@ class Level:
     """10th, 50th and 90th percentile of the mean (RMS) level of the slots in which it plays."""
 
 
-def plays(one: Input, heard: Singing | None, measured: Measurements) -> Mask:
-    """Slots of the take in which the input's own sound plays, as far as can be told: ``(slots,)``."""
+def plays(one: Input, singing: Singing | None, measured: Measurements) -> Mask:
+    """Slots of the take in which the input itself plays, as far as is known: ``(slots,)``."""
     if one.facts.silent:
         return np.zeros(measured.slots, np.bool_)
-    if heard is not None:
-        return spans_to_mask(heard.sings_s, measured.slots, measured.slot_s)
+    if singing is not None:
+        return spans_to_mask(singing.sings_s, measured.slots, measured.slot_s)
     return loud_mask(k_powers(one.facts, measured, ()), measured.slot_s)
 
 
@@ -87,6 +93,23 @@ def columns(values: ArrayLike, most: int = MOST_COLUMNS, *, lowest: bool = False
     return np.asarray(np.add.reduceat(values, starts) / np.diff(starts, append=len(values)))
 
 
+def ridges(powers: Sequence[Array]) -> list[tuple[str, Array]]:
+    """Loudness over time of everything, of drums and bass, and of the vocals, as (name, heights 0..1).
+
+    `powers` are theirs in this order, per slot; a group without slots is left out. All share one scale of 36 dB.
+    """
+    sums = [(name, columns(power, _RIDGE_COLUMNS)) for name, power in zip(RIDGES, powers, strict=True) if len(power)]
+    if not sums or not sums[0][1].any():
+        return []
+    top_db = float(powers_db(sums[0][1]).max())
+    window = np.hanning(9)[1:-1]
+    window /= window.sum()
+    return [
+        (name, np.convolve(np.clip((powers_db(power) - top_db + 36.0) / 38.0, 0.0, 1.0), window, "same"))
+        for name, power in sums
+    ]
+
+
 def octave_levels(song: SongFacts) -> tuple[tuple[float, float], ...]:
     """(middle in Hz, level in dBFS) of each octave band that the measured bands cover by three quarters.
 
@@ -116,40 +139,37 @@ def slope_levels(octaves: Sequence[tuple[float, float]]) -> tuple[tuple[float, f
 
 
 def loudness_in_mix_lu(
-    one: Input,
-    track: TrackPlan,
-    playing: Mask,
-    measured: Measurements,
-    plan: SongPlan,
-    master: MasterPlan,
-    song: SongFacts,
-    mix_lufs: float,
+    one: Input, track: TrackPlan, playing: Mask, measured: Measurements, song: ReportedSong
 ) -> float | None:
-    """Estimated loudness of one input re the whole mix while it plays in this song, LU; None if it does not.
+    """Estimated loudness of one input re the whole mix while it plays in this song, LU; None if it does not
+    or the mix is silent.
 
     From the measured bands through filters, compressor, fader, the family's trim and the master's gain; the limiter
-    and the drums' own peak control, which hardly change loudness, are left aside.
+    and the drums' own peak control, which hardly change loudness, are left out.
     """
+    plan, master = song.plan, song.master
     first = int(plan.start_s / measured.slot_s)
     last = max(int(np.ceil(plan.end_s / measured.slot_s)), first + 1)
     here = playing[first:last]
-    if not (track.sounds and here.any()):
+    if song.loudness_lufs is None or not (track.sounds and here.any()):
         return None
     gain_db = np.full(len(here), track.gain_db + track.fader_db + master.gain_db)
     gain_db += dict(master.trims.trims_db).get(track.family, 0.0)
-    reduction = dict(song.reduction_db).get(track.name)
+    reduction = dict(song.facts.reduction_db).get(track.name)
     if reduction is not None and len(reduction):
         middles = (np.arange(len(here)) + 0.5) * measured.slot_s
-        gain_db += np.interp(middles, (np.arange(len(reduction)) + 0.5) * song.hop_s, reduction.astype(np.float64))
+        gain_db += np.interp(
+            middles, (np.arange(len(reduction)) + 0.5) * song.facts.hop_s, reduction.astype(np.float64)
+        )
     power = float((k_powers(one.facts, measured, track.filters)[first:last] * 10.0 ** (gain_db / 10.0))[here].mean())
-    return OFFSET_DB + 10.0 * float(np.log10(power)) - mix_lufs if power > 0.0 else None
+    return OFFSET_DB + 10.0 * float(np.log10(power)) - song.loudness_lufs if power > 0.0 else None
 
 
 def bleed_rise_db(
     reduction_db: NDArray[np.float32], hop_s: float, playing: Mask, measured: Measurements, plan: SongPlan
 ) -> float | None:
-    """By how much a compressor brings up what is heard while an input rests, against what it plays; None if it never
-    does one of them in this song.
+    """By how much a compressor raises bleed between an input's notes against the notes; None if the song has only one
+    of them.
     """
     middles_s = plan.start_s + (np.arange(len(reduction_db)) + 0.5) * hop_s
     plays_then = playing[np.minimum((middles_s / measured.slot_s).astype(np.intp), len(playing) - 1)]
