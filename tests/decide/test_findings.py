@@ -10,7 +10,7 @@ import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements, recordings
 from morningmix.decide.findings import find_faults
-from morningmix.model.measured import Cleaned, Singing
+from morningmix.model.measured import AlignmentFacts, Cleaned, Howl, Hum, Singing, TrackFacts, Turned
 from morningmix.model.recording import Recording, Take
 
 
@@ -59,3 +59,64 @@ def test_a_voice_is_drowned_where_more_was_taken_out_of_it_than_stayed(band_db: 
     assert any(one.kind == "drowned" and one.name == lead.name for one in said) is drowned
     said = find_faults((replace(lead, cleaned=None),), take, measurements(clean), {0: None})
     assert not any(one.kind == "drowned" for one in said)
+
+
+def found_of(facts: TrackFacts, role: str = "electric guitar", **changes: object) -> dict[str, tuple[float, str]]:
+    """What is said of one input: kind -> weight and words."""
+    one = replace(an_input(role, facts), **changes)  # type: ignore[arg-type]
+    take = Take(folder=Path("card"), recordings=tuple(recordings("a")), rate_hz=48_000, frames=480_000)
+    return {each.kind: (each.weight, each.says) for each in find_faults((one,), take, measurements(facts), {})}
+
+
+POP = ((1.0, 1.1),)
+
+
+@pytest.mark.parametrize(
+    ("facts", "kinds"),
+    [
+        ({}, set()),
+        ({"peak_dbfs": -0.9}, {"headroom"}),
+        ({"peak_dbfs": -1.1}, set()),
+        ({"peak_dbfs": -30.5}, {"quiet"}),
+        ({"peak_dbfs": -29.5}, set()),
+        ({"clipped_runs": 1}, {"clipped"}),
+        ({"clipped_runs": 2, "pops_s": POP}, {"pop"}),
+        ({"clipped_runs": 3, "pops_s": POP}, {"pop", "clipped"}),
+        ({"dc": 0.0021}, {"dc"}),
+        ({"dc": 0.0019}, set()),
+        ({"hum": Hum(mains_hz=50.0, level_dbfs=-50.0)}, {"hum"}),
+        ({"dropouts": 1}, {"dropout"}),
+        ({"broken_samples": 1}, {"damaged"}),
+        ({"howls": (Howl(start_s=1.0, end_s=2.0, hz=900.0),)}, {"howl"}),
+        ({"peak_dbfs": -74.0}, {"quiet"}),
+        ({"peak_dbfs": -76.0}, {"silent"}),
+    ],
+)
+def test_each_fault_is_found_from_its_level_on(facts: dict[str, object], kinds: set[str]) -> None:
+    assert set(found_of(facts_of(bump(500.0, 1.0), STEADY, **facts))) == kinds  # type: ignore[arg-type]
+
+
+def test_an_input_that_sounds_for_a_moment_only_is_found() -> None:
+    assert set(found_of(facts_of(bump(500.0, 1.0), np.where(np.arange(100) < 3, 1e-2, 0.0)))) == {"silent"}
+    assert set(found_of(facts_of(bump(500.0, 1.0), np.where(np.arange(100) < 4, 1e-2, 0.0)))) == set()
+
+
+@pytest.mark.parametrize(("runs", "weight"), [(7, 50.7), (400, 90.0), (1_000, 90.0)])
+def test_the_more_often_it_clipped_the_worse(runs: int, weight: float) -> None:
+    assert found_of(facts_of(bump(500.0, 1.0), STEADY, clipped_runs=runs))["clipped"][0] == pytest.approx(weight)
+
+
+@pytest.mark.parametrize(("inverted", "found"), [(0.9, True), (0.7, False)])
+def test_opposite_polarity_is_found_where_it_costs_two_decibels(inverted: float, found: bool) -> None:
+    facts = facts_of(bump(500.0, 1.0), STEADY)
+    alignment = AlignmentFacts(
+        other="overhead", delay_s=0.0, likeness=0.1, flipped_delay_s=0.0, flipped_likeness=inverted
+    )
+    assert ("polarity" in found_of(facts, "snare", alignment=alignment)) is found
+
+
+@pytest.mark.parametrize(("step_db", "way"), [(4.0, "up"), (-4.0, "down")])
+def test_a_gain_step_says_which_way_it_went(step_db: float, way: str) -> None:
+    says = found_of(facts_of(bump(500.0, 1.0), STEADY), turned=Turned(at_s=62.0, step_db=step_db))["turned"][1]
+    assert f" {way} by 4 dB" in says
+    assert "1:02" in says

@@ -32,6 +32,7 @@ from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import k_powers, loud_mask, loudness_of
 from morningmix.model.input import Input
 from morningmix.model.measured import AcousticFeedback, SumFacts
+from morningmix.model.measured import Howl, SumFacts, Turned
 from morningmix.model.plan import Move, SongPlan, TrackPlan
 from morningmix.model.recipe import Defaults, InputWish, MoveWish, SongInputWish, SongWish
 from morningmix.model.slots import Slots
@@ -399,6 +400,17 @@ def test_pops_and_howls_are_turned_down_together(heard: Heard) -> None:
     assert track.ducked_s == ((0.5, 0.56), (1.0, 2.04), (3.0, 4.0))
     (because,) = [reason.because for reason in track.reasons if reason.what == "ducked_s"]
     assert because == "2 pops and 2 howls turned down by 20 dB"
+
+
+def test_a_gain_step_is_made_up_for_at_its_place_in_the_song(heard: Heard) -> None:
+    """Somebody brought the lead's microphone up by 4 dB: from there on it comes back down by as much."""
+    step = Turned(at_s=5.0, step_db=4.0)
+    inputs = tuple(replace(one, turned=step) if one.name == "lead vocal" else one for one in heard.inputs)
+    plan = tracks(plan_of(replace(heard, inputs=inputs), start_s=2.0))
+    assert plan["lead vocal"].turned == (3.0, -4.0)
+    assert plan["backing vocal"].turned is None
+    (because,) = [reason.because for reason in plan["lead vocal"].reasons if reason.what == "turned"]
+    assert "+4.0 dB at 0:05.0" in because
 
 
 def test_clipping_is_mended_and_said(heard: Heard) -> None:
