@@ -120,3 +120,25 @@ def test_a_gain_step_says_which_way_it_went(step_db: float, way: str) -> None:
     says = found_of(facts_of(bump(500.0, 1.0), STEADY), turned=Turned(at_s=62.0, step_db=step_db))["turned"][1]
     assert f" {way} by 4 dB" in says
     assert "1:02" in says
+
+
+@pytest.mark.parametrize(("count", "more"), [(1, False), (3, False), (4, True)])
+def test_three_pops_are_named_and_the_rest_counted(count: int, more: bool) -> None:
+    pops_s = tuple((float(at_s), at_s + 0.1) for at_s in range(1, count + 1))
+    says = found_of(facts_of(bump(500.0, 1.0), STEADY, pops_s=pops_s))["pop"][1]
+    assert [f"0:0{at_s}.0" in says for at_s in range(1, 5)] == [at_s <= min(count, 3) for at_s in range(1, 5)]
+    assert ("later" in says) is more
+
+
+@pytest.mark.parametrize(("hz", "pitch"), [(900.0, "900 Hz"), (1_000.0, "1.0 kHz"), (2_460.0, "2.5 kHz")])
+def test_feedback_is_named_by_pitch_and_time(hz: float, pitch: str) -> None:
+    says = found_of(facts_of(bump(500.0, 1.0), STEADY, howls=(Howl(start_s=28.4, end_s=29.0, hz=hz),)))["howl"][1]
+    assert pitch in says
+    assert "0:28" in says
+    assert "later" not in says
+
+
+def test_the_figures_of_small_faults_are_those_that_were_measured() -> None:
+    assert "0.3 %" in found_of(facts_of(bump(500.0, 1.0), STEADY, dc=0.003))["dc"][1]
+    assert "0.5 dB" in found_of(facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=-0.5))["headroom"][1]
+    assert "-40 dBFS" in found_of(facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=-40.0))["quiet"][1]

@@ -9,6 +9,7 @@ from decide.made import STEADY, an_input, bump, facts_of, measurements
 from morningmix.decide.pan import WIDTHS, decide_pans
 from morningmix.model.plan import FAMILIES
 from morningmix.decide.pan import WIDTHS, centroid_hz, decide_pans
+from morningmix.files.presets import load_roles
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
@@ -58,3 +59,11 @@ def test_the_mean_pitch_of_a_sound_is_that_of_its_bump() -> None:
         facts = facts_of(bump(centre_hz, 0.5), STEADY)
         found = centroid_hz(an_input("electric guitar", facts), measurements(facts))
         assert found == pytest.approx(centre_hz, rel=0.05)
+
+
+@pytest.mark.parametrize(("family", "width"), [("guitars", 0.6), ("drums", 0.35), ("vocals", 0.35)])
+def test_each_family_has_a_width_of_its_own(family: str, width: float) -> None:
+    roles = [role for role, preset in load_roles().items() if (preset.family, preset.pan) == (family, "spread")]
+    low, high = facts_of(bump(200.0, 1.0), STEADY), facts_of(bump(400.0, 1.0), STEADY)
+    pans = decide_pans([an_input(roles[0], low, 0), an_input(roles[0], high, 1)], measurements(low, high))
+    assert [pans[i][0] for i in range(2)] == [-width, width]

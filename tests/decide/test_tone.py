@@ -88,3 +88,11 @@ def test_a_tilt_goes_toward_the_slope_and_never_past_it(levels: list[float]) -> 
     before, now = (float(np.polyfit(places, one, 1)[0]) - WANTED_SLOPE_DB for one in (octaves, after))
     assert abs(now) <= abs(before) + 0.01
     assert now * before >= -0.02
+
+
+@pytest.mark.parametrize(
+    ("off_db", "tilted_db"), [(0.9, None), (-0.9, None), (1.1, MOST_TILT_DB), (-1.1, -MOST_TILT_DB)]
+)
+def test_a_slope_within_a_decibel_an_octave_is_left_alone(off_db: float, tilted_db: float | None) -> None:
+    found = decide_tilt((WANTED_SLOPE_DB + off_db) * np.arange(6.0), RATE_HZ)
+    assert (found and found[0]) == tilted_db
