@@ -142,3 +142,14 @@ def test_the_figures_of_small_faults_are_those_that_were_measured() -> None:
     assert "0.3 %" in found_of(facts_of(bump(500.0, 1.0), STEADY, dc=0.003))["dc"][1]
     assert "0.5 dB" in found_of(facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=-0.5))["headroom"][1]
     assert "-40 dBFS" in found_of(facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=-40.0))["quiet"][1]
+
+
+def test_the_order_of_faults_is_by_what_they_spoil() -> None:
+    """What cannot be played first, what is only untidy last."""
+    howls, hum = (Howl(start_s=1.0, end_s=2.0, hz=900.0),), Hum(mains_hz=50.0, level_dbfs=-50.0)
+    everything = facts_of(
+        bump(500.0, 1.0), STEADY, peak_dbfs=-40.0, broken_samples=2, dropouts=2, howls=howls, hum=hum, pops_s=POP,
+        clipped_runs=9, dc=0.01,
+    )  # fmt: skip
+    found = found_of(everything, turned=Turned(at_s=1.0, step_db=3.0))
+    assert list(found) == ["damaged", "clipped", "quiet", "dropout", "howl", "hum", "turned", "pop", "dc"]
