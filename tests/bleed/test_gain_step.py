@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 
 from decide.made import STEADY, bump, facts_of
 from morningmix.audio.takes import find_take
-from morningmix.bleed.gain_step import brought_back, find_turn, gain_step, refined
-from morningmix.bleed.subtract import Sounds, turn
-from morningmix.model.measured import BleedFacts, Turned
+from morningmix.bleed.gain_step import detect_gain_step, find_gain_step, refine_gain_step, undo_gain_step
+from morningmix.bleed.subtract import Sounds, apply_gain_step
+from morningmix.model.measured import BleedFacts, GainStep
 
 HOP_S = 0.02
 
 
-def excess_db(step_db: float, at_s: float = 20.5, seconds: float = 40.0, seed: int = 1) -> NDArray[np.float32]:
+def over_bleed_db(step_db: float, at_s: float = 20.5, seconds: float = 40.0, seed: int = 1) -> NDArray[np.float32]:
     """Over the predicted bleed: narrow at rest, moved by a step; every third second somebody sings on top of it."""
     rng = np.random.default_rng(seed)
     times_s = np.arange(round(seconds / HOP_S)) * HOP_S
@@ -28,14 +28,14 @@ def excess_db(step_db: float, at_s: float = 20.5, seconds: float = 40.0, seed: i
     return np.clip(start_db + resting + sung + np.where(times_s >= at_s, step_db, 0.0), -3.0, 15.0).astype(np.float32)
 
 
-def bleed_of(excess: NDArray[np.float32]) -> BleedFacts:
-    return BleedFacts(hop_s=HOP_S, excess_db=excess, excess_of_instruments_db=excess)
+def bleed_of(over_db: NDArray[np.float32]) -> BleedFacts:
+    return BleedFacts(hop_s=HOP_S, over_bleed_db=over_db, over_instrument_bleed_db=over_db)
 
 
 @pytest.mark.parametrize("step_db", [6.0, 3.0, -4.0])
 @pytest.mark.parametrize("at_s", [13.5, 20.5, 26.0])
 def test_a_gain_step_is_found_where_it_is_and_as_large_as_it_is(step_db: float, at_s: float) -> None:
-    found = gain_step(bleed_of(excess_db(step_db, at_s)))
+    found = detect_gain_step(bleed_of(over_bleed_db(step_db, at_s)))
     assert found is not None
     assert found.at_s == pytest.approx(at_s, abs=0.3)
     assert found.step_db == pytest.approx(step_db, abs=0.3)
@@ -43,36 +43,36 @@ def test_a_gain_step_is_found_where_it_is_and_as_large_as_it_is(step_db: float, 
 
 @pytest.mark.parametrize("step_db", [0.0, 1.5, -1.5])
 def test_what_stays_or_moves_little_is_no_gain_step(step_db: float) -> None:
-    assert find_turn(excess_db(step_db), HOP_S) is None
+    assert find_gain_step(over_bleed_db(step_db), HOP_S) is None
 
 
 def test_a_step_too_near_an_end_or_in_too_short_a_take_says_nothing() -> None:
-    assert find_turn(excess_db(6.0, at_s=4.0, seconds=19.0), HOP_S) is None
-    assert gain_step(None) is None
+    assert find_gain_step(over_bleed_db(6.0, at_s=4.0, seconds=19.0), HOP_S) is None
+    assert detect_gain_step(None) is None
 
 
 def test_a_step_that_only_the_instruments_show_is_found() -> None:
-    bleed = BleedFacts(hop_s=HOP_S, excess_db=excess_db(0.0), excess_of_instruments_db=excess_db(6.0))
-    found = gain_step(bleed)
+    bleed = BleedFacts(hop_s=HOP_S, over_bleed_db=over_bleed_db(0.0), over_instrument_bleed_db=over_bleed_db(6.0))
+    found = detect_gain_step(bleed)
     assert found is not None
     assert found.step_db == pytest.approx(6.0, abs=0.3)
 
 
 def test_what_is_still_missing_is_added() -> None:
-    first = Turned(at_s=20.5, step_db=4.0)
-    better = refined(first, bleed_of(excess_db(2.0)))
+    first = GainStep(at_s=20.5, step_db=4.0)
+    better = refine_gain_step(first, bleed_of(over_bleed_db(2.0)))
     assert better.at_s == 20.5
     assert better.step_db == pytest.approx(6.0, abs=0.3)
-    assert refined(first, None) == first
+    assert refine_gain_step(first, None) == first
 
 
 def test_levels_are_brought_back_from_the_step_on() -> None:
     facts = facts_of(bump(500.0, 1.0), STEADY)
-    back = brought_back(facts, Turned(at_s=4.0, step_db=6.0), 0.1)
+    back = undo_gain_step(facts, GainStep(at_s=4.0, step_db=6.0), 0.1)
     np.testing.assert_allclose(back.slots.powers[:40], facts.slots.powers[:40])
     np.testing.assert_allclose(back.slots.powers[40:], facts.slots.powers[40:] * 10.0**-0.6, rtol=1e-5)
     np.testing.assert_allclose(back.slots.peaks[40:], facts.slots.peaks[40:] * 10.0**-0.3, rtol=1e-5)
-    assert brought_back(facts, None, 0.1) == facts
+    assert undo_gain_step(facts, None, 0.1) == facts
 
 
 def test_the_sound_that_bleed_is_learnt_from_has_one_gain(tmp_path: Path) -> None:
@@ -82,9 +82,9 @@ def test_the_sound_that_bleed_is_learnt_from_has_one_gain(tmp_path: Path) -> Non
     stepped = even.copy()
     stepped[:, rate_hz // 2 :] *= 10.0**0.3
     soundfile.write(tmp_path / "a.wav", stepped.T, rate_hz, subtype="FLOAT")
-    sounds = Sounds(find_take(tmp_path), [(0, Turned(at_s=0.5, step_db=6.0))])
+    sounds = Sounds(find_take(tmp_path), [(0, GainStep(at_s=0.5, step_db=6.0))])
     for start, stop in ((0, rate_hz), (3_000, 5_000), (6_000, 7_000)):
         np.testing.assert_allclose(sounds.read(0, start, stop), even[:, start:stop], rtol=1e-5)
     again = sounds.read(0, 3_000, 5_000)
-    turn(again, 3_000, Turned(at_s=0.5, step_db=6.0), rate_hz, back=False)
+    apply_gain_step(again, 3_000, GainStep(at_s=0.5, step_db=6.0), rate_hz, undo=False)
     np.testing.assert_allclose(again, stepped[:, 3_000:5_000], rtol=1e-5)

@@ -10,12 +10,11 @@ from decide.made import STEADY, an_input, bump, facts_of
 from morningmix.decide.align import decide_alignment, flip_margin_db
 from morningmix.model.input import Input
 from morningmix.model.measured import AlignmentFacts
-from morningmix.model.recipe import Defaults
 
 
 def snare(as_it_is: float, inverted: float) -> Input:
     facts = AlignmentFacts(
-        other="overhead", delay_s=0.003, likeness=as_it_is, flipped_delay_s=0.004, flipped_likeness=inverted
+        other="overhead", delay_s=0.003, correlation=as_it_is, flipped_delay_s=0.004, flipped_correlation=inverted
     )
     return replace(an_input("snare", facts_of(bump(300.0, 1.0), STEADY)), alignment=facts)
 
@@ -35,7 +34,7 @@ def snare(as_it_is: float, inverted: float) -> Input:
 def test_polarity_is_inverted_where_it_clearly_gains_and_nothing_moves_where_little_is_alike(
     as_it_is: float, inverted: float, flip: bool, delay_s: float
 ) -> None:
-    assert decide_alignment(snare(as_it_is, inverted), Defaults())[:2] == (flip, delay_s)
+    assert decide_alignment(snare(as_it_is, inverted))[:2] == (flip, delay_s)
 
 
 def test_what_the_other_polarity_would_gain() -> None:
@@ -44,8 +43,6 @@ def test_what_the_other_polarity_would_gain() -> None:
     assert flip_margin_db(an_input("snare", facts_of(bump(300.0, 1.0), STEADY))) is None
 
 
-def test_the_switch_of_one_input_or_of_all_turns_it_off() -> None:
+def test_the_switch_turns_it_off() -> None:
     one = snare(0.3, 0.9)
-    assert decide_alignment(one, Defaults(align="off"))[:2] == (False, 0.0)
-    assert decide_alignment(replace(one, wish=replace(one.wish, align="off")), Defaults())[:2] == (False, 0.0)
-    assert decide_alignment(replace(one, wish=replace(one.wish, align="auto")), Defaults(align="off"))[0]
+    assert decide_alignment(replace(one, wish=replace(one.wish, align="off")))[:2] == (False, 0.0)

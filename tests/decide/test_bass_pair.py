@@ -9,7 +9,6 @@ from decide.made import an_input, bump, facts_of, measurements
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.filters import decide_filters
 from morningmix.model.input import Input
-from morningmix.model.recipe import Defaults
 
 
 def test_a_line_is_told_from_a_microphone_by_its_rests() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements, recordings
 from morningmix.decide.findings import find_faults
-from morningmix.model.measured import AlignmentFacts, Cleaned, Howl, Hum, Singing, TrackFacts, Turned
+from morningmix.model.measured import AcousticFeedback, AlignmentFacts, Cleaned, GainStep, Hum, Singing, TrackFacts
 from morningmix.model.recording import Recording, Take
 
 
@@ -87,7 +87,7 @@ POP = ((1.0, 1.1),)
         ({"hum": Hum(mains_hz=50.0, level_dbfs=-50.0)}, {"hum"}),
         ({"dropouts": 1}, {"dropout"}),
         ({"broken_samples": 1}, {"damaged"}),
-        ({"howls": (Howl(start_s=1.0, end_s=2.0, hz=900.0),)}, {"howl"}),
+        ({"feedback": (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0),)}, {"howl"}),
         ({"peak_dbfs": -74.0}, {"quiet"}),
         ({"peak_dbfs": -76.0}, {"silent"}),
     ],
@@ -110,14 +110,14 @@ def test_the_more_often_it_clipped_the_worse(runs: int, weight: float) -> None:
 def test_opposite_polarity_is_found_where_it_costs_two_decibels(inverted: float, found: bool) -> None:
     facts = facts_of(bump(500.0, 1.0), STEADY)
     alignment = AlignmentFacts(
-        other="overhead", delay_s=0.0, likeness=0.1, flipped_delay_s=0.0, flipped_likeness=inverted
+        other="overhead", delay_s=0.0, correlation=0.1, flipped_delay_s=0.0, flipped_correlation=inverted
     )
     assert ("polarity" in found_of(facts, "snare", alignment=alignment)) is found
 
 
 @pytest.mark.parametrize(("step_db", "way"), [(4.0, "up"), (-4.0, "down")])
 def test_a_gain_step_says_which_way_it_went(step_db: float, way: str) -> None:
-    says = found_of(facts_of(bump(500.0, 1.0), STEADY), turned=Turned(at_s=62.0, step_db=step_db))["turned"][1]
+    says = found_of(facts_of(bump(500.0, 1.0), STEADY), gain_step=GainStep(at_s=62.0, step_db=step_db))["turned"][1]
     assert f" {way} by 4 dB" in says
     assert "1:02" in says
 
@@ -132,7 +132,9 @@ def test_three_pops_are_named_and_the_rest_counted(count: int, more: bool) -> No
 
 @pytest.mark.parametrize(("hz", "pitch"), [(900.0, "900 Hz"), (1_000.0, "1.0 kHz"), (2_460.0, "2.5 kHz")])
 def test_feedback_is_named_by_pitch_and_time(hz: float, pitch: str) -> None:
-    says = found_of(facts_of(bump(500.0, 1.0), STEADY, howls=(Howl(start_s=28.4, end_s=29.0, hz=hz),)))["howl"][1]
+    says = found_of(facts_of(bump(500.0, 1.0), STEADY, feedback=(AcousticFeedback(start_s=28.4, end_s=29.0, hz=hz),)))[
+        "howl"
+    ][1]
     assert pitch in says
     assert "0:28" in says
     assert "later" not in says
@@ -146,10 +148,10 @@ def test_the_figures_of_small_faults_are_those_that_were_measured() -> None:
 
 def test_the_order_of_faults_is_by_what_they_spoil() -> None:
     """What cannot be played first, what is only untidy last."""
-    howls, hum = (Howl(start_s=1.0, end_s=2.0, hz=900.0),), Hum(mains_hz=50.0, level_dbfs=-50.0)
+    howls, hum = (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0),), Hum(mains_hz=50.0, level_dbfs=-50.0)
     everything = facts_of(
-        bump(500.0, 1.0), STEADY, peak_dbfs=-40.0, broken_samples=2, dropouts=2, howls=howls, hum=hum, pops_s=POP,
+        bump(500.0, 1.0), STEADY, peak_dbfs=-40.0, broken_samples=2, dropouts=2, feedback=howls, hum=hum, pops_s=POP,
         clipped_runs=9, dc=0.01,
     )  # fmt: skip
-    found = found_of(everything, turned=Turned(at_s=1.0, step_db=3.0))
+    found = found_of(everything, gain_step=GainStep(at_s=1.0, step_db=3.0))
     assert list(found) == ["damaged", "clipped", "quiet", "dropout", "howl", "hum", "turned", "pop", "dc"]

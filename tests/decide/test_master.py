@@ -114,7 +114,7 @@ def test_only_the_highest_drum_peaks_are_held(highest_db: float, usual_db: float
 def even_sum(key_db: float) -> SumFacts:
     """Ten seconds at -20.69 LUFS whose peaks all lie at one level."""
     peaks, powers = np.full(10_000, key_db, np.float32), np.full(10_000, 0.01, np.float32)
-    return SumFacts(step_s=0.001, steps_per_hop=100, key_db=peaks, powers=powers)
+    return SumFacts(step_s=0.001, steps_per_hop=100, sidechain_db=peaks, powers=powers)
 
 
 def test_the_master_brings_the_sum_to_its_target_under_its_ceiling() -> None:

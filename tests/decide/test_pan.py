@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements
-from morningmix.decide.pan import WIDTHS, decide_pans
-from morningmix.model.plan import FAMILIES
 from morningmix.decide.pan import WIDTHS, centroid_hz, decide_pans
 from morningmix.files.presets import load_roles
+from morningmix.model.plan import FAMILIES
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
@@ -30,6 +29,8 @@ def test_every_family_has_a_width_and_none_moves_the_guitars() -> None:
     inputs = [an_input(role, one, index) for index, (role, one) in enumerate(zip(roles, facts, strict=True))]
     pans = decide_pans(inputs, measurements(*facts))
     assert [pans[index][0] for index in range(4)] == [-0.3, 0.23, -0.23, 0.23]
+
+
 @pytest.mark.parametrize(
     ("count", "expected"),
     [(1, [-0.3]), (2, [-0.6, 0.6]), (3, [-0.6, 0.6, 0.0]), (4, [-0.6, 0.6, -0.6, 0.6])],

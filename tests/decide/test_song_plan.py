@@ -31,8 +31,7 @@ from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, re
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import k_powers, loud_mask, loudness_of
 from morningmix.model.input import Input
-from morningmix.model.measured import AcousticFeedback, SumFacts
-from morningmix.model.measured import Howl, SumFacts, Turned
+from morningmix.model.measured import AcousticFeedback, GainStep, SumFacts
 from morningmix.model.plan import Move, SongPlan, TrackPlan
 from morningmix.model.recipe import Defaults, InputWish, MoveWish, SongInputWish, SongWish
 from morningmix.model.slots import Slots
@@ -404,12 +403,12 @@ def test_pops_and_howls_are_turned_down_together(heard: Heard) -> None:
 
 def test_a_gain_step_is_made_up_for_at_its_place_in_the_song(heard: Heard) -> None:
     """Somebody brought the lead's microphone up by 4 dB: from there on it comes back down by as much."""
-    step = Turned(at_s=5.0, step_db=4.0)
-    inputs = tuple(replace(one, turned=step) if one.name == "lead vocal" else one for one in heard.inputs)
+    step = GainStep(at_s=5.0, step_db=4.0)
+    inputs = tuple(replace(one, gain_step=step) if one.name == "lead vocal" else one for one in heard.inputs)
     plan = tracks(plan_of(replace(heard, inputs=inputs), start_s=2.0))
-    assert plan["lead vocal"].turned == (3.0, -4.0)
-    assert plan["backing vocal"].turned is None
-    (because,) = [reason.because for reason in plan["lead vocal"].reasons if reason.what == "turned"]
+    assert plan["lead vocal"].gain_step == (3.0, -4.0)
+    assert plan["backing vocal"].gain_step is None
+    (because,) = [reason.because for reason in plan["lead vocal"].reasons if reason.what == "gain_step"]
     assert "+4.0 dB at 0:05.0" in because
 
 

@@ -16,7 +16,6 @@ from morningmix.decide.align import decide_alignment
 from morningmix.measure.alignment import SPEAKS_HZ, align
 from morningmix.model.input import Input
 from morningmix.model.plan import TrackPlan
-from morningmix.model.recipe import Defaults
 from morningmix.model.recording import Recording
 from morningmix.render.strip import Strip
 from morningmix.units import Block
@@ -57,7 +56,7 @@ def test_a_drum_and_its_overhead_are_in_step_and_in_phase_afterwards(
     """The close microphone is moved to where the far one hears it: within 2 samples, as the source has it."""
     sound = kick(1)
     close, far = recorded(tmp_path, sound, polarity * np.roll(sound, late_frames, axis=1))
-    flip, delay_s, reasons = decide_alignment(measured(close, far), Defaults())
+    flip, delay_s, reasons = decide_alignment(measured(close, far))
     moved_frames = round(delay_s * RATE_HZ)
     assert abs(moved_frames - late_frames) <= 2
     assert flip == (polarity < 0.0)
@@ -75,7 +74,7 @@ def test_a_drum_and_its_overhead_are_in_step_and_in_phase_afterwards(
 def test_an_overhead_that_hears_something_else_moves_nothing(tmp_path: Path) -> None:
     noise = np.random.default_rng(7).standard_normal((1, SECONDS * RATE_HZ)).astype(np.float32)
     one = measured(*recorded(tmp_path, kick(1), 0.1 * noise))
-    flip, delay_s, (reason,) = decide_alignment(one, Defaults())
+    flip, delay_s, (reason,) = decide_alignment(one)
     assert (flip, delay_s) == (False, 0.0)
     assert "stays" in reason.because
 
@@ -88,6 +87,6 @@ def test_too_few_hits_say_nothing(tmp_path: Path) -> None:
 def test_what_the_recipe_says_wins(tmp_path: Path) -> None:
     sound = kick(1)
     one = measured(*recorded(tmp_path, sound, -np.roll(sound, 96, axis=1)))
-    assert decide_alignment(one, Defaults(align="off"))[:2] == (False, 0.0)
+    assert decide_alignment(replace(one, wish=replace(one.wish, align="off")))[:2] == (False, 0.0)
     wished = replace(one, wish=replace(one.wish, flip=False, delay_ms=-1.5))
-    assert decide_alignment(wished, Defaults())[:2] == (False, -0.0015)
+    assert decide_alignment(wished)[:2] == (False, -0.0015)

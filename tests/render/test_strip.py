@@ -77,7 +77,7 @@ def test_gain_and_polarity(tmp_path: Path, gain_db: float, flip: bool, factor: f
 
 def test_a_gain_step_in_mid_take_is_made_up_for_from_there_on(tmp_path: Path) -> None:
     sound = noise(48_000)
-    cleaned, _ = rendered(track(turned=(0.5, -6.0206)), recorded(tmp_path, sound), 48_000)
+    cleaned, _ = rendered(track(gain_step=(0.5, -6.0206)), recorded(tmp_path, sound), 48_000)
     np.testing.assert_allclose(cleaned[:, :23_500], sound[:, :23_500], rtol=1e-6)
     np.testing.assert_allclose(cleaned[:, 24_500:], 0.5 * sound[:, 24_500:], rtol=2e-5)
 
