@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from decide.made import an_input, bump, facts_of, measurements
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.filters import decide_filters
+from morningmix.model.input import Input
 
 
 def test_a_line_is_told_from_a_microphone_by_its_rests() -> None:
@@ -22,3 +24,12 @@ def test_a_line_is_told_from_a_microphone_by_its_rests() -> None:
     filters, (why,) = decide_filters(amplifier, measurements(line.facts), line_too=line.name)
     assert [(one.kind, one.corner_hz) for one in filters] == [("high_pass", 120.0)]
     assert line.name in why.because
+
+
+@pytest.mark.parametrize(("quieter_db", "told"), [(9.0, False), (11.0, True)])
+def test_a_line_rests_at_least_ten_decibels_deeper(quieter_db: float, told: bool) -> None:
+    def bass(rest_db: float, index: int) -> Input:
+        level = np.where(np.arange(100) % 10 < 7, 1e-2, 10.0 ** (rest_db / 10.0))
+        return an_input("bass", facts_of(bump(90.0, 1.0), level), index)
+
+    assert (line_and_microphone([bass(-60.0, 0), bass(-60.0 - quieter_db, 1)]) is not None) is told

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decide.made import HITS, an_input, bump, facts_of
-from morningmix.decide.compress import decide_compressor
+from decide.made import HITS, STEADY, an_input, bump, facts_of, measurements
+from morningmix.decide.compress import crest_factor, decide_compressor, low_share
 from morningmix.files.presets import load_roles
 from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.units import powers_db
@@ -49,3 +50,38 @@ def test_who_plays_nothing_is_not_compressed() -> None:
     assert decide_compressor(one, 0.0, np.zeros(100, np.bool_), [2.0], [0.5], 0.5)[0] is None
     playback = an_input("playback", facts_of(bump(60.0, 0.7), HITS))
     assert decide_compressor(playback, 0.0, np.ones(100, np.bool_), [2.0], [0.5], 0.5)[0] is None
+
+
+def test_crest_and_low_share_are_those_of_the_sound() -> None:
+    facts = facts_of(bump(300.0, 0.5) + bump(3_000.0, 0.5), HITS, crest_db=12.0)
+    one = an_input("snare", facts)
+    assert crest_factor(one, HITS > 1e-3) == pytest.approx(10.0 ** (12.0 / 20.0), rel=1e-3)
+    assert crest_factor(one, np.zeros(100, np.bool_)) == 1.0
+    assert low_share(one, measurements(facts)) == pytest.approx(0.5, abs=0.02)
+    low = facts_of(bump(100.0, 0.3), STEADY)
+    assert low_share(an_input("bass", low), measurements(low)) == pytest.approx(1.0)
+    assert low_share(an_input("bass", facts_of(bump(100.0, 0.3), 0.0 * STEADY)), measurements(low)) == 0.0
+
+
+def test_the_formulas_give_ratio_knee_and_threshold() -> None:
+    """Ma et al. 2015 by hand: a steady track as percussive as the mean (wp = 1) and as low as it (wf = 1).
+
+    Ratio 1 + 0.54 + 0.764; threshold -11.03 + 0.44 * -14 - 4.987 = -22.18 dB at an RMS level of -14 dB, which takes
+    more than the preset allows, so that it is raised until the mean reduction is just that.
+    """
+    one = an_input("bass", facts_of(bump(100.0, 0.5), STEADY, crest_db=9.0))
+    bounds = one.preset.compressor
+    assert bounds is not None
+    crest = 10.0 ** (9.0 / 20.0)
+    everywhere = np.ones(100, np.bool_)
+    found, _ = decide_compressor(one, 6.0, everywhere, [crest - 1.0, crest + 1.0], [0.25, 0.75], 0.5)
+    assert found is not None
+    assert found.ratio == pytest.approx(min(2.30, bounds.ratio_max.value))
+    assert found.knee_db == pytest.approx(11.1)
+    peak_db = np.array([-20.0 + 6.0 + 9.0])
+    taken_db = -float(compressor_gain_db(peak_db, found.threshold_db, found.ratio, found.knee_db)[0])
+    assert taken_db == pytest.approx(bounds.mean_reduction_db.value, abs=0.06)
+    # Soft enough, the formula's threshold stands as it is: nothing passes it.
+    softly, _ = decide_compressor(one, -45.0, everywhere, [crest], [0.5], 0.5)
+    assert softly is not None
+    assert softly.threshold_db == pytest.approx(-11.03 + 0.44 * -65.0 - 4.987, abs=0.06)

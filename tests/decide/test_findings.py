@@ -10,7 +10,7 @@ import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements, recordings
 from morningmix.decide.findings import find_faults
-from morningmix.model.measured import AcousticFeedback, Cleaned, GainStep, Singing
+from morningmix.model.measured import AcousticFeedback, AlignmentFacts, Cleaned, GainStep, Hum, Singing, TrackFacts
 from morningmix.model.recording import Recording, Take
 
 
@@ -81,3 +81,99 @@ def test_a_voice_is_drowned_where_more_was_taken_out_of_it_than_stayed(band_db: 
     ] * drowned
     said = find_faults((replace(lead, cleaned=None),), take, measurements(clean), {0: None})
     assert not any(one.kind == "drowned" for one in said)
+
+
+def found_of(facts: TrackFacts, role: str = "electric guitar", **changes: object) -> dict[str, tuple[float, str]]:
+    """What is said of one input: kind -> weight and words."""
+    one = replace(an_input(role, facts), **changes)  # type: ignore[arg-type]
+    take = Take(folder=Path("card"), recordings=tuple(recordings("a")), rate_hz=48_000, frames=480_000)
+    return {each.kind: (each.weight, each.says) for each in find_faults((one,), take, measurements(facts), {})}
+
+
+POP = ((1.0, 1.1),)
+
+
+@pytest.mark.parametrize(
+    ("facts", "kinds"),
+    [
+        ({}, set()),
+        ({"peak_dbfs": -0.9}, {"headroom"}),
+        ({"peak_dbfs": -1.1}, set()),
+        ({"peak_dbfs": -30.5}, {"quiet"}),
+        ({"peak_dbfs": -29.5}, set()),
+        ({"clipped_runs": 1}, {"clipped"}),
+        ({"clipped_runs": 2, "pops_s": POP}, {"pop"}),
+        ({"clipped_runs": 3, "pops_s": POP}, {"pop", "clipped"}),
+        ({"dc": 0.0021}, {"dc"}),
+        ({"dc": 0.0019}, set()),
+        ({"hum": Hum(mains_hz=50.0, level_dbfs=-50.0)}, {"hum"}),
+        ({"dropouts": 1}, {"dropout"}),
+        ({"broken_samples": 1}, {"damaged"}),
+        ({"feedback": (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0),)}, {"howl"}),
+        ({"peak_dbfs": -74.0}, {"quiet"}),
+        ({"peak_dbfs": -76.0}, {"silent"}),
+    ],
+)
+def test_each_fault_is_found_from_its_level_on(facts: dict[str, object], kinds: set[str]) -> None:
+    assert set(found_of(facts_of(bump(500.0, 1.0), STEADY, **facts))) == kinds  # type: ignore[arg-type]
+
+
+def test_an_input_that_sounds_for_a_moment_only_is_found() -> None:
+    assert set(found_of(facts_of(bump(500.0, 1.0), np.where(np.arange(100) < 3, 1e-2, 0.0)))) == {"silent"}
+    assert set(found_of(facts_of(bump(500.0, 1.0), np.where(np.arange(100) < 4, 1e-2, 0.0)))) == set()
+
+
+@pytest.mark.parametrize(("runs", "weight"), [(7, 50.7), (400, 90.0), (1_000, 90.0)])
+def test_the_more_often_it_clipped_the_worse(runs: int, weight: float) -> None:
+    assert found_of(facts_of(bump(500.0, 1.0), STEADY, clipped_runs=runs))["clipped"][0] == pytest.approx(weight)
+
+
+@pytest.mark.parametrize(("inverted", "found"), [(0.9, True), (0.7, False)])
+def test_opposite_polarity_is_found_where_it_costs_two_decibels(inverted: float, found: bool) -> None:
+    facts = facts_of(bump(500.0, 1.0), STEADY)
+    alignment = AlignmentFacts(
+        other="overhead", delay_s=0.0, correlation=0.1, flipped_delay_s=0.0, flipped_correlation=inverted
+    )
+    assert ("polarity" in found_of(facts, "snare", alignment=alignment)) is found
+
+
+@pytest.mark.parametrize(("step_db", "way"), [(4.0, "up"), (-4.0, "down")])
+def test_a_gain_step_says_which_way_it_went(step_db: float, way: str) -> None:
+    says = found_of(facts_of(bump(500.0, 1.0), STEADY), gain_step=GainStep(at_s=62.0, step_db=step_db))["turned"][1]
+    assert f" {way} by 4 dB" in says
+    assert "1:02" in says
+
+
+@pytest.mark.parametrize(("count", "more"), [(1, False), (3, False), (4, True)])
+def test_three_pops_are_named_and_the_rest_counted(count: int, more: bool) -> None:
+    pops_s = tuple((float(at_s), at_s + 0.1) for at_s in range(1, count + 1))
+    says = found_of(facts_of(bump(500.0, 1.0), STEADY, pops_s=pops_s))["pop"][1]
+    assert [f"0:0{at_s}.0" in says for at_s in range(1, 5)] == [at_s <= min(count, 3) for at_s in range(1, 5)]
+    assert ("later" in says) is more
+
+
+@pytest.mark.parametrize(("hz", "pitch"), [(900.0, "900 Hz"), (1_000.0, "1.0 kHz"), (2_460.0, "2.5 kHz")])
+def test_feedback_is_named_by_pitch_and_time(hz: float, pitch: str) -> None:
+    says = found_of(facts_of(bump(500.0, 1.0), STEADY, feedback=(AcousticFeedback(start_s=28.4, end_s=29.0, hz=hz),)))[
+        "howl"
+    ][1]
+    assert pitch in says
+    assert "0:28" in says
+    assert "later" not in says
+
+
+def test_the_figures_of_small_faults_are_those_that_were_measured() -> None:
+    assert "0.3 %" in found_of(facts_of(bump(500.0, 1.0), STEADY, dc=0.003))["dc"][1]
+    assert "0.5 dB" in found_of(facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=-0.5))["headroom"][1]
+    assert "-40 dBFS" in found_of(facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=-40.0))["quiet"][1]
+
+
+def test_the_order_of_faults_is_by_what_they_spoil() -> None:
+    """What cannot be played first, what is only untidy last."""
+    howls, hum = (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0),), Hum(mains_hz=50.0, level_dbfs=-50.0)
+    everything = facts_of(
+        bump(500.0, 1.0), STEADY, peak_dbfs=-40.0, broken_samples=2, dropouts=2, feedback=howls, hum=hum, pops_s=POP,
+        clipped_runs=9, dc=0.01,
+    )  # fmt: skip
+    found = found_of(everything, gain_step=GainStep(at_s=1.0, step_db=3.0))
+    assert list(found) == ["damaged", "clipped", "quiet", "dropout", "howl", "hum", "turned", "pop", "dc"]

@@ -111,6 +111,29 @@ def test_only_the_highest_drum_peaks_are_held(highest_db: float, usual_db: float
     assert decide_trims(plan, ("drums",), gram_of(-20.0), None).drum_peak_dbfs is None
 
 
+def even_sum(key_db: float) -> SumFacts:
+    """Ten seconds at -20.69 LUFS whose peaks all lie at one level."""
+    peaks, powers = np.full(10_000, key_db, np.float32), np.full(10_000, 0.01, np.float32)
+    return SumFacts(step_s=0.001, steps_per_hop=100, sidechain_db=peaks, powers=powers)
+
+
+def test_the_master_brings_the_sum_to_its_target_under_its_ceiling() -> None:
+    plan = a_song()
+    trims = decide_trims(plan, (), np.zeros((100, 0, 0)), None)
+    master = decide_master(plan, trims, even_sum(-30.0), -18.0)
+    assert master.gain_db == pytest.approx(20.69 - 18.0, abs=0.011)
+    assert master.ceiling_dbfs == pytest.approx(plan.ceiling_dbtp - 0.2)
+    assert (master.lookahead_s, master.release_s, master.target_lufs) == (0.003, 0.12, -18.0)
+    assert reachable_lufs(plan, trims, even_sum(-30.0)) == plan.target_lufs
+
+
+def test_where_every_peak_meets_the_ceiling_the_target_is_the_highest_that_can_be_reached() -> None:
+    """Peaks 8 dB over the loudness in LUFS: the ceiling less 8 dB, rounded down to a tenth."""
+    plan = replace(a_song(), target_lufs=-7.0, ceiling_dbtp=-1.0)
+    trims = replace(decide_trims(plan, (), np.zeros((100, 0, 0)), None), gain_db=13.7)
+    assert reachable_lufs(plan, trims, even_sum(-12.691)) == pytest.approx(-9.2)
+
+
 def test_silence_has_a_master_too() -> None:
     trims = decide_trims(a_song(), (), np.zeros((100, 0, 0)), None)
     assert trims.gain_db == 0.0

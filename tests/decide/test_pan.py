@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements
-from morningmix.decide.pan import WIDTHS, decide_pans
+from morningmix.decide.pan import WIDTHS, centroid_hz, decide_pans
+from morningmix.files.presets import load_roles
 from morningmix.model.plan import FAMILIES
 
 
@@ -28,3 +29,42 @@ def test_every_family_has_a_width_and_none_moves_the_guitars() -> None:
     inputs = [an_input(role, one, index) for index, (role, one) in enumerate(zip(roles, facts, strict=True))]
     pans = decide_pans(inputs, measurements(*facts))
     assert [pans[index][0] for index in range(4)] == [-0.3, 0.23, -0.23, 0.23]
+
+
+@pytest.mark.parametrize(
+    ("count", "expected"),
+    [(1, [-0.3]), (2, [-0.6, 0.6]), (3, [-0.6, 0.6, 0.0]), (4, [-0.6, 0.6, -0.6, 0.6])],
+)
+def test_the_lowest_goes_left_and_an_odd_one_stays_in_the_middle(count: int, expected: list[float]) -> None:
+    facts = [facts_of(bump(300.0 * 1.3**i, 1.0), STEADY) for i in reversed(range(count))]
+    guitars = [an_input("electric guitar", one, i) for i, one in enumerate(facts)]
+    pans = decide_pans(guitars, measurements(*facts))
+    assert [pans[i][0] for i in reversed(range(count))] == pytest.approx(expected)
+
+
+def test_leads_low_sounds_and_pairs_of_channels_stay_in_the_middle() -> None:
+    mono, pair = facts_of(bump(300.0, 1.0), STEADY), facts_of(bump(300.0, 1.0), STEADY, channels=2)
+    inputs = [
+        an_input("lead vocal", mono, 0),
+        an_input("bass", mono, 1),
+        an_input("kick", mono, 2),
+        an_input("electric guitar", pair, 3),
+        an_input("electric guitar", mono, 4, pan=0.7),
+    ]
+    pans = decide_pans(inputs, measurements(mono, mono, mono, pair, mono))
+    assert [pans[i][0] for i in range(5)] == [0.0, 0.0, 0.0, 0.0, 0.7]
+
+
+def test_the_mean_pitch_of_a_sound_is_that_of_its_bump() -> None:
+    for centre_hz in (200.0, 1_600.0):
+        facts = facts_of(bump(centre_hz, 0.5), STEADY)
+        found = centroid_hz(an_input("electric guitar", facts), measurements(facts))
+        assert found == pytest.approx(centre_hz, rel=0.05)
+
+
+@pytest.mark.parametrize(("family", "width"), [("guitars", 0.6), ("drums", 0.35), ("vocals", 0.35)])
+def test_each_family_has_a_width_of_its_own(family: str, width: float) -> None:
+    roles = [role for role, preset in load_roles().items() if (preset.family, preset.pan) == (family, "spread")]
+    low, high = facts_of(bump(200.0, 1.0), STEADY), facts_of(bump(400.0, 1.0), STEADY)
+    pans = decide_pans([an_input(roles[0], low, 0), an_input(roles[0], high, 1)], measurements(low, high))
+    assert [pans[i][0] for i in range(2)] == [-width, width]

@@ -4,10 +4,23 @@ from __future__ import annotations
 
 import pytest
 
-from morningmix.decide.reverb import room_offset_db
+from decide.made import STEADY, an_input, bump, facts_of
+from morningmix.decide.reverb import decide_send, room_offset_db
+from morningmix.files.presets import load_roles
 
 
 @pytest.mark.parametrize(("sent", "offset_db"), [(10.0**-1.52, 0.0), (10.0**-1.72, 2.0), (1e-4, 6.0), (1.0, -6.0)])
 def test_a_room_that_would_be_too_small_or_too_large_is_moved(sent: float, offset_db: float) -> None:
     assert room_offset_db(sent, 1.0) == pytest.approx(offset_db, abs=0.06)
     assert room_offset_db(0.0, 1.0) == 0.0
+    assert room_offset_db(1.0, 0.0) == 0.0
+    # Only what is sent against the dry whole counts.
+    assert room_offset_db(10.0 * sent, 10.0) == pytest.approx(offset_db, abs=0.06)
+
+
+def test_a_role_sends_its_share_and_some_stay_dry() -> None:
+    facts = facts_of(bump(500.0, 1.0), STEADY)
+    for role, preset in load_roles().items():
+        send, why = decide_send(an_input(role, facts), 1.5)
+        assert send == (None if preset.send_lu is None else pytest.approx(preset.send_lu.value + 1.5))
+        assert ("stays dry" in why.because) == (preset.send_lu is None)

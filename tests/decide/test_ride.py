@@ -71,6 +71,33 @@ def test_a_harmony_alone_comes_up_to_the_lead_and_beside_it_stays_under() -> Non
     assert rode_lead[round(25 / SLOT_S)] <= rode_lead[round(10 / SLOT_S)] + 0.05
 
 
+def test_a_ride_starts_before_a_line_and_rests_after_it() -> None:
+    """Two lines a second apart are one gesture, the third has a run-up of its own; the second was 2 dB softer."""
+    sings = lines((5, 15), (16, 18), (25, 35))
+    one = voice(np.where(lines((16, 18)), -2.0, 0.0), sings)
+    points = decide_rides({0: one}, BAND, SLOT_S)[0][0]
+    assert points[:3] == ((4.7, 0.0), (5.0, 0.0), (5.5, 0.0))
+    at_rest = [at_s for at_s, _ in points if not sings[min(round(at_s / SLOT_S), SLOTS - 1)]]
+    assert at_rest == [4.7, 18.2, 24.7, 35.2]
+    long = decide_rides({0: voice(np.where(lines((20, 30)), -2.0, 0.0), SUNG)}, BAND, SLOT_S)[0][0]
+    assert dict(long)[25.0] == pytest.approx(2.0, abs=0.01)
+    assert dict(long)[10.0] == 0.0
+
+
+@pytest.mark.parametrize(("softer_db", "ride_db"), [(0.0, 5.0), (1.0, 6.0), (9.0, 8.0)])
+def test_a_backing_voice_alone_comes_up_by_what_it_lacks_to_the_lead(softer_db: float, ride_db: float) -> None:
+    lead = voice(np.zeros(SLOTS), lines((5, 15), (20, 30)))
+    backing = voice(np.full(SLOTS, -5.0 - softer_db), lines((40, 55)), leads=False)
+    rides = decide_rides({0: lead, 1: backing}, BAND, SLOT_S)
+    assert dict(rides[1][0])[47.0] == pytest.approx(ride_db, abs=0.01)
+    assert dict(rides[0][0])[25.0] == pytest.approx(0.0, abs=0.01)
+
+
+def test_too_little_is_sung_to_ride() -> None:
+    assert decide_rides({0: voice(np.zeros(SLOTS), lines((5, 10.9)))}, BAND, SLOT_S) == {}
+    assert decide_rides({0: voice(np.zeros(SLOTS), lines((5, 11)))}, BAND, SLOT_S) != {}
+
+
 @settings(max_examples=50, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_any_voice_stays_within_bounds(seed: int) -> None:

@@ -111,3 +111,26 @@ def test_a_voice_sings_alone_where_no_other_voice_does() -> None:
     alone = sings_alone_s(inputs, singing, measurements(facts, facts, facts))
     assert alone == {0: pytest.approx(2.0), 1: pytest.approx(2.0)}
     assert sings_alone_s(inputs, {0: singing[0], 1: None}, measurements(facts, facts, facts)) == {0: pytest.approx(3.0)}
+
+
+@pytest.mark.parametrize(
+    ("centre_hz", "hits", "crest_db", "channels", "side", "role"),
+    [
+        (60.0, True, 12.0, 1, 0.0, "kick"),
+        (60.0, True, 10.0, 1, 0.0, "bass"),
+        (60.0, False, 12.0, 1, 0.0, "bass"),
+        (300.0, True, 12.0, 1, 0.0, "snare"),
+        (400.0, True, 10.0, 1, 0.0, "electric guitar"),
+        (900.0, True, 12.0, 1, 0.0, "electric guitar"),
+        (400.0, False, 12.0, 2, 0.03, "keys"),
+        (400.0, False, 12.0, 2, 0.01, "electric guitar"),
+        (400.0, True, 9.0, 2, 0.0, "playback"),
+        (9_000.0, False, 9.0, 1, 0.0, "lead vocal"),
+    ],
+)
+def test_a_role_is_guessed_from_pitch_hits_crest_and_width(
+    centre_hz: float, hits: bool, crest_db: float, channels: int, side: float, role: str
+) -> None:
+    facts = facts_of(bump(centre_hz, 0.7), HITS if hits else STEADY, crest_db, channels, side)
+    (guess,) = guess_roles(measurements(facts))
+    assert guess.role == role

@@ -32,7 +32,7 @@ from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, re
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import k_powers, loud_mask, loudness_of
 from morningmix.model.input import Input
-from morningmix.model.measured import AcousticFeedback, SumFacts
+from morningmix.model.measured import AcousticFeedback, GainStep, SumFacts
 from morningmix.model.plan import Move, SongPlan, TrackPlan
 from morningmix.model.recipe import Defaults, InputWish, MoveWish, SongInputWish, SongWish
 from morningmix.model.slots import Slots
@@ -377,6 +377,17 @@ def test_pops_and_howls_are_turned_down_together(heard: AnalysedTake) -> None:
     assert track.ducked_s == ((0.5, 0.56), (1.0, 2.04), (3.0, 4.0))
     (because,) = [reason.because for reason in track.reasons if reason.what == "ducked_s"]
     assert because == "2 pops and 2 feedback tones, 20 dB softer"
+
+
+def test_a_gain_step_is_made_up_for_at_its_place_in_the_song(heard: AnalysedTake) -> None:
+    """Somebody brought the lead's microphone up by 4 dB: from there on it comes back down by as much."""
+    step = GainStep(at_s=5.0, step_db=4.0)
+    inputs = tuple(replace(one, gain_step=step) if one.name == "lead vocal" else one for one in heard.inputs)
+    plan = tracks(plan_of(replace(heard, inputs=inputs), start_s=2.0))
+    assert plan["lead vocal"].gain_step == (3.0, -4.0)
+    assert plan["backing vocal"].gain_step is None
+    (because,) = [reason.because for reason in plan["lead vocal"].reasons if reason.what == "gain_step"]
+    assert "+4.0 dB at 0:05.0" in because
 
 
 def test_clipping_is_mended_and_said(heard: AnalysedTake) -> None:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from decide.made import STEADY, an_input, bump, facts_of, measurements
+from decide.made import CENTRES_HZ, STEADY, an_input, bump, facts_of, measurements
 from morningmix.decide.family_levels import Strip
 from morningmix.decide.tone import MOST_CUT_DB, MOST_TILT_DB, OCTAVES_HZ, WANTED_SLOPE_DB, decide_tilt, room_for
 from morningmix.laws.filters import magnitude_db, tilt
@@ -88,3 +88,20 @@ def test_a_tilt_goes_toward_the_slope_and_never_past_it(levels: list[float]) -> 
     before, now = (float(np.polyfit(places, one, 1)[0]) - WANTED_SLOPE_DB for one in (octaves, after))
     assert abs(now) <= abs(before) + 0.01
     assert now * before >= -0.02
+
+
+@pytest.mark.parametrize(
+    ("off_db", "tilted_db"), [(0.9, None), (-0.9, None), (1.1, MOST_TILT_DB), (-1.1, -MOST_TILT_DB)]
+)
+def test_a_slope_within_a_decibel_an_octave_is_left_alone(off_db: float, tilted_db: float | None) -> None:
+    found = decide_tilt((WANTED_SLOPE_DB + off_db) * np.arange(6.0), RATE_HZ)
+    assert (found and found[0]) == tilted_db
+
+
+@pytest.mark.parametrize(("over_db", "cut_db"), [(0.8, None), (2.0, -1.0), (4.0, -2.0), (9.0, -3.0)])
+def test_a_cut_takes_half_of_what_covers_and_at_most_three(over_db: float, cut_db: float | None) -> None:
+    kick, bass = strip_of("kick", bump(60.0, 0.3)), strip_of("bass", bump(130.0, 0.4) + 0.05 * bump(60.0, 0.3))
+    shares = [float(one.one.facts.slots.spectrum()[CENTRES_HZ < 80.0].sum()) for one in (kick, bass)]
+    level_db = 10.0 * np.log10(shares[0] / shares[1]) + over_db
+    found = cut(kick, bass, (0.0, level_db))
+    assert (found and found[1]) == (cut_db if cut_db is None else pytest.approx(cut_db, abs=0.2))

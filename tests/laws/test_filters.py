@@ -49,6 +49,12 @@ def test_bell_and_shelves_reach_their_gain(hz: float, gain_db: float, q: float) 
     assert high == pytest.approx([0.0, gain_db / 2.0, gain_db], abs=1e-4)
 
 
+def test_a_tilt_lifts_lows_by_as_much_as_it_lowers_highs() -> None:
+    """Nothing at 700 Hz, the whole of it far away on both sides."""
+    found = filters.magnitude_db(filters.tilt(3.0, RATE_HZ), [1.0, 700.0, 23_900.0], RATE_HZ)
+    assert found == pytest.approx([3.0, 0.0, -3.0], abs=0.05)
+
+
 def test_magnitude_agrees_with_scipy() -> None:
     sos = np.concatenate((filters.peaking(500.0, 4.0, 2.0, RATE_HZ), filters.butterworth_high_pass(80.0, RATE_HZ, 3)))
     hz, response = signal.sosfreqz(sos, worN=[20.0, 100.0, 500.0, 9_000.0], fs=RATE_HZ)

@@ -48,6 +48,17 @@ def test_sound_under_the_ceiling_is_not_limited() -> None:
     assert limiter_gain_db(np.empty(0), -1.0, 0.005, 0.1, STEP_S).size == 0
 
 
+@pytest.mark.parametrize("ahead", [1, 2, 5, 12])
+def test_the_gain_falls_along_half_a_cosine_to_the_peak(ahead: int) -> None:
+    """A raised cosine over the look-ahead, summed up to each step. Computed."""
+    peak_db = np.full(100, -60.0)
+    peak_db[50] = 5.0
+    gain_db = limiter_gain_db(peak_db, -1.0, ahead * STEP_S, 0.1, STEP_S)
+    window = 1.0 - np.cos(2.0 * np.pi * np.arange(1, ahead + 2) / (ahead + 2))
+    np.testing.assert_allclose(gain_db[50 - ahead : 51], -6.0 * np.cumsum(window) / window.sum(), rtol=1e-5)
+    assert not gain_db[: 50 - ahead].any()
+
+
 def test_a_peak_is_attacked_in_time_and_released_exponentially() -> None:
     """Peak 6 dB over: nothing earlier than the look-ahead, 6 dB at the peak, a fall by 1/e in each release time."""
     peak_db = np.full(1_000, -60.0)

@@ -68,6 +68,19 @@ def test_loudness_range_of_a_uniform_spread() -> None:
     assert loudness.loudness_range(powers[::-1]) == pytest.approx(8.5, abs=1e-9)
 
 
+def test_loudness_range_picks_the_nearest_of_few_values() -> None:
+    """EBU Tech 3342: of ten windows P10 is the second and P95 the last. Computed."""
+    powers = [loudness.power_of(-30.0 + k**2 / 10.0) for k in range(10)]
+    assert loudness.loudness_range(powers) == pytest.approx(8.1 - 0.1, abs=1e-9)
+
+
+def test_the_gate_of_the_range_lies_20_lu_under_the_mean() -> None:
+    """EBU Tech 3342: windows 18 LU under the others count, those 22 LU under them do not."""
+    for under_lu, range_lu in ((18.0, 18.0), (22.0, 0.0)):
+        powers = [loudness.power_of(-20.0)] * 5 + [loudness.power_of(-20.0 - under_lu)] * 2
+        assert loudness.loudness_range(powers) == pytest.approx(range_lu, abs=1e-9)
+
+
 def test_silence_has_no_loudness() -> None:
     with pytest.raises(ValueError, match="silence"):
         loudness.loudness_lufs(0.0)

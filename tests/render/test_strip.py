@@ -75,6 +75,13 @@ def test_gain_and_polarity(tmp_path: Path, gain_db: float, flip: bool, factor: f
     np.testing.assert_allclose(cleaned, factor * sound, rtol=2e-5)
 
 
+def test_a_gain_step_in_mid_take_is_made_up_for_from_there_on(tmp_path: Path) -> None:
+    sound = noise(48_000)
+    cleaned, _ = rendered(track(gain_step=(0.5, -6.0206)), recorded(tmp_path, sound), 48_000)
+    np.testing.assert_allclose(cleaned[:, :23_500], sound[:, :23_500], rtol=1e-6)
+    np.testing.assert_allclose(cleaned[:, 24_500:], 0.5 * sound[:, 24_500:], rtol=2e-5)
+
+
 @pytest.mark.parametrize("delay_frames", [0, 1, 7, 480, 4_799, 4_800, 9_999])
 def test_delay_is_counted_in_frames(tmp_path: Path, delay_frames: int) -> None:
     sound = noise(10_000)

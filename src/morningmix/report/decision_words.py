@@ -92,7 +92,7 @@ def timing(delay_s: float) -> str:
 
 def filters(track: TrackPlan, kind: str | None = None) -> str:
     """An input's filters, or those of one kind."""
-    words = {"high_pass": "from", "low_pass": "up to"}
+    words = {"high_pass": "high-pass" if kind is None else "from", "low_pass": "low-pass" if kind is None else "up to"}
     said = [
         f"{decibels(one.gain_db)} at {hertz(one.corner_hz)}"
         if one.kind == "peak"
