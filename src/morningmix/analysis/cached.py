@@ -28,7 +28,7 @@ def cached_bleed(
 ) -> Mapping[int, BleedFacts]:
     """As `hear_bleed`. Raises `OutputError` if the cache cannot be written."""
     path = _path(cache, "bleed", take, store, targets, others)
-    return _heard(path, dict[int, BleedFacts], lambda: measure_bleed(store, targets, others))
+    return _measured_once(path, dict[int, BleedFacts], lambda: measure_bleed(store, targets, others))
 
 
 def cached_desk_mixes(
@@ -36,7 +36,7 @@ def cached_desk_mixes(
 ) -> Mapping[int, SumOfOthers]:
     """As `hear_desk_mixes`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "desk", take, store, inputs)
-    return _heard(path, dict[int, SumOfOthers], lambda: measure_desk_mixes(take, measured, inputs))
+    return _measured_once(path, dict[int, SumOfOthers], lambda: measure_desk_mixes(take, measured, inputs))
 
 
 def cached_clicks(
@@ -44,7 +44,7 @@ def cached_clicks(
 ) -> Mapping[int, Ticking]:
     """As `hear_clicks`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "click", take, store, inputs)
-    return _heard(path, dict[int, Ticking], lambda: measure_clicks(take, measured, inputs))
+    return _measured_once(path, dict[int, Ticking], lambda: measure_clicks(take, measured, inputs))
 
 
 def cached_alignments(
@@ -52,16 +52,16 @@ def cached_alignments(
 ) -> Mapping[int, AlignmentFacts]:
     """As `hear_alignments`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "align", take, store, pairs)
-    return _heard(path, dict[int, AlignmentFacts], lambda: measure_alignments(take, measured, pairs))
+    return _measured_once(path, dict[int, AlignmentFacts], lambda: measure_alignments(take, measured, pairs))
 
 
-def _heard(path: Path, kind: type[dict[int, T]], hear: Callable[[], Mapping[int, T]]) -> Mapping[int, T]:
+def _measured_once(path: Path, kind: type[dict[int, T]], measure: Callable[[], Mapping[int, T]]) -> Mapping[int, T]:
     kept = read_record(path, kind)
     if kept is not None:
         return kept
-    heard = hear()
-    write_record(path, heard)
-    return heard
+    measured = measure()
+    write_record(path, measured)
+    return measured
 
 
 def _path(cache: Path, kind: str, take: Take, store: BandStore, *inputs: Sequence[object]) -> Path:

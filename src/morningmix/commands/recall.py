@@ -121,8 +121,8 @@ def _cleaned_again(
     _, store = measure_take(
         take, home.cache, workers_of(order), step_progress(progress, "listening to the tracks", seconds)
     )
-    told = step_progress(progress, "taking the bleed out", take.duration_s)
-    return clean_take(take, store, recall.plan.cleaning, home.cache, workers_of(order), told)
+    cleaned = step_progress(progress, "taking the bleed out", take.duration_s)
+    return clean_take(take, store, recall.plan.cleaning, home.cache, workers_of(order), cleaned)
 
 
 def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:
