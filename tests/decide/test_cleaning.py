@@ -16,11 +16,11 @@ def played(role: str, index: int, **wish: object) -> Input:
 
 
 @pytest.mark.parametrize(
-    ("bleed", "ears"), [("full", ((1, True),)), ("mask", ((1, False),)), ("gate", None), ("off", None)]
+    ("bleed", "targets"), [("full", ((1, True),)), ("mask", ((1, False),)), ("gate", None), ("off", None)]
 )
-def test_the_recipe_says_how_much_of_it(bleed: str, ears: tuple[tuple[int, bool], ...] | None) -> None:
+def test_the_recipe_says_how_much_of_it(bleed: str, targets: tuple[tuple[int, bool], ...] | None) -> None:
     cleaning = decide_cleaning([played("kick", 0), played("lead vocal", 1, bleed=bleed)], {})
-    assert (cleaning.ears if cleaning else None) == ears
+    assert (cleaning.targets if cleaning else None) == targets
 
 
 def test_the_preset_says_who_is_cleaned_whether_it_is_gated_or_not() -> None:
@@ -29,5 +29,5 @@ def test_the_preset_says_who_is_cleaned_whether_it_is_gated_or_not() -> None:
     left_alone = replace(horn, preset=replace(horn.preset, cleaned=False))
     cleaning = decide_cleaning([kick, ungated, left_alone], {})
     assert cleaning is not None
-    assert cleaning.ears == ((1, True),)
+    assert cleaning.targets == ((1, True),)
     assert cleaning.references == (0, 1, 2)
