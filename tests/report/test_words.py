@@ -18,8 +18,6 @@ def test_a_reader_is_not_told_what_is_quoted_from_memory() -> None:
         filters=(Filter(kind="peak", corner_hz=900.0, gain_db=-2.0, q=1.0),),
         reasons=(cut,),
     )
-    assert (
-        input_in_words(track, sources=True)[-1]
-        == "  2.0 dB less around 900 Hz: it covers the voice. [Somebody, JAES 63(5) 2015]"
-    )
+    said = input_in_words(track, sources=True)[-1]
+    assert said == "  EQ cut of 2.0 dB at 900 Hz: it covers the voice. [Somebody, JAES 63(5) 2015]"
     assert cited("design choice") == "design choice"

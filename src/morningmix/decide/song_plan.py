@@ -250,7 +250,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
     family_gain_db = balance.gains_db[one.preset.family] + balance.to_target_db
     fader = strip.level_db + family_gain_db + one.wish.level_db
     wanted = one.preset.level_lu
-    because = f"{one.role} in {one.preset.family}; {goal.because}"
+    because = f"its place in the {one.preset.family} stem; {goal.because}"
     if one.wish.level_db:
         because += f"; {one.wish.level_db:+g} dB from the recipe"
     return TrackPlan(
