@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 import numpy as np
+from markupsafe import Markup  # noqa: TID251
 from numpy.typing import NDArray
 
-from morningmix.report.words import minutes, safe
+from morningmix.report.words import clean, minutes
 
 Array = NDArray[np.float64]
 Anchor = Literal["start", "middle", "end"]
@@ -16,13 +18,17 @@ TALL = 100
 """Height of an inner drawing in its own units, whatever its height on the page."""
 
 
-def framed(key: str, title: str, desc: str, height: float, body: str) -> str:
+def joined(parts: Iterable[Markup]) -> Markup:
+    """The parts one after the other."""
+    return Markup("").join(parts)
+
+
+def framed(key: str, title: str, desc: str, height: float, body: Markup) -> Markup:
     """A drawing with its title and description, as wide as the page."""
-    return (
-        f'<svg class="picture" role="img" aria-labelledby="{key}-t" aria-describedby="{key}-d" width="100%" '
-        f'height="{height:g}"><title id="{key}-t">{safe(title)}</title><desc id="{key}-d">{safe(desc)}</desc>'
-        f"{body}</svg>"
-    )
+    return Markup(
+        '<svg class="picture" role="img" aria-labelledby="{key}-t" aria-describedby="{key}-d" width="100%" '
+        'height="{height:g}"><title id="{key}-t">{title}</title><desc id="{key}-d">{desc}</desc>{body}</svg>'
+    ).format(key=key, height=height, title=clean(title), desc=clean(desc), body=body)
 
 
 def percent(share: float) -> str:
@@ -30,30 +36,43 @@ def percent(share: float) -> str:
     return f"{100.0 * share:.2f}".rstrip("0").rstrip(".") + "%"
 
 
-def label(at: float, y: float, text: str, style: str = "", anchor: Anchor = "start", dx: float = 0.0) -> str:
-    """`text` is escaped already."""
-    kind = f' class="{style}"' if style else ""
-    turn = "" if anchor == "start" else f' text-anchor="{anchor}"'
-    move = f' dx="{dx:g}"' if dx else ""
-    return f'<text x="{percent(at)}" y="{y:g}"{kind}{turn}{move}>{text}</text>'
+def label(at: float, y: float, text: str, style: str = "", anchor: Anchor = "start", dx: float = 0.0) -> Markup:
+    """Words in a drawing, from the place `at` on, around it or up to it."""
+    kind = Markup(' class="{}"').format(style) if style else ""
+    turn = "" if anchor == "start" else Markup(' text-anchor="{}"').format(anchor)
+    move = Markup(' dx="{:g}"').format(dx) if dx else ""
+    return Markup('<text x="{}" y="{:g}"{}{}{}>{}</text>').format(percent(at), y, kind, turn, move, clean(text))
 
 
-def bar(at: float, wide: float, y: float, tall: float, style: str) -> str:
+def bar(at: float, wide: float, y: float, tall: float, style: str) -> Markup:
     """A bar from the place `at`, so wide; both are shares of the width."""
-    return f'<rect x="{percent(at)}" y="{y:g}" width="{percent(max(wide, 0.0))}" height="{tall:g}" class="{style}"/>'
-
-
-def line(x1: float, y1: float, x2: float, y2: float, style: str) -> str:
-    """A line; x as shares of the width."""
-    return f'<line x1="{percent(x1)}" y1="{y1:g}" x2="{percent(x2)}" y2="{y2:g}" class="{style}"/>'
-
-
-def inset(wide: int, y: float, tall: float, body: str) -> str:
-    """A drawing in the drawing, `wide` units across and stretched to the full width."""
-    return (
-        f'<svg y="{y:g}" width="100%" height="{tall:g}" viewBox="0 0 {wide} {TALL}" preserveAspectRatio="none">'
-        f"{body}</svg>"
+    return Markup('<rect x="{}" y="{:g}" width="{}" height="{:g}" class="{}"/>').format(
+        percent(at), y, percent(max(wide, 0.0)), tall, style
     )
+
+
+def line(x1: float, y1: float, x2: float, y2: float, style: str) -> Markup:
+    """A line; x as shares of the width."""
+    return Markup('<line x1="{}" y1="{:g}" x2="{}" y2="{:g}" class="{}"/>').format(
+        percent(x1), y1, percent(x2), y2, style
+    )
+
+
+def dot(at: float, y: float, radius: float, style: str) -> Markup:
+    """A filled circle; `at` is a share of the width."""
+    return Markup('<circle cx="{}" cy="{:.4g}" r="{:.3g}" class="{}"/>').format(percent(at), y, radius, style)
+
+
+def path(style: str, outline: str) -> Markup:
+    """A path through the points of `outline`."""
+    return Markup('<path class="{}" d="{}"/>').format(style, outline)
+
+
+def inset(wide: int, y: float, tall: float, body: Markup) -> Markup:
+    """A drawing in the drawing, `wide` units across and stretched to the full width."""
+    return Markup(
+        '<svg y="{:g}" width="100%" height="{:g}" viewBox="0 0 {} {}" preserveAspectRatio="none">{}</svg>'
+    ).format(y, tall, wide, TALL, body)
 
 
 def step_line(heights: Array) -> str:
@@ -93,13 +112,13 @@ def ticks_s(seconds: float) -> tuple[float, ...]:
     return tuple(float(t) for t in np.arange(0.0, seconds - 0.4 * step, step))
 
 
-def time_grid(seconds: float, top: float, bottom: float) -> str:
+def time_grid(seconds: float, top: float, bottom: float) -> Markup:
     """Faint lines at round times, with the times under them."""
     if not seconds > 0.0:
-        return ""
+        return Markup("")
     drawn = []
     for at in ticks_s(seconds):
         drawn.append(line(at / seconds, top, at / seconds, bottom, "grid"))
         anchor: Anchor = "middle" if at else "start"
         drawn.append(label(at / seconds, bottom + 15, minutes(at), "fine", anchor))
-    return "".join(drawn) + label(1.0, bottom + 15, minutes(seconds), "fine", "end")
+    return joined(drawn) + label(1.0, bottom + 15, minutes(seconds), "fine", "end")

@@ -33,6 +33,11 @@ OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0
 """Nominal middles of the octave bands (IEC 61260-1)."""
 _COVERED = 0.75
 
+RIDGES = ("everything", "drums and bass", "vocals")
+RHYTHM, VOCALS = ("drums", "bass"), ("vocals",)
+"""Families of the second and the third ridge."""
+_RIDGE_COLUMNS = 200
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
@@ -85,6 +90,23 @@ def columns(values: ArrayLike, most: int = MOST_COLUMNS, *, lowest: bool = False
     if lowest:
         return np.asarray(np.minimum.reduceat(values, starts))
     return np.asarray(np.add.reduceat(values, starts) / np.diff(starts, append=len(values)))
+
+
+def ridges(powers: Sequence[Array]) -> list[tuple[str, Array]]:
+    """Loudness over time of everything, of drums and bass, and of the vocals, as (name, heights 0..1).
+
+    `powers` are theirs in this order, per slot; a group without slots is left out. All share one scale of 36 dB.
+    """
+    sums = [(name, columns(power, _RIDGE_COLUMNS)) for name, power in zip(RIDGES, powers, strict=True) if len(power)]
+    if not sums or not sums[0][1].any():
+        return []
+    top_db = float(powers_db(sums[0][1]).max())
+    window = np.hanning(9)[1:-1]
+    window /= window.sum()
+    return [
+        (name, np.convolve(np.clip((powers_db(power) - top_db + 36.0) / 38.0, 0.0, 1.0), window, "same"))
+        for name, power in sums
+    ]
 
 
 def octave_levels(song: SongFacts) -> tuple[tuple[float, float], ...]:

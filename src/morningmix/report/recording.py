@@ -1,4 +1,4 @@
-"""The recording itself: what every input got, who played when, who leaks into whom, and where the take was cut."""
+"""The recording itself: levels of every input, who plays when, bleed, and where the take is cut."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from markupsafe import Markup  # noqa: TID251
 
 from morningmix.laws.track_power import k_powers
 from morningmix.model.input import Input
@@ -13,15 +14,15 @@ from morningmix.model.measured import Measurements, Singing
 from morningmix.report import pictures
 from morningmix.report.contents import Cut, ReportedTake
 from morningmix.report.numbers import MOST_COLUMNS, Array, Level, Mask, columns, covered, level_of, own_share, plays
-from morningmix.report.parts import figure, in_numbers, in_percent, table
-from morningmix.report.words import count, listed, minutes, named, number, safe
+from morningmix.report.parts import Figure, Table, in_percent
+from morningmix.report.words import below_clipping, count, listed, minutes, named, number
 from morningmix.units import clock, powers_db
 
 _OVER_DB = 50.0
 """Height of the picture of what was taken out."""
 _COLUMNS = 300
-_TOLD = 0.01
-"""Smaller shares of a microphone's sound are not told."""
+_SMALLEST_SHARE = 0.01
+"""Smaller shares of a microphone's sound are not listed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,54 +59,68 @@ def hear(one: Input, singing: Mapping[int, Singing | None], measured: Measuremen
     return Heard(one=one, singing=heard, is_ear=one.index in singing, playing=playing, level=level_of(one, playing))
 
 
-def files_of(one: Input) -> str:
-    """Names of its files, as HTML."""
-    return " + ".join(named(name) for name in one.facts.files)
+def files_of(one: Input) -> Markup:
+    """Names of its files."""
+    return Markup(" + ").join(named(name) for name in one.facts.files)
 
 
-def recording_section(take: ReportedTake, heard: Sequence[Heard], songs: Sequence[Stretch], place: int | None) -> str:
-    """What one take got. `songs` are those cut from it; `place` counts the takes if there are several."""
-    key = "take" if place is None else f"take-{place}"
-    heading = "The recording" if place is None else f"Take {place}: {named(take.take.name)}"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingSection:
+    """What the page shows of one take."""
+
+    key: str
+    name: str
+    cuts_say: str
+    cuts: Table | None
+    figures: Sequence[Figure]
+
+
+def recording_section(
+    take: ReportedTake, heard: Sequence[Heard], songs: Sequence[Stretch], key: str
+) -> RecordingSection:
+    """What one take recorded. `songs` are those cut from it."""
     figures = (
         _levels_figure(key, heard),
         _lanes_figure(key, take, heard, songs),
-        _leaks_figure(key, heard),
+        _bleed_figure(key, heard),
         _cleanings_figure(key, take, heard),
     )
-    content = f"{_cuts(take.cuts)}{''.join(figures)}" if heard else "<p>There are no inputs in this folder.</p>"
-    return f'<section id="{key}"><h2>{heading}</h2>{content}</section>'
+    return RecordingSection(
+        key=key,
+        name=take.take.name,
+        cuts_say=_how_sure(take.cuts),
+        cuts=_cuts(take.cuts) if take.cuts and heard else None,
+        figures=[each for each in figures if each is not None] if heard else [],
+    )
 
 
-def _cuts(cuts: Sequence[Cut]) -> str:
-    """How each listed stretch was told, what is least sure first."""
-    if not cuts:
-        return ""
+def _how_sure(cuts: Sequence[Cut]) -> str:
     unsure = sum(cut.unsure for cut in cuts)
+    if not unsure:
+        return "Every start and end is clear."
+    which = "row: its" if unsure == 1 else f"{count(unsure, 'row')}: their"
+    return f"Have a listen to the first {which} start or end is not certain."
+
+
+def _cuts(cuts: Sequence[Cut]) -> Table:
+    """Why each listed stretch starts and ends where it does, what is least sure first."""
     rows = [
         [
-            named(cut.title) + ("" if cut.aside is None else ", put aside"),
+            Markup("{}{}").format(named(cut.title), "" if cut.aside is None else ", left out"),
             clock(cut.start.at_s),
             clock(cut.end.at_s),
-            *(
-                ("Please listen: " if boundary.unsure else "") + safe(boundary.because)
-                for boundary in (cut.start, cut.end)
-            ),
-            "" if cut.aside is None else safe(cut.aside),
+            *(("Please listen: " if boundary.unsure else "") + boundary.because for boundary in (cut.start, cut.end)),
+            cut.aside or "",
         ]
         for cut in sorted(cuts, key=lambda cut: (not cut.unsure, cut.start.at_s))
     ]
-    says = "Every beginning and end was clear."
-    if unsure:
-        which = "row: its" if unsure == 1 else f"{count(unsure, 'row')}: their"
-        says = f"Please listen to the first {which} beginning or end is not sure."
-    return (
-        f"<h3>Where the take was cut</h3><p>{says} Times and titles are in the recipe, to be changed there.</p>"
-        + table("Where the take was cut", ("Stretch", "From", "To", "Begins", "Ends", "Aside"), rows, wordy=3)
-    )
+    head = ["Stretch", "From", "To", "Why it starts here", "Why it ends here", "Why it is left out"]
+    if all(cut.aside is None for cut in cuts):
+        head, rows = head[:-1], [row[:-1] for row in rows]
+    return Table(caption="Where the take is cut", head=head, rows=rows, wordy=len(head) - 3)
 
 
-def _levels_figure(key: str, heard: Sequence[Heard]) -> str:
+def _levels_figure(key: str, heard: Sequence[Heard]) -> Figure:
     rows = [
         pictures.LevelRow(
             name=one.one.name,
@@ -118,115 +133,120 @@ def _levels_figure(key: str, heard: Sequence[Heard]) -> str:
     clipped = [one.one.name for one in heard if one.one.facts.clipped_runs]
     silent = [one.one.name for one in heard if one.one.facts.silent]
     desc = (
-        "One line per input, from -60 dBFS at the left to full scale at the right. "
-        + (f"Hit full scale: {listed(clipped)}. " if clipped else "None hit full scale. ")
-        + (f"Recorded nothing: {listed(silent)}." if silent else "All recorded something.")
+        "One line per input, from very quiet (-60 dBFS) on the left to clipping (full scale) on the right. "
+        + (f"Clipped: {listed(clipped)}. " if clipped else "Nothing clipped. ")
+        + (f"Recorded nothing: {listed(silent)}." if silent else "Every input recorded something.")
     )
-    numbers = table(
-        "Levels of the inputs",
-        ("Input", "Peak", "Under full scale", "Typical while it plays", "Full-scale hits", "File"),
-        [
+    numbers = Table(
+        caption="Recording levels",
+        head=("Input", "Highest peak", "Usual level while it plays", "Clipped", "File"),
+        rows=[
             [
                 named(one.one.name),
-                "nothing" if one.one.facts.silent else f"{number(one.level.peak_dbfs)} dBFS",
-                "" if one.one.facts.silent else f"{number(max(-one.level.peak_dbfs, 0.0))} dB",
-                "" if one.level.typical_dbfs is None else f"{number(one.level.typical_dbfs)} dBFS",
-                str(one.one.facts.clipped_runs),
+                "nothing" if one.one.facts.silent else below_clipping(one.level.peak_dbfs, "dBFS"),
+                "" if one.level.typical_dbfs is None else below_clipping(one.level.typical_dbfs, "dBFS"),
+                count(one.one.facts.clipped_runs, "time") if one.one.facts.clipped_runs else "never",
                 files_of(one.one),
             ]
             for one in heard
         ],
     )
-    return figure(
-        "How much room was left",
-        pictures.levels(f"{key}-levels", desc, rows),
-        "The thick line at the right is full scale: nothing fits beyond it. The upright stroke is the loudest moment, "
-        "the thick bar where the sound is while it plays, the dot its usual level (RMS). A burst: it hit the edge. "
-        "The shaded band, −18 to −6 dBFS, is a comfortable place for the loudest moment (common practice).",
-        in_numbers(numbers),
+    return Figure(
+        heading="Recording levels",
+        picture=pictures.levels(f"{key}-levels", desc, rows),
+        legend="The further right, the louder; at the thick line on the right it clips. The upright stroke is the "
+        "loudest moment, the thick bar the range while it plays, the dot its usual level. A burst: it clipped. In the "
+        "shaded band the loudest moment has a healthy level. The scale counts dB below clipping (dBFS).",
+        numbers=numbers,
     )
 
 
-def _lanes_figure(key: str, take: ReportedTake, heard: Sequence[Heard], songs: Sequence[Stretch]) -> str:
+def _lanes_figure(key: str, take: ReportedTake, heard: Sequence[Heard], songs: Sequence[Stretch]) -> Figure | None:
     seconds = take.take.duration_s
     if not seconds > 0.0:
-        return ""
+        return None
     edges_s = np.linspace(0.0, seconds, MOST_COLUMNS + 1)
     rows = [_lane(one, edges_s, seconds) for one in heard]
     stretches = [(song.number, song.start_s, song.end_s) for song in songs]
-    aside = [(cut.start.at_s, cut.end.at_s) for cut in take.cuts if cut.aside is not None]
+    left_out = [(cut.start.at_s, cut.end.at_s) for cut in take.cuts if cut.aside is not None]
     desc = " ".join(f"{one.one.name}: {row.says}." for one, row in zip(heard, rows, strict=True))
-    numbers = table(
-        "Who plays how long",
-        ("Input", "Plays", "Microphone open"),
-        [
+    numbers = Table(
+        caption="Who plays how long",
+        head=("Input", "Plays", "Mic open"),
+        rows=[
             [
                 named(one.one.name),
-                safe(row.says),
+                row.says,
                 "" if one.singing is None else minutes(sum(b - a for a, b in one.singing.open_s)),
             ]
             for one, row in zip(heard, rows, strict=True)
         ],
     )
-    over = (
-        " The numbers over it are the songs: "
-        + ", ".join(f"{song.number} {named(song.title)}" for song in songs)
-        + "."
-        + (" Hatched heads between them: put aside." if aside else "")
-        if songs
-        else ""
-    )
-    return figure(
-        "Who plays when",
-        pictures.lanes(f"{key}-lanes", desc, rows, seconds, stretches, aside),
-        "Full colour: its own sound plays. Pale with an outline: a voice's microphone is open, a little before and "
-        "after. Hatched: "
-        f"nobody can be told from the bleed.{over}",
-        in_numbers(numbers),
+    legend = Markup("Solid: it plays.")
+    if any(row.open is not None for row in rows):
+        legend += " Pale with an outline: the mic is open, a little before and after."
+    if any(row.unclear for row in rows):
+        legend += " Hatched: it cannot be told from the bleed."
+    if songs:
+        titles = Markup(", ").join(Markup("{} {}").format(song.number, named(song.title)) for song in songs)
+        legend += Markup(" The numbers on top are the songs: {}.").format(titles)
+        legend += " Hatched heads: left out." if left_out else ""
+    return Figure(
+        heading="Who plays when",
+        picture=pictures.lanes(f"{key}-lanes", desc, rows, seconds, stretches, left_out),
+        legend=legend,
+        numbers=numbers,
     )
 
 
-def _leaks_figure(key: str, heard: Sequence[Heard]) -> str:
+def _bleed_figure(key: str, heard: Sequence[Heard]) -> Figure | None:
     names = {one.one.index: one.one.name for one in heard}
     rows = [_leak(one.one, names) for one in heard if one.one.cleaned is not None and one.one.cleaned.bleed_sources]
     if not rows:
-        return ""
+        return None
     others = [listed([f"{name} {in_percent(share)}" for name, share in row.others[:4]]) for row in rows]
     desc = " ".join(f"{row.name}: {row.says}; the rest is {most}." for row, most in zip(rows, others, strict=True))
-    numbers = table(
-        "Who leaks into whom",
-        ("Microphone", "Own sound", "Others in it"),
-        [
-            [
-                named(row.name),
-                in_percent(row.own),
-                ", ".join(f"{named(name)} {in_percent(share)}" for name, share in row.others if share >= _TOLD),
-            ]
-            for row in rows
-        ],
-        wordy=1,
-    )
-    return figure(
-        "Who leaks into whom",
-        pictures.leaks(f"{key}-leaks", desc, rows),
-        "All that a microphone recorded, by power. Full colour: what stayed after its bleed was taken out. Pale: what "
-        "was taken out, by the inputs that it follows, the largest first. Inputs that hear the same drum share it.",
-        in_numbers(numbers),
+    return Figure(
+        heading="Bleed between microphones",
+        picture=pictures.leaks(f"{key}-leaks", desc, rows),
+        legend="Everything each microphone picked up. Solid: what stays after bleed removal. Pale: bleed that was "
+        "taken out, by the input it comes from, the largest first.",
+        numbers=Table(
+            caption="Bleed between microphones",
+            head=("Microphone", "Its own sound", "Bleed from"),
+            rows=[
+                [
+                    named(row.name),
+                    in_percent(row.own),
+                    Markup(", ").join(
+                        Markup("{} {}").format(named(name), in_percent(share))
+                        for name, share in row.others
+                        if share >= _SMALLEST_SHARE
+                    ),
+                ]
+                for row in rows
+            ],
+            wordy=1,
+        ),
     )
 
 
-def _cleanings_figure(key: str, take: ReportedTake, heard: Sequence[Heard]) -> str:
+def _cleanings_figure(key: str, take: ReportedTake, heard: Sequence[Heard]) -> Figure | None:
     rows = [_cleaning(one, take.measured) for one in heard if one.one.recorded is not None]
     if not rows:
-        return ""
-    numbers = [[named(name), safe(says)] for name, says, *_ in rows]
-    desc = " ".join(f"{name}: {says}." for name, says, *_ in rows)
-    return figure(
-        "Before and after the bleed was taken out",
-        pictures.cleanings(f"{key}-cleaned", desc, rows, take.take.duration_s),
-        f"How loud each microphone was, over {_OVER_DB:.0f} dB: pale what it recorded, in front what is left of it, "
-        "before its gate. While somebody sings or plays into it both should be as high; else, the less the better.",
-        in_numbers(table("What was taken out while they rest", ("Microphone", "Bleed"), numbers)),
+        return None
+    return Figure(
+        heading="Before and after bleed removal",
+        picture=pictures.cleanings(
+            f"{key}-cleaned", " ".join(f"{name}: {says}." for name, says, *_ in rows), rows, take.take.duration_s
+        ),
+        legend="Pale: how loud the microphone was. Solid: what is left. When someone sings or plays, the two should "
+        "match; otherwise, lower is better.",
+        numbers=Table(
+            caption="What bleed removal does",
+            head=("Microphone", "Bleed"),
+            rows=[[named(name), says] for name, says, *_ in rows],
+        ),
     )
 
 
@@ -236,11 +256,12 @@ def _cleaning(one: Heard, measured: Measurements) -> tuple[str, str, Array, Arra
     before = k_powers(replace(one.one.facts, slots=one.one.recorded), measured, ())
     after = k_powers(one.one.facts, measured, ())
     rests = ~one.playing
-    says = "it never rests"
+    says = "never pauses"
     if rests.any():
         # The median: soft ends of lines count as rests too, and would drown the mean.
         less_db = float(np.median(powers_db(before[rests]) - powers_db(after[rests])))
-        says = f"{number(less_db, 0)} dB less while it rests"
+        verb = "singing" if one.one.preset.family == "vocals" else "playing"
+        says = f"{number(less_db, 0)} dB less bleed when nobody is {verb}"
     top_db = float(powers_db(before).max(initial=-_OVER_DB))
     heights = [1.0 + (powers_db(columns(power, _COLUMNS)) - top_db) / _OVER_DB for power in (before, after)]
     return one.one.name, says, heights[0], heights[1]
@@ -263,7 +284,7 @@ def _lane(one: Heard, edges_s: Array, seconds: float) -> pictures.Lane:
     if one.one.facts.silent:
         says = "recorded nothing"
     elif one.unclear:
-        says = "cannot be told"
+        says = "hidden in the bleed"
     else:
         verb = "sings" if one.one.preset.family == "vocals" and one.singing is not None else "plays"
         played_s = (

@@ -1,10 +1,11 @@
-"""Text that is safe in a page, and numbers as people read them."""
+"""Text as a page shows it, and numbers as people read them."""
 
 from __future__ import annotations
 
-import html
 import unicodedata
 from collections.abc import Sequence
+
+from markupsafe import Markup  # noqa: TID251
 
 from morningmix.model.names import visible
 
@@ -13,33 +14,33 @@ _UNSEEN = {"Co", "Cn"}
 
 
 def clean(text: str) -> str:
-    """`text` on one line, `visible`, without characters that no page may hold; not escaped for HTML."""
+    """`text` on one line, `visible`, without characters that no page may hold."""
     spaced = visible(" ".join(text.split()))
     return "".join("\N{REPLACEMENT CHARACTER}" if unicodedata.category(sign) in _UNSEEN else sign for sign in spaced)
 
 
-def safe(text: str) -> str:
-    """`clean`, escaped for an element's content or a quoted attribute."""
-    return html.escape(clean(text), quote=True)
-
-
-def named(text: str) -> str:
+def named(text: str) -> Markup:
     """A name or title as content of an HTML element; its direction of writing stays its own."""
-    return f"<bdi>{safe(text)}</bdi>"
+    return Markup("<bdi>{}</bdi>").format(clean(text))
+
+
+def all_named(names: Sequence[str]) -> Markup:
+    """``a, b and c``, each `named`."""
+    return Markup(listed([named(name) for name in names]))
 
 
 def short(text: str, most: int = 20) -> str:
-    """`safe`, cut to what fits over a lane of a narrow picture; wide signs count twice."""
+    """`clean`, cut to what fits over a lane of a narrow picture; wide signs count twice."""
     text = clean(text)
     widths = [2 if unicodedata.east_asian_width(sign) in "WF" else 1 for sign in text]
     if sum(widths) <= most:
-        return html.escape(text)
+        return text
     kept = 0
     for end, width in enumerate(widths):
         kept += width
         if kept >= most:
-            return html.escape(text[:end].rstrip()) + "…"
-    return html.escape(text)
+            return text[:end].rstrip() + "…"
+    return text
 
 
 def number(value: float, digits: int = 1, *, signed: bool = False) -> str:
@@ -93,5 +94,14 @@ def side(pan: float) -> str:
 
 
 def loudness_in_words(lufs: float | None) -> str:
-    """Loudness of a mix, or that it is silent."""
-    return "silent" if lufs is None else f"{number(lufs)} LUFS"
+    """How loud a mix is beside what people know, then the figure (common practice, no source)."""
+    if lufs is None:
+        return "silent"
+    than = "louder than" if lufs > -12.5 else "about as loud as" if lufs > -18.5 else "quieter than"
+    return f"{than} music on the phone ({number(lufs)} LUFS)"
+
+
+def below_clipping(level_db: float, unit: str) -> str:
+    """A level against full scale in everyday words, then the figure: ``1.2 dB below clipping (−1.2 dBTP)``."""
+    side_of = "above" if round(level_db, 1) > 0.0 else "below"
+    return f"{number(abs(level_db))} dB {side_of} clipping ({number(level_db)} {unit})"

@@ -296,8 +296,8 @@
     byId("repeat").disabled = !marked;
     byId("only").disabled = !marked || !song.families.some((family) => asked.faders[family.name]);
     byId("marked").textContent = marked ? `Marked: ${clock(stretch.from)} to ${clock(stretch.to)}.`
-      : stretch.from !== null ? `Begins at ${clock(stretch.from)}; now mark its end.` : "Nothing is marked.";
-    const band = byId("band");
+      : stretch.from !== null ? `Starts at ${clock(stretch.from)}. Now mark its end.` : "Nothing is marked.";
+    const band = byId("marked-part");
     band.hidden = !marked;
     if (marked) {
       band.style.left = `${(100 * stretch.from) / song.seconds}%`;
@@ -333,7 +333,7 @@
 
   byId("play").addEventListener("click", () => { if (playing) pause(); else play(); });
   byId("back").addEventListener("click", () => go(where() - 5));
-  byId("on").addEventListener("click", () => go(where() + 5));
+  byId("forward").addEventListener("click", () => go(where() + 5));
   place.addEventListener("input", () => go(Number(place.value)));
   byId("volume").addEventListener("input", () => {
     const db = Number(byId("volume").value);
@@ -351,7 +351,7 @@
   byId("to").addEventListener("click", () => {
     const at = Math.round(where() * 10) / 10;
     if (stretch.from === null) stretch.from = 0;
-    if (at <= stretch.from + 0.4) { tell("A stretch must end at least half a second after its start."); return; }
+    if (at <= stretch.from + 0.4) { tell("A part must be at least half a second long."); return; }
     stretch.to = at;
     changed();
   });
@@ -372,7 +372,7 @@
     asked.faders = {};
     faders.forEach((set) => set());
     changed();
-    tell("Your faders now count for the marked stretch only.");
+    tell("Your faders now count for the marked part only.");
   });
   let began = null; // a note is about the moment at which somebody begins to write it
   byId("note").addEventListener("input", () => {
@@ -386,7 +386,7 @@
     began = null;
     byId("note").value = "";
     changed();
-    tell("Noted.");
+    tell("Note added.");
   });
   byId("who").value = asked.name;
   byId("who").addEventListener("input", () => { asked.name = byId("who").value.replace(/\s+/g, " "); changed(); });

@@ -1,15 +1,14 @@
-"""From a home to a folder that can be sent: every song as a tagged file and as a page, and one that lists them."""
+"""From a mix folder to a folder to send: every song as a tagged file and as a page, and a page that lists them."""
 
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from morningmix.audio.decode import decoded
 from morningmix.audio.encode import encode_mp3
@@ -26,11 +25,12 @@ from morningmix.files.recipe import read_recipe
 from morningmix.model.names import name_as_text, plain
 from morningmix.model.recipe import Recipe
 from morningmix.model.recording import Recording
+from morningmix.report.numbers import RHYTHM, VOCALS, Array, ridges
 from morningmix.share.index_page import Listed, index_page
 from morningmix.share.packing import INDEX, packing
 from morningmix.share.picture import draw
 from morningmix.share.pieces import cut
-from morningmix.share.song_page import Part, listen_page
+from morningmix.share.song_page import Part, SongToHear, song_page
 from morningmix.storage.home import (
     CACHE,
     MIXES,
@@ -74,9 +74,9 @@ def share(
     progress: Callable[[str, float], None],
     skipped: Callable[[str], None] = unsaid,
 ) -> tuple[Path, list[Shared]]:
-    """Fill the folder `share` of a home (or `out`) anew. Returns the folder and its files.
+    """Fill the folder `share` of a mix folder (or `out`) anew. Returns the folder and its files.
 
-    `source` is a home or its recipe. A line about each song whose recall sheet cannot be read goes to `skipped`.
+    `source` is a mix folder or its recipe. A line about each song whose recall sheet cannot be read goes to `skipped`.
     Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`, `BusyError`.
     """
     root = real_place(source if source.is_dir() else source.parent)
@@ -112,7 +112,7 @@ def _share(
             mix = song / recall.mix.file
             if not mix.exists():
                 raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
-            powers = _powers(mix)
+            hills = _ridges(song, recall, mix)
             file = draft / f"{place:02d} {safe_name(recall.title)}.{kind}"
             tags = Tags(
                 title=recall.title,
@@ -121,12 +121,12 @@ def _share(
                 of=len(songs),
                 band=band,
                 date=date,
-                picture_png=draw(powers),
+                picture_png=draw([heights for _, heights in hills]),
             )
             peak_dbtp, lowered_db = _write(mix, file, kind, tags)
             page = file.with_suffix(PAGE)
             with output_errors(page):
-                page.write_text(_page(song, recall, title, powers), encoding="utf-8", newline="\n")
+                page.write_text(_page(song, recall, title, hills), encoding="utf-8", newline="\n")
             shared.append(
                 Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db)
             )
@@ -143,23 +143,36 @@ def _wanted(songs: list[tuple[Path, Recall]], recipe: Recipe | None) -> list[tup
     return [(folder, recall) for folder, recall in songs if plain(recall.title) in titles] or songs
 
 
-def _page(song: Path, recall: Recall, rehearsal: str, powers: NDArray[np.float64]) -> str:
-    plan = recall.plan
+def _stems(song: Path, recall: Recall) -> list[Path]:
     stems = [song / file for file in recall.stems]
     for stem in stems:
         if not stem.exists():
             raise RecordingsError(f"{stem} is missing. Mix {recall.title} again, or put the file back.")
-    return listen_page(
-        title=recall.title,
-        rehearsal=rehearsal,
-        mix_id=recall.mix_id,
-        seconds=plan.end_s - plan.start_s,
-        parts=[
-            Part(family=stem.stem, inputs=tuple(track.name for track in plan.tracks if track.family == stem.stem))
-            for stem in stems
-        ],
-        pieces=cut(stems),
-        powers=powers,
+    return stems
+
+
+def _ridges(song: Path, recall: Recall, mix: Path) -> list[tuple[str, Array]]:
+    stems = {stem.stem: stem for stem in _stems(song, recall)}
+    groups = ([stems[family] for family in families if family in stems] for families in (RHYTHM, VOCALS))
+    return ridges([_powers([mix]), *(_powers(group) for group in groups)])
+
+
+def _page(song: Path, recall: Recall, rehearsal: str, hills: Sequence[tuple[str, Array]]) -> str:
+    plan = recall.plan
+    stems = _stems(song, recall)
+    return song_page(
+        SongToHear(
+            title=recall.title,
+            rehearsal=rehearsal,
+            mix_id=recall.mix_id,
+            seconds=plan.end_s - plan.start_s,
+            parts=[
+                Part(family=stem.stem, inputs=tuple(track.name for track in plan.tracks if track.family == stem.stem))
+                for stem in stems
+            ],
+            pieces=cut(stems),
+            ridges=hills,
+        )
     )
 
 
@@ -225,8 +238,13 @@ def _blocks(recording: Recording) -> Iterator[Block]:
             yield reader.read(min(size, recording.frames - start))
 
 
-def _powers(mix: Path) -> NDArray[np.float64]:
-    recording = Recording(lanes=((read_header(mix),),))
+def _powers(files: Sequence[Path]) -> Array:
+    """Power of the files together per 0.1 s; empty where there are none. They are equally long."""
+    return np.sum([_file_powers(file) for file in files], axis=0) if files else np.zeros(0)
+
+
+def _file_powers(file: Path) -> Array:
+    recording = Recording(lanes=((read_header(file),),))
     hop = loudness_hop_frames(recording.rate_hz)
     parts = []
     for block in _blocks(recording):
