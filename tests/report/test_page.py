@@ -378,7 +378,7 @@ def test_numbers_are_those_of_the_data() -> None:
     assert decided == [
         "kick",
         "+2.5 dB",
-        "above 90 Hz",
+        "high-pass 90 Hz",
         "open 25 %, otherwise −20.0 dB",
         "2.3:1 above −18.4 dB",
         "−6.8 dB",

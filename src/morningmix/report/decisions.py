@@ -63,12 +63,12 @@ def _timing(delay_s: float) -> str:
 
 
 def _filters(track: TrackPlan, kind: str | None = None) -> str:
-    words = {"high_pass": "above", "low_pass": "below"}
+    words = {"high_pass": "high-pass ", "low_pass": "low-pass "}
     kept = [one for one in track.filters if kind is None or one.kind == kind]
     said = [
         f"{_decibels(one.gain_db)} at {hertz(one.corner_hz)}"
         if one.kind == "peak"
-        else f"{words[one.kind]} {hertz(one.corner_hz)}"
+        else f"{words[one.kind] if kind is None else ''}{hertz(one.corner_hz)}"
         for one in kept
     ]
     return ", ".join(said) or "none"

@@ -224,7 +224,11 @@ def _reductions_figure(
     key: str, song: ReportedSong, heard: Sequence[Heard], measured: Measurements, seconds: float
 ) -> Figure | None:
     rows = [
-        (name, f"average {number(float(gain.mean()))} dB, most {number(float(gain.min()))} dB", columns(gain, 300))
+        (
+            name,
+            f"average {number(float(gain.mean()))} dB, most {number(float(gain.min()))} dB",
+            columns(gain, 300, lowest=True),
+        )
         for name, gain in song.facts.reduction_db
         if len(gain)
     ]

@@ -52,6 +52,7 @@ def song_page(song: SongToHear) -> str:
         seconds=song.seconds,
         parts=song.parts,
         hills=pictures.hills(song.ridges),
+        hill_names=[name for name, _ in song.ridges],
         minutes=minutes,
         named=all_named,
         data=_data(song),
