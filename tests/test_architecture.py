@@ -78,8 +78,6 @@ WIDE: dict[str, int] = {
     "render.families.render_families": 7,
     "render.master.measure_sum": 7,
     "render.master.write_master": 10,
-    "report.numbers.loudness_in_mix_lu": 8,
-    "report.pictures.loudness": 7,
 }
 """Functions that take more. The list may only get shorter: group what travels together, then take the row out."""
 

@@ -28,7 +28,7 @@ class ReportedSong:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cut:
-    """One stretch of the take that the recipe lists, and how its beginning and its end were told."""
+    """One stretch of the take that the recipe lists, and why it starts and ends where it does."""
 
     title: str
     start: Boundary
@@ -38,17 +38,17 @@ class Cut:
 
     @property
     def unsure(self) -> bool:
-        """Somebody ought to listen to one of its ends."""
+        """Its start or end is a guess that somebody should listen to."""
         return self.start.unsure or self.end.unsure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportedTake:
-    """One take and all that was heard in it."""
+    """One take and all that was measured in it."""
 
     take: Take
     measured: Measurements
     inputs: Sequence[Input]
     singing: Mapping[int, Singing | None]
-    """By `Input.index`; None says that own sound cannot be told from bleed."""
+    """By `Input.index`; None where its own sound cannot be told from bleed."""
     cuts: Sequence[Cut] = ()

@@ -21,13 +21,22 @@ from morningmix.report.words import (
 
 
 def decisions(song: ReportedSong) -> Table:
-    """All inputs, one row each."""
+    """All inputs in the mix, one row each."""
     seconds = song.plan.end_s - song.plan.start_s
     return Table(
         caption="Decisions for each input",
         head=("Input", "Role", "Gain", "Filters", "Gate", "Compressor", "Fader", "Position", "Reverb"),
-        rows=[[named(track.name), _role(track), *_cells(track, seconds)] for track in song.plan.tracks],
+        rows=[[named(track.name), _role(track), *_cells(track, seconds)] for track in song.plan.tracks if track.sounds],
     )
+
+
+def left_out(song: ReportedSong) -> list[tuple[str, str]]:
+    """Names of the inputs that are not in the mix, each with the reason."""
+    return [
+        (track.name, next((reason.because for reason in track.reasons if reason.what == "mute"), ""))
+        for track in song.plan.tracks
+        if not track.sounds
+    ]
 
 
 def _role(track: TrackPlan) -> Markup:
@@ -36,9 +45,6 @@ def _role(track: TrackPlan) -> Markup:
 
 
 def _cells(track: TrackPlan, seconds: float) -> list[str]:
-    if not track.sounds:
-        why = next((reason.because for reason in track.reasons if reason.what == "mute"), "")
-        return [f"not in the mix{f': {why}' if why else ''}", "", "", "", "", "", ""]
     return [
         _decibels(track.gain_db)
         + "".join(
@@ -104,8 +110,8 @@ def _reasons(track: TrackPlan, seconds: float) -> Table:
     values = {
         "role": ("Role", _role(track)),
         "mute": ("Left out", "not in the mix"),
-        "cleaned": ("Bleed removal", ""),
-        "repair_s": ("Repair", ""),
+        "cleaned": ("Bleed removal", "on"),
+        "repair_s": ("Repair", "on"),
         "gain_db": ("Gain", _decibels(track.gain_db)),
         "high_pass_hz": ("High-pass", _filters(track, "high_pass")),
         "low_pass_hz": ("Low-pass", _filters(track, "low_pass")),

@@ -15,7 +15,8 @@ from morningmix.laws.loudness import OFFSET_DB
 from morningmix.laws.track_power import k_powers, loud_mask, spans_to_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, SongFacts, Spans
-from morningmix.model.plan import MasterPlan, SongPlan, TrackPlan
+from morningmix.model.plan import SongPlan, TrackPlan
+from morningmix.report.contents import ReportedSong
 from morningmix.units import powers_db
 
 Array = NDArray[np.float64]
@@ -50,12 +51,12 @@ class Level:
     """10th, 50th and 90th percentile of the mean (RMS) level of the slots in which it plays."""
 
 
-def plays(one: Input, heard: Singing | None, measured: Measurements) -> Mask:
-    """Slots of the take in which the input's own sound plays, as far as can be told: ``(slots,)``."""
+def plays(one: Input, singing: Singing | None, measured: Measurements) -> Mask:
+    """Slots of the take in which the input itself plays, as far as is known: ``(slots,)``."""
     if one.facts.silent:
         return np.zeros(measured.slots, np.bool_)
-    if heard is not None:
-        return spans_to_mask(heard.sings_s, measured.slots, measured.slot_s)
+    if singing is not None:
+        return spans_to_mask(singing.sings_s, measured.slots, measured.slot_s)
     return loud_mask(k_powers(one.facts, measured, ()), measured.slot_s)
 
 
@@ -138,40 +139,37 @@ def slope_levels(octaves: Sequence[tuple[float, float]]) -> tuple[tuple[float, f
 
 
 def loudness_in_mix_lu(
-    one: Input,
-    track: TrackPlan,
-    playing: Mask,
-    measured: Measurements,
-    plan: SongPlan,
-    master: MasterPlan,
-    song: SongFacts,
-    mix_lufs: float,
+    one: Input, track: TrackPlan, playing: Mask, measured: Measurements, song: ReportedSong
 ) -> float | None:
-    """Estimated loudness of one input re the whole mix while it plays in this song, LU; None if it does not.
+    """Estimated loudness of one input re the whole mix while it plays in this song, LU; None if it does not
+    or the mix is silent.
 
     From the measured bands through filters, compressor, fader, the family's trim and the master's gain; the limiter
-    and the drums' own peak control, which hardly change loudness, are left aside.
+    and the drums' own peak control, which hardly change loudness, are left out.
     """
+    plan, master = song.plan, song.master
     first = int(plan.start_s / measured.slot_s)
     last = max(int(np.ceil(plan.end_s / measured.slot_s)), first + 1)
     here = playing[first:last]
-    if not (track.sounds and here.any()):
+    if song.loudness_lufs is None or not (track.sounds and here.any()):
         return None
     gain_db = np.full(len(here), track.gain_db + track.fader_db + master.gain_db)
     gain_db += dict(master.trims.trims_db).get(track.family, 0.0)
-    reduction = dict(song.reduction_db).get(track.name)
+    reduction = dict(song.facts.reduction_db).get(track.name)
     if reduction is not None and len(reduction):
         middles = (np.arange(len(here)) + 0.5) * measured.slot_s
-        gain_db += np.interp(middles, (np.arange(len(reduction)) + 0.5) * song.hop_s, reduction.astype(np.float64))
+        gain_db += np.interp(
+            middles, (np.arange(len(reduction)) + 0.5) * song.facts.hop_s, reduction.astype(np.float64)
+        )
     power = float((k_powers(one.facts, measured, track.filters)[first:last] * 10.0 ** (gain_db / 10.0))[here].mean())
-    return OFFSET_DB + 10.0 * float(np.log10(power)) - mix_lufs if power > 0.0 else None
+    return OFFSET_DB + 10.0 * float(np.log10(power)) - song.loudness_lufs if power > 0.0 else None
 
 
 def bleed_rise_db(
     reduction_db: NDArray[np.float32], hop_s: float, playing: Mask, measured: Measurements, plan: SongPlan
 ) -> float | None:
-    """By how much a compressor brings up what is heard while an input rests, against what it plays; None if it never
-    does one of them in this song.
+    """By how much a compressor raises bleed between an input's notes against the notes; None if the song has only one
+    of them.
     """
     middles_s = plan.start_s + (np.arange(len(reduction_db)) + 0.5) * hop_s
     plays_then = playing[np.minimum((middles_s / measured.slot_s).astype(np.intp), len(playing) - 1)]

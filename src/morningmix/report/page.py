@@ -18,7 +18,7 @@ from morningmix.report import pictures
 from morningmix.report.contents import ReportedSong, ReportedTake
 from morningmix.report.numbers import RHYTHM, VOCALS, Array, ridges
 from morningmix.report.parts import Table
-from morningmix.report.recording import Heard, Stretch, files_of, hear, recording_section
+from morningmix.report.recording import InputInTake, Stretch, files_of, input_in_take, recording_section
 from morningmix.report.song import song_section
 from morningmix.report.templates import render
 from morningmix.report.words import all_named, count, hertz, minutes, named, number, sentence
@@ -31,25 +31,25 @@ def report_page(
 
     Loudnesses over time start with the window that ends 3 s after a song's start.
     """
-    heard = [[hear(one, take.singing, take.measured) for one in take.inputs] for take in takes]
+    inputs = [[input_in_take(one, take.singing, take.measured) for one in take.inputs] for take in takes]
     found = sorted(findings, key=lambda finding: -finding.weight)
     several = len(takes) > 1
     return render(
         "report.html",
         title=title,
         hatch=pictures.HATCH,
-        top=_top(takes, heard, found, songs),
+        top=_top(takes, inputs, found, songs),
         findings=found,
-        guesses=_guesses(_once(heard)),
+        guesses=_guesses(_once(inputs)),
         takes=[
-            recording_section(take, heard[place], _stretches(songs, place), f"take-{place + 1}" if several else "take")
+            recording_section(take, inputs[place], _stretches(songs, place), f"take-{place + 1}" if several else "take")
             for place, take in enumerate(takes)
         ],
         songs=[
             song_section(
                 f"song-{place}",
                 song,
-                heard[song.take],
+                inputs[song.take],
                 takes[song.take].measured,
                 f"take {song.take + 1}" if several else "the take",
             )
@@ -66,12 +66,12 @@ def _stretches(songs: Sequence[ReportedSong], take: int) -> list[Stretch]:
     ]
 
 
-def _once(heard: Sequence[Sequence[Heard]]) -> list[Heard]:
+def _once(inputs: Sequence[Sequence[InputInTake]]) -> list[InputInTake]:
     """Every input once, as it is in the first take that has it."""
-    found: dict[tuple[str, ...], Heard] = {}
-    for take in heard:
+    found: dict[tuple[str, ...], InputInTake] = {}
+    for take in inputs:
         for one in take:
-            found.setdefault(one.one.facts.files, one)
+            found.setdefault(one.input.facts.files, one)
     return list(found.values())
 
 
@@ -90,20 +90,20 @@ class _Top:
 
 def _top(
     takes: Sequence[ReportedTake],
-    heards: Sequence[Sequence[Heard]],
+    inputs_by_take: Sequence[Sequence[InputInTake]],
     findings: Sequence[Finding],
     songs: Sequence[ReportedSong],
 ) -> _Top:
-    heard = _once(heards)
+    inputs = _once(inputs_by_take)
     longest = max(range(len(takes)), key=lambda place: takes[place].take.duration_s)
-    groups = _ridges(heards[longest], takes[longest].measured)
+    groups = _ridges(inputs_by_take[longest], takes[longest].measured)
     seconds = sum(take.take.duration_s for take in takes)
     of = f" in {count(len(takes), 'take')}" if len(takes) > 1 else ""
     return _Top(
         happened=f"{count(len(songs), 'song is', 'songs are')} ready." if songs else "nothing is mixed yet.",
-        next_step=_next_step(heard, songs),
-        worth_knowing=_worth_knowing(heard, findings, songs),
-        recorded=f"{minutes(seconds)} of recording{of}, {count(len(heard), 'input')} at "
+        next_step=_next_step(inputs, songs),
+        worth_knowing=_worth_knowing(inputs, findings, songs),
+        recorded=f"{minutes(seconds)} of recording{of}, {count(len(inputs), 'input')} at "
         f"{hertz(takes[0].take.rate_hz)}.",
         hills=pictures.landscape(
             "hills",
@@ -115,8 +115,8 @@ def _top(
     )
 
 
-def _next_step(heard: Sequence[Heard], songs: Sequence[ReportedSong]) -> str:
-    guesses = [one for one in heard if one.one.role_is_guess and not one.one.facts.silent]
+def _next_step(inputs: Sequence[InputInTake], songs: Sequence[ReportedSong]) -> str:
+    guesses = [one for one in inputs if one.input.role_is_guess and not one.input.facts.silent]
     if not songs:
         return "Read what was found, then mix it."
     if guesses:
@@ -124,7 +124,7 @@ def _next_step(heard: Sequence[Heard], songs: Sequence[ReportedSong]) -> str:
     return "Have a listen, then turn up or down whatever needs it."
 
 
-def _worth_knowing(heard: Sequence[Heard], findings: Sequence[Finding], songs: Sequence[ReportedSong]) -> Markup:
+def _worth_knowing(inputs: Sequence[InputInTake], findings: Sequence[Finding], songs: Sequence[ReportedSong]) -> Markup:
     said = [Markup.escape(sentence(finding.says)) for finding in findings[:2]]
     lowered = [song for song in songs if song.master.target_lufs < song.plan.target_lufs]
     if lowered:
@@ -136,7 +136,7 @@ def _worth_knowing(heard: Sequence[Heard], findings: Sequence[Finding], songs: S
                 "louder would squash the peaks."
             )
         )
-    unclear = [one.one.name for one in heard if one.unclear]
+    unclear = [one.input.name for one in inputs if one.unclear]
     if unclear and len(said) < 2:
         said.append(
             Markup("{} cannot be told from the bleed, so {} stays open and a little lower in the mix.").format(
@@ -146,22 +146,22 @@ def _worth_knowing(heard: Sequence[Heard], findings: Sequence[Finding], songs: S
     return Markup(" ").join(said) or Markup("No problems found in the recording.")
 
 
-def _ridges(heard: Sequence[Heard], measured: Measurements) -> list[tuple[str, Array]]:
+def _ridges(inputs: Sequence[InputInTake], measured: Measurements) -> list[tuple[str, Array]]:
     """Loudness over the take of everything, of drums and bass, and of the vocals where they sing, 0..1."""
-    sounding = [one for one in heard if one.one.preset.family and not one.one.facts.silent]
-    powers = [(one, k_powers(one.one.facts, measured, ())) for one in sounding]
+    sounding = [one for one in inputs if one.input.preset.family and not one.input.facts.silent]
+    powers = [(one, k_powers(one.input.facts, measured, ())) for one in sounding]
     groups = (
         [power for _, power in powers],
-        [power for one, power in powers if one.one.preset.family in RHYTHM],
-        [power * one.playing for one, power in powers if one.one.preset.family in VOCALS],
+        [power for one, power in powers if one.input.preset.family in RHYTHM],
+        [power * one.playing for one, power in powers if one.input.preset.family in VOCALS],
     )
     return ridges([np.sum(group, axis=0) if group else np.zeros(0) for group in groups])
 
 
-def _guesses(heard: Sequence[Heard]) -> Table | None:
+def _guesses(inputs: Sequence[InputInTake]) -> Table | None:
     rows = [
-        [named(one.one.name), f"{one.one.role}?", files_of(one.one)]
-        for one in heard
-        if one.one.role_is_guess and not one.one.facts.silent
+        [named(one.input.name), f"{one.input.role}?", files_of(one.input)]
+        for one in inputs
+        if one.input.role_is_guess and not one.input.facts.silent
     ]
     return Table(caption="Guessed roles", head=("Input", "Guess", "File"), rows=rows) if rows else None

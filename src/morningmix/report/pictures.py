@@ -93,6 +93,18 @@ class Leak:
     """Other inputs and their shares of what it recorded, the largest first."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoudnessCurve:
+    """A mix in the picture of loudness over time."""
+
+    short_term_lufs: Array
+    """Of windows of 3 s, the first of which ends at `first_s`."""
+    first_s: float
+    seconds: float
+    target_lufs: float
+    limiter_db: Array
+
+
 def landscape(key: str, desc: str, ridges: Sequence[tuple[str, Array]]) -> Markup:
     """The take as hills: one ridge per group of inputs, heights 0..1, the farthest first."""
     return framed(key, "The take from start to end", desc, 120, inset(600, 0, 120, hills(ridges)))
@@ -212,18 +224,10 @@ def leaks(key: str, desc: str, rows: Sequence[Leak]) -> Markup:
     return framed(key, "Bleed between microphones", desc, row_px * len(rows), joined(drawn))
 
 
-def loudness(
-    key: str,
-    desc: str,
-    short_term_lufs: Array,
-    first_s: float,
-    seconds: float,
-    target_lufs: float,
-    limiter_db: Array,
-) -> Markup:
-    """Loudness of a mix over its 3 s windows against the target, and under it what the limiter takes."""
+def loudness(key: str, desc: str, curve: LoudnessCurve) -> Markup:
+    """Loudness of a mix over time against the target, and under it the gain of the limiter."""
     top, tall, limiter_top, limiter_tall = 20.0, 150.0, 196.0, 34.0
-    high, low = _loudness_range(short_term_lufs, target_lufs)
+    high, low = _loudness_range(curve.short_term_lufs, curve.target_lufs)
 
     def height(lufs: float) -> float:
         return (lufs - low) / (high - low)
@@ -232,24 +236,28 @@ def loudness(
         return top + tall * (1.0 - height(lufs))
 
     bottom = limiter_top + limiter_tall
-    drawn = [time_grid(seconds, top, bottom)]
+    drawn = [time_grid(curve.seconds, top, bottom)]
     scale = [float(lufs) for lufs in np.arange(np.ceil(low / 6.0) * 6.0, high, 6.0)]
     drawn += [line(0, y_of(lufs), 1, y_of(lufs), "grid") for lufs in scale]
-    if len(short_term_lufs):
-        start = 600.0 * first_s / seconds
-        curve = curve_line((short_term_lufs - low) / (high - low), start, 600.0 - start)
-        area = f"{curve}V{TALL}H{round(start)}z"
-        drawn.append(inset(600, top, tall, path("hill", area) + path("curve", curve)))
-    drawn += [label(0, y_of(lufs) - 4, number(lufs, 0), "fine") for lufs in scale if abs(lufs - target_lufs) >= 3.5]
-    drawn.append(line(0, y_of(target_lufs), 1, y_of(target_lufs), "target"))
-    drawn.append(label(1, y_of(target_lufs) - 6, f"target {number(target_lufs)} LUFS", "strong halo", "end"))
+    if len(curve.short_term_lufs):
+        start = 600.0 * curve.first_s / curve.seconds
+        outline = curve_line((curve.short_term_lufs - low) / (high - low), start, 600.0 - start)
+        area = f"{outline}V{TALL}H{round(start)}z"
+        drawn.append(inset(600, top, tall, path("hill", area) + path("curve", outline)))
+    drawn += [
+        label(0, y_of(lufs) - 4, number(lufs, 0), "fine") for lufs in scale if abs(lufs - curve.target_lufs) >= 3.5
+    ]
+    drawn.append(line(0, y_of(curve.target_lufs), 1, y_of(curve.target_lufs), "target"))
+    drawn.append(
+        label(1, y_of(curve.target_lufs) - 6, f"target {number(curve.target_lufs)} LUFS", "strong halo", "end")
+    )
     drawn.append(line(0, top + tall, 1, top + tall, "floor"))
-    most = max(3.0, -float(limiter_db.min()) if len(limiter_db) else 0.0)
+    most = max(3.0, -float(curve.limiter_db.min()) if len(curve.limiter_db) else 0.0)
     drawn.append(label(0, limiter_top - 6, "limiter", "name"))
     drawn.append(label(1, limiter_top - 6, f"row is {most:.0f} dB deep", "fine", "end"))
-    if len(limiter_db):
-        held = path("held", hanging(-limiter_db / most))
-        drawn.append(inset(len(limiter_db), limiter_top, limiter_tall, held))
+    if len(curve.limiter_db):
+        held = path("held", hanging(-curve.limiter_db / most))
+        drawn.append(inset(len(curve.limiter_db), limiter_top, limiter_tall, held))
     drawn.append(line(0, limiter_top, 1, limiter_top, "floor"))
     return framed(key, "Loudness of the mix over time", desc, bottom + 22, joined(drawn))
 
@@ -265,16 +273,16 @@ def _loudness_range(lufs: Array, target_lufs: float) -> tuple[float, float]:
 
 def cleanings(key: str, desc: str, rows: Sequence[tuple[str, str, Array, Array]], seconds: float) -> Markup:
     """What microphones recorded and, in front, what stayed of it: (name, words, heights 0..1 per column, and again)."""
-    row_px, tall = 78.0, 52.0
+    row_px, tall = 92.0, 52.0
     bottom = 4.0 + row_px * len(rows)
     drawn = [time_grid(seconds, 4, bottom)]
     for place, (name, says, before, after) in enumerate(rows):
         y = 4.0 + row_px * place
         drawn.append(label(0, y + 14, short(name, 18), "name"))
-        drawn.append(label(1, y + 14, says, "fine", "end"))
+        drawn.append(label(0, y + 29, says, "fine"))
         paths = path("open", step_line(before)) + path("own", step_line(after))
-        drawn.append(inset(max(len(before), 1), y + 19, tall, paths))
-        drawn.append(line(0, y + 19 + tall, 1, y + 19 + tall, "floor"))
+        drawn.append(inset(max(len(before), 1), y + 34, tall, paths))
+        drawn.append(line(0, y + 34 + tall, 1, y + 34 + tall, "floor"))
     return framed(key, "Before and after bleed removal", desc, bottom + 22, joined(drawn))
 
 

@@ -36,27 +36,29 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class InputInTake:
     """One input, and when it plays."""
 
-    one: Input
+    input: Input
     singing: Singing | None
-    is_ear: bool
-    """Its own sound is told from bleed, or ought to be."""
+    is_target: bool
+    """Its own sound is separated from bleed, or should be."""
     playing: Mask
     level: Level
 
     @property
     def unclear(self) -> bool:
-        """Nobody can be told from the bleed in it."""
-        return self.is_ear and self.singing is None and not self.one.facts.silent
+        """Its own sound cannot be told from bleed."""
+        return self.is_target and self.singing is None and not self.input.facts.silent
 
 
-def hear(one: Input, singing: Mapping[int, Singing | None], measured: Measurements) -> Heard:
+def input_in_take(one: Input, singing: Mapping[int, Singing | None], measured: Measurements) -> InputInTake:
     """An input of a take, as the page needs it."""
-    heard = singing.get(one.index)
-    playing = plays(one, heard, measured)
-    return Heard(one=one, singing=heard, is_ear=one.index in singing, playing=playing, level=level_of(one, playing))
+    when = singing.get(one.index)
+    playing = plays(one, when, measured)
+    return InputInTake(
+        input=one, singing=when, is_target=one.index in singing, playing=playing, level=level_of(one, playing)
+    )
 
 
 def files_of(one: Input) -> Markup:
@@ -76,21 +78,21 @@ class RecordingSection:
 
 
 def recording_section(
-    take: ReportedTake, heard: Sequence[Heard], songs: Sequence[Stretch], key: str
+    take: ReportedTake, inputs: Sequence[InputInTake], songs: Sequence[Stretch], key: str
 ) -> RecordingSection:
     """What one take recorded. `songs` are those cut from it."""
     figures = (
-        _levels_figure(key, heard),
-        _lanes_figure(key, take, heard, songs),
-        _bleed_figure(key, heard),
-        _cleanings_figure(key, take, heard),
+        _levels_figure(key, inputs),
+        _lanes_figure(key, take, inputs, songs),
+        _bleed_figure(key, inputs),
+        _cleanings_figure(key, take, inputs),
     )
     return RecordingSection(
         key=key,
         name=take.take.name,
         cuts_say=_how_sure(take.cuts),
-        cuts=_cuts(take.cuts) if take.cuts and heard else None,
-        figures=[each for each in figures if each is not None] if heard else [],
+        cuts=_cuts(take.cuts) if take.cuts and inputs else None,
+        figures=[each for each in figures if each is not None] if inputs else [],
     )
 
 
@@ -120,18 +122,18 @@ def _cuts(cuts: Sequence[Cut]) -> Table:
     return Table(caption="Where the take is cut", head=head, rows=rows, wordy=len(head) - 3)
 
 
-def _levels_figure(key: str, heard: Sequence[Heard]) -> Figure:
+def _levels_figure(key: str, inputs: Sequence[InputInTake]) -> Figure:
     rows = [
         pictures.LevelRow(
-            name=one.one.name,
+            name=one.input.name,
             level=one.level,
-            silent=one.one.facts.silent,
-            clipped_runs=one.one.facts.clipped_runs,
+            silent=one.input.facts.silent,
+            clipped_runs=one.input.facts.clipped_runs,
         )
-        for one in heard
+        for one in inputs
     ]
-    clipped = [one.one.name for one in heard if one.one.facts.clipped_runs]
-    silent = [one.one.name for one in heard if one.one.facts.silent]
+    clipped = [one.input.name for one in inputs if one.input.facts.clipped_runs]
+    silent = [one.input.name for one in inputs if one.input.facts.silent]
     desc = (
         "One line per input, from very quiet (-60 dBFS) on the left to clipping (full scale) on the right. "
         + (f"Clipped: {listed(clipped)}. " if clipped else "Nothing clipped. ")
@@ -142,13 +144,13 @@ def _levels_figure(key: str, heard: Sequence[Heard]) -> Figure:
         head=("Input", "Highest peak", "Usual level while it plays", "Clipped", "File"),
         rows=[
             [
-                named(one.one.name),
-                "nothing" if one.one.facts.silent else below_clipping(one.level.peak_dbfs, "dBFS"),
+                named(one.input.name),
+                "nothing" if one.input.facts.silent else below_clipping(one.level.peak_dbfs, "dBFS"),
                 "" if one.level.typical_dbfs is None else below_clipping(one.level.typical_dbfs, "dBFS"),
-                count(one.one.facts.clipped_runs, "time") if one.one.facts.clipped_runs else "never",
-                files_of(one.one),
+                count(one.input.facts.clipped_runs, "time") if one.input.facts.clipped_runs else "never",
+                files_of(one.input),
             ]
-            for one in heard
+            for one in inputs
         ],
     )
     return Figure(
@@ -161,25 +163,27 @@ def _levels_figure(key: str, heard: Sequence[Heard]) -> Figure:
     )
 
 
-def _lanes_figure(key: str, take: ReportedTake, heard: Sequence[Heard], songs: Sequence[Stretch]) -> Figure | None:
+def _lanes_figure(
+    key: str, take: ReportedTake, inputs: Sequence[InputInTake], songs: Sequence[Stretch]
+) -> Figure | None:
     seconds = take.take.duration_s
     if not seconds > 0.0:
         return None
     edges_s = np.linspace(0.0, seconds, MOST_COLUMNS + 1)
-    rows = [_lane(one, edges_s, seconds) for one in heard]
+    rows = [_lane(one, edges_s, seconds) for one in inputs]
     stretches = [(song.number, song.start_s, song.end_s) for song in songs]
     left_out = [(cut.start.at_s, cut.end.at_s) for cut in take.cuts if cut.aside is not None]
-    desc = " ".join(f"{one.one.name}: {row.says}." for one, row in zip(heard, rows, strict=True))
+    desc = " ".join(f"{one.input.name}: {row.says}." for one, row in zip(inputs, rows, strict=True))
     numbers = Table(
         caption="Who plays how long",
         head=("Input", "Plays", "Mic open"),
         rows=[
             [
-                named(one.one.name),
+                named(one.input.name),
                 row.says,
                 "" if one.singing is None else minutes(sum(b - a for a, b in one.singing.open_s)),
             ]
-            for one, row in zip(heard, rows, strict=True)
+            for one, row in zip(inputs, rows, strict=True)
         ],
     )
     legend = Markup("Solid: it plays.")
@@ -199,9 +203,11 @@ def _lanes_figure(key: str, take: ReportedTake, heard: Sequence[Heard], songs: S
     )
 
 
-def _bleed_figure(key: str, heard: Sequence[Heard]) -> Figure | None:
-    names = {one.one.index: one.one.name for one in heard}
-    rows = [_leak(one.one, names) for one in heard if one.one.cleaned is not None and one.one.cleaned.bleed_sources]
+def _bleed_figure(key: str, inputs: Sequence[InputInTake]) -> Figure | None:
+    names = {one.input.index: one.input.name for one in inputs}
+    rows = [
+        _leak(one.input, names) for one in inputs if one.input.cleaned is not None and one.input.cleaned.bleed_sources
+    ]
     if not rows:
         return None
     others = [listed([f"{name} {in_percent(share)}" for name, share in row.others[:4]]) for row in rows]
@@ -231,8 +237,8 @@ def _bleed_figure(key: str, heard: Sequence[Heard]) -> Figure | None:
     )
 
 
-def _cleanings_figure(key: str, take: ReportedTake, heard: Sequence[Heard]) -> Figure | None:
-    rows = [_cleaning(one, take.measured) for one in heard if one.one.recorded is not None]
+def _cleanings_figure(key: str, take: ReportedTake, inputs: Sequence[InputInTake]) -> Figure | None:
+    rows = [_cleaning(one, take.measured) for one in inputs if one.input.recorded is not None]
     if not rows:
         return None
     return Figure(
@@ -250,21 +256,21 @@ def _cleanings_figure(key: str, take: ReportedTake, heard: Sequence[Heard]) -> F
     )
 
 
-def _cleaning(one: Heard, measured: Measurements) -> tuple[str, str, Array, Array]:
+def _cleaning(one: InputInTake, measured: Measurements) -> tuple[str, str, Array, Array]:
     """Name, words, and how loud the microphone was before and after, 0..1 per column."""
-    assert one.one.recorded is not None
-    before = k_powers(replace(one.one.facts, slots=one.one.recorded), measured, ())
-    after = k_powers(one.one.facts, measured, ())
+    assert one.input.recorded is not None
+    before = k_powers(replace(one.input.facts, slots=one.input.recorded), measured, ())
+    after = k_powers(one.input.facts, measured, ())
     rests = ~one.playing
     says = "never pauses"
     if rests.any():
         # The median: soft ends of lines count as rests too, and would drown the mean.
         less_db = float(np.median(powers_db(before[rests]) - powers_db(after[rests])))
-        verb = "singing" if one.one.preset.family == "vocals" else "playing"
+        verb = "singing" if one.input.preset.family == "vocals" else "playing"
         says = f"{number(less_db, 0)} dB less bleed when nobody is {verb}"
     top_db = float(powers_db(before).max(initial=-_OVER_DB))
     heights = [1.0 + (powers_db(columns(power, _COLUMNS)) - top_db) / _OVER_DB for power in (before, after)]
-    return one.one.name, says, heights[0], heights[1]
+    return one.input.name, says, heights[0], heights[1]
 
 
 def _leak(one: Input, names: Mapping[int, str]) -> pictures.Leak:
@@ -275,18 +281,18 @@ def _leak(one: Input, names: Mapping[int, str]) -> pictures.Leak:
     return pictures.Leak(name=one.name, says=says, own=own, others=others)
 
 
-def _lane(one: Heard, edges_s: Array, seconds: float) -> pictures.Lane:
+def _lane(one: InputInTake, edges_s: Array, seconds: float) -> pictures.Lane:
     if one.singing is not None:
         own = covered(one.singing.sings_s, edges_s)
         opened = covered(one.singing.open_s, edges_s)
     else:
         own, opened = columns(one.playing.astype(np.float64)), None
-    if one.one.facts.silent:
+    if one.input.facts.silent:
         says = "recorded nothing"
     elif one.unclear:
         says = "hidden in the bleed"
     else:
-        verb = "sings" if one.one.preset.family == "vocals" and one.singing is not None else "plays"
+        verb = "sings" if one.input.preset.family == "vocals" and one.singing is not None else "plays"
         played_s = (
             float(sum(b - a for a, b in one.singing.sings_s))
             if one.singing is not None
@@ -295,4 +301,4 @@ def _lane(one: Heard, edges_s: Array, seconds: float) -> pictures.Lane:
             else 0.0
         )
         says = f"{verb} {minutes(played_s)}"
-    return pictures.Lane(name=one.one.name, says=says, own=own, open=opened, unclear=one.unclear)
+    return pictures.Lane(name=one.input.name, says=says, own=own, open=opened, unclear=one.unclear)

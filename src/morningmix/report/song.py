@@ -11,10 +11,10 @@ from morningmix.laws.loudness import METERS_AGREE_LU
 from morningmix.model.measured import Measurements, SongFacts
 from morningmix.report import pictures
 from morningmix.report.contents import ReportedSong
-from morningmix.report.decisions import decisions, master_decisions, reasons
+from morningmix.report.decisions import decisions, left_out, master_decisions, reasons
 from morningmix.report.numbers import bleed_rise_db, columns, loudness_in_mix_lu, octave_levels, slope_levels
 from morningmix.report.parts import Figure, Table, in_percent
-from morningmix.report.recording import Heard
+from morningmix.report.recording import InputInTake
 from morningmix.report.words import (
     below_clipping,
     hertz,
@@ -48,19 +48,21 @@ class SongSection:
     """Shown beside each other."""
     compressors: Figure | None
     decisions: Table
+    left_out: Sequence[tuple[str, str]]
+    """Inputs that are not in the mix, and why."""
     reasons: Sequence[tuple[str, Table]]
     """Per input, by name."""
     master: Table
 
 
 def song_section(
-    key: str, song: ReportedSong, heard: Sequence[Heard], measured: Measurements, take: str
+    key: str, song: ReportedSong, inputs: Sequence[InputInTake], measured: Measurements, take: str
 ) -> SongSection:
     """The whole section of one song; `take` says in words which one it is cut from."""
     plan = song.plan
     seconds = max(plan.end_s - plan.start_s, song.facts.hop_s)
     peak = "" if song.true_peak_dbtp is None else f" Its peaks stay {below_clipping(song.true_peak_dbtp, 'dBTP')}."
-    pair = (_places_figure(key, song, heard, measured), _spectrum_figure(key, song))
+    pair = (_places_figure(key, song, inputs, measured), _spectrum_figure(key, song))
     return SongSection(
         key=key,
         title=song.title,
@@ -70,8 +72,9 @@ def song_section(
         says=_song_words(song, peak),
         over_time=_loudness_figure(key, song, seconds),
         pair=[each for each in pair if each is not None],
-        compressors=_reductions_figure(key, song, heard, measured, seconds),
+        compressors=_reductions_figure(key, song, inputs, measured, seconds),
         decisions=decisions(song),
+        left_out=left_out(song),
         reasons=reasons(song),
         master=master_decisions(song),
     )
@@ -115,11 +118,13 @@ def _loudness_figure(key: str, song: ReportedSong, seconds: float) -> Figure:
         picture=pictures.loudness(
             f"{key}-loud",
             f"Target: {loudness_in_words(target)}. {loudest} {_limiter_words(song.facts)}",
-            columns(lufs),
-            SHORT_TERM_S,
-            max(seconds, SHORT_TERM_S),
-            target,
-            columns(song.facts.limiter_db, lowest=True),
+            pictures.LoudnessCurve(
+                short_term_lufs=columns(lufs),
+                first_s=SHORT_TERM_S,
+                seconds=max(seconds, SHORT_TERM_S),
+                target_lufs=target,
+                limiter_db=columns(song.facts.limiter_db, lowest=True),
+            ),
         ),
         legend=f"How loud the mix is from start to end; the dashed line is the target for the whole song. {loudest} "
         "The scale is in LUFS: nearer to zero is louder. At the bottom: how far the limiter turns peaks down.",
@@ -138,22 +143,18 @@ def _loudness_figure(key: str, song: ReportedSong, seconds: float) -> Figure:
     )
 
 
-def _places_figure(key: str, song: ReportedSong, heard: Sequence[Heard], measured: Measurements) -> Figure | None:
-    by_files = {one.one.facts.files: one for one in heard}
+def _places_figure(
+    key: str, song: ReportedSong, inputs: Sequence[InputInTake], measured: Measurements
+) -> Figure | None:
+    by_files = {one.input.facts.files: one for one in inputs}
     rows = []
     for track in song.plan.tracks:
         one = by_files.get(track.files)
         if not track.sounds or one is None:
             continue
-        loudness_lu = (
-            loudness_in_mix_lu(
-                one.one, track, one.playing, measured, song.plan, song.master, song.facts, song.loudness_lufs
-            )
-            if song.loudness_lufs is not None
-            else None
-        )
+        loudness_lu = loudness_in_mix_lu(one.input, track, one.playing, measured, song)
         rows.append(
-            pictures.Place(name=track.name, pan=track.pan, wide=one.one.facts.channels == 2, loudness_lu=loudness_lu)
+            pictures.Place(name=track.name, pan=track.pan, wide=one.input.facts.channels == 2, loudness_lu=loudness_lu)
         )
     if not rows:
         return None
@@ -221,12 +222,12 @@ def _spectrum_words(octaves: Sequence[tuple[float, float]], slope: Sequence[tupl
 
 
 def _reductions_figure(
-    key: str, song: ReportedSong, heard: Sequence[Heard], measured: Measurements, seconds: float
+    key: str, song: ReportedSong, inputs: Sequence[InputInTake], measured: Measurements, seconds: float
 ) -> Figure | None:
     rows = [
         (
             name,
-            f"average {number(float(gain.mean()))} dB, most {number(float(gain.min()))} dB",
+            f"up to {number(float(gain.min()))} dB",
             columns(gain, 300, lowest=True),
         )
         for name, gain in song.facts.reduction_db
@@ -238,8 +239,8 @@ def _reductions_figure(
     rises = {
         name: bleed_rise_db(gain, song.facts.hop_s, one.playing, measured, song.plan)
         for name, gain in song.facts.reduction_db
-        for one in heard
-        if one.is_ear and not one.unclear and one.one.name == name
+        for one in inputs
+        if one.is_target and not one.unclear and one.input.name == name
     }
     return Figure(
         heading="Compressors at work",
