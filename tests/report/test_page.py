@@ -417,6 +417,17 @@ def test_every_reason_is_shown_without_its_source() -> None:
     assert "design choice" not in page
 
 
+def test_no_paper_and_no_term_stands_alone() -> None:
+    given_ = rehearsal(NAMES)
+    given_["inputs"][1] = an_input(1, "bass", "bass", 40.0, clipped_runs=37, peak_dbfs=0.0)
+    page = report(**given_)
+    shown = text_of(tree(page).find("body"))  # type: ignore[arg-type]
+    assert not re.search(r"et al|AES|BS\.1770|from memory|voices\b|RMS", shown)
+    cells = [text_of(cell) for cell in tree(page).iter("td")]
+    assert not [cell for cell in cells if re.match(r"^[−-]?[0-9.]+ (dBFS|dBTP|LUFS|LU)$", cell)]
+    assert tree(page).find(".//nav//a[@href='#words']") is not None
+
+
 def test_findings_come_worst_first() -> None:
     given_ = rehearsal(NAMES)
     given_["findings"] = [

@@ -12,7 +12,7 @@ from morningmix.report.numbers import Array
 from morningmix.report.style import LIGHT
 
 SIZE = 600
-_HIGHEST = 0.8
+_HIGHEST = 0.6
 """Share of the height that the loudest place takes."""
 _COLOURS = ("calm", "faint", "sound")
 
