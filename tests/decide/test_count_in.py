@@ -74,3 +74,7 @@ def test_the_longest_row_wins() -> None:
 def test_without_clicks_in_the_drums_four_anywhere_count() -> None:
     assert found(band(ticks_s=(8.0, 8.5, 9.0, 9.5))) == (8.0, 4, 0.5)
     assert found(band(ticks_s=(8.5, 9.0, 9.5))) is None
+
+
+def test_beats_of_the_song_before_do_not_matter() -> None:
+    assert found(band((8.0, 8.5, 9.0, 9.5), beats_s=(1.0, 2.0, 10.0, 11.0))) == (8.0, 4, 0.5)

@@ -131,6 +131,6 @@ def test_a_voice_sings_alone_where_no_other_voice_does() -> None:
 def test_a_role_is_guessed_from_pitch_hits_crest_and_width(
     centre_hz: float, hits: bool, crest_db: float, channels: int, side: float, role: str
 ) -> None:
-    facts = facts_of(bump(centre_hz, 0.7), HITS if hits else STEADY, crest_db, channels, side)
+    facts = facts_of(bump(centre_hz, 0.7), 0.01 * (HITS if hits else STEADY), crest_db, channels, side)
     (guess,) = guess_roles(measurements(facts))
     assert guess.role == role
