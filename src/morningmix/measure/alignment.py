@@ -1,8 +1,8 @@
-"""How late a close microphone is against one further away, and whether it pulls the same way.
+"""Measure the delay and polarity of a close microphone against one further away.
 
 The delay is where the generalised cross-correlation with phase transform peaks in the band where the drum speaks,
 averaged over Hann-windowed frames around the loudest hits (Clifford and Reiss, JAES 61(11) 2013: right within 2 samples
-in 90 % of frames with a Hann window). The same peak upside down tells how well the other polarity would do.
+in 90 % of frames with a Hann window). The negative peak tells how well the opposite polarity would do.
 """
 
 from __future__ import annotations
@@ -18,18 +18,18 @@ from morningmix.model.measured import AlignmentFacts, Measurements
 from morningmix.model.recording import Recording, Take
 
 Pair = tuple[int, int, str, str]
-"""An input, the one further away, the nearer one's role, and what the further one is called."""
+"""The close input, the one further away, the close one's role, and the far one's name."""
 
 HITS = 40
 SPEAKS_HZ = {"kick": (40.0, 400.0), "snare": (150.0, 800.0), "bass": (60.0, 1000.0)}
-"""Where an instrument speaks, by role (common practice, no source)."""
+"""Frequency range of an instrument's attack, by role (common practice, no source)."""
 _APART_S = 0.25
 _FRAME_S, _MOST_S, _SLOT_S = 0.085, 0.012, 0.1
 _LEAST_HITS = 5
 
 
 def loudest_hits(peaks: NDArray[np.float32], slot_s: float) -> tuple[float, ...]:
-    """Start times of the loudest slots of a drum, apart from each other, in order: seconds."""
+    """Start times in seconds of the loudest slots of a drum, at least 0.25 s apart, in order."""
     order = np.argsort(-peaks, kind="stable")
     chosen: list[float] = []
     for slot in order[: 20 * HITS]:
@@ -42,7 +42,7 @@ def loudest_hits(peaks: NDArray[np.float32], slot_s: float) -> tuple[float, ...]
 
 
 def measure_alignments(take: Take, measured: Measurements, pairs: Sequence[Pair]) -> dict[int, AlignmentFacts]:
-    """Each pair around the nearer input's loudest hits, by the nearer input. Raises `RecordingsError`."""
+    """Alignment of each pair by its close input, measured around the loudest hits. Raises `RecordingsError`."""
     found: dict[int, AlignmentFacts] = {}
     for near, far, role, other in pairs:
         hits_s = loudest_hits(measured.tracks[near].slots.peaks, measured.slot_s)
@@ -56,7 +56,7 @@ def measure_alignments(take: Take, measured: Measurements, pairs: Sequence[Pair]
 def align(
     close: Recording, far: Recording, rate_hz: int, hits_s: Sequence[float], band_hz: tuple[float, float], other: str
 ) -> AlignmentFacts | None:
-    """Compare a close microphone with the far one, called `other`, around its hits; None where there are too few.
+    """Alignment of a close microphone with the far one, named `other`, around its hits; None if there are too few.
 
     Raises `RecordingsError` if one cannot be read.
     """

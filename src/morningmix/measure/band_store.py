@@ -1,7 +1,7 @@
-"""The file that keeps the band powers of an input (`dsp.bands`).
+"""Store the band powers of inputs (`dsp.bands`) on disk.
 
-Two hours of ten inputs are some 250 MB, so they live on disk as decibels in float16 (steps of 0.03 dB). What is only
-kept for the length of a run is exact: linear in float32.
+Two hours of ten inputs take about 250 MB, so they are stored as decibels in float16 (steps of 0.03 dB). Temporary
+files of a run are exact: linear power in float32.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _FLOOR_POWER = 1e-13
 
 @cache
 def _powers() -> Bands:
-    """Linear power of every float16 level in dB, by its bits: the same on every processor, and faster."""
+    """Table of linear power by the bits of a float16 level in dB: the same on every processor, and faster."""
     levels_db = np.arange(1 << 16, dtype=np.uint16).view(np.float16).astype(np.float64)
     with np.errstate(over="ignore", invalid="ignore"):
         powers: Bands = (10.0 ** (levels_db / 10.0)).astype(np.float32)
@@ -32,7 +32,7 @@ def _powers() -> Bands:
 
 
 class BandWriter:
-    """Writes hops to a cache entry as they come; a context manager. Raises `OutputError`."""
+    """Writes hops to a cache entry; a context manager. Raises `OutputError`."""
 
     def __init__(self, path: Path, *, exact: bool = False) -> None:
         self._entry = EntryWriter(path)
@@ -43,7 +43,7 @@ class BandWriter:
         if self._exact:
             values = np.maximum(bands.T, np.float32(_FLOOR_POWER)).astype(np.float32)
         else:
-            # In float64, whose last digit no step of float16 hangs on.
+            # In float64, so that rounding to float16 does not depend on the processor.
             values = (10.0 * np.log10(np.maximum(bands.T, _FLOOR_POWER, dtype=np.float64))).astype(np.float16)
         self._entry.write(values.tobytes())
 
@@ -58,7 +58,7 @@ class BandWriter:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BandStore:
-    """Band powers of all inputs of a take on disk, read back a stretch at a time."""
+    """Band powers of all inputs of a take on disk."""
 
     paths: tuple[Path, ...]
     bands: int
@@ -66,22 +66,22 @@ class BandStore:
     hop_s: float
     band_hz: NDArray[np.float64]
     gain_steps: tuple[tuple[int, GainStep], ...] = ()
-    """Inputs whose gain was turned in mid-take: what is read of them is brought back from there on."""
+    """Inputs with a gain step; `read` undoes it."""
     exact: bool = False
-    """How the files were written."""
+    """Whether the files hold exact powers."""
 
     @property
     def key(self) -> str:
-        """Stands for all recordings as they were measured, but not for gains that were turned."""
+        """Cache key of all recordings as they were measured, without gain steps."""
         return key(FORMATS["track"], *(path.name for path in self.paths))
 
     @property
     def sources(self) -> frozenset[str]:
-        """What entries of the take may be made from: one of the recordings, or all of them."""
+        """Keys that cache entries of the take may have: of each recording, and of all together."""
         return frozenset((self.key, *(made_from(path) for path in self.paths)))
 
     def is_whole(self, track: int) -> bool:
-        """Whether the powers of an input are there as they were written. Reads all of them."""
+        """Whether the powers of an input are intact. Reads all of them."""
         return is_whole(self.paths[track], 2 * self.hops * self.bands)
 
     def read(self, track: int, start: int, stop: int) -> Bands:

@@ -1,7 +1,7 @@
-"""Which inputs hold a metronome: the same one or two short sounds, in time to the millisecond, with silence between.
+"""Find metronome inputs: one or two short sounds repeated in time to the millisecond, with silence between.
 
-No drummer is that regular, a drum machine's pattern has other sounds and gaps in it, and played-back music is not
-silent between the beats. The numbers are design choices but where they say otherwise.
+No drummer is that regular, a drum machine's pattern has more sounds and gaps, and playback is not silent between the
+beats. The numbers are design choices unless they say otherwise.
 """
 
 from __future__ import annotations
@@ -19,22 +19,22 @@ from morningmix.units import Block
 
 MOST_JITTER_S = 0.003
 SHORTEST_S, LONGEST_S = 0.15, 1.6
-"""From one beat, or part of one, to the next: 40 beats a minute to eighths at 200."""
+"""Period of the clicks: from 40 beats a minute to eighths at 200."""
 SPEAKS_HZ = (400.0, 6500.0)
-"""Where the middle of a click's power lies: above a bass drum, below a hi-hat (common practice, no source)."""
-LEAST_ALIKE = 0.9
+"""Median frequency of a click's power: above a bass drum, below a hi-hat (common practice, no source)."""
+LEAST_CORRELATION = 0.9
 MOST_SOUNDS = 2
-"""Different sounds: the beat and the first of a bar."""
+"""Number of different sounds: the beat and the first of the bar."""
 
 _STRETCHES, _STRETCH_S = 10, 6.0
-_LEAST_STRETCHES, _LEAST_SHARE, _LEAST_HITS = 3, 0.75, 4
+_LEAST_STRETCHES, _LEAST_FRACTION, _LEAST_HITS = 3, 0.75, 4
 _STEP_S, _APART_S, _HIT_S, _LEAD_S, _LAG_S = 0.001, 0.08, 0.03, 0.002, 0.001
 _HIT, _QUIET = 0.1, 0.015
-"""Levels re the loudest of a stretch: a hit is at least so loud, and it is no louder than so between two."""
+"""Levels relative to the peak of a stretch: least level of a hit, and highest level between hits."""
 
 
 def measure_clicks(take: Take, measured: Measurements, candidates: Sequence[int]) -> Mapping[int, Ticking]:
-    """Which of the inputs `candidates` are a metronome. Raises `RecordingsError` if one cannot be read."""
+    """The inputs among `candidates` that are a metronome. Raises `RecordingsError` if one cannot be read."""
     found: dict[int, Ticking] = {}
     for index in candidates:
         facts = measured.tracks[index]
@@ -57,7 +57,7 @@ def _ticking(take: Take, recording: Recording, facts: TrackFacts, slot_s: float)
             periods.append(period_s)
         else:
             misses += 1
-            if misses > (1.0 - _LEAST_SHARE) * len(starts_s):
+            if misses > (1.0 - _LEAST_FRACTION) * len(starts_s):
                 return None
     if len(periods) < _LEAST_STRETCHES:
         return None
@@ -65,7 +65,7 @@ def _ticking(take: Take, recording: Recording, facts: TrackFacts, slot_s: float)
 
 
 def _stretches(facts: TrackFacts, slot_s: float) -> list[float]:
-    """Start times of stretches spread over the take; where the input rests there is none."""
+    """Start times of stretches spread over the take, where the input is not silent."""
     long = max(1, round(_STRETCH_S / slot_s))
     sums = np.concatenate(([0.0], np.cumsum(facts.slots.peaks, dtype=np.float64)))
     held = sums[long:] - sums[:-long]
@@ -79,14 +79,14 @@ def _stretches(facts: TrackFacts, slot_s: float) -> list[float]:
 
 
 def _period_s(sound: Block, rate_hz: int, known: list[NDArray[np.float32]]) -> float | None:
-    """Time from hit to hit if a stretch holds nothing but a click; `known` are its sounds, and learns new ones."""
+    """Period of the hits if a stretch holds only a click, else None; new sounds are added to `known`."""
     step = round(_STEP_S * rate_hz)
     steps = sound.shape[1] // step
     envelope = np.abs(sound[:, : steps * step]).max(axis=0).reshape(steps, step).max(axis=1)
     loudest = float(envelope.max(initial=0.0))
     apart = round(_APART_S / _STEP_S)
     loud = np.flatnonzero(envelope > _HIT * loudest)
-    # What sounds from the very start of the stretch may be a hit that was cut through.
+    # A sound at the very start of the stretch may be a truncated hit.
     hits = loud[np.diff(loud, prepend=0) >= apart // 2].tolist()
     if len(hits) < _LEAST_HITS:
         return None
@@ -103,15 +103,15 @@ def _period_s(sound: Block, rate_hz: int, known: list[NDArray[np.float32]]) -> f
 
 
 def _is_known(mono: NDArray[np.float32], onset: int, rate_hz: int, known: list[NDArray[np.float32]]) -> bool:
-    """Whether a hit is one of the `known` sounds, or may become one."""
+    """Whether a hit is one of the `known` sounds; a click not heard before is added while there is room."""
     lead, size, lag = (round(seconds * rate_hz) for seconds in (_LEAD_S, _HIT_S, _LAG_S))
     stretch = mono[max(0, onset - lead - lag) : onset - lead + size + lag]
     if len(stretch) < size + 2 * lag:
-        # The end cuts through it.
+        # Truncated by the end of the stretch.
         return True
     windows = np.lib.stride_tricks.sliding_window_view(stretch, size)
     lengths = np.linalg.norm(windows, axis=1) + 1e-12
-    if any(float(np.max(windows @ sound / lengths)) >= LEAST_ALIKE for sound in known):
+    if any(float(np.max(windows @ sound / lengths)) >= LEAST_CORRELATION for sound in known):
         return True
     hit = windows[lag] / lengths[lag]
     if len(known) == MOST_SOUNDS or not SPEAKS_HZ[0] <= _middle_hz(hit, rate_hz) <= SPEAKS_HZ[1]:

@@ -1,4 +1,4 @@
-"""What goes wrong at a desk and can be heard in one input alone: hum, pops, dropouts, howls. Streaming meters."""
+"""Streaming meters for faults of a single input: hum, pops, dropouts, acoustic feedback."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _LEAST_HUM_DBFS = -66.0
 
 @cache
 def _waves(length: int, rate_hz: float) -> NDArray[np.float32]:
-    """Windowed cosines, then sines, of every line and what lies beside it, ``(length, waves)``."""
+    """Windowed cosines, then sines, of every line and the frequencies beside it: ``(length, waves)``."""
     times = np.arange(length) / rate_hz
     window = np.hanning(length)
     lines = np.array([mains * k for mains in MAINS_HZ for k in range(1, _HARMONICS + 1)])
@@ -35,11 +35,11 @@ def _waves(length: int, rate_hz: float) -> NDArray[np.float32]:
 
 
 class HumMeter:
-    """Lines at mains frequency and its harmonics that stand above their neighbourhood nearly all the time.
+    """Detects mains hum: lines at the mains frequency and its harmonics that stand out nearly all the time.
 
     Windows of 4 s, longer than notes last, are decimated to about 2 kHz and compared at the lines and 2 and 3 Hz
-    beside them: fine enough that no note of equal temperament sits on 50 or 60 Hz. Hum is there in four windows out of
-    five, at the mains frequency and on a harmonic, or at the mains frequency alone if very clear (common practice, no
+    beside them: fine enough that no note of equal temperament falls on 50 or 60 Hz. Hum must show in four windows out
+    of five, at the mains frequency and a harmonic, or at the mains frequency alone if very clear (common practice, no
     source).
     """
 
@@ -64,7 +64,7 @@ class HumMeter:
         self._kept = sound[whole * frames :]
 
     def result(self) -> Hum | None:
-        """The hum, if there is one."""
+        """The hum found, or None."""
         if len(self._windows) < 5:
             return None
         powers = np.array(self._windows)
@@ -86,7 +86,7 @@ _POP_HOPS = 3
 
 
 class PopMeter:
-    """Jumps from one sample to the next that are far out of an input's own habit: a plug, a switch, a static pop."""
+    """Detects pops of plugs, switches and static: jumps between samples far above what is usual in the input."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._hop = band_hop_frames(rate_hz)
@@ -109,7 +109,7 @@ class PopMeter:
         self._kept = steps[whole:]
 
     def result(self) -> tuple[int, ...]:
-        """Hops with a pop."""
+        """Hops with a pop; none if there are too many to be faults."""
         jumps = np.concatenate([*self._jumps, self._kept.max(keepdims=True) if len(self._kept) else self._kept])
         if not len(jumps):
             return ()
@@ -119,7 +119,7 @@ class PopMeter:
 
 
 def pop_spans(hops: Sequence[int], hop_s: float) -> Spans:
-    """Stretches to turn down around pops, in seconds; near ones are one."""
+    """Stretches in seconds to turn down around pops; overlapping ones are merged."""
     spans: list[tuple[float, float]] = []
     for hop in hops:
         start, end = round(hop * hop_s, 3), round((hop + _POP_HOPS) * hop_s, 3)
@@ -145,7 +145,7 @@ class DropoutMeter:
 
     def update(self, block: Block) -> None:
         """Take in a block ``(channels, frames)``."""
-        # A long run holds one of every so many samples, unless it goes on across the block's ends.
+        # Every run long enough contains one of these samples, unless it crosses the ends of the block.
         looked_at = [0, *range(self._least - 1, block.shape[1], self._least), -1]
         if not self._run and block.shape[1] and not np.all(block[:, looked_at] == 0.0, axis=0).any():
             self._last = float(np.abs(block[:, -1]).max())
@@ -156,7 +156,7 @@ class DropoutMeter:
         starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
         if self._run and not (len(starts) and starts[0] == 0):
             self._end()
-        # Single zeros abound in quiet sound: only long runs count, and those that may go on across blocks.
+        # Single zeros are common in quiet sound: only long runs count, and those that may cross blocks.
         matters = (stops - starts >= self._least) | (starts == 0) | (stops == frames)
         for start, stop in zip(starts[matters], stops[matters], strict=True):
             if not self._run:
@@ -173,41 +173,41 @@ class DropoutMeter:
         self._run, self._cut = 0, False
 
     def result(self) -> int:
-        """Dropouts after which sound came back."""
+        """Number of dropouts after which sound came back."""
         return self._found
 
 
-_HOWL_HOP_S, _HOWL_WINDOW = 0.05, 1024
-_HOWL_DECIMATED_HZ = 11_000
-_HOWL_LOWEST_HZ, _HOWL_HIGHEST_HZ, _HOWL_BANDS = 250.0, 5_000.0, 9
-_HOWL_GROUP = 20
-_PURE_DB, _UNUSUAL_DB, _LEAST_HOWL_DBFS = 8.0, 6.0, -40.0
+_FEEDBACK_HOP_S, _FEEDBACK_WINDOW = 0.05, 1024
+_FEEDBACK_DECIMATED_HZ = 11_000
+_FEEDBACK_LOWEST_HZ, _FEEDBACK_HIGHEST_HZ, _FEEDBACK_BANDS = 250.0, 5_000.0, 9
+_FEEDBACK_GROUP = 20
+_PURE_DB, _UNUSUAL_DB, _LEAST_FEEDBACK_DBFS = 8.0, 6.0, -40.0
 _USUAL_PERCENTILE = 90
 _LEAST_HOPS, _STEADY = 9, 0.006
-_MOST_HOWLS = 20
+_MOST_FEEDBACK = 20
 _LINE_BINS = range(-3, 4)
 _HANN_SPREAD = 1.5
 """Equivalent noise bandwidth of a Hann window in bins (Harris, Proc. IEEE 66(1) 1978, table I)."""
 
 
 class FeedbackMeter:
-    """Feedback: one loud, steady line without harmonics, far over what is usual there, for half a second or more.
+    """Detects acoustic feedback: a loud steady line without harmonics, far above the usual level, for half a second.
 
-    Per 50 ms of the sound decimated to about 12 kHz: frequency and power of the strongest line from 250 Hz to 5 kHz,
-    how far it stands over all else, and the power of half octaves. A sung or played note has harmonics; a voice also
-    moves by more than 10 cents (common practice, no source). The last second of a take is not looked at.
+    Every 50 ms, in the sound decimated to about 12 kHz, it takes frequency and power of the strongest line from 250 Hz
+    to 5 kHz, its level over everything else, and the power of half octaves. A sung or played note has harmonics; a
+    voice also moves by more than 10 cents (common practice, no source). The last second of a take is not measured.
     """
 
     def __init__(self, rate_hz: int) -> None:
-        self._factor = max(1, rate_hz // _HOWL_DECIMATED_HZ)
+        self._factor = max(1, rate_hz // _FEEDBACK_DECIMATED_HZ)
         self._rate_hz = rate_hz / self._factor
         self._mean = np.full(self._factor, 1.0 / self._factor, np.float32)
-        self._hop = round(_HOWL_HOP_S * self._rate_hz)
-        window = np.hanning(_HOWL_WINDOW + 1)[:-1]
+        self._hop = round(_FEEDBACK_HOP_S * self._rate_hz)
+        window = np.hanning(_FEEDBACK_WINDOW + 1)[:-1]
         # A sine of amplitude 1 has power 0.5 in its bin.
         self._window = (window * np.sqrt(2.0) / window.sum()).astype(np.float32)
-        top_hz = min(_HOWL_HIGHEST_HZ, 0.45 * self._rate_hz)
-        wanted = np.geomspace(_HOWL_LOWEST_HZ, top_hz, _HOWL_BANDS + 1) * _HOWL_WINDOW / self._rate_hz
+        top_hz = min(_FEEDBACK_HIGHEST_HZ, 0.45 * self._rate_hz)
+        wanted = np.geomspace(_FEEDBACK_LOWEST_HZ, top_hz, _FEEDBACK_BANDS + 1) * _FEEDBACK_WINDOW / self._rate_hz
         self._edges = np.round(wanted).astype(np.intp)
         self._kept = np.zeros(0, np.float32)
         self._decimated = np.zeros(0, np.float32)
@@ -221,11 +221,11 @@ class FeedbackMeter:
         self._kept = sound[whole:]
         decimated = sound[:whole].reshape(-1, self._factor) @ self._mean
         self._decimated = np.concatenate((self._decimated, decimated))
-        need = _HOWL_WINDOW + (_HOWL_GROUP - 1) * self._hop
+        need = _FEEDBACK_WINDOW + (_FEEDBACK_GROUP - 1) * self._hop
         while len(self._decimated) >= need:
-            windows = np.lib.stride_tricks.sliding_window_view(self._decimated[:need], _HOWL_WINDOW)[:: self._hop]
+            windows = np.lib.stride_tricks.sliding_window_view(self._decimated[:need], _FEEDBACK_WINDOW)[:: self._hop]
             self._look(windows)
-            self._decimated = self._decimated[_HOWL_GROUP * self._hop :]
+            self._decimated = self._decimated[_FEEDBACK_GROUP * self._hop :]
 
     def _look(self, windows: NDArray[np.float32]) -> None:
         spectrum = scipy.fft.rfft(windows * self._window, axis=1)
@@ -240,37 +240,37 @@ class FeedbackMeter:
         # A parabola through three logarithms finds the frequency between bins.
         before, at, after = np.log(around[:, 2:5] + np.float32(1e-20)).T
         off = 0.5 * (before - after) / np.minimum(before - 2.0 * at + after, -1e-6)
-        hz = (strongest + np.clip(off, -0.5, 0.5)) * self._rate_hz / _HOWL_WINDOW
+        hz = (strongest + np.clip(off, -0.5, 0.5)) * self._rate_hz / _FEEDBACK_WINDOW
         pure = line / np.maximum(rest, np.float32(1e-12))
         self._lines.append(np.stack((hz, line / _HANN_SPREAD, pure)).astype(np.float32))
         bands: NDArray[np.float32] = np.add.reduceat(power[:, :high], self._edges[:-1], axis=1)
         self._bands.append(bands / np.float32(_HANN_SPREAD))
 
     def result(self) -> tuple[AcousticFeedback, ...]:
-        """The howls, in order; none where there are so many that they must be meant."""
+        """Feedback in order of time; none where there is so much that it must be intended."""
         if not self._lines:
             return ()
         hz, line, pure = np.concatenate(self._lines, axis=1).astype(np.float64)
         usual = np.percentile(np.concatenate(self._bands), _USUAL_PERCENTILE, axis=0)
-        band = np.searchsorted(self._edges[1:-1], hz * _HOWL_WINDOW / self._rate_hz, "right")
+        band = np.searchsorted(self._edges[1:-1], hz * _FEEDBACK_WINDOW / self._rate_hz, "right")
         level_db = powers_db(line)
-        howling = (powers_db(pure) > _PURE_DB) & (level_db > powers_db(usual)[band] + _UNUSUAL_DB)
-        howling &= level_db > _LEAST_HOWL_DBFS
+        feeding_back = (powers_db(pure) > _PURE_DB) & (level_db > powers_db(usual)[band] + _UNUSUAL_DB)
+        feeding_back &= level_db > _LEAST_FEEDBACK_DBFS
         hop_s = self._hop / self._rate_hz
         found = [
             AcousticFeedback(
                 start_s=round(start * hop_s, 3),
-                end_s=round((stop - 1) * hop_s + _HOWL_WINDOW / self._rate_hz, 3),
+                end_s=round((stop - 1) * hop_s + _FEEDBACK_WINDOW / self._rate_hz, 3),
                 hz=round(float(np.median(hz[start:stop])), 1),
             )
-            for start, stop in _steady(hz, howling)
+            for start, stop in _steady(hz, feeding_back)
             if stop - start >= _LEAST_HOPS
         ]
-        return tuple(found) if len(found) <= _MOST_HOWLS else ()
+        return tuple(found) if len(found) <= _MOST_FEEDBACK else ()
 
 
 def _steady(hz: NDArray[np.float64], counts: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Stretches of hops that count and whose frequency stays within 10 cents of where it began to settle."""
+    """Runs of hops that count and whose frequency stays within 10 cents of where it settled."""
     stretches: list[tuple[int, int]] = []
     for hop in np.flatnonzero(counts):
         if stretches and stretches[-1][1] == hop:

@@ -1,6 +1,6 @@
-"""Every sample of a take is read once, all inputs side by side; small numbers come out.
+"""Measure all inputs of a take in one pass over the samples.
 
-What was measured is kept in the cache, by path, size, times of change and samples of the content of each file.
+Measurements are cached by path, size, modification times and samples of the content of each file.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ _BLOCK_HOPS = 100
 _SLOT_HOPS = 5
 _MOST_SPECTRA = 6000
 _WORTH_S = 900.0
-"""Starting processes takes as long as measuring half so much sound (measured)."""
+"""Least sound worth starting processes for, which takes as long as measuring half of it (measured)."""
 
 
 def slots_per_spectrum(take: Take) -> int:
-    """1, more for takes over ten minutes."""
+    """Number of slots that share a spectrum: 1, more for takes over ten minutes."""
     return max(1, -(-_slots(take) // _MOST_SPECTRA))
 
 
@@ -46,7 +46,7 @@ def _slots(take: Take) -> int:
 def measure_take(
     take: Take, cache: Path, workers: int, progress: Callable[[float], None]
 ) -> tuple[Measurements, BandStore]:
-    """Measure all inputs; `progress` is told the seconds of sound read since it was last told.
+    """Measurements and band powers of all inputs; `progress` receives the seconds of sound read since its last call.
 
     Raises `RecordingsError` for a file that cannot be read and `OutputError` if the cache cannot be written.
     """
@@ -63,7 +63,7 @@ def measure_take(
         hop_s=1.0 / HOPS_PER_SECOND,
         band_hz=edges,
     )
-    tracks = [_kept(recording, store, index) for index, recording in enumerate(take.recordings)]
+    tracks = [_cached(recording, store, index) for index, recording in enumerate(take.recordings)]
     new = [index for index, track in enumerate(tracks) if track is None]
     if len(new) < len(tracks):
         progress((len(tracks) - len(new)) * take.duration_s)
@@ -81,7 +81,7 @@ def measure_take(
 
 
 def _source_key(recording: Recording, take: Take) -> str:
-    """Sixteen digits for what a recording is, and sixteen for when its files were last touched in any way."""
+    """Sixteen digits that identify the recording, and sixteen for the times its files were last touched."""
     state: list[object] = [take.rate_hz, take.frames, [len(lane) for lane in recording.lanes]]
     touched_ns: list[int] = []
     for part in recording.parts:
@@ -96,13 +96,13 @@ def _source_key(recording: Recording, take: Take) -> str:
 
 
 def hash_take(take: Take, store: BandStore, workers: int) -> tuple[tuple[str, ...], ...]:
-    """SHA-256 of every part of each recording; kept beside its band powers.
+    """SHA-256 of every part of each recording; cached beside its band powers.
 
     Raises `ChangedError` where one is no longer what was measured, `RecordingsError` and `OutputError`.
     """
 
     def hashes(recording: Recording, bands: Path) -> tuple[str, ...]:
-        # A file that was only touched meanwhile, as by a player that notes when it was last heard, has not changed.
+        # A file that was only touched meanwhile, for instance by a player that stores a date, has not changed.
         if _source_key(recording, take)[:16] != made_from(bands)[:16]:
             raise ChangedError(f"{' and '.join(recording.files)} was changed since it was listened to. Run it again.")
         return _hashes(recording, beside(bands, "hashes"))
@@ -112,28 +112,28 @@ def hash_take(take: Take, store: BandStore, workers: int) -> tuple[tuple[str, ..
 
 
 def _hashes(recording: Recording, path: Path) -> tuple[str, ...]:
-    kept = read_record(path, tuple[str, ...])
-    if kept is not None:
-        return kept
+    cached = read_record(path, tuple[str, ...])
+    if cached is not None:
+        return cached
     hashes = tuple(sha256_of(part.path) for part in recording.parts)
     write_record(path, hashes)
     return hashes
 
 
-def _kept(recording: Recording, store: BandStore, index: int) -> TrackFacts | None:
-    """What was measured before, where all of it can be believed."""
-    facts = read_record(beside(store.paths[index], "track"), TrackFacts, _known(recording))
+def _cached(recording: Recording, store: BandStore, index: int) -> TrackFacts | None:
+    """Cached measurements of a recording; None unless all of them are intact."""
+    facts = read_record(beside(store.paths[index], "track"), TrackFacts, _from_recording(recording))
     return facts if facts is not None and store.is_whole(index) else None
 
 
-def _known(recording: Recording) -> dict[str, object]:
+def _from_recording(recording: Recording) -> dict[str, object]:
     return {"files": recording.files, "channels": recording.channels}
 
 
 def _measured(recording: Recording, take: Take, bands: Path, progress: Callable[[float], None]) -> TrackFacts:
     with BandWriter(bands) as writer:
         facts = _measure(recording, take, writer, progress)
-    write_record(beside(bands, "track"), facts, _known(recording))
+    write_record(beside(bands, "track"), facts, _from_recording(recording))
     return facts
 
 
@@ -185,7 +185,7 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
 
 
 def slots_of(recording: Recording, take: Take) -> Slots:
-    """`TrackFacts.slots` of a sound that is as long as the take."""
+    """Slots (as in `TrackFacts`) of a sound that is as long as the take."""
     meter = _SlotMeter(take, recording.channels)
     frames = _BLOCK_HOPS * band_hop_frames(take.rate_hz)
     with open_recording(recording, take.rate_hz) as reader:
@@ -196,7 +196,7 @@ def slots_of(recording: Recording, take: Take) -> Slots:
 
 
 class _SlotMeter:
-    """Measures slots; takes blocks of whole hops, but for the last."""
+    """Measures slots. Every block except the last must be whole hops."""
 
     def __init__(self, take: Take, channels: int) -> None:
         self._hop, self._per_spectrum = band_hop_frames(take.rate_hz), slots_per_spectrum(take)
@@ -205,17 +205,17 @@ class _SlotMeter:
         self._spectra = np.zeros((len(band_edges_hz(take.rate_hz)) - 1, -(-slots // self._per_spectrum)), np.float64)
         self._powers = np.zeros(slots, np.float64)
         self._peaks = np.zeros(slots, np.float32)
-        self._heard_hops, self._done_hops = 0, 0
+        self._peak_hops, self._done_hops = 0, 0
 
     def update(self, block: Block) -> Bands:
-        """Take a block; return the hops that are complete, ``(bands, hops)``."""
+        """Take in a block; return the hops that are complete: ``(bands, hops)``."""
         per_hop = step_peaks(block, self._hop)
-        np.maximum.at(self._peaks, (self._heard_hops + np.arange(len(per_hop))) // _SLOT_HOPS, per_hop)
-        self._heard_hops += len(per_hop)
+        np.maximum.at(self._peaks, (self._peak_hops + np.arange(len(per_hop))) // _SLOT_HOPS, per_hop)
+        self._peak_hops += len(per_hop)
         return self._keep(self._meter.update(block))
 
     def finish(self) -> Bands:
-        """The last hops."""
+        """Return the remaining hops."""
         return self._keep(self._meter.finish())
 
     def _keep(self, new: Bands) -> Bands:
@@ -229,7 +229,7 @@ class _SlotMeter:
         return new
 
     def result(self) -> Slots:
-        """All of them; the last of a take may be short."""
+        """All slots; the last of a take may be short."""
         slots = np.arange(len(self._powers))
         hops = np.minimum((slots + 1) * _SLOT_HOPS, self._hops) - slots * _SLOT_HOPS
         spectrum_of = slots // self._per_spectrum
