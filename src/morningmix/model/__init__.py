@@ -1,1 +1,1 @@
-"""Frozen types, no behaviour beyond simple derived values."""
+"""Frozen types without behaviour beyond simple derived values."""

@@ -1,4 +1,4 @@
-"""What was found in a take: songs, and what to know about it."""
+"""Songs and findings of a take."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Boundary:
-    """Where a song begins or ends, and how that was told."""
+    """Start or end of a song, and the evidence for it."""
 
     at_s: float
     because: str
     sure: float
-    """0..1; a judgement of how good the evidence is, not a measured probability."""
+    """0..1; a rating of the evidence, not a measured probability."""
 
     @property
     def unsure(self) -> bool:
-        """Somebody ought to listen."""
+        """Whether somebody should check it by listening."""
         return self.sure < 0.6
 
 
@@ -28,16 +28,16 @@ class FoundSong:
     end: Boundary
     keep: bool
     reason: str | None
-    """Why it is not to be kept."""
+    """Why it is not kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One thing to know, about one input or about the whole take."""
+    """One finding about an input or about the whole take."""
 
     name: str
-    """Input, or "" for the take."""
+    """Name of the input, or "" for the take."""
     kind: str
     says: str
     weight: float
-    """Worse is larger."""
+    """Larger is worse."""

@@ -1,4 +1,4 @@
-"""One input with everything that is known of it."""
+"""One input with everything known about it."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from morningmix.model.slots import Slots
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Input:
-    """One input with everything that is known of it: what was recorded, measured, guessed and asked for."""
+    """One input: what was recorded, measured, guessed and asked for."""
 
     index: int
-    """Place in `Take.recordings` and `Measurements.tracks`."""
+    """Position in `Take.recordings` and `Measurements.tracks`."""
     name: str
     role: str
     role_is_guess: bool
@@ -28,13 +28,10 @@ class Input:
     alignment: AlignmentFacts | None = None
     gain_step: GainStep | None = None
     cleaned: Cleaned | None = None
-    """What is mixed in its place; the slots of `facts` are then those of the cleaned sound."""
+    """The cleaned sound, which is mixed instead; the slots of `facts` are then measured from it."""
     recorded: Slots | None = None
-    """The slots with the bleed, where `facts` holds those without."""
+    """Slots of the recording with bleed, where `facts` holds those of the cleaned sound."""
 
     def is_called(self, name: str) -> bool:
-        """Whether a song of the recipe means this input by that name.
-
-        Where the recipe gives it no name, that is its file's name, whatever it is called in the mix.
-        """
+        """Whether the recipe's songs mean this input by that name: its own there, or else its file's."""
         return self.wish.called is not None and plain(self.wish.called) == plain(name)

@@ -1,4 +1,4 @@
-"""What was measured.
+"""Measurements of a take and of a song.
 
 Unknown is ``None``, never NaN or an infinity. Times are seconds from the start of the take unless a name says frames.
 """
@@ -27,7 +27,7 @@ class Hum:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AcousticFeedback:
-    """Feedback through a loudspeaker."""
+    """Acoustic feedback through a loudspeaker."""
 
     start_s: float
     end_s: float
@@ -36,7 +36,7 @@ class AcousticFeedback:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GainStep:
-    """A gain that was turned in mid-take."""
+    """A preamp gain that was turned in mid-take."""
 
     at_s: float
     step_db: float
@@ -44,7 +44,7 @@ class GainStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackFacts:
-    """What one input's samples say, over the whole take, after resampling to the take's rate."""
+    """Measurements of one input over the whole take, at the take's rate."""
 
     files: tuple[str, ...]
     channels: int
@@ -53,103 +53,103 @@ class TrackFacts:
     clipped_runs: int
     """Runs of three or more successive samples within 0.01 dB of full scale."""
     dc: float
-    """Mean sample value, its magnitude."""
+    """Magnitude of the mean sample value."""
     hum: Hum | None
     pops_s: Spans
     """Stretches with a pop; statistics and peaks leave them out."""
     feedback: tuple[AcousticFeedback, ...]
-    """Steady tones as feedback makes them, in order; in an instrument they may be meant."""
+    """Acoustic feedback in order; in an instrument such steady tones may be intended."""
     dropouts: int
     """Stretches of digital silence in the middle of loud sound."""
     broken_samples: int
-    """Samples that are not numbers; they count and sound as silence."""
+    """Samples that are not finite numbers; they are read as silence."""
     side_fraction: float
-    """Share of the power that is in the difference of left and right; 0 for a single channel."""
+    """Fraction of the power in the side signal (left minus right); 0 for a single channel."""
     slots: Slots
 
     @property
     def silent(self) -> bool:
-        """Nothing was recorded: not even a preamp's hiss passes -75 dBFS peak."""
+        """Whether nothing was recorded: not even a preamp's hiss exceeds -75 dBFS peak."""
         return self.peak_dbfs < -75.0
 
     def momentary(self, slot_s: float) -> bool:
-        """Too short a sound to measure: less than the 0.4 s of a block of BS.1770, in a stretch that is longer."""
+        """Whether the sound is too short to measure: under 0.4 s, one block of BS.1770, in a longer stretch."""
         sounding = int(np.count_nonzero(self.slots.peaks)) * slot_s
         return not self.silent and sounding < 0.39 < len(self.slots) * slot_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BleedFacts:
-    """How far an input stands above what the other inputs predict as bleed."""
+    """Level of an input over the bleed predicted from the other inputs."""
 
     hop_s: float
     over_bleed_db: NDArray[np.float32]
-    """Recorded level over predicted bleed, mean over the bands, all other inputs counted: ``(hops,)``."""
+    """Level over predicted bleed of all other inputs, mean over the bands: ``(hops,)``."""
     over_instrument_bleed_db: NDArray[np.float32]
-    """The same with the other voices not counted as bleed: ``(hops,)``."""
+    """Level over predicted bleed of the instruments alone, without other voices: ``(hops,)``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cleaned:
-    """A microphone without its bleed, and what was measured of it."""
+    """A microphone cleaned of bleed, and its measurements."""
 
     sound: Recording
-    """In the cache; as long as the take, at its rate."""
+    """The sound in the cache, with the length and rate of the take."""
     subtracted: bool
-    """The bleed was predicted and subtracted before what was left was masked."""
+    """Whether predicted bleed was subtracted before the residual was masked."""
     bleed_sources: tuple[tuple[int, float], ...]
-    """Whose bleed it was: other inputs and their shares of what was subtracted, the largest first."""
+    """Sources of the bleed: other inputs and their fractions of the subtracted power, largest first."""
     slots: Slots
     hop_s: float
     clear_db: NDArray[np.float32]
-    """By how much it stands clear of the bleed expected in it, per hop, mean over the bands of vowels: ``(hops,)``."""
+    """Level over the residual bleed, less 6 dB, at least 0, mean over the vowel bands: ``(hops,)``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Activity:
-    """Who plays when, coarsely, over a whole take; inputs in the order of `Take.recordings`."""
+    """Coarse activity of all inputs over a whole take, in the order of `Take.recordings`."""
 
     frame_s: float
     powers: NDArray[np.float32]
     """Mean power in broad bands: ``(inputs, bands, frames)``."""
     over_bleed_db: NDArray[np.float32]
-    """Level over what inputs of other families leak into it at most: ``(inputs, bands, frames)``."""
+    """Level over the bleed of inputs of other families: ``(inputs, bands, frames)``."""
     hop_s: float
     rises_db: NDArray[np.float32]
-    """How much louder than just before, mean over all fine bands: ``(inputs, hops)``."""
+    """Rise over the two hops before, mean over all fine bands: ``(inputs, hops)``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlignmentFacts:
-    """A close drum microphone against the overhead, or a bass's line against its microphone."""
+    """Alignment of a close drum microphone with the overhead, or of a bass DI with its microphone."""
 
     other: str
-    """What hears the same from further away."""
+    """Name of the microphone further away."""
     delay_s: float
-    """How much later that is, as it stands; negative where this input is late."""
+    """How much later the far microphone is; negative where this input is late."""
     correlation: float
-    """How alike they are at that delay, 0..1."""
+    """Their correlation at that delay, 0..1."""
     flipped_delay_s: float
-    """The same with the close microphone upside down."""
+    """Delay and correlation with the opposite polarity."""
     flipped_correlation: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SumOfOthers:
-    """An input that carries other inputs' sum."""
+    """An input that carries the sum of other inputs."""
 
     explained: float
-    """Share of its power that the others explain, 0..1."""
+    """Fraction of its power that the others explain, 0..1."""
     of: tuple[int, ...]
-    """The inputs that are part of it, places in the take."""
+    """Indices of the inputs that are part of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ticking:
-    """An input that holds the same short sound again and again, in time."""
+    """An input that repeats a short sound in time: a metronome."""
 
     shortest_s: float
-    """From one to the next where the time is fastest."""
+    """Shortest period, where the tempo is fastest."""
     longest_s: float
 
 
@@ -167,43 +167,43 @@ class Measurements:
 
     @property
     def slots(self) -> int:
-        """How many the take has."""
+        """Number of slots in the take."""
         return len(self.tracks[0].slots) if self.tracks else 0
 
     @property
     def band_centres_hz(self) -> NDArray[np.float64]:
-        """Geometric middle of each band: ``(bands,)``."""
+        """Geometric centre of each band: ``(bands,)``."""
         centres: NDArray[np.float64] = np.sqrt(self.band_hz[:-1] * self.band_hz[1:])
         return centres
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SumFacts:
-    """What was measured of a song's sum at unity gain, per control step of about a millisecond."""
+    """Measurements of a song's sum at unity gain, per control step of about a millisecond."""
 
     step_s: float
     steps_per_hop: int
     """Steps in 0.1 s."""
     sidechain_db: NDArray[np.float32]
-    """Larger of the sum's true peak and each stem's sample peak, dBFS: ``(steps,)``."""
+    """Limiter sidechain: larger of the sum's true peak and each stem's sample peak, dBFS: ``(steps,)``."""
     powers: NDArray[np.float32]
     """K-weighted power of the sum: ``(steps,)``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Singing:
-    """Where a microphone hears its own source, and how that was told."""
+    """Where the target source of a microphone sounds, and the evidence."""
 
     open_s: Spans
-    """Where a gate stays open: generous, with look-ahead and hold."""
+    """Stretches in which the gate is open, with look-ahead and hold."""
     sings_s: Spans
-    """Where the own source is clearly there: for statistics."""
+    """Stretches in which the target source clearly sounds, for statistics."""
     because: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SongFacts:
-    """What was measured of one song while it was rendered and written, for people to look at. Hops are 0.1 s."""
+    """Measurements of a song from rendering and writing it, for the report. Hops are 0.1 s."""
 
     hop_s: float
     reduction_db: tuple[tuple[str, NDArray[np.float32]], ...]
@@ -217,4 +217,4 @@ class SongFacts:
     spectrum_db: NDArray[np.float32]
     """Mean level of the mix per band, dBFS: ``(bands,)``."""
     meters_differ_lu: float | None = None
-    """Loudness less the reading of a second meter; None where there is too little sound to compare."""
+    """Loudness minus the reading of a second meter; None if there is too little sound to compare."""

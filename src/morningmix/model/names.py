@@ -1,4 +1,4 @@
-"""How names are compared, shown, and written down as text.
+"""Compare, show and write names as text.
 
 File names are bytes on some systems: one that is not UTF-8 reaches Python with a lone surrogate for each odd byte
 (PEP 383), which no text file can hold.
@@ -11,26 +11,26 @@ import unicodedata
 from collections.abc import Collection
 
 _JOINERS = "\u200c\u200d"
-"""They shape emoji and several scripts, and move nothing."""
+"""They shape emoji and several scripts, and do not move anything."""
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _LIKE_AN_ODD_BYTE = re.compile(r"\\(?=x(?:[89a-f][0-9a-f]|5c))")
 
 
 def plain(name: str) -> str:
-    """What two spellings of one name have in common: no case, spaces, hyphens or underscores, one Unicode form."""
+    """The name without case, spaces, hyphens and underscores, in one Unicode form, for comparing spellings."""
     folded = unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
     bare = "".join(sign for sign in folded if sign not in "-_" and not sign.isspace())
-    # A name of nothing but hyphens is a name all the same.
+    # A name may consist of hyphens alone.
     return bare or folded.strip()
 
 
-def means(said: str, name: str, names: Collection[str]) -> bool:
-    """Whether `said` means `name` among `names`: spelt exactly so, or by `plain` where none of them is."""
-    return said == name or (said not in names and plain(said) == plain(name))
+def means(written: str, name: str, names: Collection[str]) -> bool:
+    """Whether `written` means `name` among `names`: the exact spelling, or by `plain` where none is exact."""
+    return written == name or (written not in names and plain(written) == plain(name))
 
 
 def visible(text: str) -> str:
-    r"""`text` with ``\x1b`` or ``\u202e`` for whatever controls a terminal, turns the direction of writing or hides.
+    r"""`text` with ``\x1b`` or ``\u202e`` for characters that control a terminal, reverse the text or hide.
 
     An odd byte of a file name is shown as `name_as_text` writes it.
     """

@@ -1,10 +1,10 @@
-"""What was decided. Frozen numbers and the reason of each; the renderer executes them and decides nothing.
+"""Plans: the decided numbers and their reasons. The renderer executes them and decides nothing.
 
-A plan says everything that is needed to render the same bytes again from the same recordings, so it is also what the
-recall sheet keeps. Times are seconds from the start of the song.
+A plan holds everything needed to render the same bytes again from the same recordings, so the recall sheet stores it.
+Times are seconds from the start of the song.
 
-A range in a type is what a recall sheet may hold there (`files.recall`): wider than anything that is decided, and
-narrow enough for the renderer to cope with every value in it. All of them are design choices.
+The range in a type is what a recall sheet may hold there (`files.recall`): wider than any decision, and narrow enough
+for the renderer to handle every value in it. All ranges are design choices.
 """
 
 from __future__ import annotations
@@ -36,14 +36,14 @@ ClippedRun = Annotated[float, Interval(ge=0.0, le=0.01)]
 """Seconds."""
 Fraction = Annotated[float, Interval(ge=0.0, le=1.0)]
 Index = Annotated[int, Interval(ge=0, le=9_999)]
-"""Place of an input in the take."""
+"""Index of an input in the take."""
 Spans = tuple[tuple[Position, Position], ...]
 """Stretches, in order, not overlapping."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reason:
-    """Why a number is what it is."""
+    """The reason for a number."""
 
     what: str
     """The plan's field, for instance ``gain_db``."""
@@ -59,10 +59,10 @@ class Filter:
 
     kind: Literal["high_pass", "low_pass", "peak"]
     corner_hz: Hertz
-    """Of a peak its centre."""
+    """Centre frequency of a peak."""
     gain_db: Annotated[float, Interval(ge=-60.0, le=24.0)] = 0.0
     q: Annotated[float, Interval(ge=0.0, le=100.0)] = 0.0
-    """Both of a peak only."""
+    """`gain_db` and `q` apply to a peak only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +72,7 @@ class Gate:
     open_s: Spans
     floor_db: Decibels
     ramp_s: Ramp
-    """Length of the way down and of the way up; both lie outside the open stretch."""
+    """Length of the ramps; both lie outside the open stretch."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +89,7 @@ class Compressor:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeEsser:
-    """What lies above a corner is compressed by itself; the rest passes."""
+    """Compresses only what lies above a corner frequency."""
 
     corner_hz: Hertz
     compressor: Compressor
@@ -107,16 +107,16 @@ class Move:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cleaning:
-    """Which microphones of a take are cleaned of bleed before anything else, and by which other inputs."""
+    """Which microphones of a take are cleaned of bleed before anything else, and by which inputs."""
 
     targets: tuple[tuple[Index, bool], ...]
-    """Input, and whether its bleed is predicted and subtracted; what is left is masked anyway."""
+    """Target microphones, and whether predicted bleed is subtracted; the residual is masked in any case."""
     references: tuple[Index, ...]
-    """All inputs that play, the ears among them."""
+    """All inputs that play, including the targets."""
     gain_steps: tuple[tuple[Index, Seconds, Decibels], ...] = ()
-    """Gains that were turned in mid-take: input, when (s), by how much (dB)."""
+    """Gain steps in mid-take: input, time (s), step (dB)."""
     repaired: tuple[tuple[Index, ClippedRun], ...] = ()
-    """Ears that clipped, and the longest run (s) that is interpolated before anything is learnt from them."""
+    """Targets that clipped, and the longest run (s) that is interpolated before the filters are learnt."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,16 +131,16 @@ class TrackPlan:
     """One of `FAMILIES`, in an old sheet of `READABLE_FAMILIES`; "" for an input that is left out."""
     player: str | None = None
     cleaned: bool = False
-    """What is mixed is the input without its bleed (`SongPlan.cleaning`)."""
+    """Whether the input is mixed without its bleed (`SongPlan.cleaning`)."""
     flip: bool = False
     delay_s: Annotated[float, Interval(ge=-10.0, le=10.0)] = 0.0
-    """May be negative: the input is then heard earlier."""
+    """A negative delay plays the input earlier."""
     repair_s: ClippedRun = 0.0
     """Clipped runs up to this long are interpolated; 0: none."""
     gain_step: tuple[Seconds, Decibels] | None = None
-    """Where a gain was turned in mid-take, and what makes up for it from there on, dB."""
+    """Time of a gain step in mid-take, and the make-up gain from there on, dB."""
     ducked_s: Spans = ()
-    """Pops and howls, turned down."""
+    """Pops and acoustic feedback, turned down."""
     gain_db: Decibels = 0.0
     filters: Annotated[tuple[Filter, ...], MaxLen(20)] = ()
     gate: Gate | None = None
@@ -149,7 +149,7 @@ class TrackPlan:
     fader_db: Decibels = 0.0
     moves: Annotated[tuple[Move, ...], MaxLen(1_000)] = ()
     ride: tuple[tuple[Seconds, Decibels], ...] = ()
-    """A hand on the fader: (s, dB), straight lines between, 0 dB without any."""
+    """Fader automation: (s, dB) with linear interpolation; 0 dB if empty."""
     pan: Annotated[float, Interval(ge=-1.0, le=1.0)] = 0.0
     send_db: Annotated[float, Interval(ge=-300.0, le=24.0)] | None = None
     """Reverb send after the fader; None: dry."""
@@ -157,13 +157,13 @@ class TrackPlan:
 
     @property
     def sounds(self) -> bool:
-        """Whether the input takes part in the mix."""
+        """Whether the input is in the mix."""
         return self.family != ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reverb:
-    """One small room for all; unity send returns the same power as the dry sound."""
+    """One small room for all tracks; a send at unity returns the power of the dry sound."""
 
     room: Fraction
     damping: Fraction
@@ -173,7 +173,7 @@ class Reverb:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Goal:
-    """How loud one family is wanted in the whole, and where that is judged."""
+    """Target level of a family in the mix, and the stretches in which it is measured."""
 
     family: str
     level_lu: Decibels | None
@@ -187,7 +187,7 @@ class Goal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SongPlan:
-    """Everything up to the families of one song."""
+    """Plan of a song up to the sums of its families."""
 
     title: str
     start_s: Position
@@ -199,41 +199,41 @@ class SongPlan:
     ceiling_dbtp: Annotated[float, Interval(ge=-60.0, le=0.0)]
     max_limiting_db: Annotated[float, Interval(ge=0.0, le=100.0)]
     played_lufs: Decibels | None = None
-    """How loud it comes with all faders where they rest in the take: what songs keep of their own relation."""
+    """Loudness with all faders as set for the take; it keeps the songs' levels relative to each other."""
     tilt_db: Annotated[float, Interval(ge=-24.0, le=24.0)] = 0.0
-    """Of the whole: lows up, highs down by as much."""
+    """Tilt of the whole mix: lows up and highs down by as much."""
     reasons: tuple[Reason, ...] = ()
     goals: tuple[Goal, ...] = ()
     cleaning: Cleaning | None = None
     fade_in_s: Annotated[float, Interval(ge=0.0, le=60.0)] = 0.0
-    """Only where the song is cut out of a longer take, and so its end."""
+    """Fades are only used where the song is cut out of a longer take."""
     fade_out_s: Annotated[float, Interval(ge=0.0, le=60.0)] = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trims:
-    """What is done to the families of one song before they are summed."""
+    """Gains of the families of a song before they are summed."""
 
     trims_db: tuple[tuple[str, Annotated[float, Interval(ge=-60.0, le=60.0)]], ...]
     drum_peak_dbfs: Decibels | None
-    """The drums' own peaks are held to this level before the sum; None: left alone."""
+    """Ceiling of the drums' peaks before the sum; None: no limiting."""
     drum_lookahead_s: LookAhead
     drum_release_s: TimeConstant
     gain_db: Decibels
-    """What brings the sum to the target, not counting the limiter."""
+    """Gain that brings the sum to the target, without the limiter."""
     reasons: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MasterPlan:
-    """What happens to the sum of one song: one gain and one limiter curve for all families."""
+    """Plan for the sum of a song: one gain and one limiter curve for all families."""
 
     trims: Trims
     gain_db: Decibels
     target_lufs: Decibels
-    """What the mix aims at, possibly lower than what the recipe asks for."""
+    """Target of the mix, possibly lower than the recipe asks for."""
     ceiling_dbfs: Annotated[float, Interval(ge=-61.0, le=-0.1)]
-    """What the limiter holds; a little under the true-peak ceiling that is promised."""
+    """Ceiling of the limiter, a little under the promised true-peak ceiling."""
     lookahead_s: LookAhead
     release_s: TimeConstant
     dither_seed: Annotated[int, Interval(ge=0, le=2**32)]

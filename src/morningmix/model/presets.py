@@ -1,4 +1,4 @@
-"""Roles and targets, as the presets describe them; each number with its source."""
+"""Presets of roles and targets, each number with its source."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class Sourced:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TargetPreset:
-    """presets/targets/NAME.toml, with the recipe's own [target] numbers already in place."""
+    """presets/targets/NAME.toml, with the numbers of the recipe's [target] filled in."""
 
     name: str
     loudness_lufs: Sourced
@@ -27,7 +27,7 @@ class TargetPreset:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CompressorBounds:
-    """What the published formulas may ask for, per role."""
+    """Bounds for what the published formulas ask for, per role."""
 
     ratio_max: Sourced
     mean_reduction_db: Sourced
@@ -48,7 +48,7 @@ class RolePreset:
     level_lu: Sourced | None
     """Loudness re the whole mix while it plays; None for roles that fill what remains or are left out."""
     quiet_level_lu: Sourced | None
-    """The same where neither a drum kit nor an electric guitar plays; None: no other than `level_lu`."""
+    """The level where neither a drum kit nor an electric guitar plays; None: as `level_lu`."""
     high_pass_hz: Sourced | None
     cleaned: bool
     """Stands in front of a person: the rest of the band is taken out of it."""

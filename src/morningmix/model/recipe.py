@@ -1,4 +1,4 @@
-"""What the recipe asks for. None: not said, so decided."""
+"""Settings of the recipe. None means not set, so decided by the program."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Switch = Literal["auto", "off"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InputWish:
-    """What recipe and input list say of one input, the recipe's [defaults] among it. None: not said, so decided."""
+    """Settings of one input in the recipe, its [defaults] and the input list. None means not set."""
 
     files: tuple[str, ...]
     called: str | None = None
@@ -40,7 +40,7 @@ class InputWish:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Defaults:
-    """The recipe's [defaults]: what counts for every input that does not say otherwise."""
+    """The recipe's [defaults]: settings for every input that has none of its own."""
 
     level_db: float = 0.0
     bleed: BleedMethod = "full"
@@ -57,7 +57,7 @@ class Defaults:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SongInputWish:
-    """The recipe's [[song.input]]: what is different for one input in one song."""
+    """The recipe's [[song.input]]: settings of one input for one song."""
 
     name: str
     level_db: float = 0.0
@@ -93,7 +93,7 @@ class SongWish:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recipe:
-    """Everything a recipe file says, defaults filled in."""
+    """Contents of a recipe file, with defaults filled in."""
 
     path: Path | None
     """The recipe's file; None while there is none yet."""
@@ -103,7 +103,7 @@ class Recipe:
     target: TargetPreset
     band: str | None = None
     date: str | None = None
-    """When it was, ISO 8601; both for what is sent round."""
+    """Date of the rehearsal, ISO 8601. Band and date are for shared files."""
     defaults: Defaults = field(default_factory=Defaults)
     inputs: tuple[InputWish, ...] = ()
     songs: tuple[SongWish, ...] = ()

@@ -1,4 +1,4 @@
-"""What the recorder left: files, inputs, takes. Times are seconds from the start of the take."""
+"""Recorded files, inputs and takes. Times are seconds from the start of the take."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Part:
     data_offset_bytes: int | None = None
     """Set when the header cannot be trusted: the samples start here, as raw little-endian `subtype`."""
     damage: str | None = None
-    """What is wrong with the file and what was saved of it, in words; None for a sound file."""
+    """What is wrong with the file and what was recovered, in words; None for an intact file."""
 
     @property
     def name(self) -> str:
@@ -38,11 +38,11 @@ class Recording:
     """One input of the desk: one file, a stereo pair in two files, each possibly continued in further files."""
 
     lanes: tuple[tuple[Part, ...], ...]
-    """Lanes are side by side (left and right of a pair); the parts of a lane follow one another."""
+    """Lanes are parallel (left and right of a pair); the parts of a lane follow one another."""
 
     @property
     def files(self) -> tuple[str, ...]:
-        """How a recipe names it: file name of each lane's first part, as text."""
+        """File name of each lane's first part as text, as the recipe names the input."""
         return tuple(lane[0].name for lane in self.lanes)
 
     @property
@@ -52,12 +52,12 @@ class Recording:
 
     @property
     def channels(self) -> int:
-        """1 or 2."""
+        """Number of channels, 1 or 2."""
         return sum(lane[0].channels for lane in self.lanes)
 
     @property
     def rate_hz(self) -> int:
-        """The rate it was recorded at."""
+        """Sample rate of the recording."""
         return self.lanes[0][0].rate_hz
 
     @property
@@ -78,7 +78,7 @@ class Recording:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Take:
-    """All inputs of one recording run, on one clock."""
+    """All inputs of one recording, in sync."""
 
     folder: Path
     recordings: tuple[Recording, ...]

@@ -1,4 +1,4 @@
-"""How loud an input is and what it sounds like, slot by slot of 0.1 s."""
+"""Level and spectrum of an input in slots of 0.1 s."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ Bands = NDArray[np.float32]
 class Slots:
     """The slots of one input.
 
-    Every slot has a level of its own. Spectra are shared by neighbouring slots in takes over ten minutes, so that they
-    never grow in number: what lies in a band is then as loud as the slot is, and spread as its neighbours are.
+    Every slot has its own level. In takes over ten minutes adjacent slots share a spectrum, which limits the number of
+    spectra; each slot then has its own power with the shared spectral shape.
     """
 
     powers: NDArray[np.float32]
@@ -27,26 +27,26 @@ class Slots:
     spectra: Bands
     """Mean band powers: ``(bands, spectra)``."""
     spectrum_of: NDArray[np.uint16]
-    """Which spectrum a slot has a share in: ``(slots,)``."""
+    """Index of each slot's spectrum: ``(slots,)``."""
 
     def __len__(self) -> int:
         return len(self.powers)
 
     def weighted(self, weights: NDArray[np.float64]) -> NDArray[np.float64]:
         """Power of every slot with a weight per band: ``(slots,)``."""
-        weighted: NDArray[np.float64] = self.powers * (weights @ self._shares())[self.spectrum_of]
+        weighted: NDArray[np.float64] = self.powers * (weights @ self._fractions())[self.spectrum_of]
         return weighted
 
     def spectrum(self, weights: ArrayLike = 1.0) -> NDArray[np.float64]:
         """Band powers, summed over all slots with a weight per slot: ``(bands,)``."""
         power = self.powers * np.asarray(weights, np.float64)
-        spectrum: NDArray[np.float64] = self._shares() @ np.bincount(self.spectrum_of, power, self.spectra.shape[1])
+        spectrum: NDArray[np.float64] = self._fractions() @ np.bincount(self.spectrum_of, power, self.spectra.shape[1])
         return spectrum
 
-    def _shares(self) -> NDArray[np.float64]:
+    def _fractions(self) -> NDArray[np.float64]:
         total = self.spectra.sum(axis=0, dtype=np.float64)
-        shares: NDArray[np.float64] = self.spectra / np.where(total > 0.0, total, 1.0)
-        return shares
+        fractions: NDArray[np.float64] = self.spectra / np.where(total > 0.0, total, 1.0)
+        return fractions
 
     def only(self, where: slice | NDArray[np.bool_]) -> Slots:
         """Some of the slots."""
@@ -57,9 +57,9 @@ class Slots:
         return replace(self, powers=self.powers * np.square(gain), peaks=self.peaks * gain)
 
     def without(self, bad: Set[int]) -> Slots:
-        """Bad slots are as the good slot before is (the first ones as the next), so that nothing is learnt from them.
+        """Slots with each bad one replaced by the good slot before it (at the start, by the next).
 
-        Nor from a spectrum that they had a share in. Places that lie outside are passed over.
+        Spectra that bad slots share are replaced too. Indices outside are ignored.
         """
         is_bad = np.isin(np.arange(len(self)), list(bad))
         takes = _stand_ins(is_bad)
@@ -73,7 +73,7 @@ class Slots:
 
 
 def _stand_ins(bad: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """For every place the last good one up to it, else the first good one; itself where none is good."""
+    """Index of the last good slot up to each slot, else of the first good one; its own if none is good."""
     places = np.arange(len(bad))
     if bad.all():
         return places
