@@ -1,4 +1,4 @@
-"""Band powers of a stream, hop by hop: fine enough to tell a syllable from a drum, small enough to keep."""
+"""Band powers of a stream in hops of 20 ms: fine enough for syllables, small enough to store."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ LOWEST_HZ, HIGHEST_HZ, BANDS = 35.0, 20_000.0, 36
 
 
 def band_hop_frames(rate_hz: int) -> int:
-    """Length of a hop in frames."""
+    """Length of a hop of 20 ms in frames."""
     return rate_hz // HOPS_PER_SECOND
 
 
@@ -32,7 +32,7 @@ def band_edges_bins(rate_hz: int) -> NDArray[np.intp]:
 
 
 def band_edges_hz(rate_hz: int) -> NDArray[np.float64]:
-    """The same edges in Hz: ``(bands + 1,)``."""
+    """Band edges in Hz: ``(bands + 1,)``."""
     edges: NDArray[np.float64] = (band_edges_bins(rate_hz) - 0.5) * rate_hz / window_frames(rate_hz)
     return edges
 
@@ -53,7 +53,7 @@ class BandMeter:
         # A sine of amplitude 1 has power 0.5 over its band, one side of the spectrum, whatever the window.
         self._window = (window / np.sqrt(self._size * np.sum(window**2) / 2.0)).astype(np.float32)
         edges = band_edges_bins(rate_hz)
-        # Real and imaginary part in turn, as a spectrum lies in memory.
+        # Real and imaginary parts alternate, as a spectrum is stored in memory.
         self._first, self._last = 2 * int(edges[0]), 2 * int(edges[-1])
         self._starts = 2 * (edges[:-1] - edges[0])
         lead = (self._size - self._hop) // 2
@@ -62,13 +62,13 @@ class BandMeter:
         self._hops = 0
 
     def update(self, block: Block) -> Bands:
-        """Take a block ``(channels, frames)``; return the hops that are complete: ``(bands, hops)``."""
+        """Take in a block ``(channels, frames)``; return the hops that are complete: ``(bands, hops)``."""
         self._frames += block.shape[1]
         self._kept = np.concatenate((self._kept, block), axis=1)
         return self._transform(self._GROUP)
 
     def finish(self) -> Bands:
-        """The hops that were waiting for more sound, as if silence followed."""
+        """Return the remaining hops, with silence after the sound."""
         left = -(-self._frames // self._hop) - self._hops
         padding = np.zeros((self._kept.shape[0], self._size + self._hop * self._GROUP), np.float32)
         self._kept = np.concatenate((self._kept, padding), axis=1)

@@ -19,7 +19,7 @@ Curve = NDArray[np.float64]
 
 
 def loudness_hop_frames(rate_hz: int) -> int:
-    """A tenth of a second in frames: the hop of loudness measurement, and what blocks are made of."""
+    """Length of a hop of 100 ms in frames: the hop of loudness measurement, and the unit of block sizes."""
     return rate_hz // 10
 
 
@@ -39,7 +39,7 @@ def step_peaks(block: Block, step: int) -> NDArray[np.float32]:
 
 
 class GainLine:
-    """Gain in dB on straight lines between points (s, dB), constant before the first and after the last."""
+    """Gain in dB, linear between points (s, dB), constant before the first and after the last."""
 
     def __init__(self, points: Sequence[tuple[float, float]]) -> None:
         self._at_s, self._db = np.array(points if points else [(0.0, 0.0)], np.float64).T
@@ -51,7 +51,7 @@ class GainLine:
 
 
 def gate_line(gate: Gate) -> GainLine:
-    """Of a gate: 0 dB inside its open stretches, the floor outside, straight ramps between."""
+    """Gain of a gate: 0 dB in its open stretches, the floor outside, linear ramps between."""
     return _stretches(gate.open_s, gate.floor_db, 0.0, gate.ramp_s)
 
 
@@ -60,17 +60,17 @@ DUCK_DB, DUCK_RAMP_S = -20.0, 0.005
 
 
 def ducks_line(spans: Spans) -> GainLine:
-    """Turned down inside the spans."""
+    """Gain that turns the spans down."""
     return _stretches(spans, 0.0, DUCK_DB, DUCK_RAMP_S)
 
 
 def move_line(move: Move) -> GainLine:
-    """One move of a fader, its ramps outside its stretch."""
+    """Gain of a fader move, with ramps outside its stretch."""
     return _stretches(((move.from_s, move.to_s),), 0.0, move.level_db, move.ramp_s)
 
 
 def _stretches(spans: Sequence[tuple[float, float]], outside_db: float, inside_db: float, ramp_s: float) -> GainLine:
-    """`inside_db` in the spans, `outside_db` outside, with ramps that lie outside; near spans share a gap."""
+    """Gain of `inside_db` in the spans and `outside_db` elsewhere; ramps lie outside and meet where spans are near."""
     if not spans:
         return GainLine([(0.0, outside_db)])
     points = [(spans[0][0] - ramp_s, outside_db)]
@@ -85,7 +85,7 @@ def _stretches(spans: Sequence[tuple[float, float]], outside_db: float, inside_d
 
 
 class CompressorCurve:
-    """Gain in dB per step of a compressor that hears peaks of steps.
+    """Gain in dB per step of a compressor, from the peak of each step.
 
     Feed-forward: peak level, static curve, then a decoupled detector on the reduction in dB (Giannoulis, Massberg,
     Reiss, JAES 60(6) 2012): a release that falls exponentially, then an attack that smooths it. The falling maximum is
@@ -124,7 +124,7 @@ class CompressorCurve:
 
 
 class GainRamp:
-    """Spreads gains per step over samples: each step runs straight from the last step's gain to its own."""
+    """Interpolates gains per step to samples: linear from the previous step's gain to its own."""
 
     def __init__(self, step: int, first_db: float = 0.0) -> None:
         self._along = (np.arange(1, step + 1, dtype=np.float32) / np.float32(step)).astype(np.float32)

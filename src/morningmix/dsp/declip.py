@@ -1,9 +1,9 @@
-"""A stage that mends clipping: short runs at full scale are interpolated from the sound around them.
+"""Declipping: a stage that interpolates short runs at full scale from the sound around them.
 
 Missing samples are those that make the residual of an autoregressive model smallest, the model being estimated from the
-signal itself, in turns (A. J. E. M. Janssen, R. N. J. Veldhuis, L. B. Vries, "Adaptive interpolation of discrete-time
+signal itself, in turn (A. J. E. M. Janssen, R. N. J. Veldhuis, L. B. Vries, "Adaptive interpolation of discrete-time
 signals that can be modeled as autoregressive processes", IEEE Trans. ASSP 34(2), 1986). On top of that, clipping says
-that the sound went at least as far as full scale, so what is put in does too.
+that the sound reached full scale, so the interpolated samples do too.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from morningmix.units import Block
 
 FULL_SCALE = np.float32(10 ** (-0.01 / 20))
-"""Samples from here on are at full scale: within 0.01 dB (common practice, no source)."""
+"""Samples from this level on count as full scale: within 0.01 dB (common practice, no source)."""
 LEAST_RUN = 3
 """Successive samples at full scale that count as clipped."""
 
 MOST_OVERSHOOT = 2.0
-"""What is put in stays within 6 dB over what was recorded (design choice)."""
+"""Interpolated samples stay within 6 dB over the recorded ones (design choice)."""
 
 _ORDER = 32
 _ROUNDS = 2
@@ -52,33 +52,33 @@ def clipped(samples: NDArray[np.float32], longest: int) -> NDArray[np.bool_]:
 class RepairStage:
     """Interpolates runs of three or more samples at full scale that are at most `longest_s` long.
 
-    The sound is cut into frames of its own, each mended from what was recorded around it, so any cut into blocks gives
-    the same. Longer runs are left as they are.
+    It works in fixed frames, each declipped from the recorded sound around it, so any cut into blocks gives the same.
+    Longer runs are left as they are.
     """
 
     latency_frames = _FRAME + _AROUND
 
     def __init__(self, longest_s: float, rate_hz: int, channels: int) -> None:
-        # A run as long as what is around it cannot be interpolated from that.
+        # A run cannot be interpolated from context shorter than itself.
         self._longest = min(round(longest_s * rate_hz), _AROUND - 1)
-        self._heard: Block = np.zeros((channels, _AROUND), np.float32)
+        self._context: Block = np.zeros((channels, _AROUND), np.float32)
         self._ready: Block = np.zeros((channels, self.latency_frames), np.float32)
 
     def process(self, block: Block) -> Block:
         """As many frames as came in, ``(channels, frames)``, `latency_frames` later."""
-        heard = np.concatenate((self._heard, block), axis=1)
-        frames = max(0, heard.shape[1] - 2 * _AROUND) // _FRAME * _FRAME
-        mended = heard[:, _AROUND : _AROUND + frames].copy()
-        for samples, out in zip(heard, mended, strict=True):
+        context = np.concatenate((self._context, block), axis=1)
+        frames = max(0, context.shape[1] - 2 * _AROUND) // _FRAME * _FRAME
+        declipped = context[:, _AROUND : _AROUND + frames].copy()
+        for samples, out in zip(context, declipped, strict=True):
             if frames and max(out.max(), -out.min()) >= FULL_SCALE:
-                self._mend(samples, out)
-        self._heard = heard[:, frames:]
-        ready = np.concatenate((self._ready, mended), axis=1)
+                self._declip(samples, out)
+        self._context = context[:, frames:]
+        ready = np.concatenate((self._ready, declipped), axis=1)
         self._ready = ready[:, block.shape[1] :]
         return np.ascontiguousarray(ready[:, : block.shape[1]])
 
-    def _mend(self, samples: NDArray[np.float32], out: NDArray[np.float32]) -> None:
-        """`out` are the frames of `samples` that have enough around them."""
+    def _declip(self, samples: NDArray[np.float32], out: NDArray[np.float32]) -> None:
+        """Declip `out`, the frames of `samples` that have enough context."""
         for frame in np.unique(np.flatnonzero(np.abs(out) >= FULL_SCALE) // _FRAME):
             start = int(frame) * _FRAME
             window = samples[start : start + _FRAME + 2 * _AROUND]
@@ -92,9 +92,9 @@ class RepairStage:
 def declipped_stretch(
     read: Callable[[int, int], Block], start: int, stop: int, longest_s: float, rate_hz: int
 ) -> Block:
-    """Frames `start` to `stop` of a recording, mended, the same wherever the stretch is cut out.
+    """Declipped frames `start` to `stop` of a recording, independent of the cut.
 
-    `read` gives any stretch of what was recorded, silence before its start and after its end.
+    `read` returns any stretch of the recording, with silence before its start and after its end.
     """
     sound = read(start, stop)
     if not sound.size or max(sound.max(), -sound.min()) < FULL_SCALE:
@@ -106,7 +106,7 @@ def declipped_stretch(
 
 
 def interpolated(window: NDArray[np.float32], missing: NDArray[np.bool_]) -> Samples:
-    """A stretch ``(frames,)`` with its clipped samples put in, at least as far out as they were recorded.
+    """A stretch ``(frames,)`` with its clipped samples interpolated, never below their recorded level.
 
     The first and last 32 samples are left as they are.
     """

@@ -1,4 +1,4 @@
-"""From float to integer samples, with dither.
+"""Quantise float samples to integers with dither.
 
 Lipshitz, Wannamaker, Vanderkooy, "Quantization and dither: a theoretical survey", JAES 40(5), 1992: two independent
 uniform values of +-1/2 LSB added before rounding make mean and power of the error independent of the signal.
@@ -46,7 +46,7 @@ def quantise(block: Block, bits: int, dither_lsb: NDArray[np.float64]) -> tuple[
 
 
 class Dither:
-    """A stage without latency from float to integer samples; the same seed gives the same samples, however cut."""
+    """A stage that quantises to integers without latency; one seed gives the same samples for any cut into blocks."""
 
     latency_frames = 0
 

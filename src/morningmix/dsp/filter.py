@@ -1,4 +1,4 @@
-"""A stage that filters."""
+"""A filter stage of second-order sections."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from morningmix.laws.filters import Sos
 from morningmix.units import Block
 
 _NOTHING = 1e-100
-"""A state this small cannot change any float32 sample, but would decay into denormal numbers, which are slow."""
+"""States below this cannot change a float32 sample, but would decay into denormal numbers, which are slow."""
 
 
 class FilterStage:
     """Second-order sections with float64 state; float32 in and out, no latency.
 
-    One stage of four sections costs hardly more time than one of a single section: put a track's filters in one.
+    One stage of four sections is hardly slower than one section, so put all filters of a track in one stage.
     """
 
     latency_frames = 0

@@ -16,19 +16,19 @@ from morningmix.units import SILENCE_DB, Block, amplitude_db
 
 _FINE_PER_HOP = 10
 _FINE_PER_SECOND = 100
-"""Maxima are looked for on a 10 ms grid: on 100 ms a 400 ms tone can read 0.6 dB low (Tech 3341, case 13)."""
+"""Maxima are taken on a 10 ms grid, since on 100 ms a 400 ms tone can read 0.6 dB low (Tech 3341, case 13)."""
 
 _MOMENTARY_HOPS = 4
 _SHORT_TERM_HOPS = 30
 _PAGE_FINE = 32
 _CACHED_FRAMES = 16_384
 _NOTHING = 1e-100
-"""A filter state this small is silence, but would decay into denormal numbers, which are slow."""
+"""Filter states below this are silence, but would decay into denormal numbers, which are slow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Loudness:
-    """What the meter read; None where there was too little sound to tell."""
+    """Readings of the meter; None where there was too little sound."""
 
     integrated_lufs: float | None
     max_momentary_lufs: float | None
@@ -39,7 +39,7 @@ class Loudness:
 
 
 class KWeighting:
-    """K-weighted sound, for whoever needs more of it than its loudness.
+    """A stage that K-weights sound.
 
     One filter of fourth order runs a third faster than two sections and is as exact in float64.
     Raises ValueError for rates too low for the K-weighting.

@@ -1,8 +1,8 @@
-"""The one door to pedalboard's effects: a small common room.
+"""Reverb: one small room for all tracks.
 
-Its room does the same to every sound, so it is asked once, for its answer to a click, and sound is convolved with that:
-spectra of parts of the answer times spectra of the last tenths of a second (uniformly partitioned convolution:
-Stockham, AFIPS 1966). That takes half the time.
+pedalboard's reverb is linear and time-invariant, so its impulse response is rendered once and sound is convolved with
+it by uniformly partitioned convolution (Stockham, AFIPS 1966), which takes half the time. No other module uses its
+effects.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ from morningmix.units import Block
 _BUFFER_FRAMES = 8192
 _LONGEST_S = 4.0
 _INAUDIBLE = 1e-7
-"""The share of its energy after which the answer ends: 70 dB under the reverb, which lies far under the mix."""
+"""Fraction of the energy at which the impulse response is cut: 70 dB under the reverb, far under the mix."""
 _FAINT = 1e-3
-"""Bins over which a part of the answer stays under this share of its strongest bin are left out: highs die soon."""
+"""Upper bins below this fraction of the strongest bin are left out, since highs decay early."""
 
 
 class ReverbStage:
     """Wet sound only, stereo, of unity power for noise-like sound. Latency 0.
 
-    Blocks are whole hops long (`dsp.control.loudness_hop_frames`), but for the last; any such cut gives the same.
+    Every block except the last is whole hops long (`dsp.control.loudness_hop_frames`); any such cut gives the same.
     """
 
     latency_frames = 0
@@ -36,20 +36,20 @@ class ReverbStage:
     def __init__(self, plan: Reverb, rate_hz: int) -> None:
         self._hop = loudness_hop_frames(rate_hz)
         self._low_cut = FilterStage(butterworth_high_pass(plan.low_cut_hz, rate_hz), 1)
-        answer = _answer(plan, rate_hz)
-        parts = -(-answer.shape[1] // self._hop)
-        answer = np.pad(answer, ((0, 0), (0, parts * self._hop - answer.shape[1]))).reshape(2, parts, self._hop)
-        spectra = scipy.fft.rfft(answer, 2 * self._hop, axis=2)
-        heard = np.abs(spectra).max(axis=0) > _FAINT * np.abs(spectra).max()
-        self._parts = [spectra[:, part, : np.flatnonzero(heard[part]).max(initial=0) + 1] for part in range(parts)]
+        response = _impulse_response(plan, rate_hz)
+        parts = -(-response.shape[1] // self._hop)
+        response = np.pad(response, ((0, 0), (0, parts * self._hop - response.shape[1]))).reshape(2, parts, self._hop)
+        spectra = scipy.fft.rfft(response, 2 * self._hop, axis=2)
+        audible = np.abs(spectra).max(axis=0) > _FAINT * np.abs(spectra).max()
+        self._parts = [spectra[:, part, : np.flatnonzero(audible[part]).max(initial=0) + 1] for part in range(parts)]
         self._last: Block = np.zeros((1, self._hop), np.float32)
         self._past = np.zeros((parts - 1, self._hop + 1), np.complex64)
 
     def process(self, block: Block) -> Block:
-        """The room's answer to ``(2, frames)``."""
+        """The reverb of a block ``(2, frames)``."""
         frames, hop = block.shape[1], self._hop
         hops = -(-frames // hop)
-        # The effect adds its two inputs before anything else; so they are added here, and filtered as one.
+        # The effect sums its two inputs first, so they are summed here and filtered once.
         sent = np.zeros((1, (hops + 1) * hop), np.float32)
         sent[:, :hop] = self._last
         sent[:, hop : hop + frames] = self._low_cut.process((block[:1] + block[1:]) * np.float32(0.5))
@@ -67,17 +67,17 @@ class ReverbStage:
         return wet[:, :frames]
 
 
-def _answer(plan: Reverb, rate_hz: int) -> Block:
-    """What the room makes of a click, ``(2, frames)``, with the energy of the click in both channels together.
+def _impulse_response(plan: Reverb, rate_hz: int) -> Block:
+    """Impulse response of the room ``(2, frames)``, with unit energy per channel on average.
 
-    pedalboard clears an effect's state without a word when a block is larger than any before; so it is primed with a
-    silent one of full size.
+    pedalboard silently clears an effect's state when a block is larger than any before, so it is primed with a silent
+    block of full size.
     """
     effect = pedalboard.Reverb(room_size=plan.room, damping=plan.damping, wet_level=1.0, dry_level=0.0, width=1.0)
     effect.process(np.zeros((2, _BUFFER_FRAMES), np.float32), rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
     click = np.zeros((2, round(_LONGEST_S * rate_hz)), np.float32)
     click[:, 0] = 1.0
-    answer: Block = effect.process(click, rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
-    energy = np.cumsum(np.square(answer, dtype=np.float64).sum(axis=0))
+    response: Block = effect.process(click, rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
+    energy = np.cumsum(np.square(response, dtype=np.float64).sum(axis=0))
     end = int(np.searchsorted(energy, (1.0 - _INAUDIBLE) * energy[-1])) + 1
-    return answer[:, :end] * np.float32(np.sqrt(2.0 / energy[-1]))
+    return response[:, :end] * np.float32(np.sqrt(2.0 / energy[-1]))

@@ -1,4 +1,4 @@
-"""Short-time spectra of a stretch of sound and back: root-Hann windows at both ends, four frames to a window.
+"""Short-time Fourier transform and its inverse, with root-Hann windows and an overlap of four.
 
 Frame ``t`` of a recording covers its samples ``(t + 1) * hop - size ... (t + 1) * hop``, wherever a stretch is cut out.
 """
@@ -13,7 +13,7 @@ from morningmix.units import Block
 
 OVERLAP = 4
 _CACHED_FRAMES = 32
-"""What is transformed at once stays in the processor's cache."""
+"""Frames per transform, few enough for the processor's cache."""
 
 Spectrum = NDArray[np.complex64]
 """``(bins, frames)``."""
@@ -30,7 +30,7 @@ def _window(size: int) -> NDArray[np.float32]:
 
 
 def analyse(sound: NDArray[np.float32], size: int, bins: slice = slice(None), out: Spectrum | None = None) -> Spectrum:
-    """All whole frames in a stretch of sound ``(samples,)``: ``(size // 2 + 1, frames)``, or only those `bins`.
+    """Spectra of all complete frames of a sound ``(samples,)``: ``(size // 2 + 1, frames)``, or only those `bins`.
 
     They are written into `out` if that is given.
     """
@@ -38,15 +38,15 @@ def analyse(sound: NDArray[np.float32], size: int, bins: slice = slice(None), ou
     window = _window(size)
     spectrum = np.empty((len(range(size // 2 + 1)[bins]), len(frames)), np.complex64) if out is None else out
     for first in range(0, len(frames), _CACHED_FRAMES):
-        some = slice(first, first + _CACHED_FRAMES)
-        spectrum[:, some] = scipy.fft.rfft(frames[some] * window, axis=1)[:, bins].T
+        batch = slice(first, first + _CACHED_FRAMES)
+        spectrum[:, batch] = scipy.fft.rfft(frames[batch] * window, axis=1)[:, bins].T
     return spectrum
 
 
 class Synthesis:
-    """Frames of a recording back to sound, a stretch at a time; what `analyse` gave comes back unchanged.
+    """Resynthesises sound from spectra, a stretch at a time; the inverse of `analyse`.
 
-    The first ``size - hop`` samples that come out lie before the recording's start.
+    The first ``size - hop`` samples of the output lie before the start of the recording.
     """
 
     def __init__(self, size: int) -> None:
@@ -60,8 +60,8 @@ class Synthesis:
         total = np.zeros((OVERLAP + count - 1, self._hop), np.float32)
         total[: OVERLAP - 1] = self._open.reshape(OVERLAP - 1, self._hop)
         for first in range(0, count, _CACHED_FRAMES):
-            some = spectrum[:, first : first + _CACHED_FRAMES]
-            pieces: Block = scipy.fft.irfft(some.T, self._size, axis=1)
+            batch = spectrum[:, first : first + _CACHED_FRAMES]
+            pieces: Block = scipy.fft.irfft(batch.T, self._size, axis=1)
             pieces *= self._window
             for part in range(OVERLAP):
                 begin = first + part

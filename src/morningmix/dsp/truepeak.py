@@ -2,7 +2,7 @@
 
 Four points are interpolated in every interval between two samples by the Annex's 48-tap filter. Most of them need no
 computing: no point can exceed the largest sample under the filter times the filter's sum of magnitudes (2.02), so
-only segments that could matter are evaluated. What comes out is what evaluating everything would give.
+only segments that could matter are evaluated. The result is that of evaluating everything.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ class TruePeak:
 
 
 class TruePeakEnvelope:
-    """A meter: for every step of `step_frames` the largest magnitude over all channels, for a limiter's key.
+    """A meter: largest magnitude over all channels in every step of `step_frames`, a limiter's sidechain signal.
 
     Interpolated points count where they exceed `threshold` (linear); a step without any gives its largest sample.
     The points between two steps count in both. `threshold` infinity gives sample peaks alone. `frames` is the length
@@ -86,7 +86,7 @@ class TruePeakEnvelope:
         self._step_frames = step_frames
         self._threshold = np.float32(threshold)
         self._held = np.zeros((channels, _BEFORE), dtype=np.float32)
-        # Whole from the start: in pieces it would lie among all that comes and goes meanwhile, and be joined at last.
+        # Preallocated to avoid heap fragmentation.
         self._peaks = np.zeros(-(-frames // step_frames), np.float32)
         self._done = 0
 
@@ -140,7 +140,7 @@ def _largest_point(samples: Block, segments: int, peak: float) -> float:
 
 
 def _padded_with_loudest(samples: Block, segments: int) -> tuple[Block, NDArray[np.float32]]:
-    """Samples in whole segments and one more, and the largest one under the filter per channel and segment, flat."""
+    """Samples padded to whole segments plus one, and the largest under the filter per channel and segment, flat."""
     frames = (segments + 1) * _SEGMENT
     padded = np.zeros((len(samples), frames), dtype=np.float32)
     padded[:, : samples.shape[1]] = samples[:, :frames]
