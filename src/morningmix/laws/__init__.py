@@ -1,1 +1,1 @@
-"""Formulas from print that several rooms share."""
+"""Published formulas that several rooms use."""

@@ -67,12 +67,12 @@ def compressor_release_s(crest: float) -> float:
 
 
 def too_wet_probability(rrl_lu: float, edt_s: float) -> float:
-    """Share of listeners who find a mix too wet, from relative reverb loudness and early decay time (De Man 2017)."""
+    """Fraction of listeners who find a mix too wet, by relative reverb loudness and early decay time (De Man 2017)."""
     return 1.0 / (1.0 + math.exp(-(6.7767 + 0.4866 * rrl_lu + 2.5619 * math.log10(edt_s))))
 
 
 def reverb_loudness_lu(too_wet: float, edt_s: float) -> float:
-    """Relative reverb loudness that a share `too_wet` of listeners (0 < share < 1) finds too wet.
+    """Relative reverb loudness that a fraction `too_wet` of listeners (0 to 1) finds too wet.
 
     The inverse of `too_wet_probability`.
     """

@@ -1,4 +1,4 @@
-"""Second-order filters as data: coefficients and their magnitude.
+"""Second-order filters: coefficients and their magnitude.
 
 A filter is an array of second-order sections ``(sections, 6)``, float64, rows ``b0 b1 b2 1 a1 a2``, as
 `scipy.signal.sosfilt` takes them.
@@ -19,7 +19,7 @@ Sos = NDArray[np.float64]
 
 BUTTERWORTH_Q = math.sqrt(0.5)
 TILT_HZ, TILT_Q = 700.0, 0.35
-"""Middle of what the ear weighs most, and a slope over some six octaves (design choice)."""
+"""Centre of the range that hearing weights most, and a slope over about six octaves (design choice)."""
 
 
 def butterworth_high_pass(corner_hz: float, rate_hz: float, order: int = 2) -> Sos:

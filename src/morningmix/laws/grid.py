@@ -1,8 +1,8 @@
-"""The grid that the numbers of a plan lie on, by the unit in their names.
+"""Round the numbers of a plan by the unit in their names.
 
-Rounded where they are decided, before they are rendered and before anything is decided from them, they are the same on
-every processor: what processors differ by is thousands of times smaller than a step. Times are counts of frames or hops
-already; their step is finer than a frame, so that it takes away nothing but what floats add.
+Numbers are rounded where they are decided, before they are rendered or anything is decided from them, so that they are
+the same on every processor: processors differ by thousands of times less than a step. Times are whole frames or hops;
+their step is finer than a frame, so rounding only removes floating-point noise.
 """
 
 from __future__ import annotations
@@ -30,21 +30,23 @@ DECIMALS = {
 """Decimal places by the last word of a field's name."""
 
 _SEVERAL = {"gain_step": ("s", "db"), "gain_steps": ("s", "db"), "ride": ("s", "db"), "repaired": ("s",)}
-"""Fields that hold several units in turn."""
+"""Fields whose values alternate between units."""
 
 
 def on_grid(plan: Plan) -> Plan:
-    """A plan, or a part of one, with every float in it rounded to the decimals of its unit.
+    """The plan, or part of one, with every float rounded to the decimals of its unit.
 
     Raises KeyError for a float in a field whose name says no unit.
     """
     known: Any = plan
-    rounded: Plan = replace(known, **{one.name: _on_grid(getattr(known, one.name), one.name) for one in fields(known)})
+    rounded: Plan = replace(
+        known, **{item.name: _on_grid(getattr(known, item.name), item.name) for item in fields(known)}
+    )
     return rounded
 
 
 def on_grid_db(level_db: float) -> float:
-    """One level rounded as those of a plan are."""
+    """A level rounded like those of a plan."""
     return _rounded(level_db, "db")
 
 
@@ -53,10 +55,10 @@ def _on_grid(value: Any, name: str) -> Any:
         return _rounded(value, name.rsplit("_", 1)[-1])
     if isinstance(value, tuple):
         units = cycle(_SEVERAL.get(name, (name,)))
-        return tuple(_on_grid(one, next(units) if isinstance(one, float) else name) for one in value)
+        return tuple(_on_grid(item, next(units) if isinstance(item, float) else name) for item in value)
     return on_grid(value) if is_dataclass(value) and not isinstance(value, type) else value
 
 
 def _rounded(value: float, unit: str) -> float:
-    # Adding zero makes -0.0 into 0.0, which is written otherwise.
+    # Adding zero turns -0.0 into 0.0, which is written differently.
     return round(float(value), DECIMALS[unit]) + 0.0

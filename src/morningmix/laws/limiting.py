@@ -1,4 +1,4 @@
-"""A look-ahead limiter's gain curve, computed on peaks of short steps and spread over the samples.
+"""Gain curve of a look-ahead limiter, computed from peaks of short steps and interpolated to samples.
 
 Feed-forward with look-ahead after Giannoulis, Massberg, Reiss, JAES 60(6), 2012 and Hamalainen, DAFx-02, 2002: hold
 the deepest reduction over the look-ahead, then smooth, so that smoothing never overshoots. The curve is computed for
@@ -13,11 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 _INAUDIBLE_DB = 1e-3
-"""A release ends here."""
-
+"""The release ends at this reduction."""
 
 _CHUNK_STEPS = 32_768
-"""Steps worked on at a time: a song's temporary arrays stay small; the result does not depend on it."""
+"""Steps per chunk, which keeps temporary arrays small; the result does not depend on it."""
 
 
 def limiter_gain_db(
@@ -36,7 +35,7 @@ def limiter_gain_db(
     falling_db = np.zeros(ahead)
     largest = -math.inf
     for start in range(0, steps + ahead, _CHUNK_STEPS):
-        # The reduction at a step is known once `ahead` more steps are: so this chunk gives the gains of an earlier one.
+        # The reduction at a step depends on the next `ahead` steps, so this chunk yields gains of earlier steps.
         stop = min(start + _CHUNK_STEPS, steps + ahead)
         needed_db = np.zeros(stop - start)
         known = max(0, min(stop, steps) - start)
@@ -68,8 +67,8 @@ def limiter_gain_db(
 def expand(gain_db: NDArray[np.floating], step_frames: int, start_frame: int, frames: int) -> NDArray[np.float32]:
     """Linear gain per sample, ``(frames,)`` from `start_frame` on, never above the gain of the sample's step.
 
-    The gain at the edge of two steps is the lower of theirs; between edges it runs straight. After the last step its
-    gain stays. Any cut of the song into stretches gives the same samples.
+    The gain at the edge of two steps is the lower of theirs; between edges it is linear. After the last step the gain
+    stays. Any cut of the song into stretches gives the same samples.
     """
     first = start_frame // step_frames
     last = (start_frame + frames - 1) // step_frames

@@ -1,4 +1,4 @@
-"""Predicted K-weighted power of a track per slot, and where its own source plays.
+"""Predict the K-weighted power of a track per slot, and find where its own source plays.
 
 Everything that decides levels looks through this window, so that a filter or a gate that is decided first is heard by
 what is decided later.
@@ -20,14 +20,14 @@ from morningmix.model.plan import Filter
 from morningmix.units import SILENCE_DB, power_db
 
 PLAYS_WITHIN_DB = 20.0
-"""An input without bleed of its own to be told apart plays where it is within this of its loud level."""
+"""An input without a bleed model plays where it is within this of its loud level."""
 
 MOMENTARY_S = 0.4
 REST_S = 1.0
-"""A bar of a slow song has no longer rest between two hits of its drums."""
+"""Longest rest between two drum hits in a bar of a slow song."""
 
 EDGE_S = 0.1
-"""What is clearly sung begins a little late and ends a little early (measured: without, leads came out 0.4 LU soft)."""
+"""Clearly sung stretches begin late and end early by this much (measured: without it leads were 0.4 LU too soft)."""
 
 Powers = NDArray[np.float64]
 
@@ -57,7 +57,7 @@ def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter
 
 
 def momentary(powers: Powers, slot_s: float) -> Powers:
-    """Mean power over the 0.4 s around each slot, the block of BS.1770: what rests between two hits plays on."""
+    """Mean power over the 0.4 s around each slot (a block of BS.1770), which bridges rests between hits."""
     smooth: Powers = scipy.ndimage.uniform_filter1d(powers, max(1, round(MOMENTARY_S / slot_s)), mode="nearest")
     return smooth
 
@@ -80,7 +80,7 @@ def plays_over(powers: Powers, above: float, slot_s: float) -> NDArray[np.bool_]
     """Slots whose `momentary` power is over that, and what lies between two of them less than `REST_S` apart."""
     mask = momentary(powers, slot_s) > above
     rest = round(REST_S / slot_s)
-    # Padded, or closing would eat what touches an end.
+    # Padded, because closing would remove runs at the ends.
     closed = scipy.ndimage.binary_closing(np.pad(mask, rest), np.ones(rest + 1, np.bool_)) if rest else mask
     playing: NDArray[np.bool_] = closed[rest : len(closed) - rest] | mask
     return playing
@@ -104,7 +104,7 @@ def spans_to_mask(spans: Spans, slots: int, slot_s: float) -> NDArray[np.bool_]:
 
 
 def sung_mask(spans: Spans, slots: int, slot_s: float) -> NDArray[np.bool_]:
-    """Slots of clear own sound, and of its soft beginnings and ends: as `spans_to_mask`, `EDGE_S` wider."""
+    """Slots of clear direct sound with its soft starts and ends: as `spans_to_mask`, `EDGE_S` wider: ``(slots,)``."""
     return spans_to_mask(_joined([(start - EDGE_S, end + EDGE_S) for start, end in spans]), slots, slot_s)
 
 
