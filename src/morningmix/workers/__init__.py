@@ -1,1 +1,1 @@
-"""Long jobs side by side."""
+"""Parallel work and its progress."""

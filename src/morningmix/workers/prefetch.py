@@ -1,4 +1,4 @@
-"""Work that is done in a pool one step ahead of who uses it."""
+"""Prefetch one item on a thread pool."""
 
 from __future__ import annotations
 
@@ -11,10 +11,9 @@ Made = TypeVar("Made")
 
 
 def prefetch(pool: Executor, make: Callable[[Item], Made], items: Iterable[Item]) -> Generator[Made, None, None]:
-    """What `make` makes of each item, in order, one after the other; `make` must not wait for the pool itself.
+    """Yield `make(item)` for each item in order, while the next one is made; `make` must not wait for the pool itself.
 
-    While one is used, the next is made. Raises what `make` raises. Close it when it is not used up: then nothing is
-    being made any more.
+    Raises what `make` raises. Close the generator if it is not exhausted: then no job is left running.
     """
     last: Future[Made] | None = None
     ahead: Future[Made] | None = None
@@ -30,12 +29,12 @@ def prefetch(pool: Executor, make: Callable[[Item], Made], items: Iterable[Item]
 
 
 def after(last: Future[Made] | None, make: Callable[[Item], Made], item: Item) -> Made:
-    """Make it once the last one is made. In a pool that starts its jobs in order it waits for nothing unbegun."""
+    """`make(item)` after the last job has finished. A pool starts jobs in order, so the last one is always running."""
     if last is not None:
         last.result()
     return make(item)
 
 
 def cancel_or_wait(jobs: Iterable[Future[Any]]) -> None:
-    """Wait for the jobs that have begun; the others never will."""
+    """Cancel the jobs that have not started, and wait for the others."""
     wait([job for job in jobs if not job.cancel()])

@@ -1,7 +1,7 @@
-"""Long jobs in processes of their own: threads of one process wait for each other at nearly every array operation.
+"""Run long jobs in worker processes: NumPy releases the GIL too briefly for threads to scale.
 
-A worker has one pipe, to the run that started it. When that run is gone, however it ended, the next word through the
-pipe fails, and the worker ends too.
+A worker has one pipe to the run that started it. When that run has ended, however it ended, the next message through
+the pipe fails and the worker ends too.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ MOST_WORKERS = 60
 
 Result = TypeVar("Result")
 SecondsDone = Callable[[float], None]
-"""Told the seconds of sound that were done since it was last told."""
+"""Progress callback: receives the seconds of sound done since its last call."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +43,10 @@ class _Done(Generic[Result]):
 def run_parallel(
     jobs: Sequence[Callable[[SecondsDone], Result]], workers: int, progress: SecondsDone
 ) -> tuple[Result, ...]:
-    """What the jobs return, in their order; each is called with its own way to tell progress.
+    """Results of the jobs in their order; each job is called with a progress callback.
 
-    With one worker they run here, one after the other; with more, jobs and results travel as pickles. What a job
-    raises is raised here, and the others are ended; `MachineError` if a worker is ended from outside.
+    With one worker they run here one after the other; with more, jobs and results are pickled. An exception in a job is
+    raised here and ends the others; raises `MachineError` if a worker is killed from outside.
     """
     if min(workers, len(jobs)) < 2:
         return tuple(job(progress) for job in jobs)
@@ -54,47 +54,47 @@ def run_parallel(
     waiting = iter(enumerate(jobs))
     busy: dict[Connection, int] = {}
 
-    def employ(line: Connection) -> None:
+    def assign(pipe: Connection) -> None:
         index, job = next(waiting, (None, None))
         if index is not None:
-            _give(line, job)
-            busy[line] = index
+            _send_job(pipe, job)
+            busy[pipe] = index
 
     with ExitStack() as stack:
         for _ in range(min(workers, len(jobs), MOST_WORKERS)):
-            employ(_worker(stack))
+            assign(_worker(stack))
         while busy:
             ready = wait(list(busy))
-            for line in [one for one in busy if one in ready]:
-                said = _heard(line)
-                if isinstance(said, _Done):
-                    results[busy.pop(line)] = said.result
-                    employ(line)
+            for pipe in [item for item in busy if item in ready]:
+                message = _received(pipe)
+                if isinstance(message, _Done):
+                    results[busy.pop(pipe)] = message.result
+                    assign(pipe)
                 else:
-                    progress(said)
+                    progress(message)
     return tuple(results[index] for index in range(len(jobs)))
 
 
 def run_in_lockstep(jobs: Sequence[Callable[[], Iterator[Result]]]) -> Generator[tuple[Result, ...], None, None]:
-    """What several jobs give, one thing of each at a time; all give equally many. Close it when it is not used up.
+    """Yield one item of each job at a time; all jobs yield equally many. Close the generator if it is not exhausted.
 
-    The first job runs here, each of the others in a worker, a thing ahead at most. Raises as `side_by_side` does.
+    The first job runs here, the others each in a worker, at most one item ahead. Raises as `run_parallel` does.
     """
     with ExitStack() as stack:
-        lines = [_worker(stack) for _ in jobs[1:]]
-        for line, job in zip(lines, jobs[1:], strict=True):
-            _give(line, partial(_tell_all, job))
-        for one in jobs[0]():
-            yield (one, *(_heard(line) for line in lines))
+        pipes = [_worker(stack) for _ in jobs[1:]]
+        for pipe, job in zip(pipes, jobs[1:], strict=True):
+            _send_job(pipe, partial(_send_all, job))
+        for item in jobs[0]():
+            yield (item, *(_received(pipe) for pipe in pipes))
 
 
-def _tell_all(job: Callable[[], Iterator[Any]], told: Callable[[Any], None]) -> None:
-    for one in job():
-        told(one)
+def _send_all(job: Callable[[], Iterator[Any]], send: Callable[[Any], None]) -> None:
+    for item in job():
+        send(item)
 
 
 def _worker(stack: ExitStack) -> Connection:
-    """Start a process that waits for jobs, and ends with the stack; returns the line to it."""
+    """Pipe to a new worker process, which ends with the stack."""
     # Spawned, because a forked process would inherit locks that threads of this one may hold.
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
@@ -112,8 +112,8 @@ def _worker(stack: ExitStack) -> Connection:
 
 
 @contextmanager
-def _still_there() -> Iterator[None]:
-    """Turn a line that broke into a `MachineError`."""
+def _broken_pipe_errors() -> Iterator[None]:
+    """Turn a broken pipe into a `MachineError`."""
     try:
         yield
     except (EOFError, OSError) as error:
@@ -123,17 +123,17 @@ def _still_there() -> Iterator[None]:
         ) from error
 
 
-def _give(line: Connection, job: object) -> None:
-    with _still_there():
-        line.send(job)
+def _send_job(pipe: Connection, job: object) -> None:
+    with _broken_pipe_errors():
+        pipe.send(job)
 
 
-def _heard(line: Connection) -> Any:
-    with _still_there():
-        said = line.recv()
-    if isinstance(said, Exception):
-        raise said
-    return said
+def _received(pipe: Connection) -> Any:
+    with _broken_pipe_errors():
+        message = pipe.recv()
+    if isinstance(message, Exception):
+        raise message
+    return message
 
 
 def _end(worker: BaseProcess) -> None:
@@ -141,18 +141,18 @@ def _end(worker: BaseProcess) -> None:
     worker.join()
 
 
-def _work(line: Connection) -> None:
-    """Do what comes through the line until it is closed."""
-    # An interrupt from the keyboard reaches every process; it is the run's to act on.
+def _work(pipe: Connection) -> None:
+    """Run the jobs that come through the pipe until it is closed."""
+    # A keyboard interrupt reaches every process; only the run handles it.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with suppress(EOFError, OSError):
         while True:
-            job = line.recv()
+            job = pipe.recv()
             try:
                 with threadpool_limits(1):
-                    result = job(line.send)
+                    result = job(pipe.send)
             except Exception as error:
                 error.add_note(traceback.format_exc())
-                line.send(error)
+                pipe.send(error)
             else:
-                line.send(_Done(result))
+                pipe.send(_Done(result))
