@@ -1,7 +1,7 @@
-"""Sound that libsndfile decodes: what a file says of itself, held against what it holds, and its samples.
+"""Read files through libsndfile: check the declared length against the content, and decode.
 
-A damaged FLAC file is decoded around the damage: what does not decode is silence, up to the next of fixed places in the
-file. So the same frame always reads the same, wherever reading began.
+A damaged FLAC file is decoded around the damage: from damage to the next of fixed positions in the file it reads as
+silence. So a frame always reads the same, wherever reading began.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from morningmix.model.recording import Part
 from morningmix.units import Block, clock
 
 _RAW_TRACKS = frozenset(("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC"))
-"""What recorders write, by libsndfile's names; it goes by content, so a file's ending proves nothing."""
+"""Formats of recorders, by libsndfile's names. It recognises files by content, whatever their suffix."""
 _COMPRESSED = ("MPEG", "VORBIS", "OPUS", "GSM")
 _UNKNOWN_FRAMES = 1 << 60
 _PLACE_FRAMES = 16_384
@@ -26,7 +26,7 @@ _COUNTED_SAMPLES = 65_536
 
 
 def coded_part(path: Path) -> Part:
-    """Describe a file without reading it, unless it does not hold as much sound as it says.
+    """The file as its header describes it; it is decoded only if it holds less sound than declared.
 
     Raises RecordingsError, its message beginning with the file's name, for what is no raw track or cannot be saved.
     """
@@ -37,8 +37,8 @@ def coded_part(path: Path) -> Part:
                 raise RecordingsError(f"{path.name}: compressed sound is not a raw track; use the recorder's own files")
             if sound.format not in _RAW_TRACKS:
                 raise RecordingsError(f"{path.name}: it holds {sound.format} sound; save it again as WAV")
-            title, said = sound.title, sound.frames
-            frames = said if _is_whole(sound) else _decodable_frames(path)
+            title, declared = sound.title, sound.frames
+            frames = declared if _is_whole(sound) else _decodable_frames(path)
             part = Part(
                 path=path,
                 rate_hz=sound.samplerate,
@@ -46,11 +46,11 @@ def coded_part(path: Path) -> Part:
                 frames=frames,
                 subtype=sound.subtype,
                 embedded_name=title or None,
-                damage=None if frames == said else _damage(said, frames, sound.samplerate),
+                damage=None if frames == declared else _damage(declared, frames, sound.samplerate),
             )
     except soundfile.LibsndfileError as error:
         raise beyond_repair from error
-    if said and not frames:
+    if declared and not frames:
         raise beyond_repair
     return part
 
@@ -64,16 +64,16 @@ def reading_stopped(part: Part, frame: int) -> RecordingsError:
 
 
 class CodedSamples:
-    """Reads the samples of one file; what cannot be decoded is silent."""
+    """Reads the samples of one file; damaged stretches are silent."""
 
     def __init__(self, part: Part) -> None:
         self.part = part
         self._sound = soundfile.SoundFile(openable(part.path))
         self._position: int | None = 0
-        """None after a failure: the decoder is no longer to be trusted."""
+        """None after a failure, when the decoder can no longer be trusted."""
 
     def read_into(self, start: int, out: Block) -> int:
-        """Fill ``out`` with the frames from `start` on; returns how many samples of them are lost.
+        """Fill ``out`` with the frames from `start` on; returns how many samples were lost.
 
         Raises RecordingsError when the file itself can no longer be read.
         """
@@ -95,7 +95,7 @@ class CodedSamples:
         return lost * self.part.channels
 
     def _go_to(self, frame: int) -> bool:
-        """Whether the frame can be reached from the place before it."""
+        """Whether the frame can be reached by decoding from the fixed position before it."""
         try:
             if self._position is None:
                 self._sound.close()
@@ -120,7 +120,7 @@ class CodedSamples:
 
 
 def _decoded(sound: soundfile.SoundFile, frames: int) -> tuple[NDArray[np.float32], int]:
-    """The next `frames`, ``(frames, channels)``, and how many of them there are before the end or the first damage."""
+    """The next `frames`, ``(frames, channels)``, and how many decode before the end or the first damage."""
     room = np.full((frames, sound.channels), np.nan, np.float32)
     try:
         return room, len(sound.read(frames, out=room))
@@ -130,7 +130,7 @@ def _decoded(sound: soundfile.SoundFile, frames: int) -> tuple[NDArray[np.float3
 
 
 def _is_whole(sound: soundfile.SoundFile) -> bool:
-    """Whether the last frame can be reached."""
+    """Whether the last frame can be decoded."""
     if not sound.frames:
         return True
     if sound.frames >= _UNKNOWN_FRAMES or not sound.seekable():
@@ -143,7 +143,7 @@ def _is_whole(sound: soundfile.SoundFile) -> bool:
 
 
 def _decodable_frames(path: Path) -> int:
-    """Frames before the end or the first damage, by decoding them."""
+    """Number of frames that decode before the end or the first damage."""
     frames = 0
     with soundfile.SoundFile(openable(path)) as sound:
         wanted = max(1, _COUNTED_SAMPLES // sound.channels)
@@ -154,8 +154,8 @@ def _decodable_frames(path: Path) -> int:
     return frames
 
 
-def _damage(said: int, frames: int, rate_hz: int) -> str:
+def _damage(declared: int, frames: int, rate_hz: int) -> str:
     saved = f"{clock(frames / rate_hz)} was recovered from the file itself"
-    if said >= _UNKNOWN_FRAMES:
+    if declared >= _UNKNOWN_FRAMES:
         return f"the header does not say how long the sound is (lost power?); {saved}"
-    return f"the header says {clock(said / rate_hz)} of sound; {saved}, the rest is missing"
+    return f"the header says {clock(declared / rate_hz)} of sound; {saved}, the rest is missing"

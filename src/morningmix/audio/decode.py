@@ -1,4 +1,4 @@
-"""What a player makes of a file that was encoded for sending."""
+"""Decode a file that was encoded for sharing, as a player would."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _BLOCK_FRAMES = 65_536
 
 
 def decoded(path: Path) -> Iterator[Block]:
-    """The sound of an MP3 or FLAC file in blocks ``(channels, frames)`` float32. Raises `OutputError`."""
+    """Blocks of an MP3 or FLAC file, ``(channels, frames)`` float32. Raises `OutputError`."""
     try:
         with soundfile.SoundFile(openable(path)) as file:
             while len(block := file.read(_BLOCK_FRAMES, dtype="float32", always_2d=True)):

@@ -1,10 +1,10 @@
-"""MP3 for sending around.
+"""Encode MP3 for sharing.
 
 pedalboard's encoder, not libsndfile's: both are LAME 3.100 and equal in size and quality (measured: same bit rate, same
 residual to 0.1 dB), but pedalboard's copy takes a third of the time.
 
 MP3 comes in frames of 1152 samples behind an encoder delay; delay and padding are noted in the file's first frame, and
-a player that honours the note plays exactly the frames that were put in. One that does not adds some 0.05 s of silence.
+a player that reads them plays exactly the encoded frames. Others add about 0.05 s of silence.
 Peaks may rise by some tenths of a dB in decoding, so a ceiling that holds in the WAV need not hold in the MP3.
 """
 
@@ -24,7 +24,7 @@ from morningmix.units import Block
 
 _RATES_HZ = (32_000, 44_100, 48_000)  # MPEG-1 layer III, ISO/IEC 11172-3
 _CONSTANT_RATE_SCALE = 0.95
-"""LAME turns down what it codes at a constant bit rate (measured at eight rates)."""
+"""LAME attenuates by this at constant bit rates (measured at eight rates)."""
 _QUALITY = "V1"  # variable, about 220 kbit/s for a loud stereo mix (measured)
 
 
@@ -44,14 +44,14 @@ def encode_mp3(blocks: Iterable[Block], path: Path, *, rate_hz: int, channels: i
     try:
         encoder = AudioFile(file, "w", mp3_hz, channels, format="mp3", quality=_QUALITY)
         for block in blocks:
-            # A square block would leave the encoder to guess which side is the channels.
+            # In a square block the encoder would have to guess the channel axis.
             middle = block.shape[1] // 2 if block.shape[0] == block.shape[1] else 0
             for piece in (block[:, :middle], block[:, middle:]):
                 if piece.shape[1]:
                     _checked(path, encoder.write, np.ascontiguousarray(piece))
         _checked(path, encoder.close)
     except BaseException:
-        # What the buffer still holds cannot be written either; the first error is the one to tell.
+        # Flushing the buffer fails too; the first error is the one to report.
         with suppress(OSError):
             file.close()
         raise
@@ -73,7 +73,7 @@ def _checked(path: Path, action: Callable[..., object], *arguments: Block) -> No
     except (OSError, RuntimeError) as error:
         raise cannot_write(path, error) from error
     except SystemError as error:
-        # The encoder returns although the file raised: Python then tells the file's error as the cause.
+        # The encoder returns although the file raised; Python then gives the file's error as the cause.
         raise cannot_write(path, error.__cause__ if isinstance(error.__cause__, OSError) else error) from error
 
 

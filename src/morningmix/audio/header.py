@@ -1,4 +1,4 @@
-"""What a sound file says of itself: format, length, names; and what can be saved where the header is damaged.
+"""Read headers of sound files: format, length, names; and recover what a damaged header leaves readable.
 
 WAV, RF64 and BW64 are parsed here, because a recorder that lost power leaves lengths that only the size of the file can
 correct. Every other kind is described by libsndfile (`coded`).
@@ -25,13 +25,13 @@ from morningmix.model.recording import Part
 from morningmix.units import clock
 
 SAMPLE_BYTES = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
-"""Bytes of one sample of the formats that are stored as plain little-endian numbers."""
+"""Bytes per sample of formats stored as plain little-endian numbers."""
 
 _UNKNOWN_SIZE = 0xFFFFFFFF
 _LARGEST_TEXT_BYTES = 1 << 20
 _SHORTEST_LOSS_S = 0.1  # design choice: less than this after the sound is padding or a stray tag, not sound
 _RATES_HZ = range(8_000, 1_000_001)
-"""Design choice: below is no music, and far above no converter."""
+"""Plausible sample rates: no music below, no converter far above (design choice)."""
 _KNOWN_CHUNKS = frozenset(
     b"fmt |data|bext|iXML|LIST|INFO|JUNK|junk|PAD |fact|PEAK|cue |smpl|inst|axml|chna|ds64|r64m|levl|umid|minf|elm1|"
     b"regn|FLLR|DGDA|MARK|id3 |ID3 |_PMX|acid|bext|cart|afsp|link|plst|labl|note|DISP|CSET|slnt|wavl|mext|qlty|aXML|"
@@ -42,7 +42,7 @@ _STRAY_TAGS = (b"TAG", b"ID3", b"APETAGEX")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaveLayout:
-    """Where the samples of a WAV, RF64 or BW64 file lie, and what its other chunks say."""
+    """Position of the samples in a WAV, RF64 or BW64 file, and the contents of its other chunks."""
 
     rate_hz: int
     channels: int
@@ -70,7 +70,7 @@ class _Format:
 
 
 def read_header(path: Path) -> Part:
-    """Describe one sound file without reading its samples.
+    """The file as its header describes it, without reading its samples.
 
     Raises RecordingsError, its message beginning with the file's name, when the file cannot be opened, is not sound or
     cannot be saved.
@@ -123,7 +123,7 @@ def _coded_part(path: Path) -> Part:
 
 
 def wave_layout(path: Path) -> WaveLayout:
-    """Find the samples and the names in a WAV, RF64 or BW64 file, whatever its header claims.
+    """Position of the samples, and the names, in a WAV, RF64 or BW64 file, whatever its header claims.
 
     A length of 0 or 0xFFFFFFFF, one beyond the end of the file, and one that stops amid the samples are replaced by
     what the file holds. Raises RecordingsError when format or samples are missing, OSError when reading fails.
@@ -199,7 +199,7 @@ def _read_format(path: Path, text: bytes) -> _Format:
 
 
 def _data_end(file: BinaryIO, start: int, declared: int, file_bytes: int, form: _Format) -> tuple[int, str | None]:
-    """Where the samples end, and what is wrong with the declared length (None: nothing)."""
+    """End of the samples, and what is wrong with the declared length (None: nothing)."""
     available = file_bytes - start
 
     def length(size: int) -> str:
@@ -210,7 +210,7 @@ def _data_end(file: BinaryIO, start: int, declared: int, file_bytes: int, form: 
         if declared == _UNKNOWN_SIZE or declared > max(0x7FFFF000, 2 * available):
             return file_bytes, f"the header does not say how long the sound is (lost power?); {saved}"
         return file_bytes, f"the header says {length(declared)} of sound; {saved}, the rest is missing"
-    # A 32-bit length that overflowed is right but for a multiple of 4 GiB.
+    # An overflowed 32-bit length is correct modulo 4 GiB.
     for size in range(declared, available + 1, 1 << 32):
         if _is_chunk_edge(file, start + size, file_bytes):
             wrong = f"the header says {length(declared)} of sound; {length(size)} was recovered from the file itself"
@@ -223,7 +223,7 @@ def _data_end(file: BinaryIO, start: int, declared: int, file_bytes: int, form: 
 
 
 def _is_chunk_edge(file: BinaryIO, position: int, file_bytes: int) -> bool:
-    """Whether the file ends here, or another chunk begins here (or after a pad byte)."""
+    """Whether the file ends here, or another chunk begins here or after a pad byte."""
     if position >= file_bytes - 1:
         return True
     for edge in (position + position % 2, position):
@@ -284,7 +284,7 @@ def _ixml_name(text: bytes, channels: int) -> str:
 
 
 def _elements(text: bytes, name: bytes) -> Iterator[bytes]:
-    """What stands between each ``<NAME>`` and the next ``</NAME>``; each part of the text is searched once."""
+    """Contents between each ``<NAME>`` and the next ``</NAME>``; the text is searched once."""
     at = 0
     while (start := text.find(b"<%b>" % name, at)) >= 0:
         start += len(name) + 2

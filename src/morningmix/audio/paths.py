@@ -1,4 +1,4 @@
-"""Paths as libsndfile's binding takes them."""
+"""Convert paths for libsndfile's binding."""
 
 from __future__ import annotations
 

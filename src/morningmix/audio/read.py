@@ -1,10 +1,10 @@
-"""Reading recordings as float32 blocks: parts joined, lanes side by side, other rates converted.
+"""Read recordings as float32 blocks, with parts joined, lanes in parallel and other rates converted.
 
-Plain little-endian samples (WAV, RF64, BW64, and what was saved of damaged ones) are decoded here with NumPy: several
-times faster than libsndfile's own loops for 24 bits, bit-identical to them. All else goes through libsndfile.
+Plain little-endian samples (WAV, RF64, BW64, also recovered ones) are decoded here with NumPy: for 24 bits several
+times faster than libsndfile, and bit-identical. Other formats go through libsndfile.
 
-Rates are converted in fixed segments of the output, each from its own stretch of input with enough around it for the
-filter. So the same frame always comes from the same arithmetic, wherever reading began and however it is cut.
+Rates are converted in fixed segments of the output, each from its own stretch of input with enough context for the
+filter. So a frame always comes from the same arithmetic, wherever reading began and however it is cut.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ from morningmix.units import Block
 
 LARGEST_SAMPLE = 64.0
 """36 dB over full scale. Design choice: floats of recorders and audio programs pass full scale by their trim, tens of
-decibels at most. What is above is damage, and its square would soon be no number."""
+decibels at most. Larger values are damage, and their squares would overflow."""
 
-_DECODE_FRAMES = 16_384  # what is decoded at once stays in the processor's cache
+_DECODE_FRAMES = 16_384  # small enough for the processor's cache
 _SEGMENT_FRAMES = 131_072
 _SAMPLES, _SAMPLE_BYTES = 8, 4096
 # The HQ filter is shorter than 100 frames of the slower rate on either side (its impulse response falls under 1e-7).
@@ -42,7 +42,7 @@ LIBSNDFILE_VERSION: str = soundfile.__libsndfile_version__
 def open_recording(
     recording: Recording, rate_hz: int, start_frame: int = 0, frames: int | None = None
 ) -> RecordingReader:
-    """Open an input for reading at `rate_hz`, from `start_frame` (counted at that rate).
+    """Reader of an input at `rate_hz`, from `start_frame` (counted at that rate).
 
     `frames` bounds the stretch, counted at that rate too; None: to the end of the recording. Files are opened
     read-only. Raises RecordingsError when a file cannot be opened or read.
@@ -80,7 +80,7 @@ def sha256_of(path: str | Path) -> str:
 
 
 def sample_of(path: str | Path) -> int:
-    """CRC-32 of eight pieces spread over a file, which tells it from another of its size. Raises RecordingsError."""
+    """CRC-32 of eight pieces spread over a file, to recognise changed content. Raises RecordingsError."""
     total = 0
     try:
         with Path(path).open("rb", buffering=0) as file:
@@ -94,7 +94,7 @@ def sample_of(path: str | Path) -> int:
 
 
 class RecordingReader:
-    """Reads one stretch of one input forwards; a context manager. Made by `open_recording`."""
+    """Reads a stretch of an input sequentially; a context manager. Created by `open_recording`."""
 
     def __init__(self, recording: Recording, rate_hz: int, start_frame: int, frames: int | None) -> None:
         self.rate_hz = rate_hz
@@ -104,7 +104,7 @@ class RecordingReader:
         self._position = start_frame
         longest = max(lane.frames for lane in self._lanes)
         self.frames = max(0, longest - start_frame) if frames is None else frames
-        """Length of the stretch at `rate_hz`; after it, `read` gives silence."""
+        """Length of the stretch at `rate_hz`; after it `read` returns silence."""
         self._end = start_frame + self.frames
 
     def read(self, frames: int) -> Block:
@@ -125,7 +125,7 @@ class RecordingReader:
 
     @property
     def broken_samples(self) -> int:
-        """Samples read so far that read as 0 instead; where rates are converted some may count twice."""
+        """Number of samples so far that were replaced by 0; with rate conversion some may count twice."""
         return sum(lane.broken_samples for lane in self._lanes)
 
     def close(self) -> None:
@@ -176,7 +176,7 @@ class _Joined:
                 wanted = out[:, first - start : last - start]
                 self.broken_samples += self._open(part).read_into(first - part_start, wanted)
                 if not part.subtype.startswith("PCM"):
-                    self.broken_samples += _silence_what_no_input_can_be(wanted)
+                    self.broken_samples += _silence_broken_samples(wanted)
                 filled = last - start
             part_start += part.frames
         out[:, filled:] = 0.0
@@ -256,8 +256,8 @@ def _reason(error: Exception) -> str:
     return (error.strerror if isinstance(error, OSError) else None) or str(error)
 
 
-def _silence_what_no_input_can_be(sound: Block) -> int:
-    """How many samples it was."""
+def _silence_broken_samples(sound: Block) -> int:
+    """Zero samples that are not finite or over `LARGEST_SAMPLE`; return how many."""
     count = 0
     for row in sound:
         if not max(row.max(), -row.min()) <= LARGEST_SAMPLE:
@@ -268,7 +268,7 @@ def _silence_what_no_input_can_be(sound: Block) -> int:
 
 
 class _PlainSamples:
-    """Samples stored as little-endian numbers from an offset on."""
+    """Reads samples stored as little-endian numbers from an offset on."""
 
     def __init__(self, part: Part, offset_bytes: int) -> None:
         self.part = part
@@ -279,7 +279,7 @@ class _PlainSamples:
         self._file: BinaryIO = part.path.open("rb", buffering=0)
 
     def read_into(self, start: int, out: Block) -> int:
-        """Samples that are lost: none."""
+        """Fill ``out`` with the frames from `start` on; returns how many samples were lost: none."""
         done = 0
         try:
             self._file.seek(self._offset_bytes + start * self._frame_bytes)

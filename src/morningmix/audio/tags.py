@@ -1,4 +1,4 @@
-"""Names inside of files that are sent around, so that a player shows more than a file name."""
+"""Write tags into shared files, so that players show more than a file name."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _FRONT_COVER = 3  # ID3v2.3, section 4.15, and the FLAC format's picture block
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tags:
-    """What is said of a song."""
+    """Tags of a song."""
 
     title: str
     rehearsal: str
@@ -31,7 +31,7 @@ class Tags:
 def tag(path: Path, tags: Tags) -> None:
     """Write tags into an MP3 (ID3v2.3) or FLAC file, the same bytes for the same tags. Raises `OutputError`.
 
-    What a player's display could not show is written as `visible` has it.
+    Characters that a display cannot show are escaped by `visible`.
     """
     band = None if tags.band is None else _shown(tags.band)
     tags = replace(tags, title=_shown(tags.title), rehearsal=_shown(tags.rehearsal), band=band)

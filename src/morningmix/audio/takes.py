@@ -1,4 +1,4 @@
-"""What the recorder left in a folder: which files belong together, their rate, width, length and damage.
+"""Find takes in a folder: which files belong together, their rate, length and damage.
 
 Reads headers only; nothing here opens a file for writing.
 """
@@ -22,8 +22,8 @@ _SOUND = {".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64", ".aif", ".aiff", ".
 _LOSSY = {".mp3", ".mp2", ".m4a", ".aac", ".ogg", ".oga", ".opus", ".wma"}
 
 MOST_INPUTS = 64
-"""Of one take. Design choice: what a MADI line carries at 48 kHz (AES10, from memory), and more than a band's desk has.
-Each input is compared with each other, so work and memory grow with the square."""
+"""Per take. Design choice: the channels of a MADI line at 48 kHz (AES10, from memory), more than a band's desk has.
+Every input is compared with every other, so work and memory grow with the square."""
 
 _SIDE = re.compile(r"(?P<name>.*[^\s._-])(?P<mark>[\s._-]+)(?P<side>left|right|l|r)", re.IGNORECASE | re.DOTALL)
 _NUMBERED = re.compile(r"(?P<name>.*?)(?P<number>\d+)\)?", re.DOTALL)
@@ -33,7 +33,7 @@ _FULL_WITHIN = 0.01
 
 
 def find_takes(folder: Path) -> tuple[Take, ...]:
-    """The take in a folder; or, where only its subfolders hold sound, the take in each of them, in natural order.
+    """The take in a folder; if only its subfolders hold sound, the take in each of them, in natural order.
 
     Hidden subfolders and those without sound are passed over; one whose sound cannot be used is listed in the first
     take's `left_out`. Raises RecordingsError as `find_take` does.
@@ -53,7 +53,7 @@ def find_takes(folder: Path) -> tuple[Take, ...]:
 
 
 def find_take(folder: Path) -> Take:
-    """Everything usable in a folder, in natural order of file names (2 before 10).
+    """All usable recordings in a folder, in natural order of file names (2 before 10).
 
     Hidden files and files that are not sound are passed over; sound that cannot be used is listed in `Take.left_out`.
     Raises RecordingsError when the folder cannot be read, nothing in it can be used, or there are over `MOST_INPUTS`.
@@ -92,7 +92,7 @@ def find_take(folder: Path) -> Take:
 
 
 def take_of(folder: Path, recordings: tuple[Recording, ...], left_out: tuple[str, ...] = ()) -> Take:
-    """A take at the rate that most of its recordings have, as long as the longest."""
+    """A take at the most common rate of its recordings, as long as the longest."""
     rates = Counter(recording.rate_hz for recording in recordings)
     rate_hz = max(rates, key=lambda rate: (rates[rate], rate))
     frames = max(converted_frames(recording.frames, recording.rate_hz, rate_hz) for recording in recordings)
@@ -100,7 +100,7 @@ def take_of(folder: Path, recordings: tuple[Recording, ...], left_out: tuple[str
 
 
 def pair(take: Take, files: tuple[str, str]) -> Take:
-    """The same take with two mono inputs made one stereo input, the first file on the left.
+    """The take with two mono inputs joined to a stereo input, the first file on the left.
 
     Raises RecordingsError when one is missing or not mono, or their rates differ.
     """
@@ -124,7 +124,7 @@ def pair(take: Take, files: tuple[str, str]) -> Take:
     for recording in take.recordings:
         if left in recording.files:
             recordings.append(Recording(lanes=(sides[0], sides[1])))
-        # A file that was someone else's other side by its name alone stands on its own again.
+        # A file that had been paired with one of these by its name is a mono input again.
         others = [lane for lane in recording.lanes if lane[0].name not in files]
         if len(others) == len(recording.lanes):
             recordings.append(recording)
@@ -220,7 +220,7 @@ def _is_next(part: Part, other: Part) -> bool:
 
 
 def _names_before(stem: str) -> Iterator[tuple[str, int | None]]:
-    """What a file is called that `stem` continues: ``kick_001`` of ``kick_002``; also ``kick`` of ``kick (2)``."""
+    """Names of the file that `stem` may continue: ``kick_001`` for ``kick_002``, also ``kick`` for ``kick (2)``."""
     later = _NUMBERED.fullmatch(stem)
     if later is None:
         return
@@ -238,7 +238,7 @@ def _own_names(stem: str) -> Iterator[tuple[str, int | None]]:
 
 
 def _continues(part: Part, other: Part) -> bool | None:
-    """What the time references say of two successive parts; None where only the file size can tell."""
+    """Whether the second part continues the first by time reference; None where only the file size can tell."""
     if not part.time_reference and not other.time_reference:
         return None if _is_full(part) else False
     if part.time_reference is None or other.time_reference is None:
@@ -252,16 +252,16 @@ def _is_full(part: Part) -> bool:
 
 
 def _is_believable(run: list[Part]) -> bool:
-    # Ten inputs of one take all stop at the same limit too; a continued input ends with a shorter file.
+    # All inputs of a take may stop at the same limit; a continued input ends with a shorter file.
     by_time = all(_continues(part, other) for part, other in pairwise(run))
     return by_time or not _is_full(run[-1])
 
 
 def _find_pairs(runs: Iterator[tuple[Part, ...]]) -> Iterator[Recording]:
-    """Recordings, with the two sides of a pair brought together where the first of them stood."""
+    """Recordings, with the two sides of a pair joined in place of the first."""
     lanes = list(runs)
     partners: dict[int, int] = {}
-    # Sides that are spelt alike belong together before those that only sound alike.
+    # Exact spellings are paired before those that differ in case.
     for spelling in (str, str.casefold):
         sides: dict[str, list[int]] = {}
         for index, lane in enumerate(lanes):

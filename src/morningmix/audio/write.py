@@ -1,8 +1,8 @@
-"""Writing: finished sound as integer WAV or FLAC, and float32 scratch files that a run keeps to itself.
+"""Write finished sound as integer WAV or FLAC, and temporary float32 files of a run.
 
 WAV is written here byte by byte (RIFF/WAVE as published by Microsoft and IBM, 1991; RF64 after EBU Tech 3306): several
-times faster than libsndfile for 24 bits, nothing in the file but format and samples, and the disk's own error when one
-occurs. FLAC goes through libsndfile.
+times faster than libsndfile for 24 bits, nothing in the file but format and samples, and the system's own error if
+writing fails. FLAC goes through libsndfile.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ from morningmix.errors import OutputError
 from morningmix.units import Block
 
 _RIFF_LIMIT_BYTES = 0xFFFFFFFF
-_PACK_FRAMES = 16_384  # what is packed at once stays in the processor's cache
+_PACK_FRAMES = 16_384  # small enough for the processor's cache
 _FULL_BYTES = 1 << 20  # less than this left on the disk: it is full
 _FLAC_LEVEL = 0.5  # half of libsndfile's range; more costs time and saves under 1 % (measured)
 
 
 def cannot_write(path: Path, error: Exception) -> OutputError:
-    """One clear line about a failed write."""
+    """The error of a failed write, in one line."""
     number = error.errno if isinstance(error, OSError) else None
     if number in (errno.ENOSPC, errno.EDQUOT) or _is_full(path):
         reason = "the disk is full; free some space and run it again"
@@ -57,8 +57,8 @@ class _Sink(Protocol):
 class IntegerWriter:
     """Writes integer samples to a WAV or FLAC file; a context manager.
 
-    `frames` is the length to come: a WAV that would pass 4 GiB is an RF64 file from the start. Raises OutputError when
-    the file cannot be made or written.
+    `frames` is the final length: a WAV that would exceed 4 GiB is written as RF64 from the start. Raises OutputError
+    when the file cannot be made or written.
     """
 
     def __init__(
@@ -174,7 +174,7 @@ def _packed(samples: NDArray[np.int32], sample_bytes: int) -> NDArray[np.uint8]:
     channels, frames = samples.shape
     wide = np.ascontiguousarray(samples, dtype="<i4").view(np.uint8).reshape(channels, frames, 4)
     packed = np.empty((frames, channels, sample_bytes), np.uint8)
-    # One byte of one channel at a time is one strided copy; all at once would be a loop of three steps a sample.
+    # One strided copy per byte and channel is faster than a loop over the samples.
     for channel in range(channels):
         for byte in range(sample_bytes):
             packed[:, channel, byte] = wide[channel, :, byte]
@@ -205,10 +205,10 @@ def _write_all(file: BinaryIO, data: bytes | memoryview) -> None:
 
 
 class FloatScratch:
-    """Float32 sound on disk for the length of a run; a context manager.
+    """Temporary float32 sound on disk; a context manager.
 
-    Unnamed temporary files in `folder`, one a channel: they vanish when closed, even by a crash. Plain reads and
-    writes, because mapped pages would count as memory. Raises OutputError when the files cannot be made or written.
+    Unnamed files in `folder`, one per channel: they vanish when closed, even by a crash. Plain reads and writes,
+    because mapped pages would count as memory. Raises OutputError when the files cannot be made or written.
     """
 
     def __init__(self, folder: Path, channels: int) -> None:
@@ -239,7 +239,7 @@ class FloatScratch:
         self.frames += block.shape[1]
 
     def read(self, start_frame: int, frames: int) -> Block:
-        """Any stretch of what was written, exactly ``(channels, frames)``; silence after the end. From any thread."""
+        """Any stretch of the sound, ``(channels, frames)``; silence after the end. May be called from any thread."""
         block = np.empty((self.channels, frames), np.float32)
         there = min(frames, max(0, self.frames - start_frame))
         block[:, there:] = 0.0
