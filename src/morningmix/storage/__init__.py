@@ -1,1 +1,1 @@
-"""The mix folder on disk: places, locks, whole writes, and the cache."""
+"""The mix folder on disk: paths, locks, atomic writes and the cache."""

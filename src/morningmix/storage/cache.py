@@ -1,8 +1,9 @@
-"""The files of a mix folder's cache: written whole or not at all, and believed only with the right checksum.
+"""Cache entries of a mix folder: written completely or not at all, and read only with a matching checksum.
 
-An entry is its content and a trailer: a mark, the length of the content, and the CRC-32 of name and content. Whatever
-is cut short, changed, renamed or not a regular file counts as missing, and is made again. Names say what an entry
-belongs to: ``TAKE-SOURCE[-QUESTION].FORMAT.KIND``, or ``MIX.FORMAT.song``. The checksum finds damage, not forgery.
+An entry is its content and a trailer: a mark, the length of the content, and the CRC-32 of name and content. Entries
+that are truncated, changed, renamed or not a regular file count as missing, and are made again. The name identifies
+what an entry belongs to: ``TAKE-SOURCE[-QUESTION].FORMAT.KIND``, or ``MIX.FORMAT.song``. The checksum
+detects damage, not forgery.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ FORMATS = {
     "song": 2,
     "scratch": 1,
 }
-"""Kinds of entries. Raise a number when what makes that kind measures or sounds differently, or stores other fields."""
+"""Format number of each kind of entry. Raise it when the content, its meaning or its fields change."""
 
 _TRAILER = struct.Struct("<8sQI")
 _MARK = b"MMcache\n"
@@ -50,22 +51,22 @@ _FORMER_SONGS, _FORMER_SONG = "songs", re.compile(r"[0-9a-f]{8}\.npz(?:\.partial
 
 
 def key(*parts: object) -> str:
-    """Sixteen hexadecimal digits that stand for all of the parts."""
+    """Sixteen hexadecimal digits that identify the parts."""
     return hashlib.sha256("\n".join(repr(part) for part in parts).encode("utf-8")).hexdigest()[:16]
 
 
 def take_key(folder: Path) -> str:
-    """Eight hexadecimal digits that stand for a take's folder."""
+    """Eight hexadecimal digits that identify the folder of a take."""
     return key(str(folder))[:8]
 
 
 def path_of(folder: Path, kind: str, *stem: str) -> Path:
-    """Where the entry of a kind lies."""
+    """Path of an entry."""
     return folder / f"{'-'.join(stem)}.{FORMATS[kind]}.{kind}"
 
 
 def beside(path: Path, kind: str, *more: str) -> Path:
-    """Where the entry of another kind lies that belongs to the same thing."""
+    """Path of the entry of another kind with the same key."""
     return path_of(path.parent, kind, path.name.split(".")[0], *more)
 
 
@@ -73,7 +74,7 @@ def beside(path: Path, kind: str, *more: str) -> Path:
 
 
 class EntryWriter:
-    """Writes an entry as it comes; a context manager. The entry is in its place once that ends without an error.
+    """Writes an entry in pieces; a context manager. The entry appears when that ends without an error.
 
     Raises `OutputError` where it cannot be written.
     """
@@ -82,7 +83,7 @@ class EntryWriter:
         self._path = path
         self._length = 0
         self._sum = zlib.crc32(path.name.encode("utf-8"))
-        # A fresh file that nobody could have put a link in place of.
+        # A random name, so that nobody can have placed a link there.
         self._partial = path.with_name(f"{secrets.token_hex(8)}.partial")
         with output_errors(path):
             self._file: BinaryIO = self._partial.open("xb")
@@ -113,7 +114,7 @@ class EntryWriter:
 
 
 def _move_aside(path: Path) -> None:
-    """Rename a folder that is in the way; a file or a link is replaced by itself."""
+    """Rename a folder that is in the way; a file or link is simply replaced."""
     if path.is_dir() and not path.is_symlink():
         path.rename(path.with_name(f"{path.name}.{secrets.token_hex(4)}"))
 
@@ -128,18 +129,18 @@ def write_entry(path: Path, content: bytes) -> None:
 
 
 def read_entry(path: Path) -> bytes | None:
-    """Content of an entry; None where there is none that can be believed."""
+    """Content of an entry; None unless it is intact."""
     content = bytearray()
     return bytes(content) if _follow(path, content) is not None else None
 
 
 def is_whole(path: Path, length: int) -> bool:
-    """Whether an entry has a content of `length` bytes that can be believed. Reads all of it."""
+    """Whether an entry is intact and its content is `length` bytes long. Reads all of it."""
     return _follow(path, None) == length
 
 
 def _follow(path: Path, content: bytearray | None) -> int | None:
-    """Read an entry to its end and return the length of its content, None where it does not fit its checksum."""
+    """Length of the content of an entry, read to its end; None if the checksum does not match."""
     try:
         if not _is_plain(path):
             return None
@@ -148,8 +149,8 @@ def _follow(path: Path, content: bytearray | None) -> int | None:
             if length < 0:
                 return None
             file.seek(length)
-            mark, told, total = _TRAILER.unpack(file.read(_TRAILER.size))
-            if (mark, told) != (_MARK, length):
+            mark, stored, total = _TRAILER.unpack(file.read(_TRAILER.size))
+            if (mark, stored) != (_MARK, length):
                 return None
             file.seek(0)
             so_far, left = zlib.crc32(path.name.encode("utf-8")), length
@@ -167,7 +168,7 @@ def _follow(path: Path, content: bytearray | None) -> int | None:
 
 
 def _is_plain(path: Path) -> bool:
-    """A file, and no link to one."""
+    """Whether it is a regular file and not a link."""
     return stat.S_ISREG(path.lstat().st_mode)
 
 
@@ -176,34 +177,34 @@ def _is_plain(path: Path) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """What the name of a file in the cache tells."""
+    """A cache entry, as its name describes it."""
 
     path: Path
     kind: str
     current: bool
-    """Of the format that this version reads."""
+    """Whether this version reads its format."""
     of: tuple[str, ...]
-    """What it belongs to: the take and what it was made from, or the mix."""
+    """Keys of the take and of what it was made from, or of the mix."""
 
 
 def entries(folder: Path) -> Iterator[Entry]:
-    """All entries of a cache, of any format; files with other names are somebody else's."""
+    """All entries of a cache, of any format; files with other names are not ours."""
     for path in _plain_files(folder):
-        told = _NAME.fullmatch(path.name)
-        if told is not None and told["kind"] in FORMATS:
-            current = FORMATS[told["kind"]] == int(told["format"])
-            yield Entry(path=path, kind=told["kind"], current=current, of=tuple(told["of"].split("-")))
+        name = _NAME.fullmatch(path.name)
+        if name is not None and name["kind"] in FORMATS:
+            current = FORMATS[name["kind"]] == int(name["format"])
+            yield Entry(path=path, kind=name["kind"], current=current, of=tuple(name["of"].split("-")))
 
 
 def made_from(path: Path) -> str:
-    """The key of what an entry was made from, by its name."""
+    """Key of what an entry was made from, taken from its name."""
     return path.name.split(".")[0].split("-")[1]
 
 
 def sweep(folder: Path) -> None:
-    """Remove what no run reads any more: entries of former formats, and what a killed run left half written.
+    """Remove entries of former formats, and unfinished files of killed runs.
 
-    To be called while no other run works in the mix folder. What cannot be removed stays.
+    Call it only while no other run works in the mix folder. Files that cannot be removed stay.
     """
     for entry in entries(folder):
         if not entry.current or entry.kind == "scratch":

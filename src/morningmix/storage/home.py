@@ -1,4 +1,4 @@
-"""Where a rehearsal lives on disk, and what its disk answers, in words."""
+"""Paths of a mix folder, and disk errors in words."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _LONGEST_NAME_UNITS = 60
 """In UTF-16, as Windows counts: a path has 259 there, and a track's path holds two names of ours (design choice)."""
 
 _RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])\s*(\.|$)", re.IGNORECASE)
-_SAID_OTHERWISE = str.maketrans({"/": "-", "\\": "-", "|": "-", ":": "-", '"': "'", **dict.fromkeys("<>?*")})
+_REPLACED = str.maketrans({"/": "-", "\\": "-", "|": "-", ":": "-", '"': "'", **dict.fromkeys("<>?*")})
 
 _REASONS = {
     errno.ENOSPC: "The disk is full: {path} could not be written. Make room and run again.",
@@ -41,7 +41,7 @@ _REASONS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Home:
-    """The places of one rehearsal, absolute."""
+    """Absolute paths of one mix folder."""
 
     root: Path
     mixes: Path
@@ -50,12 +50,12 @@ class Home:
 
 
 def home_of(source: Path, cwd: Path, out: Path | None) -> Home:
-    """Home for a folder of raw tracks or for a recipe.
+    """Mix folder of a folder of raw tracks or of a recipe.
 
-    A folder's home is ``NAME mix`` in `cwd`, or beside the folder when `cwd` is the folder or inside it; `out` takes
-    its place. A recipe's home is the recipe's folder; `out` takes the place of ``mixes`` there. Relative paths count
-    from `cwd`. Raises `UsageError` where there is no such source, or where home would lie inside the folder of the
-    tracks. (A recipe's tracks are known only once it is read: `refuse_inside` then.)
+    For a folder it is ``NAME mix`` in `cwd`, or beside the folder if `cwd` is the folder or inside it; `out` replaces
+    it. For a recipe it is the recipe's folder; `out` replaces ``mixes`` in it. Relative paths start from `cwd`. Raises
+    `UsageError` if the source is missing or the mix folder would lie inside the folder of the tracks. (A recipe's
+    tracks are only known once it is read; use `refuse_inside` then.)
     """
     cwd = real_place(cwd)
     source = real_place(cwd / source)
@@ -76,7 +76,7 @@ def home_of(source: Path, cwd: Path, out: Path | None) -> Home:
 
 
 def refuse_inside(home: Home, tracks: Path) -> None:
-    """Raise `UsageError` if anything would be written into the folder of the raw tracks, also by way of links."""
+    """Raise `UsageError` if anything would be written into the folder of the raw tracks, also through links."""
     for place in (home.root, home.mixes, home.mixes / EARLIER, home.cache):
         real = real_place(place)
         if any(_same(above, tracks) for above in (real, *real.parents)):
@@ -87,12 +87,12 @@ def refuse_inside(home: Home, tracks: Path) -> None:
 
 
 def real_place(path: Path) -> Path:
-    """Where a path leads once every link is followed; as far as that goes where links go round in a circle."""
+    """The path with all links resolved, as far as possible where links form a loop."""
     return Path(os.path.realpath(path))
 
 
 def path_of(text: str, start: Path) -> Path:
-    """The path that a text names as seen from `start`; only where paths are bytes does it hold odd ones."""
+    """The path that a text names, relative to `start`; escaped bytes are only decoded where paths are bytes."""
     return start / (text if os.sep == "\\" else name_from_text(text))
 
 
@@ -102,7 +102,7 @@ def _same(one: Path, other: Path) -> bool:
 
 @contextmanager
 def output_errors(path: Path) -> Iterator[None]:
-    """Turn an `OSError` inside into an `OutputError` that says in one line what is wrong with `path`."""
+    """Turn an `OSError` into an `OutputError` that says in one line what is wrong with `path`."""
     try:
         yield
     except OSError as error:
@@ -111,13 +111,13 @@ def output_errors(path: Path) -> Iterator[None]:
 
 
 def refuse_link(place: Path) -> None:
-    """Raise `OutputError` where a link lies: what is written through it would land wherever it points."""
+    """Raise `OutputError` for a link, because writing through it would change a file elsewhere."""
     if place.is_symlink():
         raise OutputError(f"{place} is a link, and nothing is written through links. Remove it and run again.")
 
 
 def refuse_full(folder: Path, need_bytes: float, what: str) -> None:
-    """Raise `OutputError`, before anything is written, where the disk of a folder has no room for so much."""
+    """Raise `OutputError` if the disk of a folder has too little free space."""
     place = next(above for above in (folder, *folder.parents) if above.exists())
     free_bytes = shutil.disk_usage(place).free
     if need_bytes > free_bytes:
@@ -134,12 +134,12 @@ def _size(count: float) -> str:
 def safe_name(title: str) -> str:
     """A file or folder name for any title, on any system: NFC, at most 60 letters, never empty.
 
-    Signs without width that turn or hide what stands beside them are left out; joiners stay, but at either end.
+    Zero-width characters that reverse or hide text are removed; joiners stay, except at either end.
     Reserved names and characters: Microsoft's "Naming Files, Paths, and Namespaces" (from memory).
     """
     signs = (" " if unicodedata.category(sign) in ("Zs", "Zl", "Zp") or sign in "\t\n\r" else sign for sign in title)
     kept = "".join(sign for sign in signs if not is_hidden(sign))
-    name = " ".join(unicodedata.normalize("NFC", kept.translate(_SAID_OTHERWISE)).split()).strip(" .\u200c\u200d")
+    name = " ".join(unicodedata.normalize("NFC", kept.translate(_REPLACED)).split()).strip(" .\u200c\u200d")
     if _RESERVED.match(name):
         name = f"_{name}"
     cut = name.encode("utf-16-le")[: 2 * _LONGEST_NAME_UNITS].decode("utf-16-le", "ignore")
@@ -149,7 +149,7 @@ def safe_name(title: str) -> str:
 
 
 def path_from(folder: Path, start: Path) -> str:
-    """`folder` as seen from `start`, as text with forward slashes; absolute where the system knows no way."""
+    """`folder` relative to `start`, as text with forward slashes; absolute if there is no relative path."""
     try:
         return name_as_text(Path(os.path.relpath(folder, start)).as_posix())
     except ValueError:

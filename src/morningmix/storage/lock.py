@@ -1,6 +1,6 @@
 """Locks: one run at a time in a mix folder, one change at a time to a recipe.
 
-The system drops a lock when its process ends, however it ends.
+The system releases a lock when its process ends, however it ends.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from morningmix.errors import BusyError, OutputError
 from morningmix.storage.home import CACHE, Home, output_errors, refuse_link
 
 _WAIT_S = 10.0
-"""A change to a recipe takes milliseconds; whoever holds its lock for longer has stopped."""
+"""A change to a recipe takes milliseconds; a process that holds its lock for longer has hung."""
 _TRY_AGAIN_S = 0.02
 
 
 @contextmanager
 def locked(home: Home) -> Iterator[None]:
-    """Keep other runs out of this mix folder. Raises `BusyError` at once if another run holds the lock."""
+    """Lock the mix folder. Raises `BusyError` at once if another run holds the lock."""
     with _held(home.cache / "lock") as is_ours:
         if not is_ours:
             raise BusyError(f"Another run is working in {home.root}. Wait until it has ended.")
@@ -34,7 +34,7 @@ def locked(home: Home) -> Iterator[None]:
 
 @contextmanager
 def editing(recipe: Path) -> Iterator[None]:
-    """Wait for other changes to a recipe, then keep them out.
+    """Lock a recipe for a change, waiting for other changes.
 
     Raises `BusyError` after ten seconds, and `OutputError` for a recipe that is a link.
     """
@@ -52,7 +52,7 @@ def editing(recipe: Path) -> Iterator[None]:
 
 @contextmanager
 def _held(path: Path) -> Iterator[bool]:
-    """Whether the lock on a file is ours; it is let go at the end."""
+    """Whether the lock on a file could be taken; it is released at the end."""
     with output_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         file = _opened(path)
@@ -67,7 +67,7 @@ def _held(path: Path) -> Iterator[bool]:
 
 
 def _opened(path: Path) -> IO[bytes]:
-    """The lock file, made if need be; never through a link, and never a pipe, which would block."""
+    """The lock file, created if missing; never through a link, and never a pipe, which would block."""
     refusal = f"{path} is not a plain file, so it cannot serve as the lock. Delete it and run again."
     if os.path.lexists(path) and not stat.S_ISREG(path.lstat().st_mode):
         raise OutputError(refusal)

@@ -1,4 +1,4 @@
-"""Facts as bytes and back: dataclasses by the names of their fields, arrays by type and shape, each checked when read.
+"""Store values as cache records: dataclasses by field name, arrays by type and shape, each checked when read.
 
 A record is the length of a JSON text, the text, and the arrays it speaks of, one after the other.
 """
@@ -24,7 +24,7 @@ _LENGTH = struct.Struct("<Q")
 
 
 def write_record(path: Path, value: object, known: Collection[str] = ()) -> None:
-    """Keep a value as a cache entry, without those of its fields whose values every reader brings along.
+    """Write a value as a cache entry, without the fields in `known`, which every reader supplies.
 
     Raises `OutputError` where it cannot be written.
     """
@@ -34,7 +34,7 @@ def write_record(path: Path, value: object, known: Collection[str] = ()) -> None
 
 
 def read_record(path: Path, kind: type[T], known: Mapping[str, object] | None = None) -> T | None:
-    """The value that was kept there, `known` being the fields left out of it; None where there is none of that kind."""
+    """The stored value, completed by the fields in `known`; None if there is no intact value of that type."""
     content = read_entry(path)
     if content is None:
         return None
@@ -47,7 +47,7 @@ def read_record(path: Path, kind: type[T], known: Mapping[str, object] | None = 
 
 
 def _plain(value: Any, arrays: list[bytes], known: Collection[str] = ()) -> Any:
-    """As JSON knows it; arrays go to the end of a list, and leave type and shape in their place."""
+    """The value as JSON types; arrays are appended to a list, and replaced by type and shape."""
     if is_dataclass(value):
         names = [field.name for field in fields(value) if field.name not in known]
         return {name: _plain(getattr(value, name), arrays) for name in names}
@@ -64,7 +64,7 @@ def _plain(value: Any, arrays: list[bytes], known: Collection[str] = ()) -> Any:
 
 
 class _Reader:
-    """Makes values of what `_plain` gave; whatever is of another kind raises `ValueError` or `TypeError`."""
+    """Builds values from the output of `_plain`; other types raise `ValueError` or `TypeError`."""
 
     def __init__(self, content: bytes, arrays_at: int) -> None:
         self._content, self._at = content, arrays_at
@@ -110,5 +110,5 @@ class _Reader:
         count = prod(shape)
         array = np.frombuffer(self._content, dtype, count, self._at) if count else np.empty(0, dtype)
         self._at += count * dtype.itemsize
-        # A copy of its own, so that no array keeps the whole record in memory.
+        # Copied, so that no array keeps the whole record in memory.
         return array.reshape(shape).copy()

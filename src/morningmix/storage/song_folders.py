@@ -1,4 +1,4 @@
-"""Song folders: which ones are ours, and how a new version takes the place of the old one, whole or not at all.
+"""Song folders: which ones are ours, and how a new version replaces the old one completely or not at all.
 
 A new version is built under ``mixes/.partial/new``. Once it is complete a journal is written, and from then on the
 swap is only ever finished: every step can be repeated, so `recover` takes over wherever a killed run stopped. Before
@@ -40,20 +40,20 @@ _LARGEST_JSON_BYTES = 50_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Swap:
-    """What a journal says: the folder that is built and its place, old folders and their names in ``earlier``."""
+    """Contents of a journal: the new folder and its destination, old folders and their names in ``earlier``."""
 
     new: str
     built: str
     moves: tuple[tuple[str, str], ...]
     discard: tuple[str, ...] = ()
-    """Folders in ``earlier`` that lose their place."""
+    """Folders in ``earlier`` that are replaced."""
 
 
 # ---------------------------------------------------------------- which folders are ours
 
 
 def folder_name(number: int, title: str) -> str:
-    """What a song's folder is called."""
+    """Folder name of a song."""
     return f"{number:02d} {safe_name(title)}"
 
 
@@ -83,12 +83,12 @@ def _title(folder: Path) -> str | None:
 
 
 def song_folders(mixes: Path) -> list[Path]:
-    """The song folders in a folder of mixes, in order. Copies under other names are somebody's own and left out."""
+    """The song folders in a folder of mixes, in order. Copies under other names are the user's own and left out."""
     return [folder for folder in sorted(mixes.glob("[0-9][0-9]* *")) if is_song_folder(folder)]
 
 
 def song_sheets(mixes: Path) -> list[Path]:
-    """Recall sheets of the songs in a folder of mixes, in order, and those that no longer say whose they are."""
+    """Recall sheets of the songs in a folder of mixes, in order, including damaged ones."""
     numbered = [folder for folder in sorted(mixes.glob("[0-9][0-9]* *")) if folder.is_dir() and not folder.is_symlink()]
     return [folder / RECALL for folder in numbered if is_song_folder(folder) or _is_damaged(folder / RECALL)]
 
@@ -98,7 +98,7 @@ def _is_damaged(sheet: Path) -> bool:
 
 
 def refuse_in_the_way(mixes: Path, names: Iterable[str]) -> None:
-    """Raise `OutputError` where something that is not ours lies in the place of a song folder."""
+    """Raise `OutputError` if something that is not ours is in the way of a song folder."""
     refuse_link(mixes / EARLIER)
     for name in names:
         for place, is_ours in ((mixes / name, is_song_folder), (mixes / EARLIER / name, is_earlier_version)):
@@ -110,7 +110,7 @@ def refuse_in_the_way(mixes: Path, names: Iterable[str]) -> None:
 
 
 def _sheet(song: Path) -> dict[str, Any]:
-    """The recall sheet of a song folder as it stands; empty where there is none that can be read."""
+    """The recall sheet of a song folder, unchecked; empty if none can be read."""
     return _json_object(song / RECALL) or {}
 
 
@@ -127,7 +127,7 @@ def _json_object(path: Path) -> dict[str, Any] | None:
 
 
 def _listed(song: Path) -> set[str]:
-    """Files that a song folder's recall sheet calls its own, and the sheet."""
+    """Files that a song folder's recall sheet lists, and the sheet itself."""
     files = _sheet(song).get("files")
     names = files if isinstance(files, list) else []
     return {_nfc(name) for name in names if isinstance(name, str)} | {RECALL}
@@ -137,7 +137,7 @@ def _listed(song: Path) -> set[str]:
 
 
 def begin_song(mixes: Path, name: str) -> Path:
-    """A fresh, empty folder to build a song's outputs in, on the file system where they will lie.
+    """A new, empty folder for a song's outputs, on the file system of their destination.
 
     Raises `OutputError`.
     """
@@ -153,7 +153,7 @@ def begin_song(mixes: Path, name: str) -> Path:
 
 
 def finish_song(partial: Path, mixes: Path, name: str, *, replaces: str | None = None) -> None:
-    """Put a complete song folder from `begin_song` in its place.
+    """Move a complete song folder from `begin_song` to its destination.
 
     `replaces` is the folder name the song had before, if its title or number changed. The version that stood there goes
     to ``earlier``, and the one that was there goes away; where nothing has changed, all stays as it is. Files that are
@@ -172,7 +172,7 @@ def finish_song(partial: Path, mixes: Path, name: str, *, replaces: str | None =
         if len(old_names) == 2 and (mixes / old_names[0]).samefile(mixes / old_names[1]):
             old_names = old_names[:1]
         if old_names == [name] and _same_outputs(partial, mixes / name):
-            # The new sheet may say more than the old one, but the version before stays in ``earlier``.
+            # The new sheet may hold more than the old one, but the previous version stays in ``earlier``.
             (partial / RECALL).replace(mixes / name / RECALL)
             _delete(partial)
             return
@@ -207,7 +207,7 @@ def retire_songs(mixes: Path, wanted: Iterable[str]) -> None:
 
 
 def _same_outputs(new: Path, old: Path) -> bool:
-    """Whether both hold the same files with the same bytes, the recall sheet left aside."""
+    """Whether both hold the same files with the same bytes, apart from the recall sheet."""
     names = _listed(new)
     if names != _listed(old):
         return False
@@ -224,7 +224,7 @@ def _carry_over(old: Path, new: Path) -> None:
 
 
 def _own_files(song: Path) -> list[Path]:
-    """Files and links in a song folder that its recall sheet does not list: somebody's own."""
+    """The user's own files and links in a song folder, which its recall sheet does not list."""
     ours = _listed(song)
     found = []
     for above, folders, names in os.walk(song, onerror=_raise):
@@ -253,7 +253,7 @@ def _free(path: Path) -> Path:
 
 
 def recover(home: Home) -> None:
-    """Finish or undo what a killed run left: a begun swap is finished, half-built song folders are removed.
+    """Clean up after a killed run: a swap that was begun is finished, unfinished song folders are removed.
 
     To be called with the mix folder `locked`. Raises `OutputError`.
     """
@@ -263,7 +263,7 @@ def recover(home: Home) -> None:
 
 
 def finish_swaps(path: Path) -> None:
-    """Finish the swap that a killed run left in the mix folder that `path` is, or lies in; for commands that read it.
+    """Finish the swap of a killed run in the mix folder at or around `path`; for commands that read it.
 
     A run that is working there finishes it itself. Raises `OutputError`.
     """
@@ -277,7 +277,7 @@ def finish_swaps(path: Path) -> None:
 
 
 def _clear(partial: Path) -> None:
-    """Remove what this program leaves there, and nothing else that somebody may keep under the same name."""
+    """Remove what this program left there, but none of the user's own files under the same name."""
     if partial.is_symlink() or not partial.is_dir():
         return
     (partial / _DRAFT).unlink(missing_ok=True)
@@ -288,7 +288,7 @@ def _clear(partial: Path) -> None:
 
 
 def _remove_folders(above: Path, ours: re.Pattern[str]) -> None:
-    """Remove the folders of ours in one of our places, and the place where nothing is left in it."""
+    """Remove our own folders in `above`, and `above` itself if it is then empty."""
     if above.is_dir() and not above.is_symlink():
         for each in above.iterdir():
             if ours.fullmatch(each.name) and each.is_dir() and not each.is_symlink():
@@ -298,7 +298,7 @@ def _remove_folders(above: Path, ours: re.Pattern[str]) -> None:
 
 
 def _delete(folder: Path) -> None:
-    """Delete a folder of ours. Somebody's own files in it may be read-only, and Windows deletes none that are."""
+    """Delete one of our folders. Files in it may be read-only, which Windows refuses to delete."""
     for above, _, names in os.walk(folder):
         for path in (Path(above) / name for name in names):
             if not path.is_symlink():
@@ -317,7 +317,7 @@ def _write_journal(mixes: Path, swap: _Swap) -> None:
 
 
 def _read_journal(mixes: Path) -> _Swap | None:
-    """The journal of a swap that was begun. Raises `OutputError` for one that this program would not write."""
+    """The journal of an unfinished swap. Raises `OutputError` for one that this program would not write."""
     path = mixes / _PARTIAL / _JOURNAL
     if not os.path.lexists(path):
         return None
@@ -331,7 +331,7 @@ def _read_journal(mixes: Path) -> _Swap | None:
 
 
 def _swap_of(journal: dict[str, Any] | None) -> _Swap | None:
-    """The journal's swap, if it has that shape and names nothing but song folders by their plain names."""
+    """The journal's swap; None unless it has that shape and only plain names of song folders."""
     if journal is None or set(journal) != {"new", "built", "moves", "discard"}:
         return None
     moves, discard = journal["moves"], journal["discard"]
@@ -351,7 +351,7 @@ def _swap_of(journal: dict[str, Any] | None) -> _Swap | None:
 
 
 def _fits(swap: _Swap, mixes: Path) -> bool:
-    """Whether every folder that the swap would touch is one of our song folders, or no longer there."""
+    """Whether every folder that the swap would change is one of our song folders, or missing."""
     partial, earlier = mixes / _PARTIAL, mixes / EARLIER
     if any(place.is_symlink() for place in (earlier, partial / _NEW, partial / _TRASH)):
         return False
@@ -366,7 +366,7 @@ def _fits(swap: _Swap, mixes: Path) -> bool:
 
 
 def _finish_swap(mixes: Path) -> None:
-    """Take a journal's steps that are still to be done. While the built folder has not moved, all in `mixes` is old."""
+    """Do the remaining steps of a journal. Until the new folder has moved, everything in `mixes` is old."""
     swap = _read_journal(mixes)
     if swap is None:
         return

@@ -1,4 +1,4 @@
-"""Text files that people write: read with errors they can act on, written whole or not at all."""
+"""Read and write text files that people edit: clear errors, atomic writes."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pathlib import Path
 from morningmix.errors import OutputError, RecipeError
 
 LARGEST_FILE_BYTES = 1_000_000
-"""Design choice: a text of this size was not written by a person."""
+"""Design choice: nobody writes a text this long by hand."""
 
 
 def read_text(path: Path) -> str:
@@ -29,7 +29,7 @@ def read_text(path: Path) -> str:
 
 
 def read_bytes(path: Path, most_bytes: int) -> bytes:
-    """What a plain file holds. Raises `RecipeError` where there is none, or it cannot be read or is too big."""
+    """Content of a plain file. Raises `RecipeError` if it is missing, cannot be read or is too big."""
     try:
         if not stat.S_ISREG(path.stat().st_mode):
             raise RecipeError(f"{path} cannot be read: it is not a plain file.")
@@ -46,7 +46,7 @@ def read_bytes(path: Path, most_bytes: int) -> bytes:
 
 
 def write_text_whole(path: Path, text: str) -> None:
-    """Write the file whole or not at all; the old one stays until the new one is complete, a link gives way to a file.
+    """Replace the file atomically: the old one stays until the new one is complete. A link is replaced by a file.
 
     Raises `OutputError` where that is not possible.
     """
@@ -57,7 +57,7 @@ def write_text_whole(path: Path, text: str) -> None:
 
 
 def write_text_new(path: Path, text: str) -> None:
-    """Write a file that is not there yet, whole or not at all. Raises `OutputError`, also where there is one by now."""
+    """Write a new file atomically. Raises `OutputError`, also if the file exists by now."""
     with _draft(path, text) as partial:
         if os.path.lexists(path):
             raise OutputError(f"{path} has appeared meanwhile and stays as it is. Run again to use it.")
@@ -66,7 +66,7 @@ def write_text_new(path: Path, text: str) -> None:
 
 @contextlib.contextmanager
 def _draft(path: Path, text: str) -> Iterator[Path]:
-    """The text in a file beside its place, to be moved there."""
+    """The text in a temporary file beside `path`, to be moved there."""
     partial = path.with_name(f".{path.name[:40]}.{os.getpid()}.partial")
     try:
         partial.unlink(missing_ok=True)
@@ -83,7 +83,7 @@ def _draft(path: Path, text: str) -> Iterator[Path]:
 
 
 def remove_drafts(path: Path) -> None:
-    """Remove drafts of a text that killed runs left beside it."""
+    """Remove drafts of the file that killed runs left beside it."""
     draft = re.compile(rf"\.{re.escape(path.name[:40])}\.\d+\.partial")
     with contextlib.suppress(OSError):
         for beside in path.parent.iterdir():
