@@ -119,7 +119,7 @@ def test_a_converted_sine_is_that_sine(tmp_path, from_hz, to_hz):
     assert np.abs(sound - expected)[inner].max() < 0.5e-5
 
 
-def test_segment_edges_cannot_be_told_from_one_long_conversion(tmp_path, monkeypatch):
+def test_conversion_in_segments_equals_one_long_conversion(tmp_path, monkeypatch):
     soundfile.write(tmp_path / "a.wav", 0.2 * np.random.default_rng(3).standard_normal(90_000), 44_100, "FLOAT")
     (recording,) = find_take(tmp_path).recordings
     cut = whole(recording, 48_000)
@@ -140,8 +140,8 @@ def test_samples_that_are_not_finite_read_as_silence(tmp_path, name, subtype):
 
 
 @pytest.mark.parametrize(("name", "subtype"), [("a.wav", "FLOAT"), ("a.wav", "DOUBLE"), ("a.aiff", "FLOAT")])
-def test_samples_that_no_input_can_be_read_as_silence_and_are_counted(tmp_path, name, subtype):
-    """A float recorder passes full scale by its trim; 1e20 is damage, and its square no number any more."""
+def test_impossibly_large_samples_read_as_silence_and_are_counted(tmp_path, name, subtype):
+    """A float recorder exceeds full scale by its trim; 1e20 is damage, and its square overflows."""
     sound = np.full(100, 0.25)
     sound[10:14] = 60.0, -60.0, 1e20, -3e38
     soundfile.write(tmp_path / name, sound, 48_000, subtype)
@@ -179,10 +179,10 @@ def test_a_flac_file_cut_short_gives_all_the_sound_there_is(tmp_path):
 @pytest.mark.parametrize(
     ("said", "words"), [(0, "does not say how long"), ((1 << 36) - 1, "says 397:"), (96_001, "says 0:02.0 of sound")]
 )
-def test_a_flac_file_holds_no_more_than_decodes(tmp_path, said, words):
+def test_a_flac_file_is_as_long_as_it_decodes(tmp_path, declared, words):
     path = tmp_path / "kick.flac"
     content = flac(path, 96_000)
-    content[21:26] = (((content[21] >> 4) << 36) | said).to_bytes(5, "big")
+    content[21:26] = (((content[21] >> 4) << 36) | declared).to_bytes(5, "big")
     path.write_bytes(content)
     (recording,) = find_take(tmp_path).recordings
     assert recording.frames == 96_000
@@ -211,7 +211,7 @@ def test_a_flac_file_is_read_around_damage_in_its_middle(tmp_path, channels):
         assert np.array_equal(np.concatenate(blocks, axis=1), sound[:, start:])
 
 
-def test_a_card_that_fails_is_no_damage_to_read_around(tmp_path, monkeypatch):
+def test_a_failing_card_is_an_error_and_not_damage(tmp_path, monkeypatch):
     path = tmp_path / "kick.flac"
     content = flac(path, 96_000)
     content[len(content) // 2 : len(content) // 2 + 40] = bytes(40)
@@ -278,7 +278,7 @@ def test_a_stretch_before_the_start_is_a_mistake(recordings):
 
 
 @pytest.mark.parametrize("size", [0, 1, 4096, 5000, 1_000_000])
-def test_a_sample_tells_files_of_one_size_apart(tmp_path: Path, size: int) -> None:
+def test_samples_of_the_content_distinguish_files_of_equal_size(tmp_path: Path, size: int) -> None:
     contents = [np.random.default_rng(seed).bytes(size) for seed in (1, 2, 1)]
     for number, content in enumerate(contents):
         (tmp_path / f"{number}.wav").write_bytes(content)

@@ -1,4 +1,4 @@
-"""What stands in the files that are sent round."""
+"""Tags of shared files."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a folder of raw tracks is taken for."""
+"""Takes found in a folder of raw tracks."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def samples(recording) -> np.ndarray:
 # ---------------------------------------------------------------- names
 
 
-def test_a_pair_is_spelt_alike_before_it_only_sounds_alike(tmp_path):
+def test_exact_spelling_pairs_first(tmp_path):
     for name in ("Keys L", "keys L", "keys R", "PAD l", "pad R"):
         put(tmp_path, **{name: wav.mono(100)})
     files = {recording.files for recording in find_take(tmp_path).recordings}
@@ -231,7 +231,7 @@ def test_what_cannot_be_used_is_left_out_with_its_reason(tmp_path):
         ("SDS", "PCM_16", "it holds SDS sound; save it again as WAV"),
     ],
 )
-def test_an_ending_proves_nothing(tmp_path, kind, subtype, words):
+def test_formats_are_recognised_by_content(tmp_path, kind, subtype, words):
     put(tmp_path, good=wav.mono(10))
     soundfile.write(tmp_path / "other.aiff", np.zeros(5000), 48_000, subtype, format=kind)
     (reason,) = find_take(tmp_path).left_out

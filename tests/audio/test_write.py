@@ -1,4 +1,4 @@
-"""Writing: what was given is what is in the file; a refusal is one clear line."""
+"""Written files hold exactly the given samples; errors are one clear line."""
 
 from __future__ import annotations
 
@@ -117,7 +117,7 @@ def test_rf64_reads_back(tmp_path, monkeypatch):
         (24, np.zeros((2, 11), np.int32), "more frames than announced"),
     ],
 )
-def test_what_is_not_for_the_file_is_refused(tmp_path, bits, sound, words):
+def test_samples_that_do_not_fit_the_file_are_refused(tmp_path, bits, sound, words):
     with (
         IntegerWriter(tmp_path / "a.wav", rate_hz=48_000, channels=2, frames=10, bits=bits) as writer,
         pytest.raises(ValueError, match=words),
@@ -157,7 +157,7 @@ def test_reasons_in_words(tmp_path):
     start=st.integers(0, 25_000),
     frames=st.integers(0, 25_000),
 )
-def test_scratch_gives_back_any_stretch(tmp_path_factory, channels, lengths, start, frames):
+def test_any_stretch_of_a_scratch_file_can_be_read(tmp_path_factory, channels, lengths, start, frames):
     sound = np.random.default_rng(0).standard_normal((channels, 20_000)).astype(np.float32)
     with FloatScratch(tmp_path_factory.getbasetemp(), channels) as scratch:
         for block in cut(sound, lengths):

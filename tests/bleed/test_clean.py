@@ -1,4 +1,4 @@
-"""Bleed that is predicted and subtracted, and what is left of it masked."""
+"""Cleaning: bleed is predicted and subtracted, and the residual is masked."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ Sound = NDArray[np.float64]
 
 @settings(max_examples=20, deadline=None)
 @given(st.integers(1, 3000), st.lists(st.integers(1, 7), min_size=1, max_size=6), st.integers(0, 99))
-def test_sound_comes_back_from_its_spectra(frames: int, cuts: list[int], seed: int) -> None:
-    """Root-Hann windows at both ends, four to a window, add up to one (Griffin, Lim, IEEE TASSP 32(2) 1984)."""
+def test_synthesis_inverts_analysis(frames: int, cuts: list[int], seed: int) -> None:
+    """Root-Hann windows at both ends with an overlap of four sum to one (Griffin, Lim, IEEE TASSP 32(2) 1984)."""
     size = 256
     hop = size // OVERLAP
     sound = np.random.default_rng(seed).standard_normal(frames).astype(np.float32)
@@ -52,7 +52,7 @@ def test_sound_comes_back_from_its_spectra(frames: int, cuts: list[int], seed: i
 
 
 def _room(rng: np.random.Generator, delay_s: float) -> Sound:
-    """A response: delayed, with a decaying tail of 50 ms."""
+    """Impulse response: delayed, with a decaying tail of 50 ms."""
     length = int(0.1 * RATE_HZ)
     tail = rng.standard_normal(length) * np.exp(-np.arange(length) / (0.015 * RATE_HZ))
     tail[0] = 6.0
@@ -82,19 +82,19 @@ def _voice(sung: tuple[tuple[float, float], ...], pitch_hz: float) -> Sound:
 
 @pytest.fixture(scope="module")
 def band() -> dict[str, Sound]:
-    """Drum, amplifier and two voice microphones: own sound, and the recorded sum with bleed through rooms."""
+    """Drum, amplifier and two vocal microphones: direct sound, and the recording with bleed through rooms."""
     rng = np.random.default_rng(7)
     drum, amp = _hits(rng, 0.45), signal.sosfilt(signal.butter(2, 2500, fs=RATE_HZ, output="sos"), _hits(rng, 0.31))
     voices = {"voice 1": _voice(((1, 6), (9, 14)), 220.0), "voice 2": _voice(((3, 8), (12, 17)), 330.0)}
-    own = {"drum": drum, "amp": np.asarray(amp), **{name: 0.5 * sound for name, sound in voices.items()}}
-    heard = {"drum": own["drum"], "amp": own["amp"]}
+    direct = {"drum": drum, "amp": np.asarray(amp), **{name: 0.5 * sound for name, sound in voices.items()}}
+    heard = {"drum": direct["drum"], "amp": direct["amp"]}
     for name in voices:
-        other = next(one for one in voices if one != name)
-        bleed = signal.oaconvolve(own["drum"], 0.5 * _room(rng, 0.004))[: len(drum)]
-        bleed = bleed + signal.oaconvolve(own["amp"], 0.4 * _room(rng, 0.007))[: len(drum)]
-        bleed = bleed + signal.oaconvolve(own[other], 0.2 * _room(rng, 0.005))[: len(drum)]
-        heard[name] = own[name] + bleed
-    return {**{f"own {name}": sound for name, sound in own.items()}, **heard}
+        other = next(voice for voice in voices if voice != name)
+        bleed = signal.oaconvolve(direct["drum"], 0.5 * _room(rng, 0.004))[: len(drum)]
+        bleed = bleed + signal.oaconvolve(direct["amp"], 0.4 * _room(rng, 0.007))[: len(drum)]
+        bleed = bleed + signal.oaconvolve(direct[other], 0.2 * _room(rng, 0.005))[: len(drum)]
+        heard[name] = direct[name] + bleed
+    return {**{f"own {name}": sound for name, sound in direct.items()}, **heard}
 
 
 def _quiet(seconds: float) -> None:
@@ -106,17 +106,17 @@ INPUTS = ("amp", "drum", "voice 1", "voice 2")  # as files sort
 
 def _clean(folder: Path, inputs: dict[str, Sound], workers: int = 1) -> dict[str, Sound]:
     """Cleaned voices by name."""
-    return {name: _sound(one) for name, one in _cleaned(folder, inputs, workers).items()}
+    return {name: _samples_of(voice) for name, voice in _cleaned(folder, inputs, workers).items()}
 
 
-def _sound(one: Cleaned) -> Sound:
-    return read_stretch(one.sound, RATE_HZ, 0, one.sound.frames)[0].astype(np.float64) / 0.1
+def _samples_of(voice: Cleaned) -> Sound:
+    return read_stretch(voice.sound, RATE_HZ, 0, voice.sound.frames)[0].astype(np.float64) / 0.1
 
 
 def _cleaned(
     folder: Path, inputs: dict[str, Sound], workers: int = 1, repaired: tuple[tuple[int, float], ...] = ()
 ) -> dict[str, Cleaned]:
-    """What was made and measured, by name."""
+    """Cleaned voices with their measurements, by name."""
     tracks = folder / "take"
     tracks.mkdir(parents=True)
     for name, sound in inputs.items():
@@ -126,15 +126,15 @@ def _cleaned(
     _, store = measure_take(take, folder / "cache", 1, _quiet)
     targets = tuple((index, True) for index, name in enumerate(names) if name.startswith("voice"))
     cleaning = Cleaning(targets=targets, references=tuple(range(len(names))), repaired=repaired)
-    # As in every run: with several threads some linear algebra rounds otherwise.
+    # As in every run: with several threads some linear algebra rounds differently.
     with threadpool_limits(1):
         cleaned = clean_take(take, store, cleaning, folder / "cache", workers, _quiet)
-    return {names[index]: one for index, one in cleaned.items()}
+    return {names[index]: voice for index, voice in cleaned.items()}
 
 
-def _sdr_db(own: Sound, sound: Sound) -> float:
-    """Own sound over everything else that is there."""
-    return float(10.0 * np.log10(np.sum(own**2) / np.sum((sound - own) ** 2)))
+def _sdr_db(direct: Sound, sound: Sound) -> float:
+    """Source-to-distortion ratio: direct sound over everything else."""
+    return float(10.0 * np.log10(np.sum(direct**2) / np.sum((sound - direct) ** 2)))
 
 
 @pytest.fixture(scope="module")
@@ -144,19 +144,19 @@ def plainly(band: dict[str, Sound], tmp_path_factory: pytest.TempPathFactory) ->
 
 @pytest.fixture(scope="module")
 def plain(plainly: dict[str, Cleaned]) -> dict[str, Sound]:
-    return {name: _sound(one) for name, one in plainly.items()}
+    return {name: _samples_of(voice) for name, voice in plainly.items()}
 
 
-def test_voices_come_out_clearer_by_far(band: dict[str, Sound], plain: dict[str, Sound]) -> None:
+def test_cleaning_improves_voices_by_at_least_5_db(band: dict[str, Sound], plain: dict[str, Sound]) -> None:
     """At least the 5 dB "in all cases" of Kokkinis, Reiss, Mourjopoulos, IEEE TASL 20(3) 2012, here on a toy band."""
     for name in ("voice 1", "voice 2"):
-        own = band[f"own {name}"]
-        assert len(plain[name]) == len(own)
-        assert _sdr_db(own, plain[name]) > _sdr_db(own, band[name]) + 8.0
+        direct = band[f"own {name}"]
+        assert len(plain[name]) == len(direct)
+        assert _sdr_db(direct, plain[name]) > _sdr_db(direct, band[name]) + 8.0
 
 
 @pytest.mark.parametrize("workers", [2, 4])
-def test_workers_change_nothing(
+def test_the_result_does_not_depend_on_the_number_of_workers(
     workers: int, band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(subtract, "_WORTH_S", 0.0)
@@ -165,18 +165,18 @@ def test_workers_change_nothing(
         assert np.array_equal(plain[name], again[name])
 
 
-def test_a_reference_upside_down_or_late_changes_little(
+def test_polarity_and_delay_of_a_reference_matter_little(
     band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
 ) -> None:
     late = np.concatenate([np.zeros(int(0.005 * RATE_HZ)), band["drum"]])[: len(band["drum"])]
     for folder, drum in (("flipped", -band["drum"]), ("late", late)):
         changed = _clean(tmp_path / folder, {**{name: band[name] for name in INPUTS}, "drum": drum})
         for name in plain:
-            own = band[f"own {name}"]
-            assert _sdr_db(own, changed[name]) == pytest.approx(_sdr_db(own, plain[name]), abs=0.5), folder
+            direct = band[f"own {name}"]
+            assert _sdr_db(direct, changed[name]) == pytest.approx(_sdr_db(direct, plain[name]), abs=0.5), folder
 
 
-def test_an_input_12_db_up_comes_out_12_db_up_and_changes_no_other(
+def test_12_db_more_gain_on_one_input_does_not_change_the_others(
     band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
 ) -> None:
     gain = 10.0 ** (12.0 / 20.0)
@@ -188,48 +188,46 @@ def test_an_input_12_db_up_comes_out_12_db_up_and_changes_no_other(
     assert 20.0 * np.log10(ratio) == pytest.approx(0.0, abs=0.1)
 
 
-def test_one_input_alone_is_not_touched(band: dict[str, Sound], tmp_path: Path) -> None:
+def test_a_single_input_is_not_cleaned(band: dict[str, Sound], tmp_path: Path) -> None:
     assert _clean(tmp_path, {"voice 1": band["voice 1"]}) == {}
 
 
-def test_a_reference_that_is_silent_does_no_harm(
-    band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
-) -> None:
+def test_a_silent_reference_does_no_harm(band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path) -> None:
     inputs = {name: band[name] for name in INPUTS}
     changed = _clean(tmp_path, {**inputs, "spare": np.zeros_like(band["drum"])})
     for name in plain:
-        own = band[f"own {name}"]
-        assert _sdr_db(own, changed[name]) == pytest.approx(_sdr_db(own, plain[name]), abs=0.3)
+        direct = band[f"own {name}"]
+        assert _sdr_db(direct, changed[name]) == pytest.approx(_sdr_db(direct, plain[name]), abs=0.3)
 
 
-def test_whose_bleed_it_was_is_told(plainly: dict[str, Cleaned]) -> None:
+def test_the_sources_of_the_bleed_are_measured(plainly: dict[str, Cleaned]) -> None:
     """The drum is louder in both microphones than the amplifier, and that louder than the other voice."""
-    for one in plainly.values():
-        assert [INPUTS[index] for index, _ in one.bleed_sources[:2]] == ["drum", "amp"]
-        assert sum(share for _, share in one.bleed_sources) == pytest.approx(1.0, abs=1e-3)
+    for voice in plainly.values():
+        assert [INPUTS[index] for index, _ in voice.bleed_sources[:2]] == ["drum", "amp"]
+        assert sum(share for _, share in voice.bleed_sources) == pytest.approx(1.0, abs=1e-3)
 
 
-def test_others_that_explain_nothing_take_nothing(band: dict[str, Sound], tmp_path: Path) -> None:
-    """A voice among inputs of another evening: nothing to subtract, and the sound stays as it was."""
+def test_unrelated_inputs_subtract_nothing(band: dict[str, Sound], tmp_path: Path) -> None:
+    """A voice with inputs of another evening: nothing is subtracted, and the sound stays as it was."""
     rng = np.random.default_rng(5)
     voice = band["own voice 1"] + 1e-3 * rng.standard_normal(len(band["own voice 1"]))
     others = {"amp": 0.3 * _hits(rng, 0.37), "drum": 0.3 * _hits(rng, 0.53)}
-    one = _cleaned(tmp_path, {**others, "voice 1": voice})["voice 1"]
-    assert not one.subtracted
-    assert one.bleed_sources == ()
-    sound = _sound(one)
+    voice = _cleaned(tmp_path, {**others, "voice 1": voice})["voice 1"]
+    assert not voice.subtracted
+    assert voice.bleed_sources == ()
+    sound = _samples_of(voice)
     assert _sdr_db(voice, sound) > 20.0  # the mask takes a little of its quietest moments
 
 
-def test_a_voice_that_clipped_is_mended_before_it_is_cleaned(band: dict[str, Sound], tmp_path: Path) -> None:
-    """Cut off 8 dB under its peaks; mending runs of up to 1 ms brings back some of what was lost."""
+def test_a_clipped_voice_is_declipped_before_it_is_cleaned(band: dict[str, Sound], tmp_path: Path) -> None:
+    """Clipped 8 dB under its peaks; declipping runs of up to 1 ms restores part of it."""
     loud = {name: band[name] for name in INPUTS}
     ceiling = 0.4 * float(np.abs(loud["voice 1"]).max())
     loud = {name: 10.0 / ceiling * sound for name, sound in loud.items()}  # files hold a tenth of it
     loud["voice 1"] = np.clip(loud["voice 1"], -10.0, 10.0)
-    own = 10.0 / ceiling * band["own voice 1"]
+    direct = 10.0 / ceiling * band["own voice 1"]
     sdr_db = {}
     for name, repaired in (("cut", ()), ("mended", ((2, 0.001),))):
-        one = _cleaned(tmp_path / name, loud, repaired=repaired)["voice 1"]
-        sdr_db[name] = _sdr_db(own, _sound(one))
+        voice = _cleaned(tmp_path / name, loud, repaired=repaired)["voice 1"]
+        sdr_db[name] = _sdr_db(direct, _samples_of(voice))
     assert sdr_db["mended"] > sdr_db["cut"] + 0.1

@@ -1,4 +1,4 @@
-"""Filters that are learnt from other inputs."""
+"""Filters that predict bleed from other inputs."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from morningmix.bleed.filters import WINDOW_S, NormalEquations, history, predict
 from morningmix.dsp.stft import size_for
 
 
-def test_slabs_hold_every_bin_once() -> None:
+def test_slabs_cover_every_bin_once() -> None:
     size = size_for(0.085, 48_000)
     assert size == 4096
     parts = slabs(size, 48_000)
@@ -20,7 +20,7 @@ def test_slabs_hold_every_bin_once() -> None:
 
 
 @pytest.mark.parametrize("workers", [1, 2, 3, 8, 64])
-def test_slabs_are_balanced_whole_and_in_order(workers: int) -> None:
+def test_slabs_are_distributed_completely_and_in_order(workers: int) -> None:
     cut = slabs(size_for(WINDOW_S, 48_000), 48_000)
     groups = subtract._balanced(cut, workers)
     assert tuple(slab for group in groups for slab in group) == cut
@@ -28,7 +28,7 @@ def test_slabs_are_balanced_whole_and_in_order(workers: int) -> None:
     assert len(groups) >= min(workers, 8)
 
 
-def test_filters_are_those_of_an_independent_solver() -> None:
+def test_filters_match_an_independent_solver() -> None:
     """Weighted normal equations against `numpy.linalg.lstsq` on the weighted rows."""
     rng = np.random.default_rng(3)
     shape = (4, 3, 400)
@@ -48,8 +48,8 @@ def test_filters_are_those_of_an_independent_solver() -> None:
     )
 
 
-def test_filters_do_not_hang_on_the_order_in_which_sums_are_rounded() -> None:
-    """References that are nearly alike, as two microphones of one drum are, in one order and in the other."""
+def test_filters_do_not_depend_on_the_order_of_summation() -> None:
+    """Two nearly equal references, like two microphones on one drum, in both orders."""
     rng = np.random.default_rng(5)
     common = rng.standard_normal((8, 1, 600)) + 1j * rng.standard_normal((8, 1, 600))
     each = rng.standard_normal((8, 12, 600)) + 1j * rng.standard_normal((8, 12, 600))

@@ -1,4 +1,4 @@
-"""What is left of bleed, masked."""
+"""Masking of residual bleed."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from morningmix.bleed.mask import FLOOR_DB, mask, resting_fraction
 from morningmix.bleed.opening import HOLD_S, LOOK_AHEAD_S
 
 
-def test_a_mask_has_no_steps() -> None:
-    """What processors differ by, a ten millionth, must not come out a thousand times larger."""
+def test_the_mask_is_continuous() -> None:
+    """Rounding differences of 1e-7 between processors must not be amplified a thousand times."""
     rng = np.random.default_rng(2)
     noise = (rng.standard_normal((257, 400)) + 1j * rng.standard_normal((257, 400))).astype(np.complex64)
     bleed = rng.exponential(1.0, (257, 400)).astype(np.float32)
@@ -17,7 +17,7 @@ def test_a_mask_has_no_steps() -> None:
     assert np.abs(mask(off * noise, bleed) - mask(noise, bleed)).max() < 2e-5
 
 
-def test_a_mask_leaves_what_is_clear_and_turns_down_what_is_bleed() -> None:
+def test_the_mask_passes_clear_sound_and_turns_bleed_down() -> None:
     rng = np.random.default_rng(1)
     noise = (rng.standard_normal((64, 200)) + 1j * rng.standard_normal((64, 200))).astype(np.complex64)
     bleed = np.full((64, 200), 2.0, np.float32)
@@ -28,11 +28,11 @@ def test_a_mask_leaves_what_is_clear_and_turns_down_what_is_bleed() -> None:
     assert mask(30.0 * noise, bleed).mean() > 0.97
 
 
-def test_nobody_there_rests_all_the_time() -> None:
+def test_an_unused_microphone_is_always_at_rest() -> None:
     assert (resting_fraction(np.zeros(500, np.float32), 0.01) == 1.0).all()
 
 
-def test_no_line_starts_or_ends_in_the_slope_towards_rest() -> None:
+def test_no_line_starts_or_ends_in_a_ramp() -> None:
     clear_db = np.zeros(1000, np.float32)
     clear_db[400:600] = 3.0
     resting = resting_fraction(clear_db, 0.01)

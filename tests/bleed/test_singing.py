@@ -1,4 +1,4 @@
-"""When a microphone counts as sung into, told from its excess over the bleed."""
+"""Gate decisions from the level over predicted bleed."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ def facts(over_bleed_db: NDArray[np.float32], of_instruments_db: NDArray[np.floa
     )
 
 
-def heap(hops: int, seed: int = 1, spread_db: float = 0.4) -> NDArray[np.float32]:
-    """Excess of a microphone that nobody sings into: about 0 dB with a spread."""
+def noise_floor(hops: int, seed: int = 1, spread_db: float = 0.4) -> NDArray[np.float32]:
+    """Level over bleed of an unused microphone: about 0 dB with some spread."""
     return (spread_db * np.random.default_rng(seed).standard_normal(hops)).astype(np.float32)
 
 
@@ -51,54 +51,54 @@ def assert_in_order(spans: Spans, length_s: float) -> None:
 LINES = [(200, 300), (500, 520), (700, 900)]
 
 
-def test_it_opens_early_and_closes_late() -> None:
-    singing = measure_singing(facts(with_lines(heap(1000), LINES, 8.0)))
+def test_the_gate_opens_early_and_closes_late() -> None:
+    singing = measure_singing(facts(with_lines(noise_floor(1000), LINES, 8.0)))
     assert singing is not None
-    # Every line stands clearly out of the heap, so both edges are known to the hop.
+    # Every line is clearly above the noise floor, so both edges are known to the hop.
     expected = tuple((start * HOP_S - LOOK_AHEAD_S, stop * HOP_S + HOLD_S) for start, stop in LINES)
     np.testing.assert_allclose(singing.open_s, expected, atol=1e-6)
     assert singing.because.endswith("% of the time")
 
 
 @pytest.mark.parametrize("above_db", [2.5, 4.0, 8.0, 14.0])
-def test_quiet_and_loud_singers_are_both_heard(above_db: float) -> None:
-    singing = measure_singing(facts(with_lines(heap(1000), LINES, above_db)))
+def test_quiet_and_loud_singers_open_the_gate(above_db: float) -> None:
+    singing = measure_singing(facts(with_lines(noise_floor(1000), LINES, above_db)))
     assert singing is not None
     sung = spans_to_mask(tuple((a * HOP_S, b * HOP_S) for a, b in LINES), 1000, HOP_S)
     opened = spans_to_mask(singing.open_s, 1000, HOP_S)
     assert opened[sung].mean() == 1.0
     assert opened[~sung].mean() < 0.2
-    # What is counted as singing lies where the gate is open or next to it.
+    # Singing only counts where the gate is open or next to it.
     sings = spans_to_mask(singing.sings_s, 1000, HOP_S)
     assert sings[sung].mean() > 0.95
     assert sings[~sung].mean() < 0.2
 
 
 def test_a_dip_within_a_line_does_not_close_it() -> None:
-    excess = with_lines(heap(1000), [(200, 400)], 8.0)
-    excess[300:303] = 0.0
-    singing = measure_singing(facts(excess))
+    level_db = with_lines(noise_floor(1000), [(200, 400)], 8.0)
+    level_db[300:303] = 0.0
+    singing = measure_singing(facts(level_db))
     assert singing is not None
     assert singing.open_s[0] == (200 * HOP_S - LOOK_AHEAD_S, 400 * HOP_S + HOLD_S)
 
 
-def test_where_all_others_leave_nothing_the_instruments_decide() -> None:
-    singing = measure_singing(facts(np.full(1000, -3.0, np.float32), with_lines(heap(1000), LINES, 6.0)))
+def test_the_instruments_decide_where_all_inputs_explain_everything() -> None:
+    singing = measure_singing(facts(np.full(1000, -3.0, np.float32), with_lines(noise_floor(1000), LINES, 6.0)))
     assert singing is not None
     assert "the instruments" in singing.because
     assert len(singing.open_s) == len(LINES)
 
 
-def test_what_cannot_be_told_stays_open() -> None:
+def test_the_gate_stays_open_if_in_doubt() -> None:
     assert measure_singing(None) is None
-    assert measure_singing(facts(heap(9))) is None
-    # Flat: no heap with a tail, so nothing speaks for closing.
+    assert measure_singing(facts(noise_floor(9))) is None
+    # Constant level: no noise-floor mode with a tail, so the gate stays open.
     assert measure_singing(facts(np.zeros(1000, np.float32))) is None
 
 
 @settings(max_examples=150, deadline=None)
 @given(
-    excess=arrays(
+    level_db=arrays(
         np.float32,
         st.integers(0, 400),
         elements=st.one_of(st.floats(-3.0, 15.0, width=32), st.floats(-1000.0, 1000.0, width=32)),
@@ -106,21 +106,21 @@ def test_what_cannot_be_told_stays_open() -> None:
     ),
     of_instruments_db=st.floats(-3.0, 15.0, width=32),
 )
-def test_no_excess_is_too_strange(excess: NDArray[np.float32], of_instruments_db: float) -> None:
-    excess.flags.writeable = False
-    singing = measure_singing(facts(excess, np.full(len(excess), of_instruments_db)))
+def test_any_level_over_bleed_gives_valid_stretches(level_db: NDArray[np.float32], of_instruments_db: float) -> None:
+    level_db.flags.writeable = False
+    singing = measure_singing(facts(level_db, np.full(len(level_db), of_instruments_db)))
     if singing is not None:
-        length_s = len(excess) * HOP_S
+        length_s = len(level_db) * HOP_S
         assert_in_order(singing.open_s, length_s)
         assert_in_order(singing.sings_s, length_s)
-        assert measure_singing(facts(excess, np.full(len(excess), of_instruments_db))) == singing
+        assert measure_singing(facts(level_db, np.full(len(level_db), of_instruments_db))) == singing
 
 
 @settings(max_examples=50, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1), shift_db=st.floats(-1.5, 4.0), above_db=st.floats(3.0, 8.0))
 def test_thresholds_follow_the_track(seed: int, shift_db: float, above_db: float) -> None:
-    # The same excess, lifted as a whole, opens in the same places but for the width of a histogram's bin.
-    plain = with_lines(heap(1000, seed), LINES, above_db)
+    # The same level with an offset opens in the same places, up to the width of a histogram bin.
+    plain = with_lines(noise_floor(1000, seed), LINES, above_db)
     one = measure_singing(facts(plain))
     other = measure_singing(facts(plain + np.float32(round(shift_db, 1))))
     assert one is not None
@@ -137,7 +137,7 @@ def test_spans_and_masks_are_inverse(mask: NDArray[np.bool_], step_s: float) -> 
     assert_in_order(spans, len(mask) * step_s)
 
 
-# ---------------------------------------------------------------- after the bleed was taken out
+# ---------------------------------------------------------------- cleaned microphones
 
 
 def cleaned(clear_db: NDArray[np.float32]) -> Cleaned:
@@ -153,8 +153,8 @@ def cleaned(clear_db: NDArray[np.float32]) -> Cleaned:
 
 @pytest.mark.parametrize("above_db", [0.6, 2.0, 6.0])
 @pytest.mark.parametrize("hops", [60, 1200])
-def test_a_cleaned_microphone_opens_for_what_rises(above_db: float, hops: int) -> None:
-    """A voice loud or quiet, in one line or half of the time."""
+def test_a_cleaned_microphone_opens_for_a_voice(above_db: float, hops: int) -> None:
+    """A loud or quiet voice, in one line or half of the time."""
     rest = np.random.default_rng(2).exponential(0.01, 2000)
     sung = rest.copy()
     sung[300 : 300 + hops] += above_db
@@ -164,7 +164,7 @@ def test_a_cleaned_microphone_opens_for_what_rises(above_db: float, hops: int) -
     np.testing.assert_allclose(heard.open_s, [expected], atol=1e-6)
 
 
-def test_a_cleaned_microphone_rests_where_nothing_rises() -> None:
+def test_a_cleaned_microphone_stays_closed_without_a_voice() -> None:
     nobody = measure_cleaned_singing(cleaned(np.random.default_rng(2).exponential(0.01, 2000)))
     assert nobody is not None
     assert nobody.open_s == ()

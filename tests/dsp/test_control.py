@@ -1,4 +1,4 @@
-"""Gain curves at control rate: gates, moves, compressors, and how steps become samples."""
+"""Gain curves at control rate: gates, moves, compressors, and interpolation to samples."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def test_a_gate_at_its_edges() -> None:
     np.testing.assert_allclose(curve, list(points.values()), atol=1e-9)
 
 
-def test_a_gate_that_never_opens_and_one_that_always_is() -> None:
+def test_a_gate_that_is_always_closed_or_always_open() -> None:
     times_s = np.arange(0.0, 2.0, 0.001)
     assert np.all(gate_line(Gate(open_s=(), floor_db=-20.0, ramp_s=0.06)).at(times_s) == -20.0)
     assert np.all(gate_line(Gate(open_s=((0.0, 2.0),), floor_db=-20.0, ramp_s=0.06)).at(times_s) == 0.0)
@@ -175,20 +175,20 @@ def test_release_takes_its_time_to_63_percent(release_s: float) -> None:
 
 @settings(max_examples=50, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1), most_db=st.floats(0.5, 12.0))
-def test_it_never_takes_more_than_it_may_and_never_adds(seed: int, most_db: float) -> None:
+def test_reduction_stays_between_zero_and_its_maximum(seed: int, most_db: float) -> None:
     peaks = (10.0 ** (np.random.default_rng(seed).uniform(-70.0, 20.0, 2000) / 20.0)).astype(np.float32)
     curve = CompressorCurve(compressor(max_reduction_db=most_db, ratio=20.0), STEPS_PER_S).process(peaks)
     assert np.all((curve <= 0.0) & (curve >= -most_db - 1e-9))
 
 
-def test_silence_and_nothing() -> None:
+def test_silence_and_empty_input() -> None:
     curve = CompressorCurve(compressor(), STEPS_PER_S)
     assert np.abs(curve.process(np.zeros(100, np.float32))).max() <= 1e-3
     assert curve.process(np.zeros(0, np.float32)).shape == (0,)
 
 
-def test_two_hours_do_not_wear_it_out() -> None:
-    # The running maximum grows with time; what it says of one hit must not.
+def test_the_curve_stays_exact_after_two_hours() -> None:
+    # The running maximum grows with time; the reduction of a hit must not.
     hit = np.concatenate([constant(-10.0, 0.05), constant(-100.0, 0.5)])
     early = CompressorCurve(compressor(), STEPS_PER_S)
     early.process(constant(-100.0, 1.0))

@@ -1,4 +1,4 @@
-"""Clipping: which runs are mended, how well, and the same however the sound is cut."""
+"""Declipping: which runs are interpolated, how well, and independent of the cut into blocks."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ RATE_HZ = 48_000
 LONGEST_S = 0.001
 
 
-def mended(sound: Block, blocks: list[int] | None = None, rate_hz: int = RATE_HZ) -> Block:
+def declipped(sound: Block, blocks: list[int] | None = None, rate_hz: int = RATE_HZ) -> Block:
     """The stage's output with its latency taken off, processed in blocks of these lengths (the rest at once)."""
     stage = RepairStage(LONGEST_S, rate_hz, len(sound))
     late = np.concatenate((sound, np.zeros((len(sound), stage.latency_frames), np.float32)), axis=1)
@@ -45,9 +45,9 @@ def mended(sound: Block, blocks: list[int] | None = None, rate_hz: int = RATE_HZ
 
 @settings(max_examples=40, deadline=None)
 @given(start=st.integers(-3000, 20_000), length=st.integers(1, 9000))
-def test_a_stretch_is_mended_as_the_whole_is(start: int, length: int) -> None:
+def test_a_stretch_is_declipped_like_the_whole(start: int, length: int) -> None:
     sound = as_recorded(1.5 * song())
-    whole = mended(sound)
+    whole = declipped(sound)
 
     def of(source: Block, first: int, stop: int) -> Block:
         padded = np.pad(source, ((0, 0), (max(0, -first), max(0, stop - source.shape[1]))))
@@ -61,7 +61,7 @@ def test_a_stretch_is_mended_as_the_whole_is(start: int, length: int) -> None:
 
 
 def song(seconds: float = 0.5, seed: int = 1) -> NDArray[np.float64]:
-    """Something like a sung note: harmonics with vibrato, and a little noise; peak 1."""
+    """A sung note: harmonics with vibrato and a little noise; peak 1."""
     rng = np.random.default_rng(seed)
     t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
     phase = 2.0 * np.pi * (220.0 * t - 1.2 / (2.0 * np.pi * 5.5) * np.cos(2.0 * np.pi * 5.5 * t))
@@ -71,7 +71,7 @@ def song(seconds: float = 0.5, seed: int = 1) -> NDArray[np.float64]:
 
 
 def as_recorded(sound: NDArray[np.float64]) -> Block:
-    """One channel at 16 bits: what lies beyond full scale is cut off."""
+    """One channel at 16 bits, clipped at full scale."""
     counts = np.clip(np.round(sound * 32_768.0), -32_768, 32_767)
     return np.asarray(counts / 32_768.0, np.float32)[None]
 
@@ -80,7 +80,7 @@ def snr_db(truth: NDArray[np.float64], got: NDArray[np.float32]) -> float:
     return float(10.0 * np.log10(np.sum(truth**2) / np.sum((truth - got) ** 2)))
 
 
-# ---------------------------------------------------------------- how well
+# ---------------------------------------------------------------- quality
 
 
 @pytest.mark.parametrize(("over_db", "least_gain_db"), [(3.0, 20.0), (6.0, 4.0)])
@@ -89,7 +89,7 @@ def test_clipped_notes_come_closer_to_what_was_played(over_db: float, least_gain
     recorded = as_recorded(truth)
     short = clipped(recorded[0], round(LONGEST_S * RATE_HZ))
     assert np.count_nonzero(short) > 500
-    out = mended(recorded)
+    out = declipped(recorded)
     before, after = snr_db(truth[short], recorded[0, short]), snr_db(truth[short], out[0, short])
     assert after - before > least_gain_db
 
@@ -108,7 +108,7 @@ def test_missing_samples_are_those_of_least_residual() -> None:
     np.testing.assert_allclose(least_residual(sound, where, filtered), expected, rtol=1e-8, atol=1e-10)
 
 
-def test_the_model_of_an_autoregressive_process_is_found() -> None:
+def test_the_prediction_filter_of_an_autoregressive_process_is_found() -> None:
     # Of x[n] = 1.6 x[n-1] - 0.9 x[n-2] + e[n] the prediction-error filter is 1, -1.6, 0.9 (Makhoul, Proc. IEEE 63(4)
     # 1975).
     rng = np.random.default_rng(4)
@@ -121,30 +121,30 @@ def test_the_model_of_an_autoregressive_process_is_found() -> None:
     np.testing.assert_allclose(error_filter[3:], 0.0, atol=0.04)
 
 
-def test_a_cut_off_tone_grows_back() -> None:
+def test_a_clipped_tone_is_restored() -> None:
     t = np.arange(RATE_HZ // 2) / RATE_HZ
     truth = 1.3 * np.sin(2.0 * np.pi * 440.0 * t)
-    out = mended(as_recorded(truth))
+    out = declipped(as_recorded(truth))
     middle = slice(2_000, -2_000)
     assert np.abs(out[0, middle]).max() == pytest.approx(1.3, abs=0.02)
 
 
-# ---------------------------------------------------------------- which samples
+# ---------------------------------------------------------------- detection
 
 
 @pytest.mark.parametrize(
     ("length", "is_mended"), [(1, False), (2, False), (3, True), (10, True), (48, True), (49, False), (2_000, False)]
 )
-def test_runs_from_three_samples_to_a_millisecond(length: int, is_mended: bool) -> None:
-    # A swell that is over full scale for just so many samples, in the middle of softer sound.
+def test_runs_from_three_samples_to_a_millisecond(length: int, is_declipped: bool) -> None:
+    # A swell that exceeds full scale for exactly this many samples, within softer sound.
     away = (np.arange(6_000) - 3_000 - (length - 1) / 2.0) / (length / 2.0)
     truth = 1.5 * np.exp(-np.log(1.5) * away**2) + 1e-3 * np.sin(np.arange(6_000))
     sound = np.clip(truth, -1.0, 1.0).astype(np.float32)[None]
     run = np.arange(3_000, 3_000 + length)
     sound[0, run] = 1.0
     sound[0, [2_999, 3_000 + length]] = 0.99
-    out = mended(sound)
-    assert bool((out[0, run] > 1.0).any()) == is_mended
+    out = declipped(sound)
+    assert bool((out[0, run] > 1.0).any()) == is_declipped
     np.testing.assert_array_equal(np.delete(out, run, axis=1), np.delete(sound, run, axis=1))
 
 
@@ -155,9 +155,9 @@ def test_full_scale_is_within_a_hundredth_of_a_decibel(under_db: float, counts: 
     assert bool(clipped(samples, 48).any()) == counts
 
 
-def test_sound_that_never_clips_is_only_late() -> None:
+def test_sound_without_clipping_is_only_delayed() -> None:
     sound = np.random.default_rng(2).uniform(-0.998, 0.998, (2, 20_000)).astype(np.float32)
-    np.testing.assert_array_equal(mended(sound), sound)
+    np.testing.assert_array_equal(declipped(sound), sound)
 
 
 HARSH = st.sampled_from([-1.0, 1.0, -0.9995, 0.9995, 0.5, -0.9, 0.0])
@@ -165,7 +165,7 @@ HARSH = st.sampled_from([-1.0, 1.0, -0.9995, 0.9995, 0.5, -0.9, 0.0])
 
 @st.composite
 def harsh_sounds(draw: st.DrawFn) -> Block:
-    """Runs of anything, many of them clipped, at worst nothing else; one or two channels."""
+    """Arbitrary runs, many or all of them clipped; one or two channels."""
     channels = draw(st.integers(1, 2))
     runs = draw(st.lists(st.tuples(HARSH, st.integers(1, 90)), min_size=1, max_size=60))
     row = np.concatenate([np.full(length, value, np.float32) for value, length in runs])
@@ -176,9 +176,9 @@ def harsh_sounds(draw: st.DrawFn) -> Block:
 
 @settings(max_examples=60, deadline=None)
 @given(sound=harsh_sounds(), blocks=st.lists(st.integers(1, 3_000), max_size=8))
-def test_any_cut_gives_the_same_and_nothing_ever_lies_inside_the_clipping(sound: Block, blocks: list[int]) -> None:
-    whole = mended(sound)
-    np.testing.assert_array_equal(mended(sound, blocks), whole)
+def test_any_cut_gives_the_same_and_never_less_than_the_clipped_level(sound: Block, blocks: list[int]) -> None:
+    whole = declipped(sound)
+    np.testing.assert_array_equal(declipped(sound, blocks), whole)
     assert whole.dtype == np.float32
     changed = whole != sound
     assert (np.abs(sound[changed]) >= FULL_SCALE).all()
@@ -189,11 +189,11 @@ def test_any_cut_gives_the_same_and_nothing_ever_lies_inside_the_clipping(sound:
 
 def test_a_sample_at_a_time_gives_the_same() -> None:
     recorded = as_recorded(song(0.1) * 2.0)
-    np.testing.assert_array_equal(mended(recorded, [1] * recorded.shape[1]), mended(recorded))
+    np.testing.assert_array_equal(declipped(recorded, [1] * recorded.shape[1]), declipped(recorded))
 
 
-def test_a_run_as_long_as_what_is_around_it_stays_as_it_was() -> None:
-    """At a million samples a second the longest run that may be mended is longer than that."""
+def test_a_run_as_long_as_its_context_stays_as_it_was() -> None:
+    """At a million samples a second the longest run allowed exceeds the context."""
     recorded = as_recorded(song(0.1))
     recorded[:, 1000:1900] = 1.0
     stage = RepairStage(LONGEST_S, 1_000_000, 1)
@@ -210,14 +210,14 @@ def test_memory_does_not_grow() -> None:
         assert held < 3 * stage.latency_frames
 
 
-def test_interpolation_never_moves_what_is_known() -> None:
+def test_interpolation_does_not_change_intact_samples() -> None:
     recorded = as_recorded(song(0.05) * 2.0)[0]
     missing = clipped(recorded, 48)
     out = interpolated(recorded, missing)
     np.testing.assert_array_equal(out[~missing], recorded[~missing].astype(np.float64))
 
 
-# ---------------------------------------------------------------- in a strip
+# ---------------------------------------------------------------- in the channel strip
 
 
 def strip_output(folder: Path, sound: Block, plan: TrackPlan, start: int, frames: int, block: int) -> Block:
@@ -229,7 +229,7 @@ def strip_output(folder: Path, sound: Block, plan: TrackPlan, start: int, frames
 
 
 @pytest.mark.parametrize("delay_frames", [0, 333, 9_000, -500])
-def test_a_strip_mends_first_and_in_time(tmp_path: Path, delay_frames: int) -> None:
+def test_the_strip_declips_first_and_in_time(tmp_path: Path, delay_frames: int) -> None:
     recorded = as_recorded(song(0.5) * 2.0)
     usual = {"files": ("a.wav",), "name": "a", "role": "other", "role_is_guess": False, "family": "extras"}
     plan = TrackPlan(**usual, repair_s=LONGEST_S, delay_s=delay_frames / RATE_HZ)  # type: ignore[arg-type]
@@ -243,11 +243,11 @@ def test_a_strip_mends_first_and_in_time(tmp_path: Path, delay_frames: int) -> N
     assert np.abs(out).max() > 1.2
 
 
-def test_a_strip_mends_up_to_the_end_of_the_recording(tmp_path: Path) -> None:
+def test_the_strip_declips_up_to_the_end_of_the_recording(tmp_path: Path) -> None:
     recorded = as_recorded(song(0.2) * 2.0)
     usual = {"files": ("a.wav",), "name": "a", "role": "other", "role_is_guess": False, "family": "extras"}
     plan = TrackPlan(**usual, repair_s=LONGEST_S)  # type: ignore[arg-type]
     frames = recorded.shape[1] + 480
     out = strip_output(tmp_path / "take", recorded, plan, 0, frames, frames)
-    np.testing.assert_array_equal(out[:, :-480], mended(recorded))
+    np.testing.assert_array_equal(out[:, :-480], declipped(recorded))
     assert not out[:, -480:].any()

@@ -1,4 +1,4 @@
-"""Filters as a stage."""
+"""The filter stage."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def test_filter_stage_does_not_depend_on_the_cut(block: Block, cuts: list[int]) 
     assert stage.latency_frames == 0
 
 
-def test_filter_stage_comes_to_rest_in_silence() -> None:
+def test_the_state_reaches_zero_in_silence() -> None:
     """A state that went on decaying would reach denormal numbers, which are many times slower."""
     stage = FilterStage(butterworth_high_pass(100.0, 48_000), 1)
     stage.process(np.ones((1, 100), dtype=np.float32))
@@ -35,13 +35,13 @@ def test_filter_stage_comes_to_rest_in_silence() -> None:
     assert not stage._state.any()
 
 
-def test_resting_does_not_show_in_the_sound() -> None:
-    """Where the state is set to zero depends on the cut; what comes out does not."""
+def test_clearing_the_state_does_not_change_the_sound() -> None:
+    """When the state is set to zero depends on the cut; the output does not."""
     noise = np.random.default_rng(6).standard_normal((1, 3_000)).astype(np.float32)
     block = np.concatenate((noise, np.zeros((1, 60_000), dtype=np.float32), noise), axis=1)
     sos = np.concatenate((butterworth_high_pass(100.0, 48_000), peaking(1_000.0, 3.0, 1.0, 48_000)))
     expected = signal.sosfilt(sos, block.astype(np.float64), axis=1).astype(np.float32)
-    # float32 cannot hold what is left after so much silence, and rounds it to zero.
+    # After so much silence the rest rounds to zero in float32.
     for size in (997, 20_000, 70_000):
         stage = FilterStage(sos, 1)
         parts = [stage.process(block[:, start : start + size]) for start in range(0, block.shape[1], size)]

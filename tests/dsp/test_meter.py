@@ -54,7 +54,7 @@ def test_channels_add_up_as_powers() -> None:
     assert powers[0] == pytest.approx(powers[1] + powers[2], rel=1e-12)
 
 
-def test_what_cannot_be_known_is_none() -> None:
+def test_readings_without_enough_sound_are_none() -> None:
     nothing = Loudness(
         integrated_lufs=None,
         max_momentary_lufs=None,

@@ -1,4 +1,4 @@
-"""The small common room as a stream."""
+"""The reverb as a stage."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def noise(frames: int, seed: int = 1) -> Block:
     rest=st.integers(1, 10_000),
     seed=st.integers(0, 2**16),
 )
-def test_any_cut_into_whole_hops_gives_the_same_room(hops: list[int], rest: int, seed: int) -> None:
+def test_any_cut_into_whole_hops_gives_the_same(hops: list[int], rest: int, seed: int) -> None:
     block = noise(sum(hops) * HOP + rest, seed)
     block.flags.writeable = False
     whole = ReverbStage(ROOM, RATE_HZ).process(block)
@@ -40,7 +40,7 @@ def test_any_cut_into_whole_hops_gives_the_same_room(hops: list[int], rest: int,
     np.testing.assert_array_equal(np.concatenate(parts, axis=1), whole)
 
 
-def test_it_is_the_room_of_pedalboard() -> None:
+def test_it_matches_the_reverb_of_pedalboard() -> None:
     sound = noise(2 * RATE_HZ)
     wet = ReverbStage(ROOM, RATE_HZ).process(sound)
     low_cut = signal.butter(2, ROOM.low_cut_hz, "highpass", fs=RATE_HZ, output="sos")
@@ -59,8 +59,8 @@ def test_a_larger_block_does_not_cut_the_tail() -> None:
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
-def test_noise_comes_back_with_its_own_power(rate_hz: int) -> None:
-    # What is sent is mono tracks placed between left and right, so the same noise is on both sides.
+def test_noise_keeps_its_power(rate_hz: int) -> None:
+    # Sends are panned mono tracks, so the same noise is on both sides.
     sound = np.tile(0.1 * np.random.default_rng(1).standard_normal(6 * rate_hz), (2, 1)).astype(np.float32)
     wet = ReverbStage(ROOM, rate_hz).process(sound)
     settled = slice(2 * rate_hz, None)
@@ -72,7 +72,7 @@ def test_silence_stays_silent() -> None:
     assert not ReverbStage(ROOM, RATE_HZ).process(np.zeros((2, 30_000), np.float32)).any()
 
 
-def test_lows_stay_out() -> None:
+def test_lows_are_filtered_out() -> None:
     t = np.arange(2 * RATE_HZ) / RATE_HZ
     low, high = (
         float(
@@ -92,5 +92,5 @@ def test_it_has_no_latency_and_decays() -> None:
     tail = stage.process(np.zeros((2, 3 * RATE_HZ), np.float32))
     power = (tail.astype(np.float64) ** 2).sum(axis=0)
     left_db = 10.0 * np.log10(power[RATE_HZ : RATE_HZ + 4_800].sum() / power[:4_800].sum())
-    # About a second to -60 dB is asked for; anything from half to twice of it is a small room.
+    # The plan asks for about a second to -60 dB; half to twice of that is a small room.
     assert -120.0 < left_db < -30.0

@@ -1,4 +1,4 @@
-"""The numbers of a plan lie on a grid, so that what processors differ by decides nothing."""
+"""Numbers of a plan are rounded, so that rounding differences between processors do not matter."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ STEPS = {"s": 6, "hz": 1}
 
 
 def made(hint: Any, rng: np.random.Generator) -> Any:
-    """Something of a type, its floats anywhere."""
+    """A value of a type with random floats."""
     origin, arguments = get_origin(hint), get_args(hint)
     if is_dataclass(hint) and isinstance(hint, type):
         return hint(**{name: made(each, rng) for name, each in get_type_hints(hint).items()})
@@ -47,7 +47,7 @@ def floats(value: Any, name: str = "") -> Iterator[tuple[str, float]]:
 
 @pytest.mark.parametrize("seed", range(20))
 @pytest.mark.parametrize("kind", [SongPlan, MasterPlan])
-def test_every_number_of_a_plan_lies_on_its_grid_and_stays_there(kind: Any, seed: int) -> None:
+def test_every_number_of_a_plan_is_rounded_and_rounding_again_changes_nothing(kind: Any, seed: int) -> None:
     plan = made(kind, np.random.default_rng(seed))
     rounded = on_grid(plan)
     assert rounded != plan
@@ -61,7 +61,7 @@ def test_every_number_of_a_plan_lies_on_its_grid_and_stays_there(kind: Any, seed
         assert new == float(f"{old:.{decimals}f}"), name
 
 
-def test_fields_of_several_units_take_them_in_turn() -> None:
+def test_fields_with_several_units_alternate_between_them() -> None:
     track = replace(
         made(TrackPlan, np.random.default_rng(1)),
         gain_step=(1.2345678, 2.3456),
@@ -72,7 +72,7 @@ def test_fields_of_several_units_take_them_in_turn() -> None:
     assert rounded.ride == ((0.123457, -1.23), (3.1, 0.01))
 
 
-def test_every_frame_of_any_rate_is_kept() -> None:
+def test_rounding_keeps_every_frame_of_any_rate() -> None:
     for rate_hz in (44_100, 48_000, 88_200, 96_000, 176_400, 192_000):
         for frame in (1, 12_345, 3 * 3600 * rate_hz + 1):
             plan = replace(made(SongPlan, np.random.default_rng(2)), end_s=frame / rate_hz)
@@ -80,7 +80,7 @@ def test_every_frame_of_any_rate_is_kept() -> None:
 
 
 @given(st.floats(-200.0, 200.0))
-def test_nothing_is_minus_zero(level_db: float) -> None:
+def test_rounding_never_gives_minus_zero(level_db: float) -> None:
     assert str(on_grid_db(level_db)) != "-0.0"
     assert on_grid_db(level_db) == pytest.approx(level_db, abs=0.00501)
 
@@ -94,7 +94,7 @@ def test_a_number_without_a_unit_is_refused() -> None:
         on_grid(Vague(amount=1.0))
 
 
-def test_what_is_no_number_stays() -> None:
+def test_other_values_are_unchanged() -> None:
     gate = Gate(open_s=(), floor_db=-20.0, ramp_s=0.06)
     assert on_grid(gate) == gate
     trims = Trims(

@@ -43,12 +43,12 @@ def test_the_curve_does_not_depend_on_how_many_steps_are_worked_on_at_a_time(
         assert np.array_equal(limiter_gain_db(peak_db, -1.0, 0.003, 0.1, STEP_S), whole)
 
 
-def test_quiet_sound_is_left_alone() -> None:
+def test_sound_under_the_ceiling_is_not_limited() -> None:
     assert not limiter_gain_db(np.full(100, -1.5), -1.0, 0.005, 0.1, STEP_S).any()
     assert limiter_gain_db(np.empty(0), -1.0, 0.005, 0.1, STEP_S).size == 0
 
 
-def test_one_peak_is_met_in_time_and_released_exponentially() -> None:
+def test_a_peak_is_attacked_in_time_and_released_exponentially() -> None:
     """Peak 6 dB over: nothing earlier than the look-ahead, 6 dB at the peak, a fall by 1/e in each release time."""
     peak_db = np.full(1_000, -60.0)
     peak_db[300] = 5.0

@@ -19,7 +19,7 @@ from morningmix.measure.band_store import BandStore, BandWriter
     start=st.integers(0, 3),
     length=st.integers(0, 3),
 )
-def test_what_is_stored_comes_back_within_the_rounding(
+def test_stored_powers_are_read_back_within_rounding(
     tmp_path_factory: pytest.TempPathFactory, level_db: list[float], start: int, length: int
 ) -> None:
     path = tmp_path_factory.mktemp("bands") / "one.bands"
@@ -33,7 +33,7 @@ def test_what_is_stored_comes_back_within_the_rounding(
     np.testing.assert_allclose(back_db, 10.0 * np.log10(bands[:, start : start + length]), atol=1 / 32 + 1e-3)
 
 
-def test_what_is_exact_comes_back_as_it_was(tmp_path: Path) -> None:
+def test_exact_powers_are_read_back_unchanged(tmp_path: Path) -> None:
     bands = np.random.default_rng(1).exponential(1.0, (2, 6)).astype(np.float32)
     with BandWriter(tmp_path / "one.left", exact=True) as writer:
         writer.write(bands)
@@ -54,6 +54,6 @@ def test_silence_is_stored_as_the_floor(tmp_path: Path) -> None:
     assert np.all((back > 0.0) & (back < 2e-13))
 
 
-def test_nowhere_to_write(tmp_path: Path) -> None:
+def test_a_missing_folder_is_an_output_error(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match=r"one\.bands could not be written"):
         BandWriter(tmp_path / "missing" / "one.bands")

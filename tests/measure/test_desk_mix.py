@@ -1,4 +1,4 @@
-"""Inputs that are no part of the music: a desk's own mix and a metronome are told by ear, and nothing else is."""
+"""A desk mix and a metronome are detected from their sound, and nothing else is taken for one."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def desk(inputs: Mapping[str, Sound], seed: int, late_s: float = 0.003) -> Sound
 
 
 def in_a_room(inputs: Mapping[str, Sound], decay_s: float) -> Sound:
-    """What a microphone would hear of the inputs, each from its own place; reverberation as loud as they are."""
+    """A room microphone that picks up all inputs from different places, with as much reverberation as direct sound."""
     rng = np.random.default_rng(8)
     room = np.zeros(FRAMES)
     t = np.arange(round(decay_s * RATE_HZ)) / RATE_HZ
@@ -112,15 +112,11 @@ def test_a_desk_mix_is_found_in_mono_in_stereo_and_in_two_files(
 
 
 @pytest.mark.parametrize("decay_s", [0.15, 0.4])
-def test_what_a_microphone_hears_of_everybody_is_no_desk_mix(
-    decay_s: float, inputs: Mapping[str, Sound], tmp_path: Path
-) -> None:
+def test_a_room_microphone_is_no_desk_mix(decay_s: float, inputs: Mapping[str, Sound], tmp_path: Path) -> None:
     assert mixes(tmp_path / "take", {**inputs, "room": in_a_room(inputs, decay_s)}) == {}
 
 
-def test_neither_a_band_by_itself_nor_an_input_recorded_twice_is_a_desk_mix(
-    inputs: Mapping[str, Sound], tmp_path: Path
-) -> None:
+def test_neither_the_inputs_nor_a_copy_of_one_is_a_desk_mix(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
     assert mixes(tmp_path / "band", inputs) == {}
     amplifier = signal.sosfilt(signal.butter(2, 3_000.0, fs=RATE_HZ, output="sos"), 0.7 * inputs["bass"])
     assert mixes(tmp_path / "twice", {**inputs, "bass amplifier": amplifier}) == {}
@@ -157,11 +153,11 @@ def test_a_metronome_is_found_with_its_tempo(hiss_db: float, inputs: Mapping[str
         ("a note that rings on", metronome(beep(1_000.0, 0.2, 0.2), beep(1_000.0, 0.2, 0.2), BEATS_S)),
     ],
 )
-def test_what_only_keeps_time_is_no_metronome(what: str, sound: Sound, tmp_path: Path) -> None:
+def test_other_rhythmic_sounds_are_no_metronome(what: str, sound: Sound, tmp_path: Path) -> None:
     assert clicks(tmp_path / "take", {"x": sound}) == {}, what
 
 
-def test_a_band_holds_no_metronome(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+def test_no_input_of_a_band_is_a_metronome(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
     assert clicks(tmp_path / "take", inputs) == {}
 
 
@@ -170,7 +166,9 @@ def heard(folder: Path, *, cleaned: bool = False) -> Heard:
     return listen(folder, home, 2, lambda _step, _share: None, take_bleed_out=cleaned)[0]
 
 
-def test_they_are_left_out_as_guesses_and_it_is_said(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+def test_desk_mix_and_metronome_are_left_out_as_guesses_and_reported(
+    inputs: Mapping[str, Sound], tmp_path: Path
+) -> None:
     folder = tmp_path / "take"
     sounds = {f"input-{number:02d}": inputs[name] for number, name in enumerate(NAMES, 1)}
     sounds |= {"input-20": desk(inputs, 1), "input-21": metronome(beep(1_000.0, 0.1), beep(1_500.0, 0.2), BEATS_S)}
@@ -196,7 +194,7 @@ def test_they_are_left_out_as_guesses_and_it_is_said(inputs: Mapping[str, Sound]
     assert 'role = "click?"' in recipe
 
 
-def test_the_ear_never_overrules_a_name(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+def test_detection_never_overrules_a_name(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
     folder = tmp_path / "take"
     measured(folder, {**inputs, "keys": desk(inputs, 1)})
     listened = heard(folder)
@@ -204,7 +202,7 @@ def test_the_ear_never_overrules_a_name(inputs: Mapping[str, Sound], tmp_path: P
     assert (keys.role, keys.role_is_guess) == ("keys", False)
 
 
-def test_a_mix_that_somebody_calls_otherwise_makes_no_mix_of_its_parts(
+def test_a_desk_mix_with_another_name_does_not_turn_its_inputs_into_mixes(
     inputs: Mapping[str, Sound], tmp_path: Path
 ) -> None:
     folder = tmp_path / "take"
@@ -214,15 +212,15 @@ def test_a_mix_that_somebody_calls_otherwise_makes_no_mix_of_its_parts(
     assert not any(one.role == "desk mix" for one in heard(folder).inputs)
 
 
-def test_bleed_is_heard_as_if_they_were_not_there(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+def test_desk_mix_and_metronome_do_not_change_the_bleed(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
     sounds = {name: inputs[name] for name in ("kick", "overhead", "guitar 1", "lead vocal")}
     measured(tmp_path / "with", {**sounds, "x": desk(sounds, 1)})
     measured(tmp_path / "without", sounds)
     there, gone = heard(tmp_path / "with", cleaned=True), heard(tmp_path / "without", cleaned=True)
     assert there.inputs[-1].role == "desk mix"
-    ears = [one for one in gone.inputs if one.cleaned is not None]
-    assert ears
-    for one in ears:
+    targets = [one for one in gone.inputs if one.cleaned is not None]
+    assert targets
+    for one in targets:
         other = there.inputs[one.index].cleaned
         assert one.cleaned is not None
         assert other is not None

@@ -1,4 +1,4 @@
-"""Feedback: found where it is, left alone where a tone is music, and kept out of what is measured and heard."""
+"""Acoustic feedback is found, music is left alone, and feedback is kept out of measurements and the mix."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ RATE_HZ = 48_000
 SECONDS = 20
 
 
-def howls_in(sound: Block, blocks: list[int] | None = None, rate_hz: int = RATE_HZ) -> tuple[AcousticFeedback, ...]:
+def feedback_in(sound: Block, blocks: list[int] | None = None, rate_hz: int = RATE_HZ) -> tuple[AcousticFeedback, ...]:
     meter = FeedbackMeter(rate_hz)
     start = 0
     for length in [*(blocks or []), sound.shape[1]]:
@@ -42,7 +42,7 @@ def note(f0_hz: float, seconds: float, rate_hz: int, harmonics: int = 10, vibrat
 
 
 def voice_like(rate_hz: int = RATE_HZ, seed: int = 1) -> Block:
-    """Sung notes with vibrato and rests, over noise; the notes lie at about -26 dBFS."""
+    """Sung notes with vibrato and rests over noise; the notes are at about -26 dBFS."""
     rng = np.random.default_rng(seed)
     sound = 0.003 * rng.standard_normal((1, SECONDS * rate_hz)).astype(np.float32)
     for at in range(0, SECONDS, 2):
@@ -51,8 +51,8 @@ def voice_like(rate_hz: int = RATE_HZ, seed: int = 1) -> Block:
     return sound
 
 
-def howl(hz: float, peak: float, seconds: float, rate_hz: int = RATE_HZ) -> NDArray[np.float32]:
-    """Grows by 60 dB over a third of its length, then stays."""
+def feedback_tone(hz: float, peak: float, seconds: float, rate_hz: int = RATE_HZ) -> NDArray[np.float32]:
+    """Feedback tone that grows by 60 dB over a third of its length, then stays."""
     t = np.arange(round(seconds * rate_hz)) / rate_hz
     grown = np.minimum(1.0, 10.0 ** (-3.0 * (1.0 - 3.0 * t / seconds)))
     return np.asarray(peak * grown * np.sin(2.0 * np.pi * hz * t), np.float32)
@@ -61,12 +61,12 @@ def howl(hz: float, peak: float, seconds: float, rate_hz: int = RATE_HZ) -> NDAr
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
 @pytest.mark.parametrize("hz", [310.0, 1_250.0, 3_900.0])
 @pytest.mark.parametrize("peak", [0.316, 1.0])
-def test_a_howl_is_found_with_its_place_and_pitch(rate_hz: int, hz: float, peak: float) -> None:
+def test_feedback_is_found_with_time_and_frequency(rate_hz: int, hz: float, peak: float) -> None:
     sound = voice_like(rate_hz)
-    tone = howl(hz, peak, 1.5, rate_hz)
+    tone = feedback_tone(hz, peak, 1.5, rate_hz)
     start = round(7.3 * rate_hz)
     sound[0, start : start + len(tone)] += tone
-    (found,) = howls_in(np.clip(sound, -1.0, 1.0), rate_hz=rate_hz)
+    (found,) = feedback_in(np.clip(sound, -1.0, 1.0), rate_hz=rate_hz)
     assert found.hz == pytest.approx(hz, rel=0.005)
     # From before it is fully grown (at 7.8 s) to its end.
     assert 7.3 <= found.start_s < 7.8
@@ -87,30 +87,30 @@ def test_a_howl_is_found_with_its_place_and_pitch(rate_hz: int, hz: float, peak:
     ],
     ids=["voice", "held notes", "always a tone", "one note", "vibrato alone", "a beep", "silence", "noise"],
 )
-def test_music_does_not_howl(music: Block) -> None:
-    assert howls_in(music) == ()
+def test_music_is_not_taken_for_feedback(music: Block) -> None:
+    assert feedback_in(music) == ()
 
 
-def test_too_short_to_say() -> None:
-    assert howls_in(np.zeros((1, 100), np.float32)) == ()
+def test_short_sound_has_no_feedback() -> None:
+    assert feedback_in(np.zeros((1, 100), np.float32)) == ()
 
 
 @settings(max_examples=15, deadline=None)
 @given(blocks=st.lists(st.integers(1, 200_000), max_size=8))
-def test_any_cut_says_the_same(blocks: list[int]) -> None:
-    sound = SUNG_AND_HOWLED
-    assert howls_in(sound, blocks) == WHOLE
+def test_any_cut_into_blocks_gives_the_same(blocks: list[int]) -> None:
+    sound = SUNG_WITH_FEEDBACK
+    assert feedback_in(sound, blocks) == WHOLE
 
 
-SUNG_AND_HOWLED = voice_like()
-SUNG_AND_HOWLED[0, 5 * RATE_HZ : 7 * RATE_HZ] += howl(2_100.0, 0.6, 2.0)
-WHOLE = howls_in(SUNG_AND_HOWLED)
+SUNG_WITH_FEEDBACK = voice_like()
+SUNG_WITH_FEEDBACK[0, 5 * RATE_HZ : 7 * RATE_HZ] += feedback_tone(2_100.0, 0.6, 2.0)
+WHOLE = feedback_in(SUNG_WITH_FEEDBACK)
 
 
 def heard_with(folder: Path, role: str) -> Heard:
     tracks = folder / "tracks"
     tracks.mkdir(parents=True)
-    soundfile.write(tracks / "a.wav", SUNG_AND_HOWLED.T, RATE_HZ, subtype="PCM_24")
+    soundfile.write(tracks / "a.wav", SUNG_WITH_FEEDBACK.T, RATE_HZ, subtype="PCM_24")
     soundfile.write(tracks / "b.wav", 0.1 * np.random.default_rng(2).standard_normal(SECONDS * RATE_HZ), RATE_HZ)
     (tracks / "inputs.toml").write_text(
         f'[[input]]\nfile = "a.wav"\nname = "a"\nrole = "{role}"\n\n[[input]]\nfile = "b.wav"\nname = "b"\n'
@@ -120,7 +120,7 @@ def heard_with(folder: Path, role: str) -> Heard:
     return listen(tracks, home_of(tracks, folder, folder / "home"), 1, lambda *_: None)[0]
 
 
-def test_a_howling_voice_is_said_and_not_measured(tmp_path: Path) -> None:
+def test_feedback_in_a_voice_is_reported_and_not_measured(tmp_path: Path) -> None:
     assert len(WHOLE) == 1
     heard = heard_with(tmp_path, "lead vocal")
     one = heard.inputs[0]
@@ -133,7 +133,7 @@ def test_a_howling_voice_is_said_and_not_measured(tmp_path: Path) -> None:
     assert one.facts.peak_dbfs < 20.0 * np.log10(0.3)
 
 
-def test_a_tone_in_an_instrument_is_meant(tmp_path: Path) -> None:
+def test_a_steady_tone_in_an_instrument_is_intended(tmp_path: Path) -> None:
     heard = heard_with(tmp_path, "keys")
     assert heard.inputs[0].facts.feedback == ()
     assert not [found for found in find_faults(heard.inputs, heard.take, heard.measured, {}) if found.kind == "howl"]

@@ -1,4 +1,4 @@
-"""Band powers of a stream, their file, and everything else that is measured while a take is read once."""
+"""Measurements of a take in one pass, and their cache."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def test_runs_at_full_scale_are_counted_across_blocks(tmp_path: Path, monkeypatc
     ]
 
 
-def test_plain_numbers_of_a_track(tmp_path: Path) -> None:
+def test_peak_dc_and_stereo_width_of_a_track(tmp_path: Path) -> None:
     noise = 0.1 * np.random.default_rng(1).standard_normal(20_000)
     sounds = {
         "silent": np.zeros(20_000),
@@ -124,7 +124,7 @@ def test_plain_numbers_of_a_track(tmp_path: Path) -> None:
     assert facts["same"].channels == 2
 
 
-def test_a_second_run_reads_no_sound_and_says_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_second_run_takes_everything_from_the_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(2)
     take = take_of(tmp_path / "take", {"a": 0.1 * rng.standard_normal(9_000), "b": rng.random((9_000, 2))})
     told: list[float] = []
@@ -144,7 +144,7 @@ def test_a_second_run_reads_no_sound_and_says_the_same(tmp_path: Path, monkeypat
 
 @pytest.mark.parametrize(("change", "later_ns"), [("content", 1), ("time", 1), ("content", 0)])
 def test_a_file_that_changed_is_measured_again(tmp_path: Path, change: str, later_ns: int) -> None:
-    """Also where its size and time are those it had."""
+    """Also with the same size and time as before."""
     take = take_of(tmp_path / "take", {"a": np.full(4_000, 0.1), "b": np.full(4_000, 0.1)})
     first = measured(take, tmp_path / "cache")
     path = tmp_path / "take" / "a.wav"
@@ -167,7 +167,7 @@ def test_a_file_that_changed_is_measured_again(tmp_path: Path, change: str, late
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="the system does not say when a file was last touched")
-def test_a_few_samples_that_changed_under_an_old_time_are_noticed(tmp_path: Path) -> None:
+def test_changed_samples_under_an_old_time_are_noticed(tmp_path: Path) -> None:
     sound = np.full(100_000, 0.1)
     first = measured(take_of(tmp_path / "take", {"a": sound}), tmp_path / "cache")
     path = tmp_path / "take" / "a.wav"
@@ -190,8 +190,8 @@ def test_a_file_that_is_only_touched_in_mid_run_has_not_changed(tmp_path: Path) 
     assert hash_take(take, store, 1) == ((hashlib.sha256(path.read_bytes()).hexdigest(),),)
 
 
-def test_two_channels_are_not_taken_for_two_files_in_a_row(tmp_path: Path) -> None:
-    """The same files, paired now or joined, and a take that is as long either way."""
+def test_a_pair_and_a_continued_file_have_different_keys(tmp_path: Path) -> None:
+    """The same files as a pair or joined, in a take of the same length."""
     take = take_of(tmp_path / "take", {"a": np.full(800, 0.1), "b": np.full(800, 0.1), "long": np.zeros(4_000)})
     a, b = (take.recordings[index].parts[0] for index in (0, 1))
     for lanes in (((a,), (b,)), ((a, b),)):
@@ -201,7 +201,7 @@ def test_two_channels_are_not_taken_for_two_files_in_a_row(tmp_path: Path) -> No
         assert int(np.count_nonzero(facts.slots.peaks)) == (1 if len(lanes) == 2 else 2)
 
 
-def test_hashes_are_kept_until_a_file_changes(tmp_path: Path) -> None:
+def test_hashes_are_cached_until_a_file_changes(tmp_path: Path) -> None:
     take = take_of(tmp_path / "take", {"a": np.full(4_000, 0.1), "b": np.full(4_000, 0.1)})
     path, cache = tmp_path / "take" / "a.wav", tmp_path / "cache"
     store = measure_take(take, cache, 1, lambda _: None)[1]
@@ -220,7 +220,7 @@ def test_hashes_are_kept_until_a_file_changes(tmp_path: Path) -> None:
         hash_take(again, store, 1)
 
 
-def test_a_run_that_broke_off_leaves_nothing_that_counts(tmp_path: Path) -> None:
+def test_an_interrupted_run_leaves_no_valid_entries(tmp_path: Path) -> None:
     take = take_of(tmp_path / "take", {"a": np.full(40_000, 0.1)})
 
     def told(_: float) -> None:
@@ -231,7 +231,7 @@ def test_a_run_that_broke_off_leaves_nothing_that_counts(tmp_path: Path) -> None
     assert_same(measured(take, tmp_path / "cache"), measured(take, tmp_path / "fresh"))
 
 
-def test_the_number_of_workers_does_not_show(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_result_does_not_depend_on_the_number_of_workers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(4)
     take = take_of(tmp_path / "take", {f"t{n}": 0.2 * rng.standard_normal(30_011) for n in range(5)})
     monkeypatch.setattr(room, "_WORTH_S", 0.0)
@@ -239,7 +239,7 @@ def test_the_number_of_workers_does_not_show(tmp_path: Path, monkeypatch: pytest
 
 
 @pytest.mark.parametrize("most", [7, 10, 6000])
-def test_spectra_never_pass_their_number_and_levels_stay_fine(
+def test_the_number_of_spectra_is_limited_and_levels_stay_fine(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int
 ) -> None:
     monkeypatch.setattr(room, "_MOST_SPECTRA", most)
@@ -272,14 +272,14 @@ def test_a_two_hour_take_has_at_most_six_thousand_spectra(tmp_path: Path) -> Non
         assert spectra > 2990 or seconds < 600
 
 
-def test_where_nothing_can_be_kept(tmp_path: Path) -> None:
+def test_a_cache_that_cannot_be_written_is_an_output_error(tmp_path: Path) -> None:
     take = take_of(tmp_path / "take", {"a": np.zeros(800)})
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(OutputError, match="Cannot make the folder"):
         measured(take, tmp_path / "file" / "cache")
 
 
-def test_a_file_that_went_away_meanwhile(tmp_path: Path) -> None:
+def test_a_file_removed_meanwhile(tmp_path: Path) -> None:
     take = take_of(tmp_path / "take", {"a": np.zeros(8_000)})
     path = tmp_path / "take" / "a.wav"
     path.write_bytes(path.read_bytes()[:2000])

@@ -1,4 +1,4 @@
-"""Names: which are the same, how they are shown, and file names that no text can hold."""
+"""Names: comparing, showing, and file names that are not UTF-8."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from morningmix.render.output import file_names
 
 
 @pytest.mark.parametrize("other", ["gtr 1", "GTR-1", "Gtr_1", " gtr\t1 ", "gtr\u00a01"])
-def test_case_spaces_hyphens_and_underscores_make_no_other_name(other: str) -> None:
+def test_case_spaces_hyphens_and_underscores_do_not_distinguish_names(other: str) -> None:
     assert plain("gtr_1") == plain(other)
 
 
-def test_names_of_nothing_else_are_names_too() -> None:
+def test_names_of_hyphens_alone_are_valid() -> None:
     assert len({plain("_"), plain("-"), plain("--"), plain("gtr")} - {""}) == 4
     assert plain(" \t") == ""
 
@@ -25,7 +25,7 @@ def test_the_same_letters_in_another_unicode_form_are_the_same_name() -> None:
     assert plain("cafe\u0301") == plain("Caf\u00e9")
 
 
-def test_what_is_spelt_just_so_is_meant_and_nothing_else() -> None:
+def test_an_exact_spelling_comes_first() -> None:
     takes = ["take_1", "take 1", "Take-2"]
     assert [name for name in takes if means("take 1", name, takes)] == ["take 1"]
     assert [name for name in takes if means("take 2", name, takes)] == ["Take-2"]
@@ -44,22 +44,22 @@ def test_what_is_spelt_just_so_is_meant_and_nothing_else() -> None:
         ("kick\udcff", "kick\\xff"),
     ],
 )
-def test_what_drives_a_terminal_or_turns_the_writing_is_shown(text: str, shown: str) -> None:
+def test_control_and_direction_characters_are_escaped(text: str, shown: str) -> None:
     assert visible(text) == shown
 
 
-def test_an_error_is_one_line_of_text_that_can_be_seen() -> None:
+def test_an_error_is_one_printable_line() -> None:
     assert str(RecordingsError("a\x1b[2J\u202e\nb")) == "a\\x1b[2J\\u202e\\x0ab"
 
 
 @given(st.binary(max_size=12).map(lambda raw: raw.decode("utf-8", "surrogateescape")) | st.text("\\x5cf9é\udcff\udc80"))
-def test_any_file_name_is_text_and_comes_back(name: str) -> None:
+def test_any_file_name_survives_as_text(name: str) -> None:
     text = name_as_text(name)
     assert text.encode("utf-8").decode("utf-8") == text
     assert name_from_text(text) == name
 
 
-def test_what_is_utf_8_is_written_as_it_is() -> None:
+def test_utf_8_names_are_written_unchanged() -> None:
     assert name_as_text("Größe \\ \\n \\xylophon.wav") == "Größe \\ \\n \\xylophon.wav"
     assert name_as_text("b\udce9.wav") == "b\\xe9.wav"
     assert name_as_text("b\\xe9.wav") == "b\\x5cxe9.wav"
@@ -68,7 +68,7 @@ def test_what_is_utf_8_is_written_as_it_is() -> None:
 # ---------------------------------------------------------------- names of files that are written
 
 
-def test_files_of_names_that_clash_are_numbered() -> None:
+def test_files_with_clashing_names_are_numbered() -> None:
     assert file_names(["kick/in", "snare", "kick:in", "Kick-IN?", "kick-in 2"]) == (
         "kick-in",
         "snare",
@@ -92,7 +92,7 @@ def test_files_of_names_that_clash_are_numbered() -> None:
         ["🥁" * 40, "🥁" * 41, "🥁" * 42],
     ],
 )
-def test_no_file_system_takes_two_for_one(titles: list[str]) -> None:
+def test_file_names_differ_on_every_file_system(titles: list[str]) -> None:
     names = file_names(titles)
     assert [name.endswith(f" {number}") for number, name in enumerate(names, 1)] == [False, True, True][: len(titles)]
     assert all(len(name.encode("utf-8")) <= 121 for name in names)

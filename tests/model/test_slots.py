@@ -1,4 +1,4 @@
-"""Slots: levels of their own, spectra in common."""
+"""Slots: individual levels, shared spectra."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def test_every_slot_keeps_its_level_however_many_share_a_spectrum(seed: int, slo
 
 
 @given(seed=st.integers(0, 99), slots=st.integers(2, 40))
-def test_a_slot_with_a_spectrum_of_its_own_says_what_was_measured(seed: int, slots: int) -> None:
+def test_a_slot_with_its_own_spectrum_is_exact(seed: int, slots: int) -> None:
     bands, rng = powers(seed, slots), np.random.default_rng(seed + 1)
     found = slots_of(bands, bands.max(axis=0))
     per_band, per_slot, some = rng.random(BANDS), rng.random(slots), rng.random(slots) < 0.5
@@ -43,7 +43,7 @@ def test_a_slot_with_a_spectrum_of_its_own_says_what_was_measured(seed: int, slo
     np.testing.assert_array_equal(found.scaled(gain).peaks, found.peaks * gain)
 
 
-def test_bad_slots_take_what_is_beside_them() -> None:
+def test_bad_slots_are_replaced_by_their_neighbours() -> None:
     slots = slots_of(np.arange(12, dtype=np.float32).reshape(2, 6), np.arange(6, dtype=np.float32))
     rest = slots.without({0, 3, 4, 6, 9})
     np.testing.assert_array_equal(rest.peaks, [1, 1, 2, 2, 2, 5])
@@ -52,8 +52,8 @@ def test_bad_slots_take_what_is_beside_them() -> None:
     np.testing.assert_array_equal(slots.without(set(range(6))).peaks, slots.peaks)
 
 
-def test_nothing_is_learnt_from_a_spectrum_that_a_bad_slot_spoilt() -> None:
-    """A howl in the upper band, in the last of three slots that share a spectrum."""
+def test_a_spectrum_shared_with_a_bad_slot_is_replaced() -> None:
+    """Feedback in the upper band, in the last of three slots that share a spectrum."""
     bands = np.tile(np.array([[1.0], [0.01]], np.float32), 9)
     bands[1, 5] = 50.0
     rest = slots_of(bands, bands.max(axis=0), 3).without({5})

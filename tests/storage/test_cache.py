@@ -1,4 +1,4 @@
-"""What is kept for the next run is believed only as it was written: damage shows in no mix and ends no run."""
+"""Cache entries are only used if intact: damage changes no mix and ends no run."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ posix = pytest.mark.skipif(sys.platform == "win32", reason="links and pipes are 
 class Mixed:
     place: Path
     mixes: dict[str, str]
-    """What a run without cache gives."""
+    """Output of a run without a cache."""
 
     @property
     def cache(self) -> Path:
@@ -54,7 +54,7 @@ class Mixed:
 
 @pytest.fixture(scope="module")
 def mixed(tmp_path_factory: pytest.TempPathFactory) -> Mixed:
-    """A tiny rehearsal in its place; a run heals what a test harms."""
+    """A small rehearsal that was mixed; a run repairs the damage that a test does."""
     place = tmp_path_factory.mktemp("mixed")
     write_take(place / "take", seconds=2.0)
     for name in ("snare", "guitar 1", "guitar 2", "backing vocal"):
@@ -70,13 +70,13 @@ def _rewritten(path: Path, change: Callable[[bytes], bytes]) -> None:
 
 
 def _garbled(content: bytes) -> bytes:
-    """Every bit of a short stretch turned over."""
+    """Invert every bit of a short stretch."""
     start = len(content) // 2
     return content[:start] + bytes(255 - byte for byte in content[start : start + 64]) + content[start + 64 :]
 
 
 def _other_facts(path: Path) -> None:
-    """Whole, but a record of something else."""
+    """An intact record of another type."""
     write_record(path, {"wild": 1e300, "keys": None})
 
 
@@ -114,8 +114,8 @@ def test_a_damaged_cache_changes_no_mix_and_ends_no_run(mixed: Mixed, harm: str)
 
 
 @pytest.mark.parametrize("kind", ["bands", "clean"])
-def test_sound_that_does_not_fit_its_facts_changes_no_mix(mixed: Mixed, kind: str) -> None:
-    """What was measured of it is whole; what is known of the song that stands goes too, so that it is mixed again."""
+def test_cached_sound_without_its_measurements_changes_no_mix(mixed: Mixed, kind: str) -> None:
+    """Its measurements are intact; the entry of the song is removed too, so that it is mixed again."""
     harmed = mixed.entries(kind)
     assert harmed
     for path in harmed:
@@ -126,8 +126,8 @@ def test_sound_that_does_not_fit_its_facts_changes_no_mix(mixed: Mixed, kind: st
 
 
 @posix
-def test_nothing_is_written_or_believed_through_a_link(mixed: Mixed) -> None:
-    """Not even a whole entry that lies elsewhere."""
+def test_nothing_is_written_or_read_through_a_link(mixed: Mixed) -> None:
+    """Not even an intact entry elsewhere."""
     elsewhere = mixed.place / "elsewhere"
     elsewhere.mkdir()
     entries = mixed.entries()
@@ -142,7 +142,7 @@ def test_nothing_is_written_or_believed_through_a_link(mixed: Mixed) -> None:
     assert all(read_entry(path) is not None for path in entries)
 
 
-def test_whatever_lay_in_an_entrys_place_is_still_there(tmp_path: Path) -> None:
+def test_a_folder_in_the_way_of_an_entry_is_kept(tmp_path: Path) -> None:
     path = tmp_path / "00000000-00.1.bands"
     path.mkdir()
     (path / "mine.txt").write_text("mine", encoding="utf-8")
@@ -156,7 +156,7 @@ def test_whatever_lay_in_an_entrys_place_is_still_there(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("size", [0, 1, 19, 20, 21, 3_000_000])
-def test_an_entry_comes_back_and_no_flipped_or_missing_byte_is_overlooked(tmp_path: Path, size: int) -> None:
+def test_an_entry_is_read_back_and_every_damaged_byte_is_detected(tmp_path: Path, size: int) -> None:
     path = tmp_path / "one.bands"
     content = np.random.default_rng(size).bytes(size)
     with EntryWriter(path) as writer:
@@ -176,7 +176,7 @@ def test_an_entry_comes_back_and_no_flipped_or_missing_byte_is_overlooked(tmp_pa
     assert read_entry(path.rename(tmp_path / "other.bands")) is None
 
 
-def test_an_entry_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
+def test_entries_are_written_atomically(tmp_path: Path) -> None:
     path = tmp_path / "one.bands"
     write_entry(path, b"before")
 
@@ -226,7 +226,7 @@ class Doubles:
     levels: NDArray[np.float64]
 
 
-def test_facts_come_back_as_they_were(tmp_path: Path) -> None:
+def test_records_are_read_back_unchanged(tmp_path: Path) -> None:
     part = Part(name="Käthe", at_s=0.1 + 0.2, levels=np.float32([[0.1, -np.inf], [1e-38, 3.0]]))
     facts = Whole(
         count=3,
@@ -259,7 +259,7 @@ def test_facts_come_back_as_they_were(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", [Renamed, Doubles, Whole, dict[int, Part], tuple[Part, ...], str])
-def test_facts_of_another_kind_do_not_count(tmp_path: Path, kind: type) -> None:
+def test_records_of_another_type_are_ignored(tmp_path: Path, kind: type) -> None:
     path = tmp_path / "part.song"
     write_record(path, Part(name="one", at_s=1.0, levels=np.zeros(3, np.float32)))
     assert read_record(path, Part) is not None
@@ -267,7 +267,7 @@ def test_facts_of_another_kind_do_not_count(tmp_path: Path, kind: type) -> None:
 
 
 @pytest.mark.parametrize("content", [b"", b"\xff" * 8, b"\2" + bytes(7) + b"{}", b"\2" + bytes(7) + b"[{", bytes(99)])
-def test_content_that_is_no_record_does_not_count(tmp_path: Path, content: bytes) -> None:
+def test_content_that_is_no_record_is_ignored(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "part.song"
     write_entry(path, content)
     assert read_record(path, Part) is None
@@ -291,7 +291,7 @@ FORMER = (
 STRANGERS = ("lock", "notes.txt", "my.bands", "take 1.partial", "0a0a0a0a.1.txt", "0a0a0a0a.bands", ".DS_Store")
 
 
-def test_what_no_run_reads_any_more_is_swept_and_nothing_else(tmp_path: Path) -> None:
+def test_only_obsolete_entries_are_swept(tmp_path: Path) -> None:
     current = [path_of(tmp_path, kind, "0a0a0a0a", "0b0b") for kind in ("bands", "track", "clean", "hashes")]
     current.append(path_of(tmp_path, "song", "0a0a0a0a"))
     for path in current:
@@ -343,8 +343,8 @@ def test_entries_of_changed_recordings_go_and_those_of_other_takes_stay(tmp_path
     assert [name for name, path in names.items() if path.exists()] == ["here", "of all", "other take", "song"]
 
 
-def test_a_run_clears_up(mixed: Mixed) -> None:
-    """Former formats go, and what was measured of a recording before it changed; what somebody else put there stays."""
+def test_a_run_removes_obsolete_entries(mixed: Mixed) -> None:
+    """Former formats and measurements of changed recordings are removed; other files stay."""
     before = {path.name for path in mixed.entries()}
     (mixed.cache / FORMER[0]).touch()
     (mixed.cache / "notes.txt").touch()

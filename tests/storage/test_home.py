@@ -1,4 +1,4 @@
-"""Where a mix folder lies, and what files in it are called."""
+"""Paths of a mix folder and names of its files."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def test_home_is_in_the_current_folder(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("source", "cwd"), [(".", "Thursday"), ("..", "Thursday/inner"), ("../Thursday", "Thursday")])
-def test_home_is_beside_the_tracks_when_one_stands_in_them(tmp_path: Path, source: str, cwd: str) -> None:
+def test_home_is_beside_the_tracks_when_run_from_inside_them(tmp_path: Path, source: str, cwd: str) -> None:
     folder(tmp_path / "Thursday" / "inner")
     assert home_of(Path(source), tmp_path / cwd, None).root == tmp_path / "Thursday mix"
 
@@ -128,7 +128,7 @@ def test_any_title_gives_a_name_that_any_system_takes(title: str) -> None:
     assert safe_name(name) == name
 
 
-def test_long_titles_are_cut_between_signs() -> None:
+def test_long_titles_are_cut_between_characters() -> None:
     name = safe_name("🥁" * 200)
     assert name == "🥁" * 30
 
@@ -154,7 +154,7 @@ def test_other_errors_pass() -> None:
         raise ZeroDivisionError
 
 
-def test_what_does_not_fit_is_said_before_anything_is_written(tmp_path: Path) -> None:
+def test_a_full_disk_is_refused_before_anything_is_written(tmp_path: Path) -> None:
     free = shutil.disk_usage(tmp_path).free
     refuse_full(tmp_path / "not" / "yet", free / 2, "Mixing")
     with pytest.raises(OutputError, match=r"Mixing needs about .* GB in .*yet, and its disk has .*GB left\. Make room"):

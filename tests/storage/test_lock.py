@@ -19,7 +19,7 @@ def home_in(tmp_path: Path) -> Home:
     return Home(root=tmp_path, mixes=tmp_path / "mixes", recipe=tmp_path / "recipe.toml", cache=tmp_path / ".cache")
 
 
-def test_a_second_run_is_told_and_a_later_one_is_not(tmp_path: Path) -> None:
+def test_a_second_run_at_a_time_is_refused_and_a_later_one_is_not(tmp_path: Path) -> None:
     home = home_in(tmp_path)
     with (
         locked(home),

@@ -1,4 +1,4 @@
-"""Song folders: whose they are, and that a new version appears whole or not at all."""
+"""Song folders: which are ours, and that a new version replaces the old one completely or not at all."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def test_one_earlier_version_is_kept(tmp_path: Path) -> None:
     assert sorted(entry.name for entry in tmp_path.iterdir()) == ["01 Song", "earlier"]
 
 
-def test_files_of_ones_own_are_carried_over_and_never_overwrite_nor_get_lost(tmp_path: Path) -> None:
+def test_own_files_are_carried_over_and_never_overwrite_or_get_lost(tmp_path: Path) -> None:
     put(tmp_path, "01 Song", FIRST)
     plant(tmp_path / "01 Song", MINE)
     put(tmp_path, "01 Song", SECOND)
@@ -87,7 +87,7 @@ def test_files_of_ones_own_are_carried_over_and_never_overwrite_nor_get_lost(tmp
 
 @pytest.mark.parametrize("sheet", [None, b"{", b"[]", b'{"title": 3}', b"\xff", b"[" * 100_000, b'{"title": "Other"}'])
 @pytest.mark.parametrize("place", ["01 Song", "earlier/01 Song"])
-def test_a_folder_without_its_recall_sheet_is_left_alone_and_said(
+def test_a_folder_without_its_recall_sheet_is_left_alone_and_reported(
     tmp_path: Path, sheet: bytes | None, place: str
 ) -> None:
     theirs = {"old.wav": b"old"} | ({} if sheet is None else {"recall.json": sheet})
@@ -125,7 +125,7 @@ def test_a_retitled_song_that_lands_on_another_one(tmp_path: Path) -> None:
 
 
 class Killed(BaseException):
-    """What a killed process does: nothing more."""
+    """Stands for the kill of a process: no further step runs."""
 
 
 class Killer:
@@ -292,7 +292,7 @@ def test_a_journal_moves_and_deletes_only_song_folders_of_its_mix_folder(
 
 
 @pytest.mark.parametrize("text", [b"[]", b"{}", b"3", b"{", b"\xff", b"[" * 100_000, b'{"new": 1}'])
-def test_a_damaged_journal_is_said_and_left_alone(tmp_path: Path, text: bytes) -> None:
+def test_a_damaged_journal_is_reported_and_left_alone(tmp_path: Path, text: bytes) -> None:
     home = home_in(tmp_path)
     put(home.mixes, "01 Song", FIRST)
     journal(home.mixes).write_bytes(text)
@@ -303,7 +303,7 @@ def test_a_damaged_journal_is_said_and_left_alone(tmp_path: Path, text: bytes) -
 
 
 def test_a_journal_of_the_version_before_is_finished(tmp_path: Path) -> None:
-    """Its text, as the versions up to now have written it."""
+    """Its text as former versions wrote it."""
     home = home_in(tmp_path)
     put(home.mixes, "01 Song", FIRST)
     plant(begin_song(home.mixes, "01 Song"), SECOND)
@@ -314,7 +314,7 @@ def test_a_journal_of_the_version_before_is_finished(tmp_path: Path) -> None:
     assert tree(home.mixes / "earlier" / "01 Song") == FIRST
 
 
-def test_a_copy_that_somebody_made_is_not_a_song_folder(tmp_path: Path) -> None:
+def test_a_copy_is_not_a_song_folder(tmp_path: Path) -> None:
     put(tmp_path, "01 Song", FIRST)
     for name in ("01 Song GOOD", "Song", "01 Song (copy)", "x01 Song"):
         plant(tmp_path / name, FIRST)
@@ -343,7 +343,7 @@ def test_nothing_goes_through_a_link_in_the_folder_of_mixes(tmp_path: Path, link
     assert tree(take) == before
 
 
-def test_what_somebody_keeps_in_a_folder_of_the_same_name_stays(tmp_path: Path) -> None:
+def test_other_files_in_a_folder_of_the_same_name_stay(tmp_path: Path) -> None:
     home = home_in(tmp_path)
     mine = {"note.txt": b"mine", "new/take/input.wav": b"mine", "trash/letters/a.txt": b"mine"}
     plant(home.mixes / ".partial", mine)
@@ -355,7 +355,7 @@ def test_what_somebody_keeps_in_a_folder_of_the_same_name_stays(tmp_path: Path) 
 # ---------------------------------------------------------------- what stays
 
 
-def test_a_mix_that_comes_out_as_it_was_leaves_the_version_before(tmp_path: Path) -> None:
+def test_an_unchanged_mix_keeps_the_previous_version(tmp_path: Path) -> None:
     put(tmp_path, "01 Song", FIRST)
     put(tmp_path, "01 Song", SECOND)
     says_more = SECOND | {"recall.json": SECOND["recall.json"].replace(b"{", b'{"made_by": "2", ', 1)}
@@ -389,7 +389,7 @@ def test_songs_of_a_former_list_go_to_earlier_and_lose_nothing(tmp_path: Path) -
 
 
 @pytest.mark.parametrize("at", ["partial", "file", "mixes"])
-def test_what_was_removed_meanwhile_is_said(tmp_path: Path, at: str) -> None:
+def test_a_folder_removed_meanwhile_is_reported(tmp_path: Path, at: str) -> None:
     mixes = tmp_path / "mixes"
     put(mixes, "01 Song", FIRST)
     partial = begin_song(mixes, "01 Song")
@@ -401,7 +401,7 @@ def test_what_was_removed_meanwhile_is_said(tmp_path: Path, at: str) -> None:
 
 
 @pytest.mark.parametrize("given", ["root", "recipe", "mixes", "song", "earlier"])
-def test_whoever_reads_a_mix_folder_finishes_a_begun_swap_first(tmp_path: Path, given: str) -> None:
+def test_reading_a_mix_folder_finishes_a_begun_swap_first(tmp_path: Path, given: str) -> None:
     home = home_in(tmp_path / "Thursday mix")
     put(home.mixes, "01 Song", FIRST)
     plant(begin_song(home.mixes, "01 Song"), SECOND)
@@ -440,7 +440,7 @@ def test_names_in_other_normal_forms_are_the_same(tmp_path: Path) -> None:
     assert is_song_folder(tmp_path / "01 Cafe\u0301")
 
 
-def test_a_song_whose_sheet_is_damaged_is_still_listed_to_whoever_reads(tmp_path: Path) -> None:
+def test_a_song_with_a_damaged_sheet_is_still_listed(tmp_path: Path) -> None:
     for name, title in (("01 Song", "Song"), ("02 Other", "Other")):
         put(tmp_path, name, song(b"1", "mix.wav", title=title))
     (tmp_path / "02 Other" / "recall.json").write_bytes(b'{"title": "Oth')

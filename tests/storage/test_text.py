@@ -1,4 +1,4 @@
-"""Text files, read with clear errors and written whole or not at all."""
+"""Text files are read with clear errors and written atomically."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def test_a_new_file_is_not_written_over_one_that_has_appeared(tmp_path: Path) ->
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
-def test_a_link_gives_way_to_a_file(tmp_path: Path) -> None:
+def test_a_link_is_replaced_by_a_file(tmp_path: Path) -> None:
     (tmp_path / "input.wav").write_text("raw")
     (tmp_path / "report.html").symlink_to(tmp_path / "input.wav")
     (tmp_path / f".report.html.{os.getpid()}.partial").symlink_to(tmp_path / "input.wav")
@@ -61,7 +61,7 @@ def test_a_link_gives_way_to_a_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="rights are others there")
-def test_the_rights_of_the_old_file_stay(tmp_path: Path) -> None:
+def test_the_permissions_of_the_old_file_stay(tmp_path: Path) -> None:
     (tmp_path / "recipe.toml").touch(mode=0o640)
     write_text_whole(tmp_path / "recipe.toml", "new")
     assert (tmp_path / "recipe.toml").stat().st_mode & 0o777 == 0o640
@@ -84,7 +84,7 @@ def test_only_plain_files_are_read(tmp_path: Path) -> None:
             read_text(path)
 
 
-def test_what_is_too_big_is_not_read_whole(tmp_path: Path) -> None:
+def test_a_file_that_is_too_big_is_not_read_completely(tmp_path: Path) -> None:
     (tmp_path / "big").write_bytes(b"x" * 2_000_001)
     with pytest.raises(RecipeError, match="bigger than 2 MB"):
         read_bytes(tmp_path / "big", 2_000_000)

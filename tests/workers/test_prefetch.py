@@ -1,4 +1,4 @@
-"""One step ahead: order kept, one at a time, errors as themselves."""
+"""Prefetching: in order, one at a time, errors passed on."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def test_items_come_in_order_and_are_made_one_after_the_other(workers: int) -> N
         assert list(prefetch(pool, square, [])) == []
 
 
-def test_the_next_is_made_while_one_is_used() -> None:
+def test_the_next_item_is_made_while_one_is_used() -> None:
     made = [Event() for _ in range(4)]
 
     def make(number: int) -> int:
@@ -42,7 +42,7 @@ def test_the_next_is_made_while_one_is_used() -> None:
                 assert not made[number + 2].is_set()
 
 
-def test_what_making_raises_is_raised_where_it_is_used() -> None:
+def test_errors_are_raised_where_the_item_is_used() -> None:
     def make(number: int) -> int:
         if number == 2:
             raise ValueError("two")
@@ -55,7 +55,7 @@ def test_what_making_raises_is_raised_where_it_is_used() -> None:
             next(squares)
 
 
-def test_nothing_is_made_after_what_failed() -> None:
+def test_nothing_is_made_after_a_failure() -> None:
     made = []
 
     def make(number: int) -> int:
@@ -72,7 +72,7 @@ def test_nothing_is_made_after_what_failed() -> None:
     assert made == [0]
 
 
-def test_after_closing_early_nothing_is_being_made() -> None:
+def test_after_closing_early_no_job_is_running() -> None:
     at_work: list[int] = []
 
     def make(number: int) -> int:

@@ -1,4 +1,4 @@
-"""Jobs in processes of their own: results in order, errors as themselves, nobody left behind."""
+"""Jobs in worker processes: results in order, errors passed on, no process left behind."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def vanish(told: SecondsDone) -> tuple[int, int]:
 
 
 @pytest.mark.parametrize("workers", [1, 2, 9])
-def test_results_come_in_the_order_of_the_jobs_and_all_progress_is_told(workers: int) -> None:
+def test_results_are_in_the_order_of_the_jobs_and_all_progress_is_reported(workers: int) -> None:
     seconds: list[float] = []
     found = run_parallel([partial(twice, number) for number in range(5)], workers, seconds.append)
     assert [doubled for doubled, _ in found] == [0, 2, 4, 6, 8]
@@ -56,12 +56,12 @@ def test_results_come_in_the_order_of_the_jobs_and_all_progress_is_told(workers:
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_what_a_job_raises_is_raised_here(workers: int) -> None:
+def test_an_error_in_a_job_is_raised_in_the_run(workers: int) -> None:
     with pytest.raises(RecordingsError, match="kick"):
         run_parallel([partial(twice, 1), refuse, partial(twice, 2)], workers, lambda _: None)
 
 
-def test_things_come_in_step_from_every_job() -> None:
+def test_jobs_in_lockstep_yield_one_item_each() -> None:
     jobs = [partial(counted, first, 4) for first in (0, 10, 20)]
     found = list(run_in_lockstep(jobs))
     assert [[number for number, _ in step] for step in found] == [[n, 10 + n, 20 + n] for n in range(4)]
@@ -70,7 +70,7 @@ def test_things_come_in_step_from_every_job() -> None:
     assert len({here, *there}) == 3
 
 
-def test_what_a_worker_in_step_raises_is_raised_here() -> None:
+def test_an_error_in_a_lockstep_worker_is_raised_in_the_run() -> None:
     steps = run_in_lockstep([partial(counted, 0, 4), broken_off])
     assert next(steps) == ((0, os.getpid()), (0, 0))
     with pytest.raises(RecordingsError, match="kick"):
@@ -78,7 +78,7 @@ def test_what_a_worker_in_step_raises_is_raised_here() -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
-def test_a_worker_that_is_ended_from_outside_is_one_clear_line() -> None:
+def test_a_killed_worker_is_one_clear_line() -> None:
     with pytest.raises(MachineError, match="ended from outside"):
         run_parallel([partial(twice, 1), vanish], 2, lambda _: None)
 

@@ -84,7 +84,7 @@ def clean_take(
     with ThreadPoolExecutor(workers) as pool:
         sounds = Sounds(take, store.gain_steps, cleaning.repaired)
         _clean(sounds, store, targets, references, cache, paths, pool, workers, progress)
-    # Read back, so that what stays in memory does not fragment the heap that the threads used.
+    # Read back, so that what stays in memory does not fragment the memory that the threads used.
     cached = read_all_cleaned(paths, take)
     if cached is None:
         raise OutputError(f"What was just written to {cache} cannot be read back; the disk failed.")

@@ -171,7 +171,7 @@ class Follower:
         bleed[:, :block] += self._gain_change(gains[:, :2], self._parts)
         if blocks > 1:
             bleed[:, block:] += self._gain_change(gains[:, 1:], parts[:, :, :-block])
-        # In place: preallocated to avoid heap fragmentation.
+        # In place: preallocated to avoid memory fragmentation.
         self._before[...], self._parts[...] = predicted[:, -block:], parts[:, :, -block:]
         self._square[...], self._cross[...] = squares[:, -STEPS:], crosses[:, -STEPS:]
         self._gains[...] = gains[:, -1:]

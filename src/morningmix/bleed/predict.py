@@ -189,7 +189,7 @@ class _Predictor:
         return Prediction(bleed, learnt_s, tuple(bleed_sources.values()))
 
     def _buffers(self) -> list[Spectrum]:
-        """The preallocated arrays that every chunk is written into, to avoid heap fragmentation."""
+        """The preallocated arrays that every chunk is written into, to avoid memory fragmentation."""
         return list(
             {id(spectrum): spectrum for spectrum in (*self._mono.values(), *self._target_spectra.values())}.values()
         )

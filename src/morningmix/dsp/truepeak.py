@@ -86,7 +86,7 @@ class TruePeakEnvelope:
         self._step_frames = step_frames
         self._threshold = np.float32(threshold)
         self._held = np.zeros((channels, _BEFORE), dtype=np.float32)
-        # Preallocated to avoid heap fragmentation.
+        # Preallocated to avoid memory fragmentation.
         self._peaks = np.zeros(-(-frames // step_frames), np.float32)
         self._done = 0
 
