@@ -362,8 +362,8 @@ class _Spectra:
             count = max(1, power.shape[1] // 5)
             loudest = np.argpartition(power, -count, axis=1)[:, -count:]
             level = np.take_along_axis(power, loudest, axis=1) + _TINY
-            for other, theirs in self._powers.items():
+            for other, other_power in self._powers.items():
                 if other != target:
-                    ratio = np.take_along_axis(theirs, loudest, axis=1) / level
+                    ratio = np.take_along_axis(other_power, loudest, axis=1) / level
                     found[target, other] = np.quantile(ratio, 0.1, axis=1, keepdims=True).astype(np.float32)
         return found

@@ -1,7 +1,7 @@
 """Predict the K-weighted power of a track per slot, and find where its own source plays.
 
-Everything that decides levels looks through this window, so that a filter or a gate that is decided first is heard by
-what is decided later.
+Every decision on levels uses these powers, so that later decisions take earlier ones, such as filters and gates, into
+account.
 """
 
 from __future__ import annotations
@@ -32,18 +32,18 @@ EDGE_S = 0.1
 Powers = NDArray[np.float64]
 
 
-def sections(one: Filter, rate_hz: int) -> Sos:
+def sections(planned: Filter, rate_hz: int) -> Sos:
     """A planned filter's second-order sections."""
-    if one.kind == "peak":
-        return peaking(one.corner_hz, one.gain_db, one.q, rate_hz)
-    return (butterworth_high_pass if one.kind == "high_pass" else low_pass)(one.corner_hz, rate_hz)
+    if planned.kind == "peak":
+        return peaking(planned.corner_hz, planned.gain_db, planned.q, rate_hz)
+    return (butterworth_high_pass if planned.kind == "high_pass" else low_pass)(planned.corner_hz, rate_hz)
 
 
 def filter_gain_db(filters: Sequence[Filter], hz: NDArray[np.float64], rate_hz: int) -> NDArray[np.float64]:
     """Gain of a track's filters at each frequency, dB, at least -100."""
     gain = np.zeros(len(hz))
-    for one in filters:
-        gain += np.maximum(magnitude_db(sections(one, rate_hz), hz, rate_hz), -100.0)
+    for planned in filters:
+        gain += np.maximum(magnitude_db(sections(planned, rate_hz), hz, rate_hz), -100.0)
     return gain
 
 

@@ -91,10 +91,10 @@ def _over_bleed_db(powers: NDArray[np.float32], families: Sequence[str]) -> NDAr
             for other, others_family in enumerate(families):
                 if others_family in ("", family):
                     continue
-                theirs = lasting[other, band]
-                loud = theirs > np.quantile(theirs, 0.98) * _LOUD_FRACTION
+                other_power = lasting[other, band]
+                loud = other_power > np.quantile(other_power, 0.98) * _LOUD_FRACTION
                 if np.count_nonzero(loud) >= _LEAST_FRAMES:
-                    leak = np.quantile(level[loud] / (theirs[loud] + np.float32(_TINY)), _LEAK_QUANTILE)
-                    bleed += np.float32(leak) * theirs
+                    leak = np.quantile(level[loud] / (other_power[loud] + np.float32(_TINY)), _LEAK_QUANTILE)
+                    bleed += np.float32(leak) * other_power
             over_db[index, band] = 10.0 * np.log10((level + np.float32(_TINY)) / bleed)
     return np.clip(over_db, *_RATIO_DB)

@@ -49,7 +49,7 @@ class Slots:
         return fractions
 
     def only(self, where: slice | NDArray[np.bool_]) -> Slots:
-        """Some of the slots."""
+        """The selected slots."""
         return replace(self, powers=self.powers[where], peaks=self.peaks[where], spectrum_of=self.spectrum_of[where])
 
     def scaled(self, gain: NDArray[np.float32]) -> Slots:

@@ -96,8 +96,8 @@ def path_of(text: str, start: Path) -> Path:
     return start / (text if os.sep == "\\" else name_from_text(text))
 
 
-def _same(one: Path, other: Path) -> bool:
-    return one == other or (one.exists() and other.exists() and one.samefile(other))
+def _same(path: Path, other: Path) -> bool:
+    return path == other or (path.exists() and other.exists() and path.samefile(other))
 
 
 @contextmanager

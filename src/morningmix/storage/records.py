@@ -1,6 +1,6 @@
 """Store values as cache records: dataclasses by field name, arrays by type and shape, each checked when read.
 
-A record is the length of a JSON text, the text, and the arrays it speaks of, one after the other.
+A record consists of the length of a JSON text, the text, and the arrays it refers to.
 """
 
 from __future__ import annotations
@@ -57,9 +57,9 @@ def _plain(value: Any, arrays: list[bytes], known: Collection[str] = ()) -> Any:
     if isinstance(value, np.generic):
         return value.item()
     if isinstance(value, Mapping):
-        return {str(name): _plain(one, arrays) for name, one in value.items()}
+        return {str(name): _plain(item, arrays) for name, item in value.items()}
     if isinstance(value, tuple | list):
-        return [_plain(one, arrays) for one in value]
+        return [_plain(item, arrays) for item in value]
     return value
 
 
@@ -75,7 +75,7 @@ class _Reader:
         if is_dataclass(kind):
             return self._dataclass(plain, kind, known or {})
         if origin in (Union, types.UnionType):
-            (other,) = (one for one in arguments if one is not types.NoneType)
+            (other,) = (item for item in arguments if item is not types.NoneType)
             return None if plain is None else self.value(plain, other)
         if origin is np.ndarray:
             return self._array(plain, get_args(arguments[1])[0])
@@ -84,7 +84,7 @@ class _Reader:
         if origin is dict:
             if type(plain) is not dict:
                 raise TypeError(f"{kind} expected")
-            return {arguments[0](name): self.value(one, arguments[1]) for name, one in plain.items()}
+            return {arguments[0](name): self.value(item, arguments[1]) for name, item in plain.items()}
         if type(plain) is not kind and (kind, type(plain)) != (float, int):
             raise TypeError(f"{kind} expected")
         return kind(plain) if kind is float else plain
@@ -101,7 +101,7 @@ class _Reader:
             raise TypeError("a list expected")
         if kinds[-1] is Ellipsis:
             kinds = (kinds[0],) * len(plain)
-        return tuple(self.value(one, kind) for one, kind in zip(plain, kinds, strict=True))
+        return tuple(self.value(item, kind) for item, kind in zip(plain, kinds, strict=True))
 
     def _array(self, plain: Any, kind: Any) -> Any:
         dtype, shape = np.dtype(kind), plain[1]

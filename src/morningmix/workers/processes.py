@@ -97,9 +97,9 @@ def _worker(stack: ExitStack) -> Connection:
     """Pipe to a new worker process, which ends with the stack."""
     # Spawned, because a forked process would inherit locks that threads of this one may hold.
     context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe()
-    stack.callback(ours.close)
-    worker = context.Process(target=_work, args=(theirs,), daemon=True)
+    run_end, worker_end = context.Pipe()
+    stack.callback(run_end.close)
+    worker = context.Process(target=_work, args=(worker_end,), daemon=True)
     try:
         worker.start()
     except OSError as error:
@@ -107,8 +107,8 @@ def _worker(stack: ExitStack) -> Connection:
             f"The system starts no further process ({error.strerror}). Run it again with --workers 1."
         ) from error
     stack.callback(_end, worker)
-    theirs.close()
-    return ours
+    worker_end.close()
+    return run_end
 
 
 @contextmanager
