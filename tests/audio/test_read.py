@@ -177,7 +177,8 @@ def test_a_flac_file_cut_short_gives_all_the_sound_there_is(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("said", "words"), [(0, "does not say how long"), ((1 << 36) - 1, "says 397:"), (96_001, "says 0:02.0 of sound")]
+    ("declared", "words"),
+    [(0, "does not say how long"), ((1 << 36) - 1, "says 397:"), (96_001, "says 0:02.0 of sound")],
 )
 def test_a_flac_file_is_as_long_as_it_decodes(tmp_path, declared, words):
     path = tmp_path / "kick.flac"

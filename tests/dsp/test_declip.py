@@ -133,7 +133,7 @@ def test_a_clipped_tone_is_restored() -> None:
 
 
 @pytest.mark.parametrize(
-    ("length", "is_mended"), [(1, False), (2, False), (3, True), (10, True), (48, True), (49, False), (2_000, False)]
+    ("length", "is_declipped"), [(1, False), (2, False), (3, True), (10, True), (48, True), (49, False), (2_000, False)]
 )
 def test_runs_from_three_samples_to_a_millisecond(length: int, is_declipped: bool) -> None:
     # A swell that exceeds full scale for exactly this many samples, within softer sound.
