@@ -157,7 +157,8 @@ def permissions(place: Place, rng: Rng) -> Iterator[str]:
             os.setuid(NOBODY)
 
     ended: Ended = place.run(*words, before=become_nobody)  # type: ignore[assignment]
-    victim.chmod(was)
+    if victim.exists():
+        victim.chmod(was)
     told = f"({victim.relative_to(place.root)} is {mode:03o}, {words[0]})"
     if ended.wrong:
         yield f"{ended.wrong} {told}"

@@ -124,7 +124,8 @@ def load_everything() -> None:
         if not module.name.endswith("__main__"):
             importlib.import_module(module.name)
     # One that becomes somebody else may not be able to read Python's own folder.
-    importlib.import_module("importlib.readers")
+    for late in ("importlib.readers", "rich.console", "rich.progress", "typer.rich_utils"):
+        importlib.import_module(late)
     importlib.metadata.version("numpy")
     for name in set(encodings.aliases.aliases.values()):
         with contextlib.suppress(LookupError):
