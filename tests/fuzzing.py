@@ -305,18 +305,18 @@ def run_batch(batch: tuple[str, int, int]) -> list[tuple[str, int, str]]:
     """Failures among the cases from a seed on."""
     kind, first, count = batch
     failures = []
-    signal.signal(signal.SIGALRM, _too_long)
+    signal.signal(signal.SIGPROF, _too_long)
     with tempfile.TemporaryDirectory() as name:
         for seed in range(first, first + count):
             folder = Path(name) / str(seed)
             folder.mkdir()
-            signal.setitimer(signal.ITIMER_REAL, LIMIT_S)
+            signal.setitimer(signal.ITIMER_PROF, LIMIT_S)
             try:
                 CASES[kind](seed, folder)
             except BaseException as error:
                 failures.append((kind, seed, "".join(traceback.format_exception(error)[-3:])))
             finally:
-                signal.setitimer(signal.ITIMER_REAL, 0.0)
+                signal.setitimer(signal.ITIMER_PROF, 0.0)
                 for path in folder.iterdir():
                     path.unlink()
                 folder.rmdir()

@@ -16,6 +16,7 @@ import encodings.aliases
 import importlib
 import importlib.metadata
 import multiprocessing
+import os
 import pkgutil
 import sys
 import tempfile
@@ -79,6 +80,14 @@ def attack_with(counts: Mapping[str, int], seed: int, workers: int) -> Iterator[
     with ProcessPoolExecutor(workers, mp_context=context, initializer=load_everything) as pool:
         for found in pool.map(run_batch, batches):
             yield from found
+
+
+def failures_by_kind(counts: Mapping[str, int], seed: int) -> dict[str, list[str]]:
+    """What goes wrong in so many cases of each kind, and how to see it again; beside other tests on one core."""
+    found: dict[str, list[str]] = {kind: [] for kind in counts}
+    for kind, number, says in attack_with(counts, seed, 1 if "PYTEST_XDIST_WORKER" in os.environ else 2):
+        found[kind].append(f'--only "{kind}:{number}"  {says}')
+    return found
 
 
 def _size(kind: str) -> int:

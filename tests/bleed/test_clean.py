@@ -212,17 +212,10 @@ def test_unrelated_inputs_subtract_nothing(band: dict[str, Sound], tmp_path: Pat
     rng = np.random.default_rng(5)
     voice = band["own voice 1"] + 1e-3 * rng.standard_normal(len(band["own voice 1"]))
     others = {"amp": 0.3 * _hits(rng, 0.37), "drum": 0.3 * _hits(rng, 0.53)}
-<<<<<<< HEAD
-    voice = _cleaned(tmp_path, {**others, "voice 1": voice})["voice 1"]
-    assert not voice.subtracted
-    assert voice.bleed_sources == ()
-    sound = _samples_of(voice)
-=======
     cleaned = _cleaned(tmp_path, {**others, "voice 1": voice})["voice 1"]
     assert not cleaned.subtracted
     assert cleaned.bleed_sources == ()
     sound = _samples_of(cleaned)
->>>>>>> i19-engine
     assert _sdr_db(voice, sound) > 20.0  # the mask takes a little of its quietest moments
 
 

@@ -48,7 +48,6 @@ def test_sound_under_the_ceiling_is_not_limited() -> None:
     assert limiter_gain_db(np.empty(0), -1.0, 0.005, 0.1, STEP_S).size == 0
 
 
-<<<<<<< HEAD
 @pytest.mark.parametrize("ahead", [1, 2, 5, 12])
 def test_the_gain_falls_along_half_a_cosine_to_the_peak(ahead: int) -> None:
     """A raised cosine over the look-ahead, summed up to each step. Computed."""
@@ -60,8 +59,6 @@ def test_the_gain_falls_along_half_a_cosine_to_the_peak(ahead: int) -> None:
     assert not gain_db[: 50 - ahead].any()
 
 
-=======
->>>>>>> i19-engine
 def test_a_peak_is_attacked_in_time_and_released_exponentially() -> None:
     """Peak 6 dB over: nothing earlier than the look-ahead, 6 dB at the peak, a fall by 1/e in each release time."""
     peak_db = np.full(1_000, -60.0)
