@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import soundfile  # noqa: TID251 - an outside writer
 
-from morningmix.analysis.analyse import listen
+from morningmix.analysis.analyse import analyse
 from morningmix.storage.home import home_of
 
 RECIPE = """\
@@ -41,13 +41,13 @@ def test_defaults_and_songs_mean_the_inputs_of_the_take(tmp_path: Path) -> None:
     (tmp_path / "take" / "inputs.toml").write_text('[[input]]\nfile = "TRK07.wav"\nname = "Lute"\nrole = "other"\n')
     (tmp_path / "recipe.toml").write_text(RECIPE)
     home = home_of(tmp_path / "recipe.toml", tmp_path, None)
-    (heard,) = listen(tmp_path / "recipe.toml", home, 1, lambda _step, _share: None)
-    assert [(one.wish.level_db, one.wish.eq) for one in heard.inputs] == [
+    (analysed,) = analyse(tmp_path / "recipe.toml", home, 1, lambda _step, _share: None)
+    assert [(one.wish.level_db, one.wish.eq) for one in analysed.inputs] == [
         (-3.0, "off"),
         (1.0, "off"),
         (-3.0, "off"),
         (-3.0, "off"),
     ]
-    (muted,) = heard.recipe.songs[0].inputs
-    assert heard.inputs[0].name != "TRK05"
-    assert [one.is_called(muted.name) for one in heard.inputs] == [True, False, False, False]
+    (muted,) = analysed.recipe.songs[0].inputs
+    assert analysed.inputs[0].name != "TRK05"
+    assert [one.is_called(muted.name) for one in analysed.inputs] == [True, False, False, False]

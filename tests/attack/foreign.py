@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 import shutil
 import unicodedata
@@ -152,6 +153,8 @@ def permissions(place: Place, rng: Rng) -> Iterator[str]:
 
     def become_nobody() -> None:
         if os.geteuid() == 0:
+            # Templates are read with a codec that is imported at first use, from where only root may read.
+            codecs.lookup("unicode-escape")
             os.setgroups([])
             os.setgid(NOBODY)
             os.setuid(NOBODY)

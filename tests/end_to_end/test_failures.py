@@ -130,7 +130,7 @@ def test_a_slip_in_the_recipe_is_shown_with_its_line(text: str, line: int, words
 def test_a_song_that_starts_after_the_end(place: Path) -> None:
     _add(place / RECIPE, '[[song]]\ntitle = "Late"\nstart = 100\nend = 200\n')
     before = kept(place)
-    one_line(run_here("mix", RECIPE, cwd=place), 3, '"Late" starts after the recording ends')
+    one_line(run_here("mix", RECIPE, cwd=place), 3, '"Late" starts after the end of the recording')
     assert kept(place) == before
 
 
@@ -370,7 +370,7 @@ def test_silence_gives_a_silent_mix_and_says_so(why_silent: str, take: Path, tmp
     assert done.returncode == 0, done.stderr
     assert "take.wav: silent" in done.stdout.splitlines()[1]
     if why_silent == "recorded nothing":
-        assert "check its cable" in done.stdout
+        assert "Check its cable" in done.stdout
     song = tmp_path / "take mix" / "mixes" / "01 take"
     mixed, _ = soundfile.read(song / "take.wav")
     assert not mixed.any()

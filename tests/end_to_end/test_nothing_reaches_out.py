@@ -114,15 +114,15 @@ def test_an_input_that_ends_in_the_middle_is_said_and_the_old_mix_stays(
     assert run_here("turn", RECIPE, "bass", "up", "1", cwd=place).returncode == 0
     before = kept(place)
     bass = place / "Thursday" / "bass.wav"
-    process, calls = strip_room.Strip.process, itertools.count()
+    process, calls = strip_room.Source.read, itertools.count()
 
-    def pulled(self: strip_room.Strip, frames: int) -> Block:
+    def pulled(self: strip_room.Source, frames: int) -> Block:
         if next(calls) == 20:
             os.truncate(bass, 30_000)
         return process(self, frames)
 
     with monkeypatch.context() as patch:
-        patch.setattr(strip_room.Strip, "process", pulled)
+        patch.setattr(strip_room.Source, "read", pulled)
         with pytest.raises(RecordingsError, match=r"bass\.wav: reading stopped at 0:0\d"):
             mix(Order(source=place / RECIPE, cwd=place, block_hops=1))
     shutil.copy2(card / "bass.wav", bass)

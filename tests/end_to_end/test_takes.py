@@ -183,4 +183,4 @@ def test_all_homes_in_a_folder_are_gone_through_past_a_bad_one(tmp_path: Path) -
     assert again.stdout.count("Nothing has changed since the last mix") == 2
     nothing = run_here("mix", "--all", "a", cwd=tmp_path)
     assert nothing.returncode == 2
-    assert "no recipe one folder down in a" in nothing.stderr
+    assert "No folder inside a has a recipe" in nothing.stderr

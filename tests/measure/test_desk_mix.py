@@ -187,7 +187,7 @@ def test_desk_mix_and_metronome_are_left_out_as_guesses_and_reported(
             if finding.kind == "no part"
         ]
         assert len(said) == 2
-        assert any("input-20.wav" in says and "sum of the others" in says for says in said)
+        assert any("input-20.wav" in says and "mix of the other inputs" in says for says in said)
         assert any("input-21.wav" in says and "click" in says for says in said)
     recipe = first.home.recipe.read_text(encoding="utf-8")
     assert 'role = "desk mix?"' in recipe

@@ -437,7 +437,11 @@ def test_findings_come_worst_first() -> None:
     ]
     root = tree(report(**given_))
     section = next(one for one in root.iter("section") if one.get("id") == "next-time")
-    assert [text_of(one) for one in section.iter("h3")] == ["The whole take: left out", "bass: clipped", "kick: quiet"]
+    assert [text_of(one) for one in section.iter("h3")] == [
+        "The whole take: left out",
+        "bass: clipped",
+        "kick: too quiet",
+    ]
     lead = text_of(next(one for one in root.iter("p") if one.get("class") == "lead"))
     assert lead.startswith("Notes.txt is no sound. Bass hit full scale.")
 

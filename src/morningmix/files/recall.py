@@ -8,6 +8,7 @@ field by field by the ranges in the types (most of them in `plan`), then by what
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import pairwise
 from pathlib import Path
@@ -21,7 +22,6 @@ from pydantic import (  # noqa: TID251 - files is the room that reads
     StringConstraints,
     ValidationError,
 )
-from pydantic_core import from_json, to_json
 
 from morningmix.errors import RecipeError
 from morningmix.model.plan import READABLE_FAMILIES, Decibels, MasterPlan, SongPlan, Spans
@@ -161,17 +161,17 @@ def _with_field_names_of_today(raw: bytes) -> bytes:
     if b'"ears"' not in raw and b'"turned"' not in raw:
         return raw
     try:
-        sheet: Any = from_json(raw)
+        sheet: Any = json.loads(raw)
         plan = sheet["plan"]
         _rename(plan["cleaning"] or {}, _FORMER_CLEANING)
         for track in plan["tracks"]:
             _rename(track, _FORMER_TRACK)
             for reason in track["reasons"]:
                 reason["what"] = _FORMER_TRACK.get(reason["what"], reason["what"])
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         # Validation says what is wrong with it, and where.
         return raw
-    return to_json(sheet, inf_nan_mode="constants")
+    return json.dumps(sheet).encode()
 
 
 def _rename(fields: dict[str, Any], names: Mapping[str, str]) -> None:
