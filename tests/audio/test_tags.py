@@ -10,6 +10,7 @@ import pytest
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 
 from morningmix.audio.tags import Tags, tag
+from morningmix.errors import OutputError
 
 
 @pytest.mark.parametrize("kind", ["mp3", "flac"])
@@ -31,3 +32,10 @@ def test_a_display_gets_only_what_it_can_show(kind: str, tmp_path: Path) -> None
         ["two lines"],
         ["The\\u2066 Ladders"],
     )
+
+
+def test_a_file_that_may_not_be_written_is_one_line(tmp_path: Path) -> None:
+    """A folder stands for it: root may write to everything else."""
+    (tmp_path / "song.mp3").mkdir()
+    with pytest.raises(OutputError, match=r"song\.mp3 cannot be written"):
+        tag(tmp_path / "song.mp3", Tags(title="One", rehearsal="Thursday", number=1, of=1, picture_png=b""))

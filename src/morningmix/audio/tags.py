@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from mutagen import MutagenError  # noqa: TID251
 from mutagen.flac import FLAC, Picture  # noqa: TID251
 from mutagen.id3 import APIC, ID3, TALB, TDRC, TIT2, TPE1, TRCK  # noqa: TID251
 
@@ -42,6 +43,9 @@ def tag(path: Path, tags: Tags) -> None:
             _tag_mp3(path, tags)
     except OSError as error:
         raise cannot_write(path, error) from error
+    except MutagenError as error:
+        # It wraps what the system said.
+        raise cannot_write(path, next((one for one in error.args if isinstance(one, OSError)), error)) from error
 
 
 def _shown(text: str) -> str:
