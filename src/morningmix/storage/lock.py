@@ -68,9 +68,8 @@ def _held(path: Path) -> Iterator[bool]:
 
 def _opened(path: Path) -> IO[bytes]:
     """The lock file, created if missing; never through a link, and never a pipe, which would block."""
-    refusal = f"{path} is not a plain file, so it cannot serve as the lock. Delete it and run again."
     if os.path.lexists(path) and not stat.S_ISREG(path.lstat().st_mode):
-        raise OutputError(refusal)
+        raise OutputError(f"{path} is not a plain file, so it cannot serve as the lock. Delete it and run again.")
     flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
     return os.fdopen(os.open(path, flags, 0o666), "r+b")
 

@@ -84,13 +84,17 @@ def _title(folder: Path) -> str | None:
 
 def song_folders(mixes: Path) -> list[Path]:
     """The song folders in a folder of mixes, in order. Copies under other names are the user's own and left out."""
-    return [folder for folder in sorted(mixes.glob("[0-9][0-9]* *")) if is_song_folder(folder)]
+    return [folder for folder in _numbered(mixes) if is_song_folder(folder)]
 
 
 def song_sheets(mixes: Path) -> list[Path]:
     """Recall sheets of the songs in a folder of mixes, in order, including damaged ones."""
-    numbered = [folder for folder in sorted(mixes.glob("[0-9][0-9]* *")) if folder.is_dir() and not folder.is_symlink()]
-    return [folder / RECALL for folder in numbered if is_song_folder(folder) or _is_damaged(folder / RECALL)]
+    return [folder / RECALL for folder in _numbered(mixes) if is_song_folder(folder) or _is_damaged(folder / RECALL)]
+
+
+def _numbered(mixes: Path) -> list[Path]:
+    """Real folders with a number in front, in order."""
+    return [folder for folder in sorted(mixes.glob("[0-9][0-9]* *")) if folder.is_dir() and not folder.is_symlink()]
 
 
 def _is_damaged(sheet: Path) -> bool:
