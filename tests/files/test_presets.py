@@ -223,7 +223,21 @@ def test_roles_from_names(name: str, role: str) -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["", "input-07", "Track 01.wav", "ch12", "kicker", "bassoon", "ohm", "lead", "Mara", "2026-11-19", "🥁", "snarex"],
+    [
+        "",
+        "input-07",
+        "Track 01.wav",
+        "ch12",
+        "kicker",
+        "bassoon",
+        "ohm",
+        "lead",
+        "Mara",
+        "2026-11-19",
+        "🥁",
+        "snarex",
+        "\\u200f\\x81",
+    ],
 )
 def test_names_that_say_nothing(name: str) -> None:
     assert role_from_name(name, load_roles()) is None

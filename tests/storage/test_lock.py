@@ -72,6 +72,17 @@ def test_a_recipe_that_is_a_link_is_not_changed(tmp_path: Path) -> None:
         pass
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
+def test_nothing_is_locked_or_kept_in_a_cache_that_is_a_link(tmp_path: Path) -> None:
+    root = tmp_path / "mix"
+    root.mkdir()
+    (root / ".cache").symlink_to("..")
+    home = Home(root=root, mixes=root / "mixes", recipe=root / "recipe.toml", cache=root / ".cache")
+    with pytest.raises(OutputError, match="is a link"), locked(home):
+        pass
+    assert [path.name for path in tmp_path.iterdir()] == ["mix"]
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names there")
 @pytest.mark.parametrize("kind", ["link", "dangling link", "pipe", "folder"])
 def test_the_lock_is_a_plain_file_of_its_own(tmp_path: Path, kind: str) -> None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import html
 import os
 import re
+import stat
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -92,7 +93,12 @@ def read_header(path: Path) -> Part:
 
 
 def is_wave(path: Path) -> bool:
-    """Whether the file begins as a WAV, RF64 or BW64 file does. Raises OSError."""
+    """Whether the file begins as a WAV, RF64 or BW64 file does.
+
+    Raises OSError, and RecordingsError for a pipe or a device, which may never end or never begin.
+    """
+    if not stat.S_ISREG(path.stat().st_mode):
+        raise RecordingsError(f"{path.name}: this is not a plain file, so it is not read")
     with path.open("rb") as file:
         start = file.read(12)
     return start[:4] in (b"RIFF", b"RF64", b"BW64") and start[8:12] == b"WAVE"

@@ -200,12 +200,15 @@ def _text(file: Traversable) -> str:
 
 # ---------------------------------------------------------------- words
 
+_SHOWN_BY_NUMBER = re.compile(r"\\(?:x[0-9a-f]{2}|u[0-9a-f]{4}|U[0-9a-f]{8})")
+"""As `model.names.visible` shows what cannot be printed: ``\\u200f`` says nothing about effects."""
 _LETTERS_WITHOUT_DECOMPOSITION = str.maketrans({"ł": "l", "ø": "o", "œ": "oe", "æ": "ae", "đ": "d"})
 
 
 def _parts(name: str) -> list[str]:
-    """Runs of letters and runs of digits, without case and accents."""
-    humps = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", unicodedata.normalize("NFC", name))
+    """Runs of letters and runs of digits, without case and accents; a sign shown by its number is neither."""
+    shown = _SHOWN_BY_NUMBER.sub(" ", unicodedata.normalize("NFC", name))
+    humps = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", shown)
     bare = unicodedata.normalize("NFKD", humps.casefold().translate(_LETTERS_WITHOUT_DECOMPOSITION))
     return re.findall(r"[^\W\d_]+|\d+", "".join(sign for sign in bare if not unicodedata.combining(sign)))
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from morningmix.audio.write import IntegerWriter
-from morningmix.storage.home import safe_name
+from morningmix.storage.home import output_errors, safe_name
 
 Bits = Literal[16, 24]
 FileFormat = Literal["wav", "flac"]
@@ -63,8 +63,9 @@ class Output:
         return self.folder / f"{safe_name(name)}.{self.file_format}"
 
     def writer(self, name: str, rate_hz: int, channels: int, frames: int) -> IntegerWriter:
-        """Begin a file; the folder is made if need be."""
-        self.folder.mkdir(parents=True, exist_ok=True)
+        """Begin a file; the folder is made if need be. Raises `OutputError`."""
+        with output_errors(self.folder):
+            self.folder.mkdir(parents=True, exist_ok=True)
         return IntegerWriter(
             self.path(name),
             rate_hz=rate_hz,

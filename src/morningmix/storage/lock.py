@@ -25,7 +25,10 @@ _TRY_AGAIN_S = 0.02
 
 @contextmanager
 def locked(home: Home) -> Iterator[None]:
-    """Lock the mix folder. Raises `BusyError` at once if another run holds the lock."""
+    """Lock the mix folder.
+
+    Raises `BusyError` at once if another run holds the lock, and `OutputError` for a cache that is a link.
+    """
     with _held(home.cache / "lock") as is_ours:
         if not is_ours:
             raise BusyError(f"Another run is working in {home.root}. Wait until it has ended.")
@@ -53,6 +56,7 @@ def editing(recipe: Path) -> Iterator[None]:
 @contextmanager
 def _held(path: Path) -> Iterator[bool]:
     """Whether the lock on a file could be taken; it is released at the end."""
+    refuse_link(path.parent)
     with output_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         file = _opened(path)
