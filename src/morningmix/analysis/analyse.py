@@ -6,13 +6,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import Any, TypeVar
 
 from morningmix.analysis.analysed import AnalysedTake, each_once
 from morningmix.analysis.cached import cached_alignments, cached_bleed, cached_clicks, cached_desk_mixes
 from morningmix.audio.takes import find_takes, pair
-from morningmix.bleed.clean import clean_take
 from morningmix.bleed.gain_step import detect_gain_step, refine_gain_step, undo_gain_step
-from morningmix.bleed.singing import measure_cleaned_singing, measure_singing
+from morningmix.bleed.singing import measure_singing
 from morningmix.decide.align import pairs_to_align
 from morningmix.decide.cleaning import decide_cleaning
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify, sings_alone_s
@@ -24,7 +24,7 @@ from morningmix.files.recipe_edit import InputLine, new_recipe
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.model.input import Input
-from morningmix.model.measured import BleedFacts, Cleaned, GainStep, Measurements, Singing
+from morningmix.model.measured import BleedFacts, GainStep, Measurements, Singing
 from morningmix.model.names import means, name_as_text
 from morningmix.model.plan import Cleaning
 from morningmix.model.recipe import Defaults, InputWish, Recipe, SongWish
@@ -33,7 +33,11 @@ from morningmix.storage.cache import keep_current, take_key
 from morningmix.storage.home import Home, output_errors, path_from, refuse_inside
 from morningmix.storage.text import write_text_new
 from morningmix.units import amplitude_db
-from morningmix.workers.progress import Progress, step_progress
+from morningmix.workers.jobs import Job, Lane
+
+Found = TypeVar("Found")
+COMPARING_COST = 0.002
+"""Seconds of one core per second of a take (measured)."""
 
 
 def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
@@ -70,34 +74,21 @@ def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
         )
 
 
-def analyse(
-    source: Path,
-    home: Home,
-    workers: int,
-    progress: Progress,
-    *,
-    write_recipe: bool = True,
-    take_bleed_out: bool = True,
-) -> tuple[AnalysedTake, ...]:
+def analyse(source: Path, home: Home, lane: Lane, *, write_recipe: bool = True) -> tuple[AnalysedTake, ...]:
     """Read, measure and name the takes, and see to it that there is a recipe (but for `write_recipe` being False).
 
-    Without `take_bleed_out` it is much faster, and good for anything but mixing: microphones are clean only where a mix
-    has cleaned them before. `source` is the folder or the recipe, absolute. Raises `RecipeError`, `RecordingsError`,
-    `OutputError`.
+    Microphones still have their bleed: `analysis.kept` cleans what is kept. `source` is the folder or the recipe,
+    absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
     """
     recipe, takes = look(source, home)
     tracks = source if recipe is None or source.is_dir() else recipe.tracks
     list_path = find_input_list(tracks, home.root)
     names = read_input_list(list_path) if list_path else ()
     takes = tuple(_paired(take, _wishes(recipe, names, take)) for take in takes)
-    measured = _measure(takes, home.cache, workers, progress)
-    cleaned = step_progress(progress, "taking the bleed out", sum(take.duration_s for take in takes))
-
-    def clean(of: _MeasuredTake, cleaning: Cleaning) -> dict[int, Cleaned]:
-        return clean_take(of.take, of.store, cleaning, home.cache, workers, cleaned, only_cached=not take_bleed_out)
+    measured = _measure(takes, home.cache, lane)
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
-        return [_understand(of, _wish_of_each(recipe, names, of.take), partial(clean, of)) for of in measured]
+        return [_understand(of, _wish_of_each(recipe, names, of.take), lane) for of in measured]
 
     understood = understand(recipe)
     is_new = recipe is None
@@ -136,13 +127,11 @@ class _MeasuredTake:
     cache: Path
 
 
-def _measure(takes: Sequence[Take], cache: Path, workers: int, progress: Progress) -> list[_MeasuredTake]:
-    read = step_progress(
-        progress, "listening to the tracks", sum(take.duration_s * len(take.recordings) for take in takes)
-    )
+def _measure(takes: Sequence[Take], cache: Path, lane: Lane) -> list[_MeasuredTake]:
+    lane.run.meter.step("listening to every input")
     measured = []
     for take in takes:
-        facts, store = measure_take(take, cache, workers, read)
+        facts, store = measure_take(take, cache, lane)
         measured.append(_MeasuredTake(take=take, facts=facts, store=store, cache=cache))
     for of in measured:
         keep_current(cache, take_key(of.take.folder), of.store.sources)
@@ -206,27 +195,19 @@ class _Understood:
     cleaning: Cleaning | None
 
 
-def _understand(
-    of: _MeasuredTake,
-    wishes: Mapping[tuple[str, ...], InputWish],
-    clean: Callable[[Cleaning], dict[int, Cleaned]],
-) -> _Understood:
-    """Decide what each input is, measure its bleed, decide what to clean, clean it, and measure what is left."""
+def _understand(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], lane: Lane) -> _Understood:
+    """Decide what each input is, measure its bleed, and decide what to clean."""
+    lane.run.meter.step("finding out who plays what")
     slot_s = of.facts.slot_s
-    inputs = tuple(_without_feedback(one, slot_s) for one in _identify(of, wishes))
+    inputs = tuple(_without_feedback(one, slot_s) for one in _identify(of, wishes, lane))
     playing = [one for one in inputs if one.preset.family and not one.facts.silent]
     targets = [one.index for one in playing if one.preset.cleaned]
 
-    bleed, gain_steps = _measure_bleed(of, targets, [one.index for one in playing if one.index not in targets])
+    bleed, gain_steps = _measure_bleed(of, targets, [one.index for one in playing if one.index not in targets], lane)
     cleaning = decide_cleaning(playing, gain_steps)
-    cleaned = clean(cleaning) if cleaning else {}
 
-    singing = {
-        index: measure_cleaned_singing(cleaned[index]) if index in cleaned else measure_singing(bleed.get(index))
-        for index in targets
-    }
-    aligned = cached_alignments(of.take, of.facts, of.store, pairs_to_align(playing), of.cache)
-    inputs = tuple(_without_bleed(one, cleaned.get(one.index), slot_s) for one in inputs)
+    singing = {index: measure_singing(bleed.get(index)) for index in targets}
+    aligned = _once(lane, cached_alignments, of, pairs_to_align(playing))
     inputs = tuple(
         replace(
             one,
@@ -241,7 +222,18 @@ def _understand(
     return _Understood(inputs=choose_lead(inputs, sings_alone, load_roles()), singing=singing, cleaning=cleaning)
 
 
-def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish]) -> tuple[Input, ...]:
+def _once(
+    lane: Lane,
+    measure: Callable[[Take, Measurements, BandStore, Sequence[Any], Path], Mapping[int, Found]],
+    of: _MeasuredTake,
+    inputs: Sequence[Any],
+) -> Mapping[int, Found]:
+    """Measure in a job, unless the cache knows the answer."""
+    call = partial(measure, of.take, of.facts, of.store, inputs, of.cache)
+    return lane.one(Job(what="compare inputs", call=call, cost=COMPARING_COST * of.take.duration_s))
+
+
+def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], lane: Lane) -> tuple[Input, ...]:
     """Names and roles: as written, as the file names say, or guessed from the sound."""
     roles = load_roles()
     name_says = partial(role_from_name, roles=roles)
@@ -252,37 +244,32 @@ def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish]) ->
         return inputs
     no_mix = [one.index for one in inputs if one.role != "desk mix"]
     no_parts = guess_no_parts(
-        cached_desk_mixes(of.take, of.facts, of.store, no_mix, of.cache),
-        cached_clicks(of.take, of.facts, of.store, unknown, of.cache),
+        _once(lane, cached_desk_mixes, of, no_mix),
+        _once(lane, cached_clicks, of, unknown),
     )
     return identify(of.take.recordings, of.facts, wishes, roles, name_says, no_parts)
 
 
 def _measure_bleed(
-    of: _MeasuredTake, targets: Sequence[int], others: Sequence[int]
+    of: _MeasuredTake, targets: Sequence[int], others: Sequence[int], lane: Lane
 ) -> tuple[Mapping[int, BleedFacts], dict[int, GainStep]]:
     """The bleed in every microphone, and the gains that were turned in mid-take."""
-    bleed = cached_bleed(of.take, of.store, targets, others, of.cache)
+
+    def measured(store: BandStore) -> Mapping[int, BleedFacts]:
+        call = partial(cached_bleed, of.take, store, targets, others, of.cache)
+        return lane.one(Job(what="measure bleed", call=call, cost=COMPARING_COST * of.take.duration_s))
+
+    bleed = measured(of.store)
     gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}
     if gain_steps:
         # Bleed learnt from two gains at once is worth little: undo the steps and learn it again.
-        bleed = cached_bleed(
-            of.take, replace(of.store, gain_steps=tuple(gain_steps.items())), targets, others, of.cache
-        )
+        bleed = measured(replace(of.store, gain_steps=tuple(gain_steps.items())))
         gain_steps = {index: refine_gain_step(found, bleed.get(index)) for index, found in gain_steps.items()}
     return bleed, gain_steps
 
 
-def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
-    """The input with the slots of its cleaned sound; pops and feedback are left out of them again."""
-    if cleaned is None:
-        return one
-    spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback)]
-    facts = replace(one.facts, slots=cleaned.slots.without(_touched(spans, slot_s)))
-    return replace(one, facts=facts, cleaned=cleaned, recorded=one.facts.slots)
-
-
-def _touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
+def touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
+    """Slots that spans of seconds lie in."""
     return {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
 
 
@@ -292,7 +279,7 @@ def _without_feedback(one: Input, slot_s: float) -> Input:
         return one
     if not one.preset.cleaned:
         return replace(one, facts=replace(one.facts, feedback=()))
-    slots = one.facts.slots.without(_touched([(howl.start_s, howl.end_s) for howl in one.facts.feedback], slot_s))
+    slots = one.facts.slots.without(touched([(howl.start_s, howl.end_s) for howl in one.facts.feedback], slot_s))
     peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
     return replace(one, facts=replace(one.facts, slots=slots, peak_dbfs=peak_dbfs))
 

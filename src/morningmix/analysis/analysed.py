@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from morningmix.decide.song_boundaries import find_songs
+from morningmix.errors import RecipeError
 from morningmix.measure.activity import measure_activity
 from morningmix.measure.band_store import BandStore
 from morningmix.model.found import FoundSong
@@ -63,3 +64,25 @@ def songs_in(analysed: AnalysedTake) -> tuple[FoundSong, ...]:
     """Where the songs of the take begin and end, and what was left out."""
     families = ["" if one.facts.silent else one.preset.family for one in analysed.inputs]
     return find_songs(measure_activity(analysed.store, families), families)
+
+
+def kept_songs(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, AnalysedTake, SongWish]]:
+    """Songs to keep, numbered through the rehearsal; a take of which none is listed is one song.
+
+    Raises `RecipeError` for a song that starts after the end of its take.
+    """
+    songs: list[tuple[AnalysedTake, SongWish]] = []
+    several = len(analysed_takes) > 1
+    for analysed in analysed_takes:
+        end_s = analysed.take.duration_s
+        kept = [song for song in listed(analysed) if song.keep]
+        if not listed(analysed):
+            title = analysed.take.name if several else analysed.recipe.title
+            kept = [SongWish(title=title, start_s=0.0, end_s=end_s)]
+        for song in kept:
+            if song.start_s >= end_s:
+                raise RecipeError(
+                    f'"{song.title}" starts after the end of the recording. Check its start in the recipe.'
+                )
+            songs.append((analysed, replace(song, end_s=min(song.end_s, end_s))))
+    return [(number, analysed, song) for number, (analysed, song) in enumerate(songs, 1)]

@@ -102,7 +102,8 @@ class RecordingReader:
         lanes = [_Joined(lane) for lane in recording.lanes]
         self._lanes: list[_Lane] = [lane if lane.rate_hz == rate_hz else _Converted(lane, rate_hz) for lane in lanes]
         self._position = start_frame
-        longest = max(lane.frames for lane in self._lanes)
+        self._at_frame = recording.at_frame
+        longest = recording.at_frame + max(lane.frames for lane in self._lanes)
         self.frames = max(0, longest - start_frame) if frames is None else frames
         """Length of the stretch at `rate_hz`; after it `read` returns silence."""
         self._end = start_frame + self.frames
@@ -118,7 +119,7 @@ class RecordingReader:
         block[:, wanted:] = 0.0
         row = 0
         for lane in self._lanes:
-            lane.read_into(self._position, block[row : row + lane.channels, :wanted])
+            lane.read_into(self._position - self._at_frame, block[row : row + lane.channels, :wanted])
             row += lane.channels
         self._position += frames
         return block
@@ -217,7 +218,8 @@ class _Converted:
     def read_into(self, start: int, out: Block) -> None:
         wanted = min(out.shape[1], max(0, self.frames - start))
         out[:, wanted:] = 0.0
-        done = 0
+        done = min(max(0, -start), wanted)
+        out[:, :done] = 0.0
         while done < wanted:
             index, offset = divmod(start + done, self._segment_out)
             if index != self._index:

@@ -1,37 +1,26 @@
-"""Read cleaned microphones from the cache: their sound and its measurements."""
+"""Cleaned microphones: read from the cache, and put together from the stretches of a take."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from morningmix.model.measured import Cleaned
-from morningmix.model.recording import Part, Recording, Take
+import numpy as np
+
+from morningmix.model.measured import Cleaned, CleanedStretch
+from morningmix.model.recording import Recording
+from morningmix.model.slots import Slots
 from morningmix.storage.cache import beside, is_whole
 from morningmix.storage.records import read_record
 
 
-def read_all_cleaned(paths: Mapping[int, Path], take: Take, *, sound: bool = True) -> dict[int, Cleaned] | None:
-    """Cleaned microphones from the cache; None unless all are there."""
-    found = {
-        target: _cached(path, take, take.recordings[target].channels, sound=sound) for target, path in paths.items()
-    }
-    cached = {target: cleaned for target, cleaned in found.items() if cleaned is not None}
-    return cached if len(cached) == len(found) else None
-
-
-def sound_recording(path: Path, take: Take, channels: int) -> Recording:
-    """The cached sound as a recording: raw float32 samples without a header."""
-    part = Part(
-        path=path,
-        rate_hz=take.rate_hz,
-        channels=channels,
-        frames=take.frames,
-        subtype="FLOAT",
-        embedded_name=None,
-        data_offset_bytes=0,
-    )
-    return Recording(lanes=((part,),))
+def read_cleaned(path: Path, sound: Recording, *, check_sound: bool) -> CleanedStretch | None:
+    """A cleaned microphone from the cache if its entries are intact; the sound only counts with `check_sound`."""
+    cleaned = read_record(beside(path, "cleaned"), CleanedStretch, {"sound": sound})
+    if cleaned is None or not check_sound:
+        return cleaned
+    whole = all(is_whole(part.path, 4 * part.channels * part.frames) for part in sound.parts)
+    return cleaned if whole else None
 
 
 def fractions_of_total(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:
@@ -41,7 +30,25 @@ def fractions_of_total(powers: Mapping[int, float]) -> tuple[tuple[int, float], 
     return tuple((other, round(fraction, 4)) for fraction, other in found)
 
 
-def _cached(path: Path, take: Take, channels: int, *, sound: bool) -> Cleaned | None:
-    """The cached microphone if its entries are intact; the sound itself is only checked if `sound` is true."""
-    cleaned = read_record(beside(path, "cleaned"), Cleaned, {"sound": sound_recording(path, take, channels)})
-    return cleaned if not sound or is_whole(path, 4 * channels * take.frames) else None
+def over_take(
+    stretches: Sequence[tuple[tuple[float, float], CleanedStretch]], recorded: Slots, slot_s: float, hops: int
+) -> Cleaned:
+    """One microphone over its whole take of `hops` hops, from at least one stretch by start and end in seconds."""
+    slots = recorded
+    clear_db = np.full(hops, -1.0, np.float32)
+    hop_s = stretches[0][1].hop_s
+    sources: dict[int, float] = {}
+    for (start_s, end_s), cleaned in stretches:
+        slots = slots.replaced(round(start_s / slot_s), cleaned.slots)
+        first = round(start_s / hop_s)
+        clear_db[first : first + len(cleaned.clear_db)] = cleaned.clear_db
+        for other, fraction in cleaned.bleed_sources:
+            sources[other] = sources.get(other, 0.0) + fraction * (end_s - start_s)
+    return Cleaned(
+        sounds=tuple((stretch_s, cleaned.sound) for stretch_s, cleaned in stretches),
+        subtracted=any(cleaned.subtracted for _, cleaned in stretches),
+        bleed_sources=fractions_of_total(sources),
+        slots=slots,
+        hop_s=hop_s,
+        clear_db=clear_db,
+    )

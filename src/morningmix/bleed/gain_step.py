@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.model.measured import BleedFacts, GainStep, TrackFacts
+from morningmix.model.slots import Slots
 
 LEAST_STEP_DB = 2.0
 _SIDE_S = 10.0
@@ -118,8 +119,13 @@ def refine_gain_step(gain_step: GainStep, bleed: BleedFacts | None) -> GainStep:
 
 def undo_gain_step(facts: TrackFacts, gain_step: GainStep | None, slot_s: float) -> TrackFacts:
     """Measurements with the gain step undone in the slots; peak and clipping stay as recorded."""
+    return replace(facts, slots=slots_without_step(facts.slots, gain_step, slot_s))
+
+
+def slots_without_step(slots: Slots, gain_step: GainStep | None, slot_s: float, first_slot: int = 0) -> Slots:
+    """Slots, the first of them `first_slot` of the take, with the gain step undone."""
     if gain_step is None:
-        return facts
-    gain = np.ones(len(facts.slots), np.float32)
-    gain[round(gain_step.at_s / slot_s) :] = 10.0 ** (-gain_step.step_db / 20.0)
-    return replace(facts, slots=facts.slots.scaled(gain))
+        return slots
+    gain = np.ones(len(slots), np.float32)
+    gain[max(0, round(gain_step.at_s / slot_s) - first_slot) :] = 10.0 ** (-gain_step.step_db / 20.0)
+    return slots.scaled(gain)

@@ -6,8 +6,8 @@ The gain is the minimum mean-square error estimate of the log spectral amplitude
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 
@@ -15,17 +15,14 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from morningmix.audio.write import FloatScratch
+from morningmix.audio.read import read_stretch
 from morningmix.bleed.filters import smooth_power
 from morningmix.bleed.opening import clear_reach_db, open_where_clear, widen
-from morningmix.bleed.subtract import apply_gain_step
 from morningmix.dsp.bands import band_edges_bins, band_hop_frames, window_frames
 from morningmix.dsp.stft import OVERLAP, Spectrum, Synthesis, analyse
 from morningmix.measure.band_store import BandStore
-from morningmix.model.measured import GainStep
-from morningmix.model.recording import Take
+from morningmix.model.recording import Recording
 from morningmix.model.slots import Bands
-from morningmix.storage.cache import EntryWriter
 from morningmix.units import Block
 
 FLOOR_DB = -15.0
@@ -65,8 +62,8 @@ def mask(spectrum: Spectrum, bleed: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.clip(gain, np.float32(10.0 ** (FLOOR_DB / 20.0)), np.float32(1.0), out=gain)
 
 
-_MASK_CHUNK_S, _MASK_CHUNKS, _MASK_AROUND = 2.0, 4, 8
-"""Length of a chunk, chunks per batch, and frames of context on either side."""
+_MASK_CHUNK_S, _MASK_AROUND = 2.0, 8
+"""Length of a chunk, and frames of context on either side."""
 _RESTING_GAIN = np.float32(10.0 ** (-6.0 / 20.0))
 """Where the target source is silent everything is turned down equally, because selecting causes musical noise."""
 _SLOPE_S = 0.05
@@ -76,74 +73,54 @@ _LEAST_LEFT = np.float32(0.03)
 _TINY = np.float32(1e-20)
 
 
-def mask_all(masked: Sequence[Masked], pool: ThreadPoolExecutor) -> None:
-    """Mask all microphones in parallel and write them."""
-    chunks = range(masked[0].chunks)
-    for first in chunks[::_MASK_CHUNKS]:
-        jobs = [(microphone, chunk) for microphone in masked for chunk in chunks[first : first + _MASK_CHUNKS]]
-        for (microphone, chunk), spectra in zip(jobs, pool.map(lambda job: job[0].spectra(job[1]), jobs), strict=True):
-            microphone.write(chunk, spectra)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Residual:
+    """A microphone whose bleed was subtracted, as far as it can be. Times are those of the stretch."""
+
+    left: Recording
+    taken: Recording
+    """The subtracted bleed."""
+    subtracted: bool
+    """Whether the subtraction counts; if not, what was taken is added again."""
+    bleed: BandStore
+    """Expected power of the residual bleed: one track."""
+    resting: NDArray[np.float32]
+    """`resting_fraction` of the microphone."""
 
 
-class Masked:
-    """One microphone being masked and written to its file."""
-
-    def __init__(
-        self,
-        take: Take,
-        left: FloatScratch,
-        taken: FloatScratch,
-        subtracted: bool,
-        bleed: BandStore,
-        gain_step: GainStep | None,
-        resting: NDArray[np.float32],
-        file: EntryWriter,
-    ) -> None:
-        self._take, self._left, self._taken, self._bleed = take, left, taken, bleed
-        self._subtracted, self._resting = subtracted, resting
-        self._gain_step, self._file = gain_step, file
-        self._size = window_frames(take.rate_hz)
-        self._hop = self._size // OVERLAP
-        self._frames = -(-take.frames // self._hop) + OVERLAP - 1
-        self._chunk = round(_MASK_CHUNK_S * take.rate_hz / self._hop)
-        self._synthesis = [Synthesis(self._size) for _ in range(left.channels)]
-        self.chunks = -(-self._frames // self._chunk)
-
-    def spectra(self, chunk: int) -> list[Spectrum]:
-        """Masked spectra of every channel for the frames of a chunk; chunks in any order, from any thread."""
-        first, around, size, rate_hz = chunk * self._chunk, _MASK_AROUND, self._size, self._take.rate_hz
-        last = min(first + self._chunk, self._frames)
-        begin, end = (first - around + 1) * self._hop - size, (last + around) * self._hop
-        left, removed = _from(self._left, begin, end), _from(self._taken, begin, end)
-        if not self._subtracted:
-            left, removed = left + removed, np.zeros_like(removed)
-        hops = _middles_hops(rate_hz, size, first - around, last + around)
-        expected = _bleed_at(self._bleed, rate_hz, size, hops)
-        resting = np.interp(hops, np.arange(len(self._resting)), self._resting).astype(np.float32)
-        done = []
-        for channel in range(self._left.channels):
-            spectrum = analyse(left[channel], size)
-            subtracted = smooth_power(analyse(removed[channel], size))
-            gain = mask(spectrum, _shaped(expected, subtracted, rate_hz))
-            gain += resting * (_RESTING_GAIN - gain)
-            done.append((spectrum * gain)[:, around:-around])
-        return done
-
-    def write(self, chunk: int, spectra: Sequence[Spectrum]) -> None:
-        """Write the samples that these frames complete. Chunks must come in order."""
-        done = [stage.process(spectrum) for stage, spectrum in zip(self._synthesis, spectra, strict=True)]
-        start = (chunk * self._chunk + 1) * self._hop - self._size
-        sound = np.stack(done)[:, max(0, start) - start : self._take.frames - start]
-        apply_gain_step(sound, max(0, start), self._gain_step, self._take.rate_hz, undo=False)
-        self._file.write(sound.T.astype("<f4").tobytes())
+def masked(residual: Residual, rate_hz: int, start: int, stop: int) -> Iterator[Block]:
+    """Frames `start` to `stop` with the residual bleed masked, a few seconds at a time. Raises `RecordingsError`."""
+    size = window_frames(rate_hz)
+    hop = size // OVERLAP
+    first, last = start // hop, -(-stop // hop) + OVERLAP - 1
+    synthesis = [Synthesis(size) for _ in range(residual.left.channels)]
+    chunk = round(_MASK_CHUNK_S * rate_hz / hop)
+    for at in range(first, last, chunk):
+        spectra = _masked_spectra(residual, rate_hz, at, min(at + chunk, last))
+        sound = np.stack([stage.process(spectrum) for stage, spectrum in zip(synthesis, spectra, strict=True)])
+        begin = (at + 1) * hop - size
+        yield sound[:, max(0, start - begin) : max(0, stop - begin)]
 
 
-def _from(scratch: FloatScratch, begin: int, end: int) -> Block:
-    block = np.zeros((scratch.channels, end - begin), np.float32)
-    first = max(0, begin)
-    if end > first:
-        block[:, first - begin :] = scratch.read(first, end - first)
-    return block
+def _masked_spectra(residual: Residual, rate_hz: int, first: int, last: int) -> list[Spectrum]:
+    """Masked spectra of every channel for these frames."""
+    size, around = window_frames(rate_hz), _MASK_AROUND
+    hop = size // OVERLAP
+    begin, end = (first - around + 1) * hop - size, (last + around) * hop
+    left, removed = (read_stretch(sound, rate_hz, begin, end) for sound in (residual.left, residual.taken))
+    if not residual.subtracted:
+        left, removed = left + removed, np.zeros_like(removed)
+    hops = _middles_hops(rate_hz, size, first - around, last + around)
+    expected = _bleed_at(residual.bleed, rate_hz, size, hops)
+    resting = np.interp(hops, np.arange(len(residual.resting)), residual.resting).astype(np.float32)
+    done = []
+    for channel, samples in enumerate(left):
+        spectrum = analyse(samples, size)
+        subtracted = smooth_power(analyse(removed[channel], size))
+        gain = mask(spectrum, _shaped(expected, subtracted, rate_hz))
+        gain += resting * (_RESTING_GAIN - gain)
+        done.append((spectrum * gain)[:, around:-around])
+    return done
 
 
 def resting_fraction(clear_db: NDArray[np.float32], hop_s: float) -> NDArray[np.float32]:

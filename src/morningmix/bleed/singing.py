@@ -60,10 +60,11 @@ def measure_cleaned_singing(cleaned: Cleaned) -> Singing | None:
     The level over residual bleed is close to zero where nobody sings. The gate opens at a fraction of its highest
     level, and stays closed if there never is any.
     """
-    clear_db, hop_s = cleaned.clear_db, cleaned.hop_s
-    if len(clear_db) < 10:
+    kept, hop_s = cleaned.clear_db >= 0.0, cleaned.hop_s
+    if np.count_nonzero(kept) < 10:
         return None
-    reach_db = clear_reach_db(clear_db)
+    clear_db = np.maximum(cleaned.clear_db, np.float32(0.0))
+    reach_db = clear_reach_db(clear_db[kept])
     if reach_db is None:
         return Singing(open_s=(), sings_s=(), because="nobody sings into it")
     is_open = open_where_clear(clear_db, reach_db, hop_s)
@@ -71,8 +72,8 @@ def measure_cleaned_singing(cleaned: Cleaned) -> Singing | None:
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(sings & is_open, hop_s),
-        because=f"open {100 * is_open.mean():.0f} % of the time, where the voice stands {opens_at_db(reach_db):.1f} dB "
-        "above what is left of the bleed",
+        because=f"open {100 * is_open[kept].mean():.0f} % of the time, where the voice stands "
+        f"{opens_at_db(reach_db):.1f} dB above what is left of the bleed",
     )
 
 

@@ -1,133 +1,149 @@
-"""Subtract predicted bleed (`bleed.predict`) from microphones over a whole take."""
+"""Subtract predicted bleed (`bleed.predict`) from microphones."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Mapping, Sequence
-from contextlib import closing
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
-from itertools import accumulate, groupby
+from itertools import pairwise
 
 import numpy as np
 
 from morningmix.audio.read import read_stretch
-from morningmix.bleed.filters import Slab, slabs
-from morningmix.bleed.predict import Prediction, Tracks, grid_of, predictions, rows_of
+from morningmix.bleed.learn import Learnt, learn, ranges
+from morningmix.bleed.predict import bleed_spectra
+from morningmix.bleed.spectra import Targets, grid_of
 from morningmix.dsp.declip import declipped_stretch
-from morningmix.dsp.stft import Synthesis
+from morningmix.dsp.stft import OVERLAP, Synthesis
 from morningmix.model.measured import GainStep
 from morningmix.model.recording import Take
 from morningmix.units import Block
-from morningmix.workers.processes import run_in_lockstep
 
-_WORTH_S = 15.0
-"""Below this length starting processes takes longer than it saves (measured)."""
-_SYNTHESIS_COST = 0.05
-"""Cost of the synthesis, as a fraction of the cost of predicting (measured)."""
+_PART_S, _PIECE_S = 300.0, 75.0
+"""Longest part that shares one set of filters, and longest piece of it that is processed at a time."""
+
+LeftAndTaken = tuple[Mapping[int, Block], Mapping[int, Block]]
+"""The residual and the subtracted bleed of the next frames, by target."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sounds:
-    """Inputs of a take, declipped and with gain steps undone."""
+    """Inputs of a stretch of a take, declipped and with gain steps undone."""
 
-    def __init__(
-        self, take: Take, gain_step: Sequence[tuple[int, GainStep]], repaired: Sequence[tuple[int, float]] = ()
-    ) -> None:
-        self.take = take
-        self.rate_hz, self.frames = take.rate_hz, take.frames
-        self._gain_steps, self._longest_s = dict(gain_step), dict(repaired)
+    take: Take
+    first_frame: int
+    """Frame of the take that is frame 0 here."""
+    frames: int
+    gain_steps: tuple[tuple[int, GainStep], ...] = ()
+    repaired: tuple[tuple[int, float], ...] = ()
+
+    @property
+    def rate_hz(self) -> int:
+        """Common sample rate."""
+        return self.take.rate_hz
 
     def channels(self, index: int) -> int:
         """Number of channels of an input."""
         return self.take.recordings[index].channels
 
     def read(self, index: int, start: int, stop: int) -> Block:
-        """Samples `start` to `stop`; silence before the start and after the end of the take."""
-        if index in self._longest_s:
-            read = partial(read_stretch, self.take.recordings[index], self.take.rate_hz)
-            block = declipped_stretch(read, start, stop, self._longest_s[index], self.take.rate_hz)
+        """Samples `start` to `stop` of the stretch, and beyond it; silence before and after the take."""
+        start, stop = start + self.first_frame, stop + self.first_frame
+        longest_s = dict(self.repaired).get(index)
+        if longest_s is not None:
+            read = partial(read_stretch, self.take.recordings[index], self.rate_hz)
+            block = declipped_stretch(read, start, stop, longest_s, self.rate_hz)
         else:
-            block = read_stretch(self.take.recordings[index], self.take.rate_hz, start, stop)
-        apply_gain_step(block, start, self._gain_steps.get(index), self.take.rate_hz, undo=True)
+            block = read_stretch(self.take.recordings[index], self.rate_hz, start, stop)
+        apply_gain_step(block, start, dict(self.gain_steps).get(index), self.rate_hz, undo=True)
         return block
 
 
 def apply_gain_step(block: Block, start: int, gain_step: GainStep | None, rate_hz: int, *, undo: bool) -> None:
-    """Undo a gain step, or apply it again, in a block that begins at frame `start`."""
+    """Undo a gain step, or apply it again, in a block that begins at frame `start` of the take."""
     if gain_step is not None:
         at = max(0, round(gain_step.at_s * rate_hz) - start)
         block[:, at:] *= np.float32(10.0 ** ((-gain_step.step_db if undo else gain_step.step_db) / 20.0))
 
 
-class Subtraction:
-    """Subtracts bleed from the microphones of a take, a few seconds at a time.
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """What is processed at a time, in spectra of the stretch."""
 
-    `targets` says by input whether bleed is subtracted; `references` are all inputs that play. The result does not
-    depend on the number of workers; with several, `sounds` is pickled for each.
-    """
+    first: int
+    last: int
+    start_frame: int
+    stop_frame: int
 
-    def __init__(self, sounds: Tracks, targets: Mapping[int, bool], references: Sequence[int], workers: int) -> None:
-        self._sounds, self._targets, self._references = sounds, targets, tuple(references)
-        self._grid = grid_of(sounds)
-        self._rows = rows_of(sounds, targets, references)
-        self._workers = workers if sounds.frames > _WORTH_S * sounds.rate_hz else 1
-        self.learnt_s: list[tuple[float, float]] = []
-        """Stretches that filters were learnt from so far."""
-        self.bleed_sources: dict[int, dict[int, float]] = {target: dict.fromkeys(references, 0.0) for target in targets}
-        """Power of the bleed from each reference, by target and reference, over the training stretches."""
 
-    def run(self, on_chunk: Callable[[Mapping[int, Block], Mapping[int, Block]], None]) -> None:
-        """Process the take; `on_chunk` receives the residual and the subtracted bleed of the next frames, by target."""
-        grid, total = self._grid, self._sounds.frames
-        synthesis = [Synthesis(grid.size) for _ in self._rows]
-        with closing(self._predictions()) as chunks:
-            for first, ranges in zip(grid.chunks, chunks, strict=True):
-                begin = (first - grid.block + 1) * grid.hop - grid.size
-                done = slice(max(0, begin), max(0, min(begin + grid.chunk * grid.hop, total)))
-                taken = {
-                    target: np.zeros((self._sounds.channels(target), done.stop - done.start), np.float32)
-                    for target in self._targets
-                }
-                for index, row in enumerate(self._rows):
-                    bleed = np.concatenate([prediction.bleed[index] for prediction in ranges])
-                    sound = synthesis[index].process(bleed)
-                    taken[row.target][row.channel] = sound[done.start - begin : done.stop - begin]
-                self._count(ranges)
-                on_chunk(
-                    {
-                        target: self._sounds.read(target, done.start, done.stop) - taken[target]
-                        for target in self._targets
-                    },
-                    taken,
-                )
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What shares one set of filters, in spectra of the stretch."""
 
-    def _predictions(self) -> Generator[tuple[Prediction, ...], None, None]:
-        """Predictions of each chunk, one per range of bins."""
-        if not self._rows:
-            for _ in self._grid.chunks:
-                yield ()
-            return
-        ranges = _balanced(slabs(self._grid.size, self._sounds.rate_hz), self._workers)
-        jobs = [
-            partial(predictions, self._sounds, self._targets, self._references, slab_range) for slab_range in ranges
+    first: int
+    last: int
+    pieces: tuple[Piece, ...]
+
+
+def parts_of(targets: Targets) -> tuple[Part, ...]:
+    """The stretch in parts and pieces of about equal length."""
+    grid, total = grid_of(targets.sounds), targets.sounds.frames
+    per_second = targets.sounds.rate_hz / grid.hop
+    end = -(-total // grid.hop)
+
+    def cuts(first: int, last: int, longest_s: float) -> list[int]:
+        count = max(1, -(-(last - first) // round(longest_s * per_second)))
+        return [first + round((last - first) * place / count / grid.block) * grid.block for place in range(count)] + [
+            last
         ]
-        with closing(run_in_lockstep(jobs)) as chunks:
-            yield from chunks
 
-    def _count(self, ranges: Sequence[Prediction]) -> None:
-        if ranges:
-            self.learnt_s += ranges[0].learnt_s
-        for prediction in ranges:
-            for row, powers in zip(self._rows, prediction.bleed_sources, strict=True):
-                for other, power in zip(row.references, powers.tolist(), strict=True):
-                    self.bleed_sources[row.target][other] += power
+    def piece(first: int, last: int) -> Piece:
+        return Piece(first, last + OVERLAP - 1, first * grid.hop, min(last * grid.hop, total))
+
+    edges = cuts(0, end, _PART_S)
+    return tuple(
+        Part(first, last, tuple(piece(*ends) for ends in _pairs(cuts(first, last, _PIECE_S))))
+        for first, last in _pairs(edges)
+    )
 
 
-def _balanced(all_slabs: Sequence[Slab], workers: int) -> list[tuple[Slab, ...]]:
-    """The slabs in order, in `workers` groups of about equal cost; the first group's worker also does the synthesis."""
-    # Tracking gains costs twice as much as predicting (measured).
-    ends = list(accumulate(3.0 * slab.taps if slab.follows else slab.taps for slab in all_slabs))
+def _pairs(edges: Sequence[int]) -> list[tuple[int, int]]:
+    return [(first, last) for first, last in pairwise(edges) if first < last]
 
-    def worker_of(place: int) -> int:
-        middle = (ends[place] + (ends[place - 1] if place else 0.0)) / 2.0 / ends[-1]
-        return int((middle + _SYNTHESIS_COST) / (1.0 + _SYNTHESIS_COST) * workers)
 
-    return [tuple(all_slabs[place] for place in places) for _, places in groupby(range(len(all_slabs)), worker_of)]
+def subtracted(targets: Targets, learnt: Sequence[Learnt], piece: Piece) -> Iterator[LeftAndTaken]:
+    """A piece of the stretch, a few seconds at a time. Raises `RecordingsError`."""
+    grid, sounds = grid_of(targets.sounds), targets.sounds
+    rows = targets.rows
+    synthesis = [Synthesis(grid.size) for _ in rows]
+    spectra = bleed_spectra(targets, learnt, piece.first, piece.last) if rows else _none(piece, grid.chunk)
+    at = piece.first
+    for bleed, count in ((found, found[0].shape[1] if rows else 0) for found in spectra):
+        count = count or min(grid.chunk, piece.last - at)
+        begin = (at + 1) * grid.hop - grid.size
+        done = slice(
+            max(piece.start_frame, begin), max(piece.start_frame, min(begin + count * grid.hop, piece.stop_frame))
+        )
+        taken = {
+            target: np.zeros((sounds.channels(target), done.stop - done.start), np.float32)
+            for target, _ in targets.subtracts
+        }
+        for stage, row, spectrum in zip(synthesis, rows, bleed, strict=True):
+            sound = stage.process(spectrum)
+            taken[row.target][row.channel] = sound[done.start - begin : done.stop - begin]
+        left = {target: sounds.read(target, done.start, done.stop) - block for target, block in taken.items()}
+        yield left, taken
+        at += count
+
+
+def _none(piece: Piece, chunk: int) -> Iterator[tuple[()]]:
+    for _ in range(piece.first, piece.last, chunk):
+        yield ()
+
+
+def subtract(targets: Targets) -> Iterator[LeftAndTaken]:
+    """The whole stretch, learnt and processed here. Raises `RecordingsError`."""
+    for part in parts_of(targets):
+        learnt = [learn(targets, slabs, part.first, part.last) for slabs in ranges(targets)] if targets.rows else []
+        for piece in part.pieces:
+            yield from subtracted(targets, learnt, piece)

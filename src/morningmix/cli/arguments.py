@@ -5,6 +5,7 @@ Rooms with weight are imported inside the commands, so that help appears at once
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -66,6 +67,9 @@ def mix(
         bool, typer.Option("--all", help="Mix every rehearsal that has a recipe inside these folders.")
     ] = False,
     workers: Workers = None,
+    trace: Annotated[
+        Path | None, typer.Option("--trace", metavar="FILE", help="Write which part of the work ran when.")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Make a rough mix and stems, and a recipe if there is none.
@@ -73,7 +77,7 @@ def mix(
     A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
     from morningmix.commands.mix import mix as run
-    from morningmix.commands.order import Order
+    from morningmix.commands.order import Order, Told
     from morningmix.errors import MorningmixError, UsageError
 
     if every:
@@ -97,10 +101,11 @@ def mix(
             whole=whole,
             album=album,
             workers=workers,
+            trace=trace,
         )
         try:
             with Bar(shown=not as_json, of=(number, len(sources))) as bar:
-                results.append(run(order, bar.told))
+                results.append(run(order, Told(progress=bar.show, note=bar.note), partial(messages.ready, bar.note)))
         except MorningmixError as error:
             if len(sources) == 1:
                 raise
@@ -138,12 +143,12 @@ def recipe(
     as_json: Json = False,
 ) -> None:
     """Listen to the tracks and write only the recipe."""
-    from morningmix.commands.order import Order
+    from morningmix.commands.order import Order, Told
     from morningmix.commands.recipe import write_recipe
 
     order = Order(source=folder, cwd=Path.cwd(), out=out, workers=workers)
     with Bar(shown=not as_json) as bar:
-        result = write_recipe(order, bar.told)
+        result = write_recipe(order, Told(progress=bar.show, note=bar.note))
     if as_json:
         messages.as_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **messages.input_facts(result)})
         return
@@ -168,11 +173,13 @@ def check(
 ) -> None:
     """Check what was recorded, input by input, and what to change at the desk next time."""
     from morningmix.commands.check import check as run
-    from morningmix.commands.order import Order
+    from morningmix.commands.order import Order, Told
     from morningmix.report.decision_words import FINDINGS
 
     with Bar(shown=not as_json) as bar:
-        result = run(Order(source=source, cwd=Path.cwd(), out=out, workers=workers), bar.told)
+        result = run(
+            Order(source=source, cwd=Path.cwd(), out=out, workers=workers), Told(progress=bar.show, note=bar.note)
+        )
     if as_json:
         messages.as_json(messages.input_facts(result))
         return
@@ -201,11 +208,14 @@ def songs(
     as_json: Json = False,
 ) -> None:
     """Find the songs in a long take and write them into the recipe."""
-    from morningmix.commands.order import Order
+    from morningmix.commands.order import Order, Told
     from morningmix.commands.songs import songs as run
 
     with Bar(shown=not as_json) as bar:
-        result = run(Order(source=source, cwd=Path.cwd(), out=out, redo=redo, workers=workers), bar.told)
+        result = run(
+            Order(source=source, cwd=Path.cwd(), out=out, redo=redo, workers=workers),
+            Told(progress=bar.show, note=bar.note),
+        )
     if as_json:
         messages.as_json(messages.song_facts(result))
         return
@@ -347,7 +357,7 @@ def share(
     from morningmix.share.send import share as run
 
     with Bar(shown=not as_json) as bar:
-        folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.told, messages.skipped)
+        folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.show, messages.skipped)
     if as_json:
         files = [
             {"title": one.title, "file": str(one.file), "peak_dbtp": one.peak_dbtp, "lowered_db": one.lowered_db}

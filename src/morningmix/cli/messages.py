@@ -15,7 +15,7 @@ import typer  # noqa: TID251 - the command line's own words
 from morningmix.model.names import visible
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from morningmix.commands.feedback import Taken
     from morningmix.commands.result import Found, Result
@@ -69,6 +69,11 @@ def mixed(result: Result) -> None:
             _say_guesses(result.guesses)
         if result.report is not None:
             line(f"What we found and decided, with pictures: {near(result.report)}")
+
+
+def ready(note: Callable[[str], None], song: MixedSong) -> None:
+    """Say that a song is in its place while others are still being mixed."""
+    note(f"{song.title} is ready: {near(song.mix)}")
 
 
 _CHANGES = 4

@@ -1,44 +1,69 @@
-"""Progress on the error stream."""
+"""Progress on the error stream: a bar where a person watches, a line now and then where none does."""
 
 from __future__ import annotations
 
 import sys
+import time
+from threading import RLock
 from typing import Any
 
 from morningmix.model.names import visible
 
+_QUIET_S = 10.0
+"""Between two lines where there is no terminal (design choice)."""
+
 
 class Bar:
-    """Progress on the error stream, where a person watches; nothing where none does."""
+    """One bar for a whole run."""
 
     def __init__(self, *, shown: bool, of: tuple[int, int] = (1, 1)) -> None:
-        self._shown = shown and sys.stderr.isatty()
+        self._shown, self._watched = shown, sys.stderr.isatty()
         self._which = "" if of[1] == 1 else f"{of[0]} of {of[1]}: "
-        self._rich: Any = None
-        self._tasks: dict[str, Any] = {}
+        self._bar: Any = None
+        self._task: Any = None
+        self._lock = RLock()
+        self._began_s = self._said_s = time.monotonic()
 
     def __enter__(self) -> Bar:
-        if self._shown:
+        if self._shown and self._watched:
             from rich.console import Console
             from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-            self._rich = Progress(
+            self._bar = Progress(
                 TextColumn("{task.description}", markup=False),
                 BarColumn(),
                 TimeRemainingColumn(),
                 console=Console(stderr=True),
                 transient=True,
             )
-            self._rich.start()
+            self._task = self._bar.add_task(f"{self._which}starting", total=1.0)
+            self._bar.start()
         return self
 
-    def told(self, step: str, share: float) -> None:
-        """One step of the work is this far."""
-        if self._rich is not None:
-            if step not in self._tasks:
-                self._tasks[step] = self._rich.add_task(visible(f"{self._which}{step}"), total=1.0)
-            self._rich.update(self._tasks[step], completed=share)
+    def show(self, step: str, fraction: float) -> None:
+        """Show the step, and how far the whole run is. May be called from any thread."""
+        words = visible(f"{self._which}{step}")
+        with self._lock:
+            if self._bar is not None:
+                self._bar.update(self._task, description=words, completed=fraction)
+            elif self._shown and step and time.monotonic() - self._said_s >= _QUIET_S:
+                self._said_s = time.monotonic()
+                print(f"{words}: {100.0 * fraction:.0f} % done{self._left(fraction)}", file=sys.stderr, flush=True)
+
+    def _left(self, fraction: float) -> str:
+        if fraction < 0.05:
+            return ""
+        left_s = (time.monotonic() - self._began_s) * (1.0 - fraction) / fraction
+        return f", about {left_s / 60.0:.0f} min left" if left_s > 90.0 else f", about {left_s:.0f} s left"
+
+    def note(self, line: str) -> None:
+        """Print a line above the bar."""
+        with self._lock:
+            if self._bar is not None:
+                self._bar.console.print(visible(line), markup=False, highlight=False, soft_wrap=True)
+            elif self._shown:
+                print(visible(line), file=sys.stderr, flush=True)
 
     def __exit__(self, *error: object) -> None:
-        if self._rich is not None:
-            self._rich.stop()
+        if self._bar is not None:
+            self._bar.stop()

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from morningmix.analysis.analyse import analyse
-from morningmix.commands.order import Order, home_for, source_of, workers_of, working_in
+from morningmix.analysis.kept import with_cached
+from morningmix.commands.measuring import measured_takes
+from morningmix.commands.order import Order, Told, home_for, running, working_in
 from morningmix.commands.result import Result, recorded_when, result_of
 from morningmix.files.findings import FINDINGS, write_findings
-from morningmix.workers.progress import Progress, no_progress
 
 
-def check(order: Order, progress: Progress = no_progress) -> Result:
+def check(order: Order, told: Told | None = None) -> Result:
     """What the recorder got; writes the findings into the home, and nothing else but the cache.
 
     Bleed is not removed for it, which would take most of the time; only after a mix are drowned voices reported.
     """
     home = home_for(order)
-    with working_in(home):
-        analysed_takes = analyse(
-            source_of(order), home, workers_of(order), progress, write_recipe=False, take_bleed_out=False
-        )
+    with working_in(home), running(order, told or Told()) as run:
+        analysed_takes = with_cached(measured_takes(order, home, run, write_recipe=False))
         result = result_of(analysed_takes, ())
         write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)
     return result

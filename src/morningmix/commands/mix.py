@@ -5,32 +5,37 @@ Everything that touches a mix folder is done under its lock, and nothing in it c
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
+from threading import Lock
 
-from morningmix.analysis.analyse import analyse
-from morningmix.analysis.analysed import AnalysedTake, listed
+from morningmix.analysis.analysed import AnalysedTake, kept_songs, listed
+from morningmix.analysis.kept import clean_kept
+from morningmix.bleed.clean import CLEANING_COST
 from morningmix.commands.former import former_folder, former_plan
+from morningmix.commands.measuring import measured_takes
 from morningmix.commands.order import (
     REPORT,
     Order,
+    Told,
     clear_partial,
     home_for,
+    running,
     settings_of,
     source_of,
-    workers_of,
     working_in,
 )
 from morningmix.commands.plans import Planned, kept_folders, plans_of
 from morningmix.commands.recall import mix_again
 from morningmix.commands.rehearsal_report import report_of
 from morningmix.commands.result import Found, Result, recorded_when, result_of
-from morningmix.commands.song import Desk, MixedSong, Raw, Song, mix_song, sounds_of
+from morningmix.commands.song import Desk, MixedSong, Raw, Song, mixing_cost, to_sum, write
 from morningmix.commands.songs import listing, with_songs_found
 from morningmix.commands.unchanged import find_standing, keep_facts
+from morningmix.decide.master import decide_master
 from morningmix.decide.rehearsal import holds_several_songs, lower_together_db, misses_aim
 from morningmix.errors import UsageError
 from morningmix.files.findings import FINDINGS, write_findings
@@ -44,31 +49,40 @@ from morningmix.storage.song_folders import (
     retire_songs,
 )
 from morningmix.storage.text import write_text_whole
-from morningmix.workers.progress import Progress, no_progress
+from morningmix.workers.jobs import Lane, Run, side_by_side
 
 _MP3_BYTES_PER_FRAME = 0.7
+_MIXING_COST = 0.08
+"""Seconds of one core per second of a song, until its plan is known."""
 
 
-def mix(order: Order, progress: Progress = no_progress) -> Result:
+def mix(order: Order, told: Told | None = None, ready: Callable[[MixedSong], None] = lambda _: None) -> Result:
     """Mix a folder of raw tracks or a recipe: every song, or the one that is asked for.
 
-    Raises the errors of `morningmix.errors`; whatever is raised, earlier mixes are as they were.
+    `ready` receives every song as soon as it is in its place. Raises the errors of `morningmix.errors`; whatever is
+    raised, songs are either as they were or new and whole.
     """
+    told = told or Told()
     if order.source.suffix == ".json" and not source_of(order).is_dir():
-        return mix_again(order, progress)
+        return mix_again(order, told)
     home = home_for(order)
-    with working_in(home), ThreadPoolExecutor(workers_of(order)) as pool, ExitStack() as stack:
-        analysed_takes, found = _measure(order, home, progress)
+    with working_in(home), running(order, told) as run, ExitStack() as stack:
+        analysed_takes, found = _measure(order, home, run)
+        kept = kept_folders(analysed_takes)
+        run.meter.expect(_cleaning_cost(analysed_takes) + _MIXING_COST * _kept_s(analysed_takes))
+        lane = Lane(run)
+        analysed_takes = clean_kept(analysed_takes, lane)
         plans = plans_of(analysed_takes, order)
         _refuse_impossible(plans, order, home)
+        run.meter.expect(sum(mixing_cost(plan) for *_, plan in plans))
         stack.callback(clear_partial, home)
-        desk = Desk(home=home, settings=settings_of(order), pool=pool, progress=progress, block_hops=order.block_hops)
-        mixed = _mix_down(plans, desk, workers_of(order))
-        changes = _put_in_place(plans, mixed, kept_folders(analysed_takes), home)
+        place = _Place(plans, kept, home, ready)
+        desk = Desk(home=home, settings=settings_of(order), block_hops=order.block_hops)
+        mixed = _mix_down(plans, desk, place, lane)
         if order.song is None and not order.whole:
-            retire_songs(home.mixes, kept_folders(analysed_takes))
+            retire_songs(home.mixes, kept)
         keep_facts(mixed, home)
-        result = replace(result_of(analysed_takes, tuple(mixed)), found=found, changes=changes)
+        result = replace(result_of(analysed_takes, tuple(mixed)), found=found, changes=place.changes())
         write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)
         if order.song is None:
             write_text_whole(home.mixes / REPORT, report_of(analysed_takes, plans, result, found or ()))
@@ -76,9 +90,9 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
     return result
 
 
-def _measure(order: Order, home: Home, progress: Progress) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
+def _measure(order: Order, home: Home, run: Run) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
     """The takes, and the songs that were looked for in long ones; None where nothing was looked for."""
-    analysed_takes = analyse(source_of(order), home, workers_of(order), progress)
+    analysed_takes = measured_takes(order, home, run)
     if order.whole:
         return listing(analysed_takes, ()), None
     uncut = [
@@ -90,6 +104,18 @@ def _measure(order: Order, home: Home, progress: Progress) -> tuple[tuple[Analys
     return analysed_takes, tuple(found)
 
 
+def _kept_s(analysed_takes: Sequence[AnalysedTake]) -> float:
+    return sum(song.end_s - song.start_s for *_, song in kept_songs(analysed_takes))
+
+
+def _cleaning_cost(analysed_takes: Sequence[AnalysedTake]) -> float:
+    return CLEANING_COST * sum(
+        (song.end_s - song.start_s) * len(analysed.cleaning.targets)
+        for _, analysed, song in kept_songs(analysed_takes)
+        if analysed.cleaning is not None
+    )
+
+
 def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home) -> None:
     """Raise before anything is rendered: `UsageError` without players to practise, `OutputError` without room."""
     if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
@@ -98,44 +124,96 @@ def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home) -> No
     refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
 
 
-def _put_in_place(
-    plans: Sequence[Planned], mixed: Sequence[MixedSong], kept: frozenset[str], home: Home
-) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """Move new songs into the mix folder; returns the titles of those that replace one, and what is different."""
-    wanted = frozenset(song.folder.name for song in mixed) | kept
-    changes: list[tuple[str, tuple[str, ...]]] = []
-    for (_, analysed, _), song in zip(plans, mixed, strict=True):
-        if song.partial is None:
-            continue
-        replaces = former_folder(home, analysed.take.folder, song.plan, wanted)
-        former = former_plan(home.mixes / (replaces or song.folder.name))
-        if former is not None:
-            changes.append((song.title, tuple(changes_in_words(former, song.plan))))
-        finish_song(song.partial, home.mixes, song.folder.name, replaces=replaces)
-    return tuple(changes)
+class _Place:
+    """Moves songs into the mix folder, and remembers what is different in those that replace one."""
+
+    def __init__(
+        self, plans: Sequence[Planned], kept: frozenset[str], home: Home, ready: Callable[[MixedSong], None]
+    ) -> None:
+        self._home, self._ready = home, ready
+        self._takes = {number: analysed.take.folder for number, analysed, _ in plans}
+        self._wanted = kept | {folder_name(number, plan.title) for number, _, plan in plans}
+        self._changes: dict[int, tuple[str, tuple[str, ...]]] = {}
+        self._placed: set[int] = set()
+        self._lock = Lock()
+
+    def put(self, number: int, song: MixedSong) -> None:
+        """Move a song into its place, and say so. May be called from any thread."""
+        with self._lock:
+            assert song.partial is not None
+            replaces = None
+            if number not in self._placed:
+                replaces = former_folder(self._home, self._takes[number], song.plan, self._wanted)
+                former = former_plan(self._home.mixes / (replaces or song.folder.name))
+                if former is not None:
+                    self._changes[number] = song.title, tuple(changes_in_words(former, song.plan))
+            finish_song(
+                song.partial,
+                self._home.mixes,
+                song.folder.name,
+                replaces=replaces,
+                keeps_version=number not in self._placed,
+            )
+            self._placed.add(number)
+            if len(self._takes) > 1:
+                self._ready(song)
+
+    def changes(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Titles of songs that replaced one, and what is different in them."""
+        return tuple(self._changes[number] for number in sorted(self._changes))
 
 
-def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedSong]:
-    """Every song in a folder of its own, none in its place yet.
+def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -> list[MixedSong]:
+    """Every song in its place, in the order of the rehearsal as far as there are workers.
 
     Songs that would come out as they are stay. What falls short of its target without being squeezed lowers the aim of
     all songs; those that were mixed before that was known are mixed again.
     """
     takes = {analysed.take.folder: analysed for _, analysed, _ in plans}
-    raws = {folder: _raw(analysed, workers) for folder, analysed in takes.items()}
+    raws = {folder: _raw(analysed) for folder, analysed in takes.items()}
     songs = [Song(number=number, plan=plan, raw=raws[analysed.take.folder]) for number, analysed, plan in plans]
-    standing = {song.number: find_standing(song, desk) for song in songs}
-    mixed = {number: song for number, song in standing.items() if song is not None}
-
-    def lower_db() -> float:
-        return lower_together_db((song.wanted_lufs, song.reachable_lufs) for song in mixed.values())
-
+    mixed: dict[int, MixedSong] = {}
     for song in songs:
-        if song.number not in mixed:
-            mixed[song.number] = mix_song(song, lower_db(), desk)
-    for song in songs:
-        if misses_aim(mixed[song.number].target_lufs, song.plan.target_lufs, lower_db()):
-            mixed[song.number] = mix_song(song, lower_db(), desk)
+        if (standing := find_standing(song, desk, lane)) is not None:
+            mixed[song.number] = standing
+            lane.run.meter.did(mixing_cost(song.plan))
+    reaches: dict[int, Future[tuple[float, float]]] = {song.number: Future() for song in songs}
+    for number, standing in mixed.items():
+        reaches[number].set_result((standing.wanted_lufs, standing.reachable_lufs))
+
+    def lower_db(up_to: int) -> float:
+        """How far the songs up to this one lower the aim; waits for them, so that order decides, not pace."""
+        return lower_together_db(reaches[song.number].result() for song in songs if song.number <= up_to)
+
+    def mix_song(song: Song, aim: Callable[[], float], lane: Lane) -> MixedSong:
+        lane.run.meter.step(f"mixing {song.plan.title} (song {songs.index(song) + 1} of {len(songs)})")
+        try:
+            with ExitStack() as stack:
+                ready = to_sum(song, desk, lane, stack)
+                reach = (song.plan.target_lufs, ready.reachable_lufs)
+                if not reaches[song.number].done():
+                    reaches[song.number].set_result(reach)
+                lower = max(aim(), lower_together_db([reach]))
+                master = decide_master(song.plan, ready.trims, ready.facts, song.plan.target_lufs - lower)
+                done = write(ready, master, desk, lane)
+        except BaseException as error:
+            if not reaches[song.number].done():
+                reaches[song.number].set_exception(error)
+            raise
+        place.put(song.number, done)
+        return done
+
+    def mix_all(some: Sequence[Song], aim: Callable[[Song], float]) -> None:
+        works = [partial(mix_song, song, partial(aim, song)) for song in some]
+        for song, done in zip(some, side_by_side(lane.run, works, lane.last), strict=True):
+            mixed[song.number] = done
+
+    mix_all([song for song in songs if song.number not in mixed], lambda song: lower_db(song.number))
+    last_db = lower_db(songs[-1].number) if songs else 0.0
+    mix_all(
+        [song for song in songs if misses_aim(mixed[song.number].target_lufs, song.plan.target_lufs, last_db)],
+        lambda _: last_db,
+    )
     return [mixed[song.number] for song in songs]
 
 
@@ -151,12 +229,10 @@ def _need_bytes(plans: Sequence[Planned], order: Order) -> float:
     return need + longest
 
 
-def _raw(analysed: AnalysedTake, workers: int) -> Raw:
-    recordings = analysed.take.recordings
-    cleaned = {each.index: each.cleaned for each in analysed.inputs if each.cleaned is not None}
+def _raw(analysed: AnalysedTake) -> Raw:
     return Raw(
         folder=analysed.take.folder,
-        recordings=recordings,
-        hashes=partial(hash_take, analysed.take, analysed.store, workers),
-        sounds=sounds_of(recordings, cleaned),
+        recordings=analysed.take.recordings,
+        hashes=partial(hash_take, analysed.take, analysed.store),
+        cleaned={each.index: each.cleaned for each in analysed.inputs if each.cleaned is not None},
     )

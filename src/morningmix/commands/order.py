@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from threadpoolctl import threadpool_limits
@@ -14,15 +14,22 @@ from morningmix.analysis.analyse import look
 from morningmix.errors import OutputError
 from morningmix.files.findings import FINDINGS
 from morningmix.files.recall import Settings
+from morningmix.render.families import BLOCK_HOPS
 from morningmix.render.output import Bits, FileFormat
-from morningmix.render.passes import BLOCK_HOPS
 from morningmix.storage.cache import sweep
 from morningmix.storage.home import Home, home_of, real_place
 from morningmix.storage.lock import editing, locked
 from morningmix.storage.song_folders import recover
-from morningmix.storage.text import remove_drafts
+from morningmix.storage.text import remove_drafts, write_text_whole
+from morningmix.workers.jobs import Here, Run
+from morningmix.workers.machine import cores_for, memory_bytes
+from morningmix.workers.pool import Pool
+from morningmix.workers.progress import Meter, Progress, no_progress
+from morningmix.workers.trace import Trace
 
 REPORT = "report.html"
+_PRELOAD = ("morningmix.commands.song",)
+"""Imports all that jobs need."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,13 +52,32 @@ class Order:
     redo: bool = False
     """Find the songs again although the recipe lists some."""
     workers: int | None = None
-    """Threads or processes at a time; None: one per core, at most four."""
+    """Processes at a time; None: one per core, as far as the memory goes."""
+    trace: Path | None = None
+    """Where to write which job ran when."""
     block_hops: int = BLOCK_HOPS
 
 
-def workers_of(order: Order) -> int:
-    """How many threads or processes work at a time."""
-    return order.workers or max(1, min(4, os.cpu_count() or 1))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """Who is told what happens during a run."""
+
+    progress: Progress = no_progress
+    note: Callable[[str], None] = lambda _: None
+    """Receives a line to print."""
+
+
+@contextmanager
+def running(order: Order, told: Told) -> Iterator[Run]:
+    """What runs the jobs of an order; no process of it is left at the end."""
+    workers = order.workers or cores_for(os.cpu_count() or 1, memory_bytes(), told.note)
+    run = Run(runner=Here(), meter=Meter(told.progress), trace=Trace())
+    with ExitStack() as stack:
+        if workers > 1:
+            run = replace(run, runner=stack.enter_context(Pool(workers, _PRELOAD, told.note)))
+        yield run
+    if order.trace is not None:
+        write_text_whole(real_place(order.cwd / order.trace), run.trace.text())
 
 
 def source_of(order: Order) -> Path:

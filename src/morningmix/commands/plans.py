@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
-from morningmix.analysis.analysed import AnalysedTake, listed
+from morningmix.analysis.analysed import AnalysedTake, kept_songs
 from morningmix.commands.order import Order
 from morningmix.decide.rehearsal import keep_relation
 from morningmix.decide.song_plan import decide_song
 from morningmix.decide.take_setup import Evidence, set_up
-from morningmix.errors import RecipeError, UsageError
+from morningmix.errors import UsageError
 from morningmix.files.presets import load_roles
 from morningmix.model.names import plain
 from morningmix.model.plan import SongPlan
-from morningmix.model.recipe import SongWish
 from morningmix.storage.song_folders import folder_name
 
 Planned = tuple[int, AnalysedTake, SongPlan]
@@ -23,7 +21,7 @@ Planned = tuple[int, AnalysedTake, SongPlan]
 
 def plans_of(analysed_takes: Sequence[AnalysedTake], order: Order) -> list[Planned]:
     """The plan of every song that is to be mixed; all songs of a take share its set-up, asked for or not."""
-    songs = _songs(analysed_takes)
+    songs = kept_songs(analysed_takes)
     evidence = {analysed.take.folder: _evidence(analysed) for analysed in analysed_takes}
     setups = {
         analysed.take.folder: set_up(evidence[analysed.take.folder], [wish for _, of, wish in songs if of is analysed])
@@ -39,25 +37,6 @@ def plans_of(analysed_takes: Sequence[AnalysedTake], order: Order) -> list[Plann
     return _chosen(plans, order.song)
 
 
-def _songs(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, AnalysedTake, SongWish]]:
-    """Songs to keep, numbered through the rehearsal; a take of which none is listed is one song."""
-    songs: list[tuple[AnalysedTake, SongWish]] = []
-    several = len(analysed_takes) > 1
-    for analysed in analysed_takes:
-        end_s = analysed.take.duration_s
-        kept = [song for song in listed(analysed) if song.keep]
-        if not listed(analysed):
-            title = analysed.take.name if several else analysed.recipe.title
-            kept = [SongWish(title=title, start_s=0.0, end_s=end_s)]
-        for song in kept:
-            if song.start_s >= end_s:
-                raise RecipeError(
-                    f'"{song.title}" starts after the end of the recording. Check its start in the recipe.'
-                )
-            songs.append((analysed, replace(song, end_s=min(song.end_s, end_s))))
-    return [(number, analysed, song) for number, (analysed, song) in enumerate(songs, 1)]
-
-
 def _chosen(plans: list[Planned], only: str | None) -> list[Planned]:
     if only is None:
         return plans
@@ -70,7 +49,7 @@ def _chosen(plans: list[Planned], only: str | None) -> list[Planned]:
 
 def kept_folders(analysed_takes: Sequence[AnalysedTake]) -> frozenset[str]:
     """Folders of all songs that the recipe keeps, asked for or not."""
-    return frozenset(folder_name(number, song.title) for number, _, song in _songs(analysed_takes))
+    return frozenset(folder_name(number, song.title) for number, _, song in kept_songs(analysed_takes))
 
 
 def _evidence(analysed: AnalysedTake) -> Evidence:

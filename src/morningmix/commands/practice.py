@@ -8,19 +8,16 @@ but their player, and in the drums alone: where others play the same notes, thos
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
-
-import numpy as np
 
 from morningmix.audio.read import read_stretch
-from morningmix.audio.write import FloatScratch
-from morningmix.bleed.subtract import Subtraction
+from morningmix.audio.scratch import Scratch, ScratchWriter, recording_of
+from morningmix.bleed.spectra import Targets
+from morningmix.bleed.subtract import subtract
 from morningmix.laws.grid import on_grid
 from morningmix.model.plan import SongPlan, TrackPlan, Trims
 from morningmix.model.recording import Recording
-from morningmix.render.families import Families
 from morningmix.render.output import file_names
 from morningmix.units import Block
 
@@ -77,39 +74,24 @@ def practice_trims(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:
     return on_grid(replace(trims, drum_peak_dbfs=trims.drum_peak_dbfs + up_db))
 
 
-def without_bleed(
-    families: Families,
-    plan: SongPlan,
-    gone: Sequence[Recording],
-    scratch_folder: Path,
-    progress: Callable[[float], None],
-) -> Families:
-    """The families, with the bleed of the inputs `gone` taken out of the drums.
+def without_bleed(drums: Scratch, quiet: Scratch, plan: SongPlan, gone: Sequence[Recording]) -> None:
+    """Write the drums of a song into `quiet`, with the bleed of the inputs `gone` taken out.
 
-    The caller closes both. Raises `RecordingsError` and `OutputError`.
+    Raises `RecordingsError` and `OutputError`.
     """
-    drums = families.sound[families.names.index("drums")]
-    scratch = FloatScratch(scratch_folder, 2)
     channels = tuple((recording, channel) for recording in gone for channel in range(recording.channels))
-    song = _Song(drums, families.frames, plan.rate_hz, round(plan.start_s * plan.rate_hz), channels)
-
-    def took(left: Mapping[int, Block], _: Mapping[int, Block]) -> None:
-        scratch.write(left[0])
-        progress(left[0].shape[1] / plan.rate_hz)
-
-    try:
-        Subtraction(song, {0: True}, range(len(channels) + 1), 1).run(took)
-    except BaseException:
-        scratch.close()
-        raise
-    return replace(families, sound=tuple(scratch if sound is drums else sound for sound in families.sound))
+    song = _Song(recording_of([drums]), drums.frames, plan.rate_hz, round(plan.start_s * plan.rate_hz), channels)
+    targets = Targets(sounds=song, subtracts=((0, True),), references=tuple(range(len(channels) + 1)))
+    with ScratchWriter(quiet) as writer:
+        for left, _ in subtract(targets):
+            writer.write(left[0])
 
 
 @dataclass(frozen=True, slots=True)
 class _Song:
     """A song's drums as input 0, and after it every channel of the inputs that are gone."""
 
-    drums: FloatScratch
+    drums: Recording
     frames: int
     rate_hz: int
     start_frame: int
@@ -122,8 +104,4 @@ class _Song:
         if index:
             recording, channel = self.gone[index - 1]
             return read_stretch(recording, self.rate_hz, start + self.start_frame, stop + self.start_frame)[[channel]]
-        block = np.zeros((2, stop - start), np.float32)
-        first = max(0, start)
-        if first < stop:
-            block[:, first - start :] = self.drums.read(first, stop - first)
-        return block
+        return read_stretch(self.drums, self.rate_hz, start, stop)

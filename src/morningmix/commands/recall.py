@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
 
 from morningmix.audio.read import sha256_of
 from morningmix.audio.takes import find_take, pair, take_of
-from morningmix.bleed.clean import clean_take
-from morningmix.commands.order import Order, clear_partial, source_of, workers_of, working_in
+from morningmix.bleed.clean import CLEANING_COST, clean_stretch, stretch_of
+from morningmix.bleed.cleaned import over_take
+from morningmix.commands.order import Order, Told, clear_partial, running, source_of, working_in
 from morningmix.commands.reproduce import compare_bytes
 from morningmix.commands.result import Result
-from morningmix.commands.song import Desk, Raw, Song, sounds_of, to_sum, write
+from morningmix.commands.song import Desk, Raw, Song, mixing_cost, to_sum, write
 from morningmix.errors import ChangedError, RecipeError, UsageError
 from morningmix.files.recall import Recall, read_recall
-from morningmix.measure.take import measure_take
+from morningmix.measure.take import MEASURING_COST, measure_take
 from morningmix.model.measured import Cleaned
 from morningmix.model.plan import SongPlan
 from morningmix.model.recording import Recording, Take
@@ -37,12 +37,12 @@ from morningmix.storage.song_folders import (
     is_song_folder,
     refuse_in_the_way,
 )
-from morningmix.workers.progress import Progress, step_progress
+from morningmix.workers.jobs import Lane
 
 _SLACK_S = 0.1
 
 
-def mix_again(order: Order, progress: Progress) -> Result:
+def mix_again(order: Order, told: Told) -> Result:
     """Mix a song again from its recall sheet. Raises `ChangedError` where a recording is another one."""
     sheet = source_of(order)
     if not sheet.exists():
@@ -58,17 +58,20 @@ def mix_again(order: Order, progress: Progress) -> Result:
     refuse_in_the_way(home.mixes, [folder_name(number, recall.title)])
     recordings = _recalled(recall, find_take(tracks), sheet)
     _refuse_longer(recall.plan, take_of(tracks, tuple(recordings)), sheet)
-    with working_in(home), ThreadPoolExecutor(workers_of(order)) as pool, ExitStack() as stack:
+    with working_in(home), running(order, told) as run, ExitStack() as stack:
+        lane = Lane(run)
         stack.callback(clear_partial, home)
         raw = Raw(
             folder=tracks,
             recordings=tuple(recordings),
-            hashes=lambda: tuple(one.sha256 for one in recall.recordings),
-            sounds=sounds_of(recordings, _cleaned_again(recall, tracks, recordings, home, order, progress)),
+            hashes=lambda _: tuple(one.sha256 for one in recall.recordings),
+            cleaned=_cleaned_again(recall, tracks, recordings, home, lane),
         )
-        desk = Desk(home=home, settings=recall.settings, pool=pool, progress=progress, block_hops=order.block_hops)
-        ready = to_sum(Song(number=number, plan=recall.plan, raw=raw), desk, stack, recall.master.trims)
-        song = write(ready, recall.master, desk)
+        run.meter.expect(mixing_cost(recall.plan))
+        run.meter.step(f"mixing {recall.title} again")
+        desk = Desk(home=home, settings=recall.settings, block_hops=order.block_hops)
+        ready = to_sum(Song(number=number, plan=recall.plan, raw=raw), desk, lane, stack, recall.master.trims)
+        song = write(ready, recall.master, desk, lane)
         reproduced = compare_bytes(recall, read_recall(ready.partial / RECALL))
         finish_song(ready.partial, home.mixes, song.folder.name)
     return Result(
@@ -111,18 +114,27 @@ def _refuse_longer(plan: SongPlan, take: Take, sheet: Path) -> None:
 
 
 def _cleaned_again(
-    recall: Recall, tracks: Path, recordings: list[Recording], home: Home, order: Order, progress: Progress
+    recall: Recall, tracks: Path, recordings: list[Recording], home: Home, lane: Lane
 ) -> dict[int, Cleaned]:
     """The microphones without their bleed; from the cache if they are there."""
-    if recall.plan.cleaning is None:
+    cleaning = recall.plan.cleaning
+    if cleaning is None:
         return {}
     take = take_of(tracks, tuple(recordings))
-    seconds = take.duration_s * len(recordings)
-    _, store = measure_take(
-        take, home.cache, workers_of(order), step_progress(progress, "listening to the tracks", seconds)
-    )
-    cleaned = step_progress(progress, "taking the bleed out", take.duration_s)
-    return clean_take(take, store, recall.plan.cleaning, home.cache, workers_of(order), cleaned)
+    meter = lane.run.meter
+    meter.expect(take.duration_s * MEASURING_COST * len(recordings))
+    meter.step("listening to every input")
+    facts, store = measure_take(take, home.cache, lane)
+    stretch = stretch_of(take, store, cleaning, home.cache)
+    if stretch is None:
+        return {}
+    meter.expect(stretch.seconds * CLEANING_COST * len(stretch.targets))
+    meter.step("taking the other instruments out of the vocal mics")
+    times = cleaning.stretch_s or (0.0, take.duration_s)
+    return {
+        index: over_take([(times, one)], facts.tracks[index].slots, facts.slot_s, store.hops)
+        for index, one in clean_stretch(stretch, lane).items()
+    }
 
 
 def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:

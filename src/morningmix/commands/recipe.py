@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from morningmix.analysis.analyse import analyse
-from morningmix.commands.order import Order, home_for, source_of, workers_of, working_in
+from morningmix.analysis.kept import with_cached
+from morningmix.commands.measuring import measured_takes
+from morningmix.commands.order import Order, Told, home_for, running, working_in
 from morningmix.commands.result import Result, result_of
-from morningmix.workers.progress import Progress, no_progress
 
 
-def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
+def write_recipe(order: Order, told: Told | None = None) -> Result:
     """Listen to a take and write its recipe if there is none; mixes nothing."""
     home = home_for(order)
-    with working_in(home):
-        analysed_takes = analyse(source_of(order), home, workers_of(order), progress)
-    return result_of(analysed_takes, ())
+    with working_in(home), running(order, told or Told()) as run:
+        return result_of(with_cached(measured_takes(order, home, run)), ())

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
 from morningmix import __version__
 from morningmix.audio.read import LIBSNDFILE_VERSION, sha256_of
 from morningmix.files.recall import Recall
+from morningmix.workers.jobs import Job, Lane
 
 _LIBRARIES = ("numpy", "scipy", "soxr", "pedalboard")
 
@@ -35,9 +36,10 @@ def versions() -> dict[str, str]:
     }
 
 
-def hash_files(folder: Path, files: Sequence[str], pool: Executor) -> dict[str, str]:
+def hash_files(folder: Path, files: Sequence[str], lane: Lane) -> dict[str, str]:
     """SHA-256 of files in a folder, by name. Raises `RecordingsError` if one cannot be read back."""
-    return dict(zip(files, pool.map(sha256_of, (folder / file for file in files)), strict=True))
+    jobs = [Job(what="identify a file", call=partial(sha256_of, folder / file), cost=0.1) for file in files]
+    return dict(zip(files, lane.all(jobs), strict=True))
 
 
 def compare_bytes(first: Recall, again: Recall) -> Reproduced:

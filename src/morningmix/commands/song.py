@@ -6,34 +6,58 @@ Everything is built in a folder of its own; the command puts it in its place.
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from queue import SimpleQueue
+
+import numpy as np
 
 from morningmix import __version__
-from morningmix.audio.encode import encode_mp3
-from morningmix.audio.header import read_header
-from morningmix.audio.read import open_recording
+from morningmix.audio.encode import encode_file
+from morningmix.audio.scratch import Scratch
 from morningmix.commands.practice import Practice, practice_mixes, practice_trims, without_bleed
 from morningmix.commands.reproduce import hash_files, versions
 from morningmix.decide.master import HOP_S, UNDER_CEILING_DB, decide_master, decide_trims, reachable_lufs
-from morningmix.decide.rehearsal import lower_together_db
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, recall_text
 from morningmix.model.measured import Cleaned, SongFacts, SumFacts
 from morningmix.model.plan import MasterPlan, SongPlan, Trims
 from morningmix.model.recording import Recording
-from morningmix.render.families import Families, render_families
-from morningmix.render.master import limiter_per_hop, measure_sum, write_master
+from morningmix.render.families import (
+    BLOCK_HOPS,
+    Families,
+    Rendered,
+    family_names,
+    frames_of,
+    joined,
+    measure_gram,
+    render_family,
+)
+from morningmix.render.master import (
+    limiter_per_hop,
+    master_curve_db,
+    measure_sum,
+    trimmed,
+    write_mix,
+    write_stem,
+)
 from morningmix.render.output import Output, SongFiles
-from morningmix.render.passes import BLOCK_HOPS, Pass
-from morningmix.render.verify import MOST_APART_LU, Verified, meters_differ_lu, verify
+from morningmix.render.verify import MOST_APART_LU, Verified, verify
+from morningmix.storage.cache import key, path_of, take_key
 from morningmix.storage.home import RECALL, Home, output_errors, path_from
 from morningmix.storage.song_folders import begin_song, folder_name
-from morningmix.units import Block
-from morningmix.workers.progress import Progress, step_progress
+from morningmix.workers.jobs import Job, Lane
+
+_TRACK_COST, _SUM_COST, _STEM_COST, _FILE_COST, _MP3_COST = 0.0035, 0.004, 0.0015, 0.004, 0.012
+"""Seconds of one core per second of a track, of the sum, of a stem, of the mix (measured)."""
+
+
+def mixing_cost(plan: SongPlan) -> float:
+    """Seconds of one core that a song takes, about."""
+    tracks, families = sum(track.sounds for track in plan.tracks), len(family_names(plan))
+    per_second = _TRACK_COST * tracks + 2.0 * _SUM_COST + _STEM_COST * families + 2.0 * _FILE_COST + _MP3_COST
+    return per_second * (plan.end_s - plan.start_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,25 +68,33 @@ class Raw:
     """The raw tracks."""
     recordings: tuple[Recording, ...]
     """As they were recorded."""
-    hashes: Callable[[], tuple[tuple[str, ...], ...]]
+    hashes: Callable[[Lane], tuple[tuple[str, ...], ...]]
     """Gives the SHA-256 of every part of each recording, which the first time takes as long as reading them."""
-    sounds: tuple[Recording, ...]
-    """What is read for the mix: a recording, or its cleaned sound."""
+    cleaned: Mapping[int, Cleaned]
+    """Microphones that were cleaned of bleed, by their place in `recordings`."""
+
+    def sounds(self, plan: SongPlan) -> tuple[Recording, ...]:
+        """What is read for a song: a recording, or its cleaned sound."""
+        stretch_s = None if plan.cleaning is None else plan.cleaning.stretch_s
+        found = list(self.recordings)
+        for index, cleaned in self.cleaned.items():
+            found[index] = next(
+                (sound for times, sound in cleaned.sounds if stretch_s in (None, times)), self.recordings[index]
+            )
+        return tuple(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """Where and how songs are written, and by which threads."""
+    """Where and how songs are written."""
 
     home: Home
     settings: Settings
-    pool: Executor
-    progress: Progress
     block_hops: int = BLOCK_HOPS
 
-    def run(self, step: str, seconds: float) -> Pass:
-        """A pass through a song, shown as a step of that name."""
-        return Pass(pool=self.pool, progress=step_progress(self.progress, step, seconds), block_hops=self.block_hops)
+    def output(self, folder: Path) -> Output:
+        """A folder of sound files as the order wants them."""
+        return Output(folder=folder, bits=self.settings.bits, file_format=self.settings.file_format)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,47 +149,73 @@ class Ready:
     reachable_lufs: float
 
 
-def mix_song(song: Song, lower_db: float, desk: Desk) -> MixedSong:
-    """Mix a song into a folder of its own, at least `lower_db` below its target, and lower where it falls short."""
-    with ExitStack() as stack:
-        ready = to_sum(song, desk, stack)
-        target_lufs = song.plan.target_lufs
-        lower_db = max(lower_db, lower_together_db([(target_lufs, ready.reachable_lufs)]))
-        master = decide_master(song.plan, ready.trims, ready.facts, target_lufs - lower_db)
-        return write(ready, master, desk)
-
-
-def to_sum(song: Song, desk: Desk, stack: ExitStack, trims: Trims | None = None) -> Ready:
+def to_sum(song: Song, desk: Desk, lane: Lane, stack: ExitStack, trims: Trims | None = None) -> Ready:
     """Render the tracks into families and measure their sum; the temporary files go when `stack` closes.
 
     Without `trims` they are decided from the families.
     """
-    partial = begin_song(desk.home.mixes, song.folder_name)
-    families = _render_tracks(song, desk, stack, _output(partial / "tracks", desk) if desk.settings.tracks else None)
     plan = song.plan
-    trims = trims or decide_trims(plan, families.names, families.gram, families.drum_peaks_db)
-    return _measure_sum(song, partial, families, trims, desk)
-
-
-def _render_tracks(song: Song, desk: Desk, stack: ExitStack, tracks: Output | None = None) -> Families:
-    families = render_families(
-        song.plan,
-        song.raw.sounds,
-        desk.home.cache,
-        desk.run(f"mixing {song.plan.title}", song.seconds),
-        tracks_output=tracks,
+    partial_folder = begin_song(desk.home.mixes, song.folder_name)
+    tracks = desk.output(partial_folder / "tracks") if desk.settings.tracks else None
+    rendered = _render(song, family_names(plan), desk, lane, stack, tracks=tracks)
+    sounds = [one.sound for one in rendered]
+    gram = lane.one(
+        Job(
+            what="compare the families",
+            call=partial(measure_gram, sounds, desk.block_hops),
+            cost=_SUM_COST * song.seconds,
+        )
     )
-    stack.callback(families.close)
-    return families
+    families = joined(plan, rendered, gram)
+    trims = trims or decide_trims(plan, families.names, families.gram, families.drum_peaks_db)
+    return _measure_sum(song, partial_folder, families, trims, desk, lane)
 
 
-def _measure_sum(song: Song, partial: Path, families: Families, trims: Trims, desk: Desk) -> Ready:
+def _render(
+    song: Song,
+    names: Sequence[str],
+    desk: Desk,
+    lane: Lane,
+    stack: ExitStack,
+    *,
+    tracks: Output | None = None,
+) -> list[Rendered]:
+    """These families of a song."""
+    plan, sounds = song.plan, song.raw.sounds(song.plan)
+
+    def scratch(name: str) -> Scratch:
+        of_song = key(song.folder_name, plan.title, name)
+        path = path_of(desk.home.cache, "scratch", take_key(song.raw.folder), of_song)
+        return Scratch(path=path, rate_hz=plan.rate_hz, channels=2, frames=frames_of(plan))
+
+    scratches = [scratch(name) for name in names]
+    for one in scratches:
+        stack.callback(one.remove)
+    return lane.all(
+        [
+            Job(
+                what=f"render the {name}",
+                call=partial(render_family, plan, sounds, name, sound, tracks, desk.block_hops),
+                cost=_TRACK_COST * song.seconds * sum(track.family == name for track in plan.tracks),
+            )
+            for name, sound in zip(names, scratches, strict=True)
+        ]
+    )
+
+
+def _measure_sum(song: Song, folder: Path, families: Families, trims: Trims, desk: Desk, lane: Lane) -> Ready:
     plan = song.plan
-    run = desk.run(f"hearing the sum of {plan.title}", song.seconds)
-    facts = measure_sum(families, trims, plan.ceiling_dbtp - UNDER_CEILING_DB, run)
+    ceiling_dbfs = plan.ceiling_dbtp - UNDER_CEILING_DB
+    facts = lane.one(
+        Job(
+            what="measure the sum",
+            call=partial(measure_sum, trimmed(families, trims), trims.gain_db, ceiling_dbfs, desk.block_hops),
+            cost=_SUM_COST * song.seconds,
+        )
+    )
     return Ready(
         song=song,
-        partial=partial,
+        partial=folder,
         families=families,
         trims=trims,
         facts=facts,
@@ -165,35 +223,33 @@ def _measure_sum(song: Song, partial: Path, families: Families, trims: Trims, de
     )
 
 
-def _output(folder: Path, desk: Desk) -> Output:
-    return Output(folder=folder, bits=desk.settings.bits, file_format=desk.settings.file_format)
-
-
-def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
+def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong:
     """Write everything into the song's partial folder and measure what was written.
 
     Paths in the result are those it will have once the folder is in its place.
     """
-    song, plan, partial = ready.song, ready.song.plan, ready.partial
-    files = SongFiles(title=plan.title, mix=_output(partial, desk), stems=_output(partial / "stems", desk))
-    run = desk.run(f"writing {plan.title}", song.seconds)
-    with _writing(ready, master, files, partial / f"{files.mix.path(plan.title).stem}.mp3", run) as paths:
-        ready.families.close()
-        verified = verify(paths, desk.pool, step_progress(desk.progress, f"checking {plan.title}", song.seconds))
-        # The MP3 is still being made, on one core.
-        hashes = song.raw.hashes()
-    differ_lu = meters_differ_lu(paths[0])
-    _refuse_wrong(verified.residual, differ_lu, plan.title)
+    song, plan, folder = ready.song, ready.song.plan, ready.partial
+    files = SongFiles(title=plan.title, mix=desk.output(folder), stems=desk.output(folder / "stems"))
+    paths = _write_files(ready, master, files, desk, lane)
     if desk.settings.practice:
         for practice in practice_mixes(plan):
-            _write_practice(practice, ready, master, desk)
-    _write_sheet(ready, master, paths, verified, hashes, desk)
-    folder = desk.home.mixes / song.folder_name
+            _write_practice(practice, ready, master, desk, lane)
+    mp3 = folder / f"{paths[0].stem}.mp3"
+    jobs: list[Job[Verified | None]] = [
+        Job(what="verify the files", call=partial(verify, paths), cost=_FILE_COST * song.seconds),
+        Job(what="write the MP3", call=partial(encode_file, paths[0], mp3), cost=_MP3_COST * song.seconds),
+    ]
+    verified, _ = lane.all(jobs)
+    assert verified is not None
+    _refuse_wrong(verified, plan.title)
+    hashes = song.raw.hashes(lane)
+    _write_sheet(ready, master, paths, verified, hashes, desk, lane)
+    final = desk.home.mixes / song.folder_name
     return MixedSong(
         title=plan.title,
-        partial=partial,
-        folder=folder,
-        mix=folder / paths[0].name,
+        partial=folder,
+        folder=final,
+        mix=final / paths[0].name,
         loudness_lufs=_rounded(verified.loudness.integrated_lufs),
         true_peak_dbtp=_rounded(verified.loudness.true_peak_dbtp),
         target_lufs=master.target_lufs,
@@ -209,85 +265,95 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
             short_term_lufs=verified.short_term_lufs,
             band_hz=verified.band_hz,
             spectrum_db=verified.spectrum_db,
-            meters_differ_lu=differ_lu,
+            meters_differ_lu=verified.meters_differ_lu,
         ),
     )
 
 
-def _write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: Desk) -> None:
-    """One practice mix as an MP3, mastered afresh at the song's target with the trims of the mix."""
-    folder = ready.partial / "practice"
+def _write_files(ready: Ready, master: MasterPlan, files: SongFiles, desk: Desk, lane: Lane) -> tuple[Path, ...]:
+    """Write stems and mix; returns their paths, the mix first."""
+    families, seconds = ready.families, ready.song.seconds
+    curve_db = master_curve_db(ready.facts, master)
+    lane.all(
+        [
+            Job(
+                what=f"write the {name} stem",
+                call=partial(
+                    write_stem, family, curve_db, files.stems, name, master.dither_seed + place, desk.block_hops
+                ),
+                cost=_STEM_COST * seconds,
+            )
+            for place, (name, family) in enumerate(zip(families.names, trimmed(families, master.trims), strict=True))
+        ]
+    )
+    stems = [files.stems.path(name) for name in families.names]
+    lane.one(
+        Job(
+            what="write the mix",
+            call=partial(write_mix, stems, files.mix, files.title, desk.block_hops),
+            cost=_FILE_COST * seconds,
+        )
+    )
+    return (files.mix.path(files.title), *stems)
+
+
+def _write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> None:
+    """One practice mix as an MP3, mastered afresh at the song's target with the trims of the mix.
+
+    Families in which nothing is different are those of the mix.
+    """
     song = replace(ready.song, plan=practice.plan)
-    steps = f"practice mixes of {ready.song.plan.title}"
+    folder = ready.partial / "practice"
+    mixed, plan = ready.song.plan.tracks, practice.plan
+    changed = [
+        name
+        for name in family_names(plan)
+        if [track for track in mixed if track.family == name]
+        != [track for track in plan.tracks if track.family == name]
+    ]
     with ExitStack() as stack:
-        families = _render_tracks(song, desk, stack)
+        rendered = {
+            name: Rendered(
+                sound=sound,
+                drum_peaks_db=ready.families.drum_peaks_db if name == "drums" else None,
+                reduction_db=(),
+            )
+            for name, sound in zip(ready.families.names, ready.families.sound, strict=True)
+        }
+        rendered |= dict(zip(changed, _render(song, changed, desk, lane, stack), strict=True))
+        # Its trims are those of the mix, so its balance need not be measured.
+        families = joined(plan, [rendered[name] for name in family_names(plan)], np.zeros((0, 0, 0)))
         if practice.gone:
-            gone = [song.raw.sounds[index] for index in practice.gone]
-            progress = step_progress(desk.progress, f"practice mixes of {practice.plan.title}", song.seconds)
-            families = without_bleed(families, practice.plan, gone, desk.home.cache, progress)
-            stack.callback(families.close)
-        trims = practice_trims(ready.trims, practice.plan, ready.song.plan)
-        summed = _measure_sum(song, folder / ".wav", families, trims, desk)
+            gone = [song.raw.sounds(plan)[index] for index in practice.gone]
+            drums = families.sound[families.names.index("drums")]
+            quiet = replace(drums, path=path_of(desk.home.cache, "scratch", take_key(song.raw.folder), key(plan.title)))
+            stack.callback(quiet.remove)
+            lane.one(
+                Job(
+                    what="take a player out of the drums",
+                    call=partial(without_bleed, drums, quiet, plan, gone),
+                    cost=0.03 * song.seconds,
+                )
+            )
+            families = replace(families, sound=tuple(quiet if one == drums else one for one in families.sound))
+        trims = practice_trims(ready.trims, plan, ready.song.plan)
+        summed = _measure_sum(song, folder / ".wav", families, trims, desk, lane)
         target_lufs = min(master.target_lufs, summed.reachable_lufs)
-        plan = replace(practice.plan, target_lufs=master.target_lufs)
-        afresh = decide_master(plan, summed.trims, summed.facts, target_lufs)
+        afresh = decide_master(replace(plan, target_lufs=master.target_lufs), summed.trims, summed.facts, target_lufs)
         mix = Output(folder=folder / ".wav", bits=16)
         files = SongFiles(title=practice.name, mix=mix, stems=replace(mix, folder=mix.folder / "stems"))
-        mp3 = folder / f"{mix.path(practice.name).stem}.mp3"
-        with _writing(summed, afresh, files, mp3, desk.run(steps, song.seconds)):
-            pass
+        path, *_ = _write_files(summed, afresh, files, desk, lane)
+        mp3 = folder / f"{path.stem}.mp3"
+        lane.one(Job(what="write the MP3", call=partial(encode_file, path, mp3), cost=_MP3_COST * song.seconds))
     with output_errors(folder):
         shutil.rmtree(folder / ".wav")
 
 
-@contextmanager
-def _writing(ready: Ready, master: MasterPlan, files: SongFiles, mp3: Path, run: Pass) -> Iterator[tuple[Path, ...]]:
-    """Write mix and stems, whose paths are given; an MP3 of the mix is being made meanwhile, and is there at the end.
-
-    Encoding takes longer than all the writing, on one core; so it reads the mix back while that is still growing.
-    """
-    families = ready.families
-    rate_hz = families.rate_hz
-    written: SimpleQueue[int | None] = SimpleQueue()
-    path = files.mix.path(files.title)
-    with output_errors(mp3.parent):
-        mp3.parent.mkdir(parents=True, exist_ok=True)
-
-    def wrote(seconds: float) -> None:
-        written.put(round(seconds * rate_hz))
-        run.progress(seconds)
-
-    with ThreadPoolExecutor(1) as beside:
-        blocks = _as_it_grows(path, rate_hz, families.frames, written, waits=files.mix.file_format == "flac")
-        encoding = beside.submit(encode_mp3, blocks, mp3, rate_hz=rate_hz)
-        try:
-            paths = write_master(families, master, ready.facts, files, replace(run, progress=wrote))
-        finally:
-            written.put(None)
-        yield paths
-        encoding.result()
-
-
-def _as_it_grows(
-    path: Path, rate_hz: int, frames: int, written: SimpleQueue[int | None], *, waits: bool
-) -> Iterator[Block]:
-    """A mix block by block, once `written` says that so many frames more are on disk; `waits`: not before the last."""
-    counts = iter(written.get, None)
-    if waits:
-        counts = iter(list(counts))
-    with ExitStack() as stack:
-        reader = None
-        for count in counts:
-            if reader is None:
-                whole = Recording(lanes=((replace(read_header(path), frames=frames),),))
-                reader = stack.enter_context(open_recording(whole, rate_hz))
-            yield reader.read(count)
-
-
-def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:
+def _refuse_wrong(verified: Verified, title: str) -> None:
     """What must never happen: then nothing is put in place, and the traceback is wanted."""
-    if residual != 0.0:
-        raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {residual:g} is left')
+    if verified.residual != 0.0:
+        raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {verified.residual:g} is left')
+    differ_lu = verified.meters_differ_lu
     if differ_lu is not None and abs(differ_lu) > MOST_APART_LU:
         raise RuntimeError(f'two loudness meters differ by {differ_lu:.3f} LU on "{title}"')
 
@@ -299,10 +365,11 @@ def _write_sheet(
     verified: Verified,
     hashes: Sequence[tuple[str, ...]],
     desk: Desk,
+    lane: Lane,
 ) -> None:
-    partial = ready.partial
-    mix, *stems = (path.relative_to(partial).as_posix() for path in paths)
-    files = sorted(path.relative_to(partial).as_posix() for path in partial.rglob("*") if path.is_file())
+    partial_folder = ready.partial
+    mix, *stems = (path.relative_to(partial_folder).as_posix() for path in paths)
+    files = sorted(path.relative_to(partial_folder).as_posix() for path in partial_folder.rglob("*") if path.is_file())
     recall = Recall(
         morningmix=__version__,
         title=ready.song.plan.title,
@@ -325,17 +392,12 @@ def _write_sheet(
         stems=tuple(stems),
         reachable_lufs=ready.reachable_lufs,
         files=[*files, RECALL],
-        sha256=hash_files(partial, files, desk.pool),
+        sha256=hash_files(partial_folder, files, lane),
         versions=versions(),
     )
-    with output_errors(partial / RECALL):
-        (partial / RECALL).write_text(recall_text(recall), encoding="utf-8", newline="\n")
+    with output_errors(partial_folder / RECALL):
+        (partial_folder / RECALL).write_text(recall_text(recall), encoding="utf-8", newline="\n")
 
 
 def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 2)
-
-
-def sounds_of(recordings: Sequence[Recording], cleaned: Mapping[int, Cleaned]) -> tuple[Recording, ...]:
-    """What is mixed: recordings, and the cleaned sound where there is one."""
-    return tuple(cleaned[index].sound if index in cleaned else one for index, one in enumerate(recordings))

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
-from morningmix.commands.order import Order, home_for, source_of, workers_of, working_in
+from morningmix.analysis.kept import with_cached
+from morningmix.commands.measuring import measured_takes
+from morningmix.commands.order import Order, Told, home_for, running, working_in
 from morningmix.commands.result import Found, Result, result_of
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import with_songs
@@ -15,19 +16,18 @@ from morningmix.model.found import FoundSong
 from morningmix.model.recipe import SongWish
 from morningmix.storage.lock import editing
 from morningmix.storage.text import read_text, write_text_whole
-from morningmix.workers.progress import Progress, no_progress
 
 
-def songs(order: Order, progress: Progress = no_progress) -> Result:
+def songs(order: Order, told: Told | None = None) -> Result:
     """Find the songs of every take and write them into the recipe; lists that are there stay, but for `order.redo`."""
     home = home_for(order)
-    with working_in(home):
-        analysed_takes = analyse(source_of(order), home, workers_of(order), progress, take_bleed_out=False)
+    with working_in(home), running(order, told or Told()) as run:
+        analysed_takes = measured_takes(order, home, run)
         found = None
         unlisted = [one for one in analysed_takes if order.redo or not listed(one)]
         if unlisted:
             analysed_takes, found = with_songs_found(analysed_takes, unlisted)
-        return replace(result_of(analysed_takes, ()), found=None if found is None else tuple(found))
+        return replace(result_of(with_cached(analysed_takes), ()), found=None if found is None else tuple(found))
 
 
 def with_songs_found(

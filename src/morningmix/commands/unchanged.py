@@ -19,12 +19,13 @@ from morningmix.storage.cache import entries, path_of, remove
 from morningmix.storage.home import RECALL, Home, path_from
 from morningmix.storage.records import read_record, write_record
 from morningmix.storage.song_folders import song_folders
+from morningmix.workers.jobs import Lane
 
 _SLACK_NS = 1_000_000_000
 """Clocks of file systems differ by less."""
 
 
-def find_standing(song: Song, desk: Desk) -> MixedSong | None:
+def find_standing(song: Song, desk: Desk, lane: Lane) -> MixedSong | None:
     """The song in its place, if mixing it again would give the same; None otherwise."""
     folder, raw = desk.home.mixes / song.folder_name, song.raw
     try:
@@ -38,7 +39,7 @@ def find_standing(song: Song, desk: Desk) -> MixedSong | None:
         and recall.reachable_lufs is not None
         and recall.tracks_folder == path_from(raw.folder, folder)
         and [(one.files, one.sha256) for one in recall.recordings]
-        == [(one.files, sha256) for one, sha256 in zip(raw.recordings, raw.hashes(), strict=True)]
+        == [(one.files, sha256) for one, sha256 in zip(raw.recordings, raw.hashes(lane), strict=True)]
     )
     if not same or not _all_there(folder, recall):
         return None

@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from morningmix.decide.declip import decide_repair
 from morningmix.laws.grid import on_grid
 from morningmix.model.input import Input
 from morningmix.model.measured import GainStep
 from morningmix.model.plan import Cleaning
+
+_GRID_S, _MARGIN_S = 10.0, 1.0
+"""Stretches lie on a coarse grid, so that a boundary that moves a little rarely moves them (design choice)."""
+
+
+def stretch_around(start_s: float, end_s: float, take_s: float) -> tuple[float, float]:
+    """Where bleed is learnt and removed for a song: the song, a margin, and what lies up to the next line of a grid."""
+    first_s = math.floor((start_s - _MARGIN_S) / _GRID_S) * _GRID_S
+    last_s = math.ceil((end_s + _MARGIN_S) / _GRID_S) * _GRID_S
+    return max(0.0, first_s), min(last_s, math.ceil(take_s / _GRID_S) * _GRID_S)
+
+
+def cleaning_of(cleaning: Cleaning | None, start_s: float, end_s: float, take_s: float) -> Cleaning | None:
+    """What is cleaned for one song of a take."""
+    return None if cleaning is None else replace(cleaning, stretch_s=stretch_around(start_s, end_s, take_s))
 
 
 def decide_cleaning(playing: Sequence[Input], gain_steps: Mapping[int, GainStep]) -> Cleaning | None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from morningmix.decide.align import decide_alignment
+from morningmix.decide.cleaning import cleaning_of
 from morningmix.decide.declip import decide_repair
 from morningmix.decide.family_levels import Strip, own_level_db, set_goals, solve_families, whole_lufs
 from morningmix.decide.gate import decide_gate
@@ -77,7 +78,7 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
         tilt_db=tilted[0] if tilted else 0.0,
         reasons=(tilted[1],) if tilted else (),
         goals=goals,
-        cleaning=take.cleaning,
+        cleaning=cleaning_of(take.cleaning, start_s, end_s, take_s),
         fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,
         fade_out_s=min(FADE_OUT_S, (end_s - start_s) / 4.0) if end_s < take_s - 0.01 else 0.0,
     )

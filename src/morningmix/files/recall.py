@@ -131,7 +131,7 @@ class Recall(_Sheet):
         Computed with the field names of format 2, so that feedback on a page sent earlier still matches its mix.
         """
         plans = self.model_dump_json(include={"plan", "master"})
-        plans = plans.replace('"what":"gain_step"', '"what":"turned"')
+        plans = plans.replace('"what":"gain_step"', '"what":"turned"').replace(',"stretch_s":null', "")
         for former, name in (*_FORMER_CLEANING.items(), *_FORMER_TRACK.items()):
             plans = plans.replace(f'"{name}":', f'"{former}":')
         return hashlib.sha256(plans.encode("utf-8")).hexdigest()[:8]

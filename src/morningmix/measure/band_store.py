@@ -65,6 +65,8 @@ class BandStore:
     hops: int
     hop_s: float
     band_hz: NDArray[np.float64]
+    first_hop: int = 0
+    """Hop of the take that is hop 0 here, in a stretch of it."""
     gain_steps: tuple[tuple[int, GainStep], ...] = ()
     """Inputs with a gain step; `read` undoes it."""
     exact: bool = False
@@ -88,11 +90,11 @@ class BandStore:
         """Hops `start` to `stop` of one input, linear power: ``(bands, stop - start)``."""
         kept = np.dtype(np.float32 if self.exact else np.uint16)
         with self.paths[track].open("rb") as file:
-            file.seek(start * self.bands * kept.itemsize)
+            file.seek((self.first_hop + start) * self.bands * kept.itemsize)
             values = np.fromfile(file, kept, (stop - start) * self.bands).reshape(-1, self.bands).T
         power: Bands = values if self.exact else _powers()[values]
         for turned_track, gain_steps in self.gain_steps:
             if turned_track == track:
-                at = max(0, round(gain_steps.at_s / self.hop_s) - start)
+                at = max(0, round(gain_steps.at_s / self.hop_s) - self.first_hop - start)
                 power[:, at:] *= np.float32(10.0 ** (-gain_steps.step_db / 10.0))
         return power

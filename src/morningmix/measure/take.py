@@ -5,8 +5,6 @@ Measurements are cached by path, size, modification times and samples of the con
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 
@@ -25,13 +23,13 @@ from morningmix.model.slots import Bands, Slots
 from morningmix.storage.cache import beside, key, made_from, path_of, take_key
 from morningmix.storage.records import read_record, write_record
 from morningmix.units import Block, amplitude_db
-from morningmix.workers.processes import run_parallel
+from morningmix.workers.jobs import Job, Lane
 
 _BLOCK_HOPS = 100
 _SLOT_HOPS = 5
 _MOST_SPECTRA = 6000
-_WORTH_S = 900.0
-"""Least sound worth starting processes for, which takes as long as measuring half of it (measured)."""
+MEASURING_COST, HASHING_COST = 0.0016, 0.0002
+"""Seconds of one core per second of an input (measured)."""
 
 
 def slots_per_spectrum(take: Take) -> int:
@@ -43,10 +41,8 @@ def _slots(take: Take) -> int:
     return -(-take.frames // (_SLOT_HOPS * band_hop_frames(take.rate_hz)))
 
 
-def measure_take(
-    take: Take, cache: Path, workers: int, progress: Callable[[float], None]
-) -> tuple[Measurements, BandStore]:
-    """Measurements and band powers of all inputs; `progress` receives the seconds of sound read since its last call.
+def measure_take(take: Take, cache: Path, lane: Lane) -> tuple[Measurements, BandStore]:
+    """Measurements and band powers of all inputs.
 
     Raises `RecordingsError` for a file that cannot be read and `OutputError` if the cache cannot be written.
     """
@@ -65,10 +61,18 @@ def measure_take(
     )
     tracks = [_cached(recording, store, index) for index, recording in enumerate(take.recordings)]
     new = [index for index, track in enumerate(tracks) if track is None]
-    if len(new) < len(tracks):
-        progress((len(tracks) - len(new)) * take.duration_s)
-    jobs = [partial(_measured, take.recordings[index], take, store.paths[index]) for index in new]
-    measured = run_parallel(jobs, workers if len(new) * take.duration_s > _WORTH_S else 1, progress)
+    cost = MEASURING_COST * take.duration_s
+    lane.run.meter.did(cost * (len(tracks) - len(new)))
+    measured = lane.all(
+        [
+            Job(
+                what="measure an input",
+                call=partial(_measured, take.recordings[index], take, store.paths[index]),
+                cost=cost,
+            )
+            for index in new
+        ]
+    )
     found = dict(zip(new, measured, strict=True))
     facts = Measurements(
         rate_hz=take.rate_hz,
@@ -95,20 +99,30 @@ def _source_key(recording: Recording, take: Take) -> str:
     return key(*state) + key(*touched_ns)
 
 
-def hash_take(take: Take, store: BandStore, workers: int) -> tuple[tuple[str, ...], ...]:
+def hash_take(take: Take, store: BandStore, lane: Lane) -> tuple[tuple[str, ...], ...]:
     """SHA-256 of every part of each recording; cached beside its band powers.
 
     Raises `ChangedError` where one is no longer what was measured, `RecordingsError` and `OutputError`.
     """
+    return tuple(
+        lane.all(
+            [
+                Job(
+                    what="identify a recording",
+                    call=partial(_checked_hashes, recording, take, bands),
+                    cost=HASHING_COST * take.duration_s,
+                )
+                for recording, bands in zip(take.recordings, store.paths, strict=True)
+            ]
+        )
+    )
 
-    def hashes(recording: Recording, bands: Path) -> tuple[str, ...]:
-        # A file that was only touched meanwhile, for instance by a player that stores a date, has not changed.
-        if _source_key(recording, take)[:16] != made_from(bands)[:16]:
-            raise ChangedError(f"{' and '.join(recording.files)} was changed since it was listened to. Run it again.")
-        return _hashes(recording, beside(bands, "hashes"))
 
-    with ThreadPoolExecutor(workers) as pool:
-        return tuple(pool.map(hashes, take.recordings, store.paths))
+def _checked_hashes(recording: Recording, take: Take, bands: Path) -> tuple[str, ...]:
+    # A file that was only touched meanwhile, for instance by a player that stores a date, has not changed.
+    if _source_key(recording, take)[:16] != made_from(bands)[:16]:
+        raise ChangedError(f"{' and '.join(recording.files)} was changed since it was listened to. Run it again.")
+    return _hashes(recording, beside(bands, "hashes"))
 
 
 def _hashes(recording: Recording, path: Path) -> tuple[str, ...]:
@@ -130,16 +144,16 @@ def _from_recording(recording: Recording) -> dict[str, object]:
     return {"files": recording.files, "channels": recording.channels}
 
 
-def _measured(recording: Recording, take: Take, bands: Path, progress: Callable[[float], None]) -> TrackFacts:
+def _measured(recording: Recording, take: Take, bands: Path) -> TrackFacts:
     with BandWriter(bands) as writer:
-        facts = _measure(recording, take, writer, progress)
+        facts = _measure(recording, take, writer)
     write_record(beside(bands, "track"), facts, _from_recording(recording))
     return facts
 
 
-def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Callable[[float], None]) -> TrackFacts:
+def _measure(recording: Recording, take: Take, writer: BandWriter) -> TrackFacts:
     hop = band_hop_frames(take.rate_hz)
-    slot_meter = _SlotMeter(take, recording.channels)
+    slot_meter = _SlotMeter(take, recording.channels, take.frames)
     total = np.zeros(recording.channels, np.float64)
     power, side = 0.0, 0.0
     clipped = _ClippedRuns(recording.channels)
@@ -162,7 +176,6 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
             pops.update(block)
             feedback.update(mono)
             dropouts.update(block)
-            progress(block.shape[1] / take.rate_hz)
         broken_samples = reader.broken_samples
     writer.write(slot_meter.finish())
     popped = pops.result()
@@ -184,13 +197,13 @@ def _measure(recording: Recording, take: Take, writer: BandWriter, progress: Cal
     )
 
 
-def slots_of(recording: Recording, take: Take) -> Slots:
-    """Slots (as in `TrackFacts`) of a sound that is as long as the take."""
-    meter = _SlotMeter(take, recording.channels)
-    frames = _BLOCK_HOPS * band_hop_frames(take.rate_hz)
-    with open_recording(recording, take.rate_hz) as reader:
-        for start in range(0, take.frames, frames):
-            meter.update(reader.read(min(frames, take.frames - start)))
+def slots_of(recording: Recording, take: Take, first_frame: int, frames: int) -> Slots:
+    """Slots (as in `TrackFacts`) of a sound over a stretch of the take that begins with a slot."""
+    meter = _SlotMeter(take, recording.channels, frames)
+    longest = _BLOCK_HOPS * band_hop_frames(take.rate_hz)
+    with open_recording(recording, take.rate_hz, first_frame, frames) as reader:
+        for start in range(0, frames, longest):
+            meter.update(reader.read(min(longest, frames - start)))
     meter.finish()
     return meter.result()
 
@@ -198,9 +211,10 @@ def slots_of(recording: Recording, take: Take) -> Slots:
 class _SlotMeter:
     """Measures slots. Every block except the last must be whole hops."""
 
-    def __init__(self, take: Take, channels: int) -> None:
+    def __init__(self, take: Take, channels: int, frames: int) -> None:
         self._hop, self._per_spectrum = band_hop_frames(take.rate_hz), slots_per_spectrum(take)
-        self._hops, slots = -(-take.frames // self._hop), _slots(take)
+        self._hops = -(-frames // self._hop)
+        slots = -(-self._hops // _SLOT_HOPS)
         self._meter = BandMeter(take.rate_hz, channels)
         self._spectra = np.zeros((len(band_edges_hz(take.rate_hz)) - 1, -(-slots // self._per_spectrum)), np.float64)
         self._powers = np.zeros(slots, np.float64)

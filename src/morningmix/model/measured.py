@@ -90,11 +90,11 @@ class BleedFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cleaned:
-    """A microphone cleaned of bleed, and its measurements."""
+class CleanedStretch:
+    """A microphone cleaned of bleed in a stretch of a take, and its measurements."""
 
     sound: Recording
-    """The sound in the cache, with the length and rate of the take."""
+    """The sound in the cache, at the rate of the take; it begins where the stretch does."""
     subtracted: bool
     """Whether predicted bleed was subtracted before the residual was masked."""
     bleed_sources: tuple[tuple[int, float], ...]
@@ -103,6 +103,23 @@ class Cleaned:
     hop_s: float
     clear_db: NDArray[np.float32]
     """Level over the residual bleed, less 6 dB, at least 0, mean over the vowel bands: ``(hops,)``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cleaned:
+    """A microphone cleaned of bleed wherever something of a take is kept."""
+
+    sounds: tuple[tuple[tuple[float, float], Recording], ...]
+    """The sound of each stretch, by its start and end in seconds of the take."""
+    subtracted: bool
+    """Whether predicted bleed was subtracted anywhere."""
+    bleed_sources: tuple[tuple[int, float], ...]
+    """Sources of the bleed: other inputs and their fractions of the subtracted power, largest first."""
+    slots: Slots
+    """Of the whole take: those of the recording where nothing is kept."""
+    hop_s: float
+    clear_db: NDArray[np.float32]
+    """Level over the residual bleed, as in `CleanedStretch`; -1 where nothing is kept: ``(hops,)``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

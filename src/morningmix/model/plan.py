@@ -107,7 +107,7 @@ class Move:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cleaning:
-    """Which microphones of a take are cleaned of bleed before anything else, and by which inputs."""
+    """Which microphones are cleaned of bleed before anything else, and by which inputs."""
 
     targets: tuple[tuple[Index, bool], ...]
     """Target microphones, and whether predicted bleed is subtracted; the residual is masked in any case."""
@@ -117,6 +117,8 @@ class Cleaning:
     """Gain steps in mid-take: input, time (s), step (dB)."""
     repaired: tuple[tuple[Index, ClippedRun], ...] = ()
     """Targets that clipped, and the longest run (s) that is interpolated before the filters are learnt."""
+    stretch_s: tuple[Seconds, Seconds] | None = None
+    """The song and some room around it, where bleed is learnt and removed; None: the whole take."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

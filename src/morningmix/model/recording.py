@@ -39,6 +39,8 @@ class Recording:
 
     lanes: tuple[tuple[Part, ...], ...]
     """Lanes are parallel (left and right of a pair); the parts of a lane follow one another."""
+    at_frame: int = 0
+    """Where it begins on the timeline of the take; before that it is silent."""
 
     @property
     def files(self) -> tuple[str, ...]:

@@ -56,6 +56,15 @@ class Slots:
         """Every slot by a linear gain of its own ``(slots,)``."""
         return replace(self, powers=self.powers * np.square(gain), peaks=self.peaks * gain)
 
+    def replaced(self, first: int, other: Slots) -> Slots:
+        """The slots from `first` on replaced by all of `other`, which keep spectra of their own."""
+        here = slice(first, first + len(other))
+        powers, peaks, spectrum_of = self.powers.copy(), self.peaks.copy(), self.spectrum_of.copy()
+        powers[here], peaks[here] = other.powers, other.peaks
+        spectrum_of[here] = self.spectra.shape[1] + other.spectrum_of
+        spectra = np.concatenate([self.spectra, other.spectra], axis=1)
+        return Slots(powers=powers, peaks=peaks, spectra=spectra, spectrum_of=spectrum_of)
+
     def without(self, bad: Set[int]) -> Slots:
         """Slots with each bad one replaced by the good slot before it (at the start, by the next).
 

@@ -1,21 +1,20 @@
-"""Render all inputs of a song in one pass: every track through its strip, summed into families on disk.
+"""Render the inputs of a song family by family: every track through its strip, summed into a family on disk.
 
-The same pass measures the K-weighted Gram matrix of the families per 0.1 s, from which the loudness of any balance of
-them follows exactly, and the peaks of the drums.
+From the families' K-weighted Gram matrix per 0.1 s the loudness of any balance of them follows exactly.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from concurrent.futures import Future
+from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.audio.write import FloatScratch, IntegerWriter
+from morningmix.audio.read import open_recording
+from morningmix.audio.scratch import Scratch, ScratchWriter, recording_of
+from morningmix.audio.write import IntegerWriter
 from morningmix.dsp.control import loudness_hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.filter import FilterStage
@@ -25,15 +24,23 @@ from morningmix.laws.filters import tilt
 from morningmix.model.plan import READABLE_FAMILIES, SongPlan
 from morningmix.model.recording import Recording
 from morningmix.render.output import Output, file_names
-from morningmix.render.passes import Pass
 from morningmix.render.strip import open_strip
 from morningmix.units import Block, db_to_gain
-from morningmix.workers.prefetch import after, cancel_or_wait
 
+BLOCK_HOPS = 20
+"""Default length of a block, in hops of 0.1 s. What comes out does not depend on it."""
 _TRACK_SEED = 1000
 
-Weighted = Future[NDArray[np.float64]]
-"""A family's next block, K-weighted, when it is rendered."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rendered:
+    """One family: sound on disk, and what was measured of it."""
+
+    sound: Scratch
+    drum_peaks_db: NDArray[np.float32] | None
+    """Largest sample of the drums per control step, dBFS; None for any other family."""
+    reduction_db: tuple[tuple[str, NDArray[np.float32]], ...]
+    """Per input with a compressor, its gain, mean per 0.1 s, in the order of the plan."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +50,7 @@ class Families:
     names: tuple[str, ...]
     rate_hz: int
     frames: int
-    sound: tuple[FloatScratch, ...]
+    sound: tuple[Scratch, ...]
     gram: NDArray[np.float64]
     """``(hops, families, families)``: K-weighted power per 0.1 s, left and right added."""
     drum_peaks_db: NDArray[np.float32] | None
@@ -54,13 +61,37 @@ class Families:
     def close(self) -> None:
         """Delete the sound."""
         for scratch in self.sound:
-            scratch.close()
+            scratch.remove()
+
+
+def family_names(plan: SongPlan) -> tuple[str, ...]:
+    """The families that a song has, in the order in which they are summed."""
+    return tuple(name for name in READABLE_FAMILIES if any(track.family == name for track in plan.tracks))
+
+
+def frames_of(plan: SongPlan) -> int:
+    """Length of a song."""
+    return round(plan.end_s * plan.rate_hz) - round(plan.start_s * plan.rate_hz)
+
+
+def joined(plan: SongPlan, rendered: Sequence[Rendered], gram: NDArray[np.float64]) -> Families:
+    """The families of a song, rendered one by one in the order of `family_names`."""
+    reductions = dict(pair for one in rendered for pair in one.reduction_db)
+    return Families(
+        names=family_names(plan),
+        rate_hz=plan.rate_hz,
+        frames=frames_of(plan),
+        sound=tuple(one.sound for one in rendered),
+        gram=gram,
+        drum_peaks_db=next((one.drum_peaks_db for one in rendered if one.drum_peaks_db is not None), None),
+        reduction_db=tuple((track.name, reductions[track.name]) for track in plan.tracks if track.name in reductions),
+    )
 
 
 class _Family:
-    """One family being summed: its tracks in the plan's order, its part of the reverb, its meters."""
+    """One family being summed: its part of the reverb, its tilt and its peaks."""
 
-    def __init__(self, name: str, plan: SongPlan, scratch: FloatScratch, frames: int) -> None:
+    def __init__(self, name: str, plan: SongPlan) -> None:
         self.tracks = [index for index, track in enumerate(plan.tracks) if track.family == name]
         self._sends = [
             None if (send := plan.tracks[index].send_db) is None else np.float32(db_to_gain(send))
@@ -69,13 +100,9 @@ class _Family:
         room = plan.reverb if any(send is not None for send in self._sends) else None
         self._reverb = ReverbStage(room, plan.rate_hz) if room else None
         self._tilt = FilterStage(tilt(plan.tilt_db, plan.rate_hz), 2) if plan.tilt_db else None
-        self._weighting = KWeighting(plan.rate_hz, 2)
-        self._step = step_frames(plan.rate_hz)
-        self.drum_peaks_db = np.zeros(-(-frames // self._step), np.float32) if name == "drums" else None
-        self.scratch = scratch
 
-    def process(self, placed: Sequence[Block], fade: NDArray[np.float32] | None) -> NDArray[np.float64]:
-        """Sum, add the room, tilt, fade, store; returns the K-weighted sum ``(2, frames)``."""
+    def process(self, placed: Sequence[Block], fade: NDArray[np.float32] | None) -> Block:
+        """Sum, add the room, tilt, fade."""
         total = np.zeros_like(placed[0])
         for block in placed:
             total += block
@@ -89,45 +116,36 @@ class _Family:
             total = self._tilt.process(total)
         if fade is not None:
             total *= fade
-        if self.drum_peaks_db is not None:
-            levels_db = peaks_db(step_peaks(total, self._step))
-            first = self.scratch.frames // self._step
-            self.drum_peaks_db[first : first + len(levels_db)] = levels_db
-        self.scratch.write(total)
-        return self._weighting.process(total)
+        return total
 
 
-def render_families(
+def render_family(
     plan: SongPlan,
     recordings: Sequence[Recording],
-    scratch_folder: Path,
-    run: Pass,
-    *,
+    name: str,
+    sound: Scratch,
     tracks_output: Output | None = None,
-) -> Families:
-    """Render one song's tracks into families. `recordings` are in the order of the plan's tracks.
+    block_hops: int = BLOCK_HOPS,
+) -> Rendered:
+    """Render one family of a song into `sound`. `recordings` are in the order of the plan's tracks.
 
-    With `tracks_output`, every track is written there too, at working level. The caller closes the families. Raises
-    `RecordingsError` and `OutputError`.
+    With `tracks_output`, every track is written there too, at working level. Raises `RecordingsError`, `OutputError`.
     """
-    rate_hz = plan.rate_hz
+    rate_hz, frames = plan.rate_hz, frames_of(plan)
     start_frame = round(plan.start_s * rate_hz)
-    frames = round(plan.end_s * rate_hz) - start_frame
-    names = tuple(name for name in READABLE_FAMILIES if any(track.family == name for track in plan.tracks))
-    hop, block_frames = loudness_hop_frames(rate_hz), run.block_frames(rate_hz)
-    # Preallocated to avoid heap fragmentation, and a second copy while pieces are joined.
-    gram = np.zeros((frames // hop, len(names), len(names)))
-    with ExitStack() as kept, ExitStack() as open_now:
-        scratches = tuple(kept.enter_context(FloatScratch(scratch_folder, 2)) for _ in names)
-        families = [_Family(name, plan, scratch, frames) for name, scratch in zip(names, scratches, strict=True)]
+    block_frames = block_hops * loudness_hop_frames(rate_hz)
+    family = _Family(name, plan)
+    step = step_frames(rate_hz)
+    peaks = np.zeros(-(-frames // step), np.float32) if name == "drums" else None
+    track_files = file_names([track.name for track in plan.tracks])
+    with ExitStack() as stack:
+        writer = stack.enter_context(ScratchWriter(sound))
         strips = {
-            index: open_now.enter_context(open_strip(track, recordings[index], rate_hz, start_frame, frames))
-            for index, track in enumerate(plan.tracks)
-            if track.sounds
+            index: stack.enter_context(open_strip(plan.tracks[index], recordings[index], rate_hz, start_frame, frames))
+            for index in family.tracks
         }
-        track_files = file_names([track.name for track in plan.tracks])
-        writers = {
-            index: open_now.enter_context(
+        track_writers = {
+            index: stack.enter_context(
                 _TrackWriter(track_files[index], index, recordings[index], tracks_output, plan, frames)
             )
             for index in strips
@@ -137,49 +155,42 @@ def render_families(
         def render(index: int, count: int) -> Block:
             strip = strips[index]
             track = strip.to_level.process(strip.source.read(count))
-            if index in writers:
-                writers[index].write(track)
+            if index in track_writers:
+                track_writers[index].write(track)
             return strip.to_family.process(track)
 
-        def weighted_family(job: tuple[_Family, int, int]) -> NDArray[np.float64]:
-            family, start, count = job
-            placed = [render(index, count) for index in family.tracks]
-            return family.process(placed, _fade(plan, start, count, frames))
-
-        def take_in(start: int, jobs: Mapping[int, Weighted]) -> None:
-            if jobs:
-                weighted = [jobs[place].result() for place in range(len(families))]
-                products = _gram(weighted, hop)
-                gram[start // hop : start // hop + len(products)] = products
-                run.progress(weighted[0].shape[1] / rate_hz)
-
-        # The largest first, and one block ahead, so that no thread idles while the last family is rendered.
-        order = sorted(range(len(families)), key=lambda place: -len(families[place].tracks))
-        last: dict[int, Weighted] = {}
-        ahead: dict[int, Weighted] = {}
-        try:
-            for start in range(0, frames, block_frames):
-                count = min(block_frames, frames - start)
-                last, ahead = ahead, {}
-                for place in order:
-                    job = (families[place], start, count)
-                    ahead[place] = run.pool.submit(after, last.get(place), weighted_family, job)
-                take_in(start - block_frames, last)
-            take_in((frames - 1) // block_frames * block_frames, ahead)
-        finally:
-            cancel_or_wait([*last.values(), *ahead.values()])
-        kept.pop_all()
-    return Families(
-        names=names,
-        rate_hz=rate_hz,
-        frames=frames,
-        sound=scratches,
-        gram=gram,
-        drum_peaks_db=next((one.drum_peaks_db for one in families if one.drum_peaks_db is not None), None),
+        for start in range(0, frames, block_frames):
+            count = min(block_frames, frames - start)
+            total = family.process([render(index, count) for index in family.tracks], _fade(plan, start, count, frames))
+            if peaks is not None:
+                levels_db = peaks_db(step_peaks(total, step))
+                peaks[start // step : start // step + len(levels_db)] = levels_db
+            writer.write(total)
+    return Rendered(
+        sound=sound,
+        drum_peaks_db=peaks,
         reduction_db=tuple(
             (plan.tracks[index].name, one.reduction_db) for index, one in strips.items() if len(one.reduction_db)
         ),
     )
+
+
+def measure_gram(sounds: Sequence[Scratch], block_hops: int = BLOCK_HOPS) -> NDArray[np.float64]:
+    """K-weighted Gram matrix of families per 0.1 s: ``(hops, families, families)``. Raises `RecordingsError`."""
+    rate_hz, frames = sounds[0].rate_hz, sounds[0].frames
+    hop = loudness_hop_frames(rate_hz)
+    block_frames = block_hops * hop
+    # Preallocated to avoid heap fragmentation, and a second copy while pieces are joined.
+    gram = np.zeros((frames // hop, len(sounds), len(sounds)))
+    weighting = [KWeighting(rate_hz, 2) for _ in sounds]
+    with ExitStack() as stack:
+        readers = [stack.enter_context(open_recording(recording_of([sound]), rate_hz)) for sound in sounds]
+        for start in range(0, frames, block_frames):
+            count = min(block_frames, frames - start)
+            weighted = [stage.process(reader.read(count)) for stage, reader in zip(weighting, readers, strict=True)]
+            products = _gram(weighted, hop)
+            gram[start // hop : start // hop + len(products)] = products
+    return gram
 
 
 def _fade(plan: SongPlan, start: int, count: int, frames: int) -> NDArray[np.float32] | None:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.audio.header import read_header
+from morningmix.audio.read import open_recording
+from morningmix.audio.scratch import Scratch, recording_of
 from morningmix.dsp.control import loudness_hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.meter import KWeighting
@@ -17,46 +20,41 @@ from morningmix.dsp.truepeak import TruePeakEnvelope
 from morningmix.laws.limiting import expand, limiter_gain_db
 from morningmix.model.measured import SumFacts
 from morningmix.model.plan import MasterPlan, Trims
-from morningmix.render.families import Families
-from morningmix.render.output import SongFiles
-from morningmix.render.passes import Pass
+from morningmix.model.recording import Recording
+from morningmix.render.families import BLOCK_HOPS, Families
+from morningmix.render.output import Output
 from morningmix.units import Block, db_to_gain
-from morningmix.workers.prefetch import prefetch
 
 
-@dataclass(frozen=True, slots=True)
-class _Trimmed:
-    """Families at their trims, the drums' peaks held; every pass gives the same samples."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trimmed:
+    """One family at its trim, the drums' peaks held; every pass gives the same samples."""
 
-    families: Families
-    gains: tuple[np.float32, ...]
+    sound: Scratch
+    gain: np.float32
     drum_curve_db: NDArray[np.float32] | None
-    step: int
 
     @contextmanager
-    def blocks(self, run: Pass) -> Iterator[Iterator[tuple[int, int, list[Block]]]]:
-        """Block after block, read one ahead: first frame, frames, and each family in the order of `Families.names`."""
-        longest = run.block_frames(self.families.rate_hz)
-        starts = range(0, self.families.frames, longest)
-        stretches = [(start, min(longest, self.families.frames - start)) for start in starts]
-        with closing(prefetch(run.pool, self._read, stretches)) as read:
-            yield ((start, frames, blocks) for (start, frames), blocks in zip(stretches, read, strict=True))
+    def blocks(self, block_hops: int) -> Iterator[Iterator[Block]]:
+        """Block after block. Raises `RecordingsError`."""
+        sound = self.sound
+        longest, step = block_hops * loudness_hop_frames(sound.rate_hz), step_frames(sound.rate_hz)
+        with open_recording(recording_of([sound]), sound.rate_hz) as reader:
 
-    def _read(self, stretch: tuple[int, int]) -> list[Block]:
-        start, frames = stretch
-        blocks = []
-        for name, scratch, gain in zip(self.families.names, self.families.sound, self.gains, strict=True):
-            block = scratch.read(start, frames)
-            block *= gain
-            if name == "drums" and self.drum_curve_db is not None:
-                block *= expand(self.drum_curve_db, self.step, start, frames)
-            blocks.append(block)
-        return blocks
+            def block(start: int) -> Block:
+                frames = min(longest, sound.frames - start)
+                read = reader.read(frames)
+                read *= self.gain
+                if self.drum_curve_db is not None:
+                    read *= expand(self.drum_curve_db, step, start, frames)
+                return read
+
+            yield (block(start) for start in range(0, sound.frames, longest))
 
 
-def _trimmed(families: Families, plan: Trims) -> _Trimmed:
+def trimmed(families: Families, plan: Trims) -> tuple[Trimmed, ...]:
+    """Every family at its trim, in the order of `Families.names`."""
     trims = dict(plan.trims_db)
-    step = step_frames(families.rate_hz)
     curve = None
     if plan.drum_peak_dbfs is not None and families.drum_peaks_db is not None:
         curve = limiter_gain_db(
@@ -64,84 +62,89 @@ def _trimmed(families: Families, plan: Trims) -> _Trimmed:
             plan.drum_peak_dbfs - trims.get("drums", 0.0),
             plan.drum_lookahead_s,
             plan.drum_release_s,
-            step / families.rate_hz,
+            step_frames(families.rate_hz) / families.rate_hz,
         )
-    gains = tuple(np.float32(db_to_gain(trims.get(name, 0.0))) for name in families.names)
-    return _Trimmed(families, gains, curve, step)
+    return tuple(
+        Trimmed(
+            sound=sound,
+            gain=np.float32(db_to_gain(trims.get(name, 0.0))),
+            drum_curve_db=curve if name == "drums" else None,
+        )
+        for name, sound in zip(families.names, families.sound, strict=True)
+    )
 
 
-def measure_sum(families: Families, trims: Trims, ceiling_dbfs: float, run: Pass) -> SumFacts:
-    """Peaks and K-weighted power per control step of the trimmed sum, before the master's gain."""
-    rate_hz = families.rate_hz
-    trimmed = _trimmed(families, trims)
+def measure_sum(
+    families: Sequence[Trimmed], gain_db: float, ceiling_dbfs: float, block_hops: int = BLOCK_HOPS
+) -> SumFacts:
+    """Peaks and K-weighted power per control step of the sum, before the master's gain, which is about `gain_db`."""
+    rate_hz, frames = families[0].sound.rate_hz, families[0].sound.frames
     step, hop = step_frames(rate_hz), loudness_hop_frames(rate_hz)
     # True peaks matter from a little under the ceiling on; 3 dB are room for what limiting makes up in gain.
-    of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0), families.frames)
+    of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - gain_db - 3.0), frames)
     weighting = KWeighting(rate_hz, 2)
     # Preallocated: over two hours each is 30 MB, and twice that while pieces are joined.
-    steps = -(-families.frames // step)
+    steps = -(-frames // step)
     stem_peaks, powers = np.zeros(steps, np.float32), np.zeros(steps, np.float32)
-
-    def weigh(total: Block, here: slice) -> None:
-        squares = np.square(weighting.process(total)).sum(axis=0)
-        powers[here] = np.add.reduceat(squares, np.arange(0, len(squares), step)) / step
-
-    def peaks(blocks: Sequence[Block], here: slice) -> None:
-        for block in blocks:
-            np.maximum(stem_peaks[here], step_peaks(block, step), out=stem_peaks[here])
-
-    with trimmed.blocks(run) as read:
-        for start, frames, blocks in read:
-            here = slice(start // step, -(-(start + frames) // step))
-            total = np.zeros((2, frames), np.float32)
+    start = 0
+    with ExitStack() as stack:
+        for blocks in zip(*(stack.enter_context(one.blocks(block_hops)) for one in families), strict=True):
+            total = np.zeros_like(blocks[0])
+            here = slice(start // step, -(-(start + total.shape[1]) // step))
             for block in blocks:
                 total += block
-            for job in [
-                run.pool.submit(weigh, total, here),
-                run.pool.submit(of_sum.update, total),
-                run.pool.submit(peaks, blocks, here),
-            ]:
-                job.result()
-            run.progress(frames / rate_hz)
+                np.maximum(stem_peaks[here], step_peaks(block, step), out=stem_peaks[here])
+            squares = np.square(weighting.process(total)).sum(axis=0)
+            powers[here] = np.add.reduceat(squares, np.arange(0, len(squares), step)) / step
+            of_sum.update(total)
+            start += total.shape[1]
     key = of_sum.result()
     np.maximum(key, stem_peaks, out=key)
     return SumFacts(step_s=step / rate_hz, steps_per_hop=hop // step, sidechain_db=peaks_db(key), powers=powers)
 
 
-def write_master(
-    families: Families, plan: MasterPlan, facts: SumFacts, files: SongFiles, run: Pass
-) -> tuple[Path, ...]:
-    """Write mix and stems; returns their paths, the mix first.
-
-    Each stem is quantised with its own dither, and the mix is the sum of those integers, so mix minus stems is zero.
-    The master's curve is one for all, so what holds for the sum at the limiter holds for every file.
-    """
-    rate_hz, mix, stems = families.rate_hz, files.mix, files.stems
-    trimmed = _trimmed(families, plan.trims)
+def master_curve_db(facts: SumFacts, plan: MasterPlan) -> NDArray[np.float32]:
+    """Gain of the master per control step, limiter included: one for all, so mix and stems stay in step."""
     curve_db = _limiter_curve(facts, plan)
     curve_db += np.float32(plan.gain_db)
-    step = step_frames(rate_hz)
-    dithers = [Dither(plan.dither_seed + index, 2, mix.bits) for index in range(len(families.names))]
+    return curve_db
+
+
+def write_stem(
+    family: Trimmed, curve_db: NDArray[np.float32], output: Output, name: str, seed: int, block_hops: int = BLOCK_HOPS
+) -> None:
+    """Write one stem, quantised with its own dither. Raises `RecordingsError` and `OutputError`."""
+    sound = family.sound
+    step = step_frames(sound.rate_hz)
+    dither = Dither(seed, 2, output.bits)
+    start = 0
     with ExitStack() as stack:
-        mix_writer = stack.enter_context(mix.writer(files.title, rate_hz, 2, families.frames))
-        writers = [stack.enter_context(stems.writer(name, rate_hz, 2, families.frames)) for name in families.names]
+        writer = stack.enter_context(output.writer(name, sound.rate_hz, 2, sound.frames))
+        for block in stack.enter_context(family.blocks(block_hops)):
+            block *= expand(curve_db, step, start, block.shape[1])
+            writer.write(dither.process(block))
+            start += block.shape[1]
 
-        def stem(job: tuple[int, Block, NDArray[np.float32]]) -> NDArray[np.int32]:
-            index, block, gain = job
-            block *= gain
-            samples = dithers[index].process(block)
-            writers[index].write(samples)
-            return samples
 
-        for start, frames, blocks in stack.enter_context(trimmed.blocks(run)):
-            gain = expand(curve_db, step, start, frames)
-            jobs = [(index, block, gain) for index, block in enumerate(blocks)]
-            total = np.zeros((2, frames), np.int32)
-            for samples in run.pool.map(stem, jobs):
-                total += samples
-            mix_writer.write(total)
-            run.progress(frames / rate_hz)
-    return (mix.path(files.title), *(stems.path(name) for name in families.names))
+def write_mix(stems: Sequence[Path], output: Output, name: str, block_hops: int = BLOCK_HOPS) -> None:
+    """Write the mix as the sum of the integers of its stems, so that mix minus stems is zero.
+
+    Raises `RecordingsError` and `OutputError`.
+    """
+    recordings = [Recording(lanes=((read_header(path),),)) for path in stems]
+    rate_hz, frames = recordings[0].rate_hz, recordings[0].frames
+    block_frames = block_hops * loudness_hop_frames(rate_hz)
+    scale = np.float32(1 << (output.bits - 1))
+    with ExitStack() as stack:
+        readers = [stack.enter_context(open_recording(recording, rate_hz)) for recording in recordings]
+        writer = stack.enter_context(output.writer(name, rate_hz, 2, frames))
+        for start in range(0, frames, block_frames):
+            count = min(block_frames, frames - start)
+            total = np.zeros((2, count), np.int32)
+            for reader in readers:
+                # Exact: float32 holds every integer of 24 bits.
+                total += (reader.read(count) * scale).astype(np.int32)
+            writer.write(total)
 
 
 def _limiter_curve(facts: SumFacts, plan: MasterPlan) -> NDArray[np.float32]:

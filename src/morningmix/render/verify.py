@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import Executor
-from contextlib import ExitStack, closing
+from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,7 +18,6 @@ from morningmix.dsp.meter import Loudness, LoudnessMeter
 from morningmix.laws.loudness import OFFSET_DB
 from morningmix.model.recording import Recording
 from morningmix.units import Block, powers_db
-from morningmix.workers.prefetch import prefetch
 
 MOST_APART_LU = 0.5
 """Two loudness meters that differ by more point to a bug in one of them."""
@@ -41,9 +39,11 @@ class Verified:
     band_hz: NDArray[np.float64]
     spectrum_db: NDArray[np.float32]
     """Mean level of the mix per band, dBFS: ``(bands,)``."""
+    meters_differ_lu: float | None
+    """As `meters_differ_lu` gives it."""
 
 
-def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], None]) -> Verified:
+def verify(files: Sequence[Path]) -> Verified:
     """Measure the mix (first) and take its stems from it. Raises `RecordingsError` if one cannot be read back."""
     recordings = [Recording(lanes=((read_header(path),),)) for path in files]
     rate_hz, frames = recordings[0].rate_hz, recordings[0].frames
@@ -63,13 +63,11 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
                 rest -= stem.read(count)
             return mix, float(np.abs(rest).max())
 
-        counts = [min(block_frames, frames - start) for start in range(0, frames, block_frames)]
-        for mix, left in stack.enter_context(closing(prefetch(pool, read, counts))):
-            metering = pool.submit(meter.update, mix)
+        for start in range(0, frames, block_frames):
+            mix, left = read(min(block_frames, frames - start))
+            meter.update(mix)
             residual = max(residual, left)
             powers += spectrum.update(mix).sum(axis=1, dtype=np.float64)
-            metering.result()
-            progress(mix.shape[1] / rate_hz)
     powers += spectrum.finish().sum(axis=1, dtype=np.float64)
     hops = max(1, frames // band_hop_frames(rate_hz))
     return Verified(
@@ -78,6 +76,7 @@ def verify(files: Sequence[Path], pool: Executor, progress: Callable[[float], No
         short_term_lufs=(OFFSET_DB + powers_db(meter.short_term_powers())).astype(np.float32),
         band_hz=band_edges_hz(rate_hz),
         spectrum_db=powers_db(powers / hops).astype(np.float32),
+        meters_differ_lu=meters_differ_lu(files[0]),
     )
 
 

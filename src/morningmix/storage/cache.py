@@ -31,8 +31,8 @@ FORMATS = {
     "desk": 4,
     "click": 3,
     "align": 4,
-    "clean": 10,
-    "cleaned": 11,
+    "clean": 11,
+    "cleaned": 12,
     "song": 2,
     "scratch": 1,
 }

@@ -44,7 +44,8 @@ class _Swap:
 
     new: str
     built: str
-    moves: tuple[tuple[str, str], ...]
+    moves: tuple[tuple[str, str | None], ...]
+    """None: that one goes away."""
     discard: tuple[str, ...] = ()
     """Folders in ``earlier`` that are replaced."""
 
@@ -156,11 +157,14 @@ def begin_song(mixes: Path, name: str) -> Path:
     return partial
 
 
-def finish_song(partial: Path, mixes: Path, name: str, *, replaces: str | None = None) -> None:
+def finish_song(
+    partial: Path, mixes: Path, name: str, *, replaces: str | None = None, keeps_version: bool = True
+) -> None:
     """Move a complete song folder from `begin_song` to its destination.
 
     `replaces` is the folder name the song had before, if its title or number changed. The version that stood there goes
-    to ``earlier``, and the one that was there goes away; where nothing has changed, all stays as it is. Files that are
+    to ``earlier`` (but for `keeps_version` being False), and the one that was there goes away; where nothing has
+    changed, all stays as it is. Files that are
     not in the old version's recall sheet are somebody's own: they are copied into the new folder, under another name
     where theirs is taken.
 
@@ -182,9 +186,9 @@ def finish_song(partial: Path, mixes: Path, name: str, *, replaces: str | None =
             return
         for old in old_names:
             _carry_over(mixes / old, partial)
-        moves = tuple((old, name if len(old_names) == 1 else old) for old in old_names)
+        moves = tuple((old, (name if len(old_names) == 1 else old) if keeps_version else None) for old in old_names)
         kept = [to for _, to in moves]
-        discard = tuple(old for old in old_names if old not in kept)
+        discard = tuple(old for old in old_names if keeps_version and old not in kept)
         _write_journal(mixes, _Swap(new=name, built=partial.name, moves=moves, discard=discard))
         _finish_swap(mixes)
         if not is_song_folder(mixes / name):
@@ -343,13 +347,14 @@ def _swap_of(journal: dict[str, Any] | None) -> _Swap | None:
         return None
     if not all(isinstance(move, list) and len(move) == 2 for move in moves):
         return None
-    names = [journal["new"], journal["built"], *discard, *(name for move in moves for name in move)]
+    kept = [to for _, to in moves if to is not None]
+    names = [journal["new"], journal["built"], *discard, *(old for old, _ in moves), *kept]
     if not all(isinstance(name, str) and _NUMBERED.fullmatch(name) for name in names):
         return None
     return _Swap(
         new=journal["new"],
         built=journal["built"],
-        moves=tuple((old, kept) for old, kept in moves),
+        moves=tuple((old, to) for old, to in moves),
         discard=tuple(discard),
     )
 
@@ -361,7 +366,7 @@ def _fits(swap: _Swap, mixes: Path) -> bool:
         return False
     built, new = partial / _NEW / swap.built, mixes / swap.new
     old = [mixes / name for name, _ in swap.moves]
-    gone = [earlier / name for name in (*swap.discard, *(kept for _, kept in swap.moves))]
+    gone = [earlier / name for name in (*swap.discard, *(to for _, to in swap.moves if to is not None))]
     if built.exists() and new.exists() and not any(place.exists() and place.samefile(new) for place in old):
         return False
     return all(is_song_folder(place) for place in (built, *old) if os.path.lexists(place)) and all(
@@ -382,10 +387,12 @@ def _finish_swap(mixes: Path) -> None:
         trash.mkdir(exist_ok=True)
         for name in swap.discard:
             _throw_away(earlier / name, trash)
-        for old, kept in swap.moves:
-            if (mixes / old).is_dir():
-                _throw_away(earlier / kept, trash)
-                (mixes / old).rename(earlier / kept)
+        for old, to in swap.moves:
+            if to is None:
+                _throw_away(mixes / old, trash)
+            elif (mixes / old).is_dir():
+                _throw_away(earlier / to, trash)
+                (mixes / old).rename(earlier / to)
         built.rename(mixes / swap.new)
     (partial / _JOURNAL).unlink()
     with suppress(OSError):

@@ -1,1 +1,1 @@
-"""Parallel work and its progress."""
+"""Parallel work: jobs, who runs them, their progress and their trace."""

@@ -1,0 +1,102 @@
+"""Clean the microphones of bleed in the songs that are kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+
+from morningmix.analysis.analyse import touched
+from morningmix.analysis.analysed import AnalysedTake, kept_songs
+from morningmix.bleed.clean import Stretch, clean_stretch, read_clean, stretch_of
+from morningmix.bleed.cleaned import over_take
+from morningmix.bleed.gain_step import slots_without_step
+from morningmix.bleed.singing import measure_cleaned_singing
+from morningmix.decide.cleaning import cleaning_of
+from morningmix.model.input import Input
+from morningmix.model.measured import Cleaned, CleanedStretch
+from morningmix.storage.cache import entries, remove
+from morningmix.workers.jobs import Lane, side_by_side
+
+StretchTimes = tuple[float, float]
+
+
+def clean_kept(analysed_takes: Sequence[AnalysedTake], lane: Lane) -> tuple[AnalysedTake, ...]:
+    """The takes with every microphone cleaned in the songs that are kept. Raises `RecordingsError`, `OutputError`."""
+    wanted = [(place, times, stretch) for place, times, stretch in _stretches(analysed_takes) if stretch is not None]
+    _remove_others(analysed_takes, [stretch for *_, stretch in wanted])
+    lane.run.meter.step("taking the other instruments out of the vocal mics")
+    cleaned = side_by_side(lane.run, [partial(clean_stretch, stretch) for *_, stretch in wanted], lane.last)
+    return _with(analysed_takes, [(place, times, one) for (place, times, _), one in zip(wanted, cleaned, strict=True)])
+
+
+def with_cached(analysed_takes: Sequence[AnalysedTake]) -> tuple[AnalysedTake, ...]:
+    """The takes with every microphone cleaned as far as a mix has cleaned it before."""
+    found = [
+        (place, times, stretch and read_clean(stretch, check_sound=False))
+        for place, times, stretch in _stretches(analysed_takes)
+    ]
+    if not all(one for *_, one in found):
+        return tuple(analysed_takes)
+    return _with(analysed_takes, [(place, times, one) for place, times, one in found if one])
+
+
+def _stretches(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, StretchTimes, Stretch | None]]:
+    """What is cleaned: the place of the take, start and end in seconds, each once, in the order of the songs."""
+    found: dict[tuple[int, StretchTimes], Stretch | None] = {}
+    for _, analysed, song in kept_songs(analysed_takes):
+        place = next(place for place, one in enumerate(analysed_takes) if one is analysed)
+        cleaning = cleaning_of(analysed.cleaning, song.start_s, song.end_s, analysed.take.duration_s)
+        if cleaning is not None and cleaning.stretch_s is not None and (place, cleaning.stretch_s) not in found:
+            stretch = stretch_of(analysed.take, analysed.store, cleaning, analysed.home.cache)
+            found[place, cleaning.stretch_s] = stretch
+    return [(place, times, stretch) for (place, times), stretch in found.items()]
+
+
+def _remove_others(analysed_takes: Sequence[AnalysedTake], wanted: Sequence[Stretch]) -> None:
+    """Remove what was cleaned for other songs and with other settings: it is large."""
+    stems = {stretch.stem for stretch in wanted}
+    takes = {stem[0] for stem in stems}
+    for entry in entries(analysed_takes[0].home.cache):
+        if entry.kind in ("clean", "cleaned") and entry.of[0] in takes and entry.of[:3] not in stems:
+            remove(entry.path)
+
+
+def _with(
+    analysed_takes: Sequence[AnalysedTake], found: Sequence[tuple[int, StretchTimes, dict[int, CleanedStretch]]]
+) -> tuple[AnalysedTake, ...]:
+    return tuple(
+        _with_cleaned(analysed, [(times, cleaned) for of, times, cleaned in found if of == place])
+        for place, analysed in enumerate(analysed_takes)
+    )
+
+
+def _with_cleaned(
+    analysed: AnalysedTake, stretches: Sequence[tuple[StretchTimes, dict[int, CleanedStretch]]]
+) -> AnalysedTake:
+    """The take, with levels, spectra and singing measured from the cleaned sound."""
+    slot_s = analysed.measured.slot_s
+    inputs, singing = list(analysed.inputs), dict(analysed.singing)
+    for place, one in enumerate(inputs):
+        mine = []
+        for (start_s, end_s), of_stretch in stretches:
+            if (found := of_stretch.get(one.index)) is not None:
+                slots = slots_without_step(found.slots, one.gain_step, slot_s, round(start_s / slot_s))
+                mine.append(((start_s, end_s), replace(found, slots=slots)))
+        if mine:
+            cleaned = over_take(mine, one.facts.slots, slot_s, analysed.store.hops)
+            singing[one.index] = measure_cleaned_singing(cleaned)
+            inputs[place] = _without_bleed(one, cleaned, slot_s)
+    return replace(
+        analysed,
+        inputs=tuple(inputs),
+        singing=singing,
+        measured=replace(analysed.measured, tracks=tuple(one.facts for one in inputs)),
+    )
+
+
+def _without_bleed(one: Input, cleaned: Cleaned, slot_s: float) -> Input:
+    """The input with the slots of its cleaned sound; pops and feedback are left out of them again."""
+    spans = [*one.facts.pops_s, *((feedback.start_s, feedback.end_s) for feedback in one.facts.feedback)]
+    facts = replace(one.facts, slots=cleaned.slots.without(touched(spans, slot_s)))
+    return replace(one, facts=facts, cleaned=cleaned, recorded=one.facts.slots)

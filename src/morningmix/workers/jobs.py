@@ -1,0 +1,150 @@
+"""Jobs, and lanes in which one batch of them follows another.
+
+A job is a plain function of picklable arguments. What it makes is small, or lies in a file that its arguments name. So
+the same jobs run in this process, in local worker processes (`workers.pool`) or on other machines (`workers.cluster`),
+and what comes out does not depend on where.
+"""
+
+from __future__ import annotations
+
+import itertools
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass
+from typing import Any, Generic, Protocol, TypeVar
+
+from threadpoolctl import threadpool_limits
+
+from morningmix.workers.progress import Meter
+from morningmix.workers.trace import Event, Trace
+
+Result = TypeVar("Result")
+_NUMBERS = itertools.count(1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job(Generic[Result]):
+    """A piece of work."""
+
+    what: str
+    """What it does, for the trace."""
+    call: Callable[[], Result]
+    cost: float
+    """About how many seconds of one core it takes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done(Generic[Result]):
+    """The result of a job, and when and where it was made."""
+
+    result: Result
+    start_s: float
+    end_s: float
+    worker: int
+
+
+def perform(call: Callable[[], Result], worker: int = 0) -> Done[Result]:
+    """Do a job here, on one thread."""
+    start_s = time.time()
+    with threadpool_limits(1):
+        result = call()
+    return Done(result=result, start_s=start_s, end_s=time.time(), worker=worker)
+
+
+class Runner(Protocol):
+    """Runs jobs, those of the lowest priority number first."""
+
+    @property
+    def workers(self) -> int:
+        """How many jobs run at a time."""
+
+    def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
+        """Run a job; it raises in the future what the job raises."""
+
+
+class Here:
+    """Runs jobs in this process, each as soon as it is submitted."""
+
+    workers = 1
+
+    def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:  # noqa: ARG002 - the protocol
+        """Run a job now."""
+        future: Future[Done[Result]] = Future()
+        future.set_result(perform(call))
+        return future
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """What all jobs of a run share."""
+
+    runner: Runner
+    meter: Meter
+    trace: Trace
+
+
+class Lane:
+    """Batches of jobs, one after the other; lanes with a lower number go first where there are too few workers."""
+
+    def __init__(self, run: Run, priority: int = 0, needs: Sequence[int] = ()) -> None:
+        self.run, self._priority = run, priority
+        self.last = tuple(needs)
+        """Numbers of the jobs that the next batch depends on."""
+
+    def all(self, jobs: Sequence[Job[Result]]) -> list[Result]:
+        """Results of the jobs in their order; raises what one of them raises, without waiting for those in line."""
+        futures: list[Future[Done[Any]]] = []
+        numbers = [next(_NUMBERS) for _ in jobs]
+        try:
+            for job, number in zip(jobs, numbers, strict=True):
+                future = self.run.runner.submit(job.call, self._priority)
+                future.add_done_callback(self._counts(job, number))
+                futures.append(future)
+            for future in wait(futures, return_when=FIRST_EXCEPTION).done:
+                future.result()
+        except BaseException:
+            for future in futures:
+                future.cancel()
+            raise
+        if jobs:
+            self.last = tuple(numbers)
+        return [future.result().result for future in futures]
+
+    def one(self, job: Job[Result]) -> Result:
+        """The result of one job."""
+        return self.all([job])[0]
+
+    def _counts(self, job: Job[Any], number: int) -> Callable[[Future[Done[Any]]], None]:
+        needs = self.last
+
+        def count(future: Future[Done[Any]]) -> None:
+            if future.cancelled() or future.exception() is not None:
+                return
+            done = future.result()
+            event = Event(job.what, done.start_s, done.end_s, done.worker, number, needs)
+            self.run.trace.add(event)
+            self.run.meter.did(job.cost)
+
+        return count
+
+
+def side_by_side(run: Run, works: Sequence[Callable[[Lane], Result]], needs: Sequence[int]) -> list[Result]:
+    """Results of several works in their order, each in a lane of its own; the first goes first.
+
+    Raises what one of them raises.
+    """
+    lanes = [Lane(run, priority, needs) for priority in range(len(works))]
+    if run.runner.workers == 1:
+        return [work(lane) for work, lane in zip(works, lanes, strict=True)]
+    # One more than there are workers, so that none idles while a lane ends.
+    with ThreadPoolExecutor(run.runner.workers + 1) as threads:
+        futures = [threads.submit(work, lane) for work, lane in zip(works, lanes, strict=True)]
+        try:
+            for future in wait(futures, return_when=FIRST_EXCEPTION).done:
+                future.result()
+        except BaseException:
+            for future in futures:
+                future.cancel()
+            raise
+        return [future.result() for future in futures]

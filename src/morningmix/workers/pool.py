@@ -1,0 +1,208 @@
+"""Run jobs in worker processes that live as long as the run: NumPy releases the GIL too briefly for threads to scale.
+
+A worker has one pipe to the run that started it. When that run has ended, however it ended, the next message through
+the pipe fails and the worker ends too.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import multiprocessing
+import signal
+import sys
+import traceback
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from contextlib import suppress
+from dataclasses import dataclass, field
+from functools import partial
+from multiprocessing.context import BaseContext
+from multiprocessing.process import BaseProcess
+from threading import Condition, Thread
+from types import TracebackType
+from typing import Any, Self, TypeVar
+
+from morningmix.errors import MachineError
+from morningmix.workers.jobs import Done, perform
+
+if sys.platform == "win32":
+    from multiprocessing.connection import PipeConnection as Connection
+else:
+    from multiprocessing.connection import Connection
+
+Result = TypeVar("Result")
+_MOST_TRIES = 2
+_LOST = (
+    "A part of this run was ended from outside, perhaps because memory ran out. "
+    "Close other programs and run it again; nothing is lost."
+)
+
+
+@dataclass(order=True, slots=True)
+class _Waiting:
+    priority: int
+    number: int
+    call: Callable[[], Any] = field(compare=False)
+    future: Future[Any] = field(compare=False)
+    tries: int = field(default=0, compare=False)
+
+
+class Pool:
+    """Up to `workers` processes, each started when there is a job for it; a context manager.
+
+    `preload` names modules that jobs need, loaded once for all workers where the system allows. `on_loss` is told when
+    a worker is killed from outside: its job is tried once more, by one worker fewer.
+    """
+
+    def __init__(self, workers: int, preload: Sequence[str], on_loss: Callable[[str], None]) -> None:
+        self.workers = workers
+        # A forked process would inherit locks that threads of this one may hold; the fork server has no threads.
+        forks = "forkserver" in multiprocessing.get_all_start_methods()
+        self._context: BaseContext = multiprocessing.get_context("forkserver" if forks else "spawn")
+        self._context.set_forkserver_preload(list(preload))
+        self._on_loss = on_loss
+        self._changed = Condition()
+        self._waiting: list[_Waiting] = []
+        self._numbers = itertools.count()
+        self._threads: list[Thread] = []
+        self._processes: list[BaseProcess] = []
+        self._idle, self._alive, self._closed = 0, 0, False
+
+    def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
+        """Run a job in a worker."""
+        future: Future[Done[Result]] = Future()
+        with self._changed:
+            if self._closed:
+                raise MachineError(_LOST)
+            heapq.heappush(self._waiting, _Waiting(priority, next(self._numbers), call, future))
+            if len(self._waiting) > self._idle and self._alive < self.workers:
+                self._start()
+            self._changed.notify()
+        return future
+
+    def _start(self) -> None:
+        """Start a worker and the thread that serves it."""
+        self._alive += 1
+        thread = Thread(target=self._serve, args=(len(self._threads) + 1,), daemon=True)
+        self._threads.append(thread)
+        thread.start()
+
+    def _serve(self, number: int) -> None:
+        """Give jobs to one worker until the pool is closed or the worker is lost."""
+        pipe: Connection | None = None
+        while (job := self._next()) is not None:
+            if not job.future.set_running_or_notify_cancel():
+                continue
+            try:
+                pipe = pipe or self._worker(number)
+                message = _asked(pipe, job.call)
+            except (EOFError, OSError) as error:
+                self._lost(job, error)
+                return
+            except Exception as error:
+                # Most likely the job cannot be pickled.
+                job.future.set_exception(error)
+                continue
+            if isinstance(message, Exception):
+                job.future.set_exception(message)
+            else:
+                job.future.set_result(message)
+        if pipe is not None:
+            pipe.close()
+
+    def _next(self) -> _Waiting | None:
+        with self._changed:
+            self._idle += 1
+            while not self._waiting and not self._closed:
+                self._changed.wait()
+            self._idle -= 1
+            return None if self._closed else heapq.heappop(self._waiting)
+
+    def _worker(self, number: int) -> Connection:
+        """Pipe to a new worker process."""
+        run_end, worker_end = self._context.Pipe()
+        process: BaseProcess = self._context.Process(target=_work, args=(worker_end, number), daemon=True)  # type: ignore[attr-defined]
+        try:
+            process.start()
+        except OSError as error:
+            raise MachineError(
+                f"The system starts no further process ({error.strerror}). Run it again with --workers 1."
+            ) from error
+        worker_end.close()
+        with self._changed:
+            self._processes.append(process)
+            if self._closed:
+                process.terminate()
+        return run_end
+
+    def _lost(self, job: _Waiting, error: BaseException) -> None:
+        """Try the job of a lost worker once more, with one worker fewer."""
+        with self._changed:
+            self._alive -= 1
+            if self._closed or job.tries + 1 == _MOST_TRIES:
+                lost = MachineError(_LOST)
+                lost.__cause__ = error
+                job.future.set_exception(lost)
+                return
+            self.workers = max(1, self.workers - 1)
+            retry: Future[Any] = Future()
+            retry.add_done_callback(partial(_passed_on, job.future))
+            heapq.heappush(self._waiting, _Waiting(job.priority, job.number, job.call, retry, job.tries + 1))
+            if self._alive == 0:
+                self._start()
+            self._changed.notify()
+        self._on_loss(
+            "A part of this run was ended from outside, perhaps because memory ran out. "
+            f"It is tried once more, on {self.workers} {'core' if self.workers == 1 else 'cores'}."
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with self._changed:
+            self._closed = True
+            waiting, self._waiting = self._waiting, []
+            for process in self._processes:
+                process.terminate()
+            self._changed.notify_all()
+        for job in waiting:
+            if not job.future.cancel():
+                job.future.set_exception(MachineError(_LOST))
+        for thread in self._threads:
+            thread.join()
+        for process in self._processes:
+            process.join()
+
+
+def _passed_on(first: Future[Any], retry: Future[Any]) -> None:
+    if retry.cancelled():
+        first.set_exception(MachineError(_LOST))
+    elif (error := retry.exception()) is not None:
+        first.set_exception(error)
+    else:
+        first.set_result(retry.result())
+
+
+def _asked(pipe: Connection, call: Callable[[], Any]) -> Any:
+    pipe.send(call)
+    return pipe.recv()
+
+
+def _work(pipe: Connection, number: int) -> None:
+    """Run the jobs that come through the pipe until it is closed."""
+    # A keyboard interrupt reaches every process; only the run handles it.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with suppress(EOFError, OSError):
+        while True:
+            call = pipe.recv()
+            try:
+                done = perform(call, number)
+            except Exception as error:
+                error.add_note(traceback.format_exc())
+                pipe.send(error)
+            else:
+                pipe.send(done)
