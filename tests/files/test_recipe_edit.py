@@ -112,7 +112,7 @@ def test_turning_the_last_line_of_a_text_without_a_line_break() -> None:
 def test_turning_what_is_not_there() -> None:
     with pytest.raises(
         UsageError,
-        match=r'No input is called "led vocal". Did you mean "lead vocal"\? There are: "lead vocal", "keys"\.',
+        match=r'No input is called "led vocal". Did you mean "lead vocal"\? The inputs are: "lead vocal", "keys"\.',
     ):
         turn(RECIPE, "led vocal", 1)
     with pytest.raises(UsageError, match=r'No song is called "Coper Rain Gauge". Did you mean "Copper Rain Gauge"\?'):
@@ -181,7 +181,7 @@ def test_turning_keeps_every_other_byte(
 def song_at(start_s: float, end_s: float, *, keep: bool = True, sure: float = 0.9) -> FoundSong:
     return FoundSong(
         start=Boundary(at_s=start_s, because="a guitar alone, then the band", sure=sure),
-        end=Boundary(at_s=end_s, because="the last sound has died", sure=0.9),
+        end=Boundary(at_s=end_s, because="the last note has died away", sure=0.9),
         keep=keep,
         reason=None if keep else "false start: the band stops after 9 s",
     )

@@ -77,7 +77,7 @@ def an_input(index: int, name: str, role: str, seconds: float, **changed: Any) -
         name=name,
         role=role,
         role_is_guess=False,
-        role_because="as written",
+        role_because="as written down",
         role_source="recipe",
         preset=preset(role),
         wish=InputWish(files=facts.files),

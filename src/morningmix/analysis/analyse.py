@@ -46,7 +46,7 @@ def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
         if recipe is not None and not (recipe.tracks.exists() and recipe.tracks.samefile(source)):
             raise RecipeError(
                 f"{home.recipe} mixes the tracks in {recipe.tracks}, not those in {source}. "
-                "Name another place with --out, or change its tracks line."
+                "Choose another folder with --out, or change its tracks line."
             )
         tracks = source
     else:
@@ -66,7 +66,8 @@ def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
         raise RecipeError(f'The song "{song.title}" does not say which take it is in. Add take = "{names[0]}" to it.')
     if song.take is not None and not any(means(song.take, name, names) for name in names):
         raise RecipeError(
-            f'The song "{song.title}" is in a take "{song.take}", which is not there. There are: {", ".join(names)}.'
+            f'The song "{song.title}" names the take "{song.take}", which does not exist. '
+            f"The takes are: {', '.join(names)}."
         )
 
 
@@ -91,7 +92,7 @@ def analyse(
     names = read_input_list(list_path) if list_path else ()
     takes = tuple(_paired(take, _wishes(recipe, names, take)) for take in takes)
     measured = _measure(takes, home.cache, workers, progress)
-    cleaned = step_progress(progress, "taking the bleed out", sum(take.duration_s for take in takes))
+    cleaned = step_progress(progress, "removing bleed", sum(take.duration_s for take in takes))
 
     def clean(of: _MeasuredTake, cleaning: Cleaning) -> dict[int, Cleaned]:
         return clean_take(of.take, of.store, cleaning, home.cache, workers, cleaned, only_cached=not take_bleed_out)
@@ -193,7 +194,7 @@ def _refuse_missing(recipe: Recipe, takes: Sequence[Take]) -> None:
         raise RecordingsError(
             left_out
             or f"The recipe names {missing[0]}, which is not in {recipe.tracks}. "
-            "Put the file back, or take its [[input]] out of the recipe."
+            "Put the file back, or remove its [[input]] from the recipe."
         )
 
 
@@ -277,7 +278,7 @@ def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
     """The input with the slots of its cleaned sound; pops and feedback are left out of them again."""
     if cleaned is None:
         return one
-    spans = [*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback)]
+    spans = [*one.facts.pops_s, *((tone.start_s, tone.end_s) for tone in one.facts.feedback)]
     facts = replace(one.facts, slots=cleaned.slots.without(_touched(spans, slot_s)))
     return replace(one, facts=facts, cleaned=cleaned, recorded=one.facts.slots)
 
@@ -292,7 +293,7 @@ def _without_feedback(one: Input, slot_s: float) -> Input:
         return one
     if not one.preset.cleaned:
         return replace(one, facts=replace(one.facts, feedback=()))
-    slots = one.facts.slots.without(_touched([(howl.start_s, howl.end_s) for howl in one.facts.feedback], slot_s))
+    slots = one.facts.slots.without(_touched([(tone.start_s, tone.end_s) for tone in one.facts.feedback], slot_s))
     peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
     return replace(one, facts=replace(one.facts, slots=slots, peak_dbfs=peak_dbfs))
 

@@ -162,7 +162,7 @@ def _sheet(one: Wishes, sheets: Mapping[str, Recall]) -> Recall:
         titles = [recall.title for recall in sheets.values()]
         listed = ", ".join(f'"{title}"' for title in titles)
         raise UsageError(
-            f'{one.where}: no song "{one.song}" is mixed.{did_you_mean(one.song, titles)} There are: {listed}.'
+            f'{one.where}: no song "{one.song}" is mixed.{did_you_mean(one.song, titles)} The songs are: {listed}.'
         )
     return sheet
 
@@ -189,7 +189,7 @@ def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
         where = f"{asked.where}: " if isinstance(asked, WishedMove) else ""
         raise UsageError(
             f'{where}nothing in "{plan.title}" is called "{asked.name}".{did_you_mean(asked.name, known)} '
-            f"There are: {', '.join(dict.fromkeys(known))}."
+            f"The inputs and families are: {', '.join(dict.fromkeys(known))}."
         )
     return names
 

@@ -64,7 +64,7 @@ def _chosen(plans: list[Planned], only: str | None) -> list[Planned]:
     chosen = [one for one in plans if plain(one[2].title) == plain(only)]
     if not chosen:
         titles = ", ".join(f'"{plan.title}"' for *_, plan in plans)
-        raise UsageError(f'There is no song "{only}". There are: {titles}.')
+        raise UsageError(f'There is no song "{only}". The songs are: {titles}.')
     return chosen
 
 

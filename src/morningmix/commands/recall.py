@@ -121,7 +121,7 @@ def _cleaned_again(
     _, store = measure_take(
         take, home.cache, workers_of(order), step_progress(progress, "listening to the tracks", seconds)
     )
-    cleaned = step_progress(progress, "taking the bleed out", take.duration_s)
+    cleaned = step_progress(progress, "removing bleed", take.duration_s)
     return clean_take(take, store, recall.plan.cleaning, home.cache, workers_of(order), cleaned)
 
 

@@ -63,4 +63,4 @@ def _made_otherwise(first: Recall, again: Recall) -> str:
         for name, version in now.items()
         if before.get(name) != version
     ]
-    return f"made with {'; '.join(made)}" if made else "made with the same versions, so likely on another processor"
+    return f"made with {'; '.join(made)}" if made else "made with the same versions, so perhaps on another processor"

@@ -153,7 +153,7 @@ def _render_tracks(song: Song, desk: Desk, stack: ExitStack, tracks: Output | No
 
 def _measure_sum(song: Song, partial: Path, families: Families, trims: Trims, desk: Desk) -> Ready:
     plan = song.plan
-    run = desk.run(f"hearing the sum of {plan.title}", song.seconds)
+    run = desk.run(f"measuring the loudness of {plan.title}", song.seconds)
     facts = measure_sum(families, trims, plan.ceiling_dbtp - UNDER_CEILING_DB, run)
     return Ready(
         song=song,

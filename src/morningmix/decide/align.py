@@ -56,9 +56,7 @@ def decide_alignment(one: Input) -> tuple[bool, float, tuple[Reason, ...]]:
         delay_s = one.alignment.flipped_delay_s if flip else one.alignment.delay_s
         if correlation < LEAST_CORRELATION:
             flip, delay_s = False, 0.0
-            reasons.append(
-                Reason(what="delay_s", because=f"hardly anything of it is in {one.alignment.other}", source=_SOURCE)
-            )
+            reasons.append(Reason(what="delay_s", because=f"{one.alignment.other} hardly picks it up", source=_SOURCE))
         else:
             reasons.append(
                 Reason(
@@ -71,7 +69,7 @@ def decide_alignment(one: Input) -> tuple[bool, float, tuple[Reason, ...]]:
             reasons.append(
                 Reason(
                     what="flip",
-                    because=f"together with {one.alignment.other} that is {margin_db:.1f} dB louder",
+                    because=f"this makes it {margin_db:.1f} dB louder together with {one.alignment.other}",
                     source="common practice, no source",
                 )
             )

@@ -71,7 +71,7 @@ def _of_level(one: Input) -> list[Finding]:
         looks_like = "a passive instrument" if direct else "a microphone"
         better = "an instrument input (a DI box) or a preamp" if direct else "a microphone input"
         says = (
-            f"{name} is very quiet (peaks at {facts.peak_dbfs:.0f} dBFS). "
+            f"{name} is very quiet (its loudest peak is {-facts.peak_dbfs:.0f} dB below clipping). "
             f"This looks like {looks_like} in a line input; {better} would bring it up."
         )
         found.append(_finding(one, "quiet", 45.0, says))
@@ -97,7 +97,7 @@ def _of_the_take(one: Input) -> list[Finding]:
             f"The gain of {name} was turned {way} by {abs(one.gain_step.step_db):.0f} dB at {_at(one.gain_step.at_s)}. "
             "We evened it out in the mix. Next time leave the gains alone while recording."
         )
-        found.append(_finding(one, "turned", 40.0, says))
+        found.append(_finding(one, "gain step", 40.0, says))
     if facts.pops_s:
         times = ", ".join(_at(start) for start, _ in facts.pops_s[:3])
         says = (
@@ -113,7 +113,7 @@ def _of_the_take(one: Input) -> list[Finding]:
             f"We turned it down in the mix. Next time turn its monitor down (the tone is {pitch}), "
             "or move the mic away from the loudspeaker."
         )
-        found.append(_finding(one, "howl", 43.0, says))
+        found.append(_finding(one, "feedback", 43.0, says))
     if facts.dropouts:
         times = "once" if facts.dropouts == 1 else f"{facts.dropouts} times"
         says = f"{name} dropped out {times}. Try another cable or a faster memory card."
@@ -126,7 +126,7 @@ def _of_wiring(one: Input) -> list[Finding]:
     found: list[Finding] = []
     if facts.hum is not None:
         says = (
-            f"{name} hums ({facts.hum.mains_hz:.0f} Hz, {-facts.hum.level_dbfs:.0f} dB below full level). "
+            f"{name} hums ({facts.hum.mains_hz:.0f} Hz, {-facts.hum.level_dbfs:.0f} dB below clipping). "
             "Try another cable, keep it off power supplies, or use a DI box (instrument input) with a ground lift."
         )
         found.append(_finding(one, "hum", 42.0, says))

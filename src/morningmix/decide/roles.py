@@ -22,7 +22,7 @@ from morningmix.model.recipe import InputWish
 from morningmix.model.recording import Recording
 from morningmix.units import power_db
 
-GUESSED = "a guess by ear"
+GUESSED = "guessed from the sound"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +50,7 @@ def guess_no_parts(sums: Mapping[int, SumOfOthers], clicks: Mapping[int, Ticking
     """Guesses for the inputs that are no part of the music, by their place in the take."""
     guesses = {
         index: Guess(
-            role="click", because=f"the same short sound, {_beats(ticking)} times a minute, and silence between"
+            role="click", because=f"the same short sound {_beats(ticking)} times a minute, with silence in between"
         )
         for index, ticking in clicks.items()
     }
@@ -82,7 +82,7 @@ def guess_roles(measured: Measurements, no_parts: Mapping[int, Guess] = MappingP
         cymbals = max(airy, key=lambda i: sounds[i].centroid_hz)
         guesses[cymbals] = Guess(
             role="overhead",
-            because=f"the brightest microphone, mean pitch {sounds[cymbals].centroid_hz:.0f} Hz",
+            because=f"the brightest microphone; {_centre(sounds[cymbals])}",
         )
     voices = [i for i in open_microphones if guesses[i] is None]
     return tuple(
@@ -90,7 +90,7 @@ def guess_roles(measured: Measurements, no_parts: Mapping[int, Guess] = MappingP
         if guess is not None
         else Guess(
             role="lead vocal" if i == voices[0] else "backing vocal",
-            because="an open microphone that hears more air than a guitar loudspeaker gives",
+            because="an open microphone with more treble than a guitar amp gives off",
         )
         for i, guess in enumerate(guesses)
     )
@@ -116,23 +116,27 @@ def _sound(track: TrackFacts, measured: Measurements) -> _Sound:
     )
 
 
+def _centre(sound: _Sound) -> str:
+    return f"the centre of its spectrum is at {sound.centroid_hz:.0f} Hz"
+
+
 def _plain_guess(track: TrackFacts, sound: _Sound) -> Guess | None:
     """What a track shows by itself; None for an open microphone (overhead or voice)."""
-    where = f"mean pitch of the sound {sound.centroid_hz:.0f} Hz"
+    where = _centre(sound)
     if track.silent or sound.busy == 0.0:
         return Guess(role="other", because="it recorded nothing")
     if track.channels == 2 and (sound.busy < 0.5 or sound.side > 0.02):
         role = "playback" if sound.busy < 0.5 else "keys"
-        return Guess(role=role, because=f"a stereo input that sounds {100 * sound.busy:.0f} % of the time")
+        return Guess(role=role, because=f"a stereo input that plays {100 * sound.busy:.0f} % of the time")
     if sound.crest_db > 11.0 and sound.swing_db > 16.0 and sound.busy < 0.7:
         if sound.centroid_hz < 110.0:
-            return Guess(role="kick", because=f"short low hits with silence between them, {where}")
+            return Guess(role="kick", because=f"short low hits with silence in between; {where}")
         if sound.centroid_hz < 600.0:
-            return Guess(role="snare", because=f"short hits with silence between them, {where}")
+            return Guess(role="snare", because=f"short hits with silence in between; {where}")
     if sound.centroid_hz < 300.0 and sound.air_db < -40.0:
-        return Guess(role="bass", because=f"low and steady, no air, {where}")
+        return Guess(role="bass", because=f"low and steady, without treble; {where}")
     if sound.air_db < -23.5:
-        return Guess(role="electric guitar", because=f"no air above 9 kHz, as from a guitar loudspeaker, {where}")
+        return Guess(role="electric guitar", because=f"hardly anything above 9 kHz, as from a guitar amp; {where}")
     return None
 
 
@@ -158,7 +162,7 @@ def identify(
         if wish.role is not None and wish.role_is_guess:
             role, because, source, guessed = wish.role, "nobody has confirmed it yet", GUESSED, True
         elif wish.role is not None:
-            role, because, source, guessed = wish.role, "as written", "recipe or input list", False
+            role, because, source, guessed = wish.role, "as written down", "recipe or input list", False
         elif by_name is not None:
             role, because, source, guessed = by_name[0], f'the name says "{by_name[1]}"', "track name", False
         else:
@@ -219,7 +223,7 @@ def choose_lead(
     for one in guessed:
         role = "lead vocal" if one is lead else "backing vocal"
         because = (
-            f"{one.role_because}; it sings {sings_alone_s.get(one.index, 0.0):.0f} s by itself, so it is taken to lead"
+            f"{one.role_because}; it sings alone for {sings_alone_s.get(one.index, 0.0):.0f} s, so it is taken to lead"
             if one is lead
             else one.role_because
         )

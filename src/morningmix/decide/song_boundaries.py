@@ -50,6 +50,7 @@ FALLEN_DB = 20.0
 """Once the ring has fallen this far, talk or new playing ends the song."""
 RISES_DB = 6.0
 """New playing rises this far over the lowest level so far."""
+DIED_AWAY = "the last note has died away"
 RINGS_S = 12.0
 """Longest ring-out."""
 OUTRO_S = 10.0
@@ -74,7 +75,7 @@ def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, 
         reason, shown = why_not(activity, families, band, first, last)
         if reason is None and not shown:
             end = replace(
-                end, because=f"{end.because}; short, and nothing shows that it is whole", sure=min(end.sure, 0.55)
+                end, because=f"{end.because}; it is short, and may not be the whole song", sure=min(end.sure, 0.55)
             )
         found.append(FoundSong(start=start, end=end, keep=reason is None, reason=reason))
     return tuple(found)
@@ -129,15 +130,15 @@ def _start(band: Band, first: int, earliest_s: float) -> Boundary:
         frame -= 1
     lead_s = (first - frame) * band.frame_s
     if lead_s > 1.0:
-        who = "the drums" if band.drums[frame:first].mean() > 0.5 else "one of the band"
+        who = "the drums play" if band.drums[frame:first].mean() > 0.5 else "one player plays"
         return Boundary(
             at_s=max(earliest_s, frame * band.frame_s - BEFORE_S),
-            because=f"{who} for {lead_s:.0f} s, then the band; no count-in was heard",
+            because=f"{who} for {lead_s:.0f} s, then the band comes in; no count-in was found",
             sure=0.5,
         )
     return Boundary(
         at_s=max(earliest_s, frame * band.frame_s - BEFORE_S),
-        because="the band comes in; no count-in was heard",
+        because="the band comes in; no count-in was found",
         sure=0.7,
     )
 
@@ -165,17 +166,17 @@ def _end(band: Band, last: int, latest_s: float) -> Boundary:
     ends = [
         (int(np.flatnonzero(mask)[0]), why, sure)
         for mask, why, sure in (
-            (died, "the last sound has died", 0.95),
-            (talks, "somebody speaks into what is left of the last sound", 0.85),
-            (plays, "somebody plays into what is left of the last sound", 0.8),
+            (died, DIED_AWAY, 0.95),
+            (talks, "someone talks while the last note rings", 0.85),
+            (plays, "someone starts to play while the last note rings", 0.8),
         )
         if mask.any()
     ]
     if not ends:
         at = int(level.argmin())
         return Boundary(
-            at_s=(last + at) * band.frame_s, because="somebody plays on; cut where it is quietest", sure=0.3
+            at_s=(last + at) * band.frame_s, because="someone plays on, so it is cut at the quietest point", sure=0.3
         )
     at, why, sure = min(ends)
-    more = AFTER_S if why.endswith("died") else 0.0
+    more = AFTER_S if why == DIED_AWAY else 0.0
     return Boundary(at_s=min((last + at) * band.frame_s + more, latest_s), because=why, sure=sure)

@@ -300,9 +300,9 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
 
 
 def _ducked_s(one: Input) -> Spans:
-    """Pops and howls, in order; what overlaps is one."""
+    """Spans of pops and feedback, in order; those that overlap are joined."""
     spans: list[tuple[float, float]] = []
-    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback))):
+    for start, end in sorted((*one.facts.pops_s, *((tone.start_s, tone.end_s) for tone in one.facts.feedback))):
         if spans and start <= spans[-1][1]:
             spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
         else:
@@ -324,5 +324,7 @@ def _mended(one: Input) -> tuple[Reason, ...]:
     counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.feedback), "feedback tone"))
     ducked = [f"{count} {what}{'s' if count > 1 else ''}" for count, what in counts if count]
     if ducked:
-        reasons.append(Reason(what="ducked_s", because=f"{' and '.join(ducked)}, 20 dB softer", source="design choice"))
+        reasons.append(
+            Reason(what="ducked_s", because=f"{' and '.join(ducked)}, turned down by 20 dB", source="design choice")
+        )
     return tuple(reasons)

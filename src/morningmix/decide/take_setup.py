@@ -215,9 +215,9 @@ def left_out(one: Input, slot_s: float) -> Reason | None:
     if one.facts.silent:
         return Reason(what="mute", because="it recorded nothing", source="design choice")
     if one.facts.momentary(slot_s):
-        return Reason(what="mute", because="it sounds for less than 0.4 s", source="design choice")
+        return Reason(what="mute", because="it plays for less than 0.4 s", source="design choice")
     if one.preset.family == "":
-        return Reason(what="mute", because=f"{with_article(one.role)} is no part of a mix", source="design choice")
+        return Reason(what="mute", because=f"{with_article(one.role)} does not belong in a mix", source="design choice")
     return None
 
 

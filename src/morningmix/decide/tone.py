@@ -60,7 +60,7 @@ def room_for(masked: Strip, masker: Strip, here: Measurements, levels_db: tuple[
         return None
     return Filter(kind="peak", corner_hz=float(centres[band]), gain_db=-cut_db, q=q), Reason(
         what="peak_hz",
-        because=f"it covers {masked.one.name} there by {covers_db[band]:.0f} dB, and does not need that range itself",
+        because=f"it masks {masked.one.name} there by {covers_db[band]:.0f} dB, and does not need that range itself",
         source=_SOURCE,
     )
 
@@ -110,6 +110,6 @@ def decide_tilt(octaves: Array, rate_hz: int) -> tuple[float, Reason] | None:
     tilt_db = round(float(np.clip(wanted_db, -MOST_TILT_DB, MOST_TILT_DB)), 2)
     return tilt_db, Reason(
         what="tilt_db",
-        because=f"it falls by {-slope:.1f} dB an octave towards the highs, records by {-WANTED_SLOPE_DB:.0f}",
+        because=f"it falls by {-slope:.1f} dB per octave towards the highs; records fall by {-WANTED_SLOPE_DB:.0f}",
         source="Pestana et al., AES 135, 2013; at most 2 dB is a design choice",
     )

@@ -31,7 +31,7 @@ class CompressorStage:
         self._curve = CompressorCurve(plan, self._steps_per_second)
         self._ramp: GainRamp | None = None
         self._steps = 0
-        # Allocated whole, to avoid heap fragmentation.
+        # Allocated whole, so that memory does not fragment.
         self.reduction_db = np.zeros(-(-frames // self._step) // self._steps_per_hop, np.float32)
         """The compressor's gain, mean per 0.1 s, zero where nothing was processed yet: ``(hops,)``."""
 

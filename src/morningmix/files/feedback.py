@@ -77,7 +77,7 @@ def read_wishes(path: Path) -> list[Wishes]:
     blocks: list[list[tuple[int, str]]] = []
     for number, raw in enumerate(read_text(path).splitlines(), 1):
         if number > _MOST_LINES:
-            raise RecipeError(f"{path.name} has more than {_MOST_LINES} lines; so these can hardly be wishes.")
+            raise RecipeError(f"{path.name} has more than {_MOST_LINES} lines, so it is hardly a list of wishes.")
         line = printable(raw).removeprefix(">").strip()
         if line.casefold() == FIRST_LINE:
             blocks.append([(number, line)])
@@ -108,7 +108,7 @@ def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
         if found := _HEAD.fullmatch(line):
             key = found[1].lower()
             if key in head:
-                raise RecipeError(f'{where}: "{key}" is there twice.')
+                raise RecipeError(f'{where}: "{key}" appears twice.')
             head[key] = found[2].strip()[:1000]
         elif found := _NOTE.fullmatch(line):
             notes.append(Note(at_s=_time(found[1], where), says=found[2].strip()[:_MOST_NOTE]))
@@ -117,7 +117,7 @@ def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
         else:
             short = line if len(line) <= 60 else line[:60] + "..."
             raise RecipeError(
-                f'{where}: "{short}" is no wish. A wish reads "vocals +2", "vocals +2 from 2:10 to 2:40" or '
+                f'{where}: "{short}" is not a wish. A wish looks like "vocals +2", "vocals +2 from 2:10 to 2:40" or '
                 '"note 2:10 what you want to say".'
             )
     where = f"{file}, line {block[0][0]}"
@@ -143,7 +143,7 @@ def _move(found: re.Match[str], where: str) -> WishedMove:
         raise RecipeError(f"{where}: {level_db:+g} dB is more than a wish may ask for ({MOST_DB:g} dB up or down).")
     from_s, to_s = (None, None) if found[3] is None else (_time(found[3], where), _time(found[4], where))
     if from_s is not None and to_s is not None and to_s <= from_s:
-        raise RecipeError(f"{where}: the stretch must end after its start.")
+        raise RecipeError(f"{where}: the stretch must end after it starts.")
     return WishedMove(name=found[1].strip(), level_db=level_db, from_s=from_s, to_s=to_s, where=where)
 
 

@@ -18,6 +18,9 @@ from morningmix.storage.text import read_text, write_text_whole
 
 FINDINGS = "findings.json"
 
+_FORMER_KINDS = {"howl": "feedback", "turned": "gain step"}
+"""Kinds as earlier versions wrote them, and their names today."""
+
 
 def _when(text: str) -> str:
     datetime.datetime.fromisoformat(text)
@@ -26,7 +29,7 @@ def _when(text: str) -> str:
 
 class _Row(BaseModel):
     input: str
-    kind: str
+    kind: Annotated[str, AfterValidator(lambda kind: _FORMER_KINDS.get(kind, kind))]
 
 
 class _File(BaseModel):
@@ -56,7 +59,7 @@ def write_findings(path: Path, when: str, findings: Sequence[Finding]) -> None:
 
 
 def read_findings(path: Path) -> FoundThen | None:
-    """What lies there; None where that is nothing of ours."""
+    """What was found then; None for a file that this program did not write."""
     try:
         file = _File.model_validate_json(read_text(path))
     except (RecipeError, ValidationError):

@@ -146,8 +146,9 @@ def _read_roles(folder: Traversable) -> dict[str, RolePreset]:
             continue
         toml = parse(_text(file), f"presets/roles/{file.name}", inline_tables=True)
         read = checked(_Role, toml)
-        if read.role in roles or file.name != f"{read.role.replace(' ', '-')}.toml":
-            raise toml.refusal(("role",), f'the file of the role "{read.role}" must have its name.')
+        expected = f"{read.role.replace(' ', '-')}.toml"
+        if read.role in roles or file.name != expected:
+            raise toml.refusal(("role",), f'the file of the role "{read.role}" must be called {expected}.')
         bounds = read.compressor
         roles[read.role] = RolePreset(
             role=read.role,
@@ -180,7 +181,7 @@ def _read_target(folder: Traversable, name: str) -> TargetPreset:
     wanted = next((known for known in names if plain(known) == plain(name)), None)
     if wanted is None:
         listed = ", ".join(f'"{known}"' for known in names)
-        raise RecipeError(f'there is no target "{name}".{did_you_mean(name, names)} There are: {listed}.')
+        raise RecipeError(f'there is no target "{name}".{did_you_mean(name, names)} The targets are: {listed}.')
     file = folder / "targets" / f"{wanted}.toml"
     read = checked(_Target, parse(_text(file), f"presets/targets/{file.name}", inline_tables=True))
     return TargetPreset(

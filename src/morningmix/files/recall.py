@@ -43,13 +43,13 @@ def _inside(file: str) -> str:
     """A sheet may come from somebody else: what it calls its files must lie in its folder."""
     parts = file.replace("\\", "/").split("/")
     if not file or "\0" in file or ":" in parts[0] or any(part in ("", ".", "..") for part in parts):
-        raise ValueError(f"{file[:80]!r} is no file in the song's folder")
+        raise ValueError(f"{file[:80]!r} is not a file in the song's folder")
     return _short(file)
 
 
 def _folder(path: str) -> str:
     if not path or "\0" in path:
-        raise ValueError(f"{path[:80]!r} is no folder")
+        raise ValueError(f"{path[:80]!r} is not a folder")
     return _short(path)
 
 
@@ -158,7 +158,7 @@ def read_recall(path: Path) -> Recall:
 
 def _with_field_names_of_today(raw: bytes) -> bytes:
     """The sheet with the fields of its plan named as in format 3, where it uses the names of format 2."""
-    if b'"ears"' not in raw and b'"turned"' not in raw:
+    if not any(f'"{former}"'.encode() in raw for former in (*_FORMER_CLEANING, *_FORMER_TRACK)):
         return raw
     try:
         sheet: Any = json.loads(raw)
@@ -224,7 +224,7 @@ def _contradictions(sheet: Recall) -> Iterator[tuple[str, str]]:
     """Where the fields of a sheet do not fit each other, and how."""
     plan = sheet.plan
     if round(plan.end_s * plan.rate_hz) <= round(plan.start_s * plan.rate_hz):
-        yield "plan.end_s", "the song must end after its start"
+        yield "plan.end_s", "the song must end after it starts"
     if [one.files for one in sheet.recordings] != [track.files for track in plan.tracks]:
         yield "recordings", "they must be the inputs of plan.tracks"
     for place, one in enumerate(sheet.recordings):
@@ -257,12 +257,12 @@ def _of_track(plan: SongPlan, place: int) -> Iterator[tuple[str, str]]:
     for number, one in enumerate(track.filters):
         yield from _below_nyquist(plan, f"{where}.filters.{number}.corner_hz", one.corner_hz)
         if one.kind == "peak" and one.q < 0.01:
-            yield f"{where}.filters.{number}.q", "a peak needs one above 0.01"
+            yield f"{where}.filters.{number}.q", "it must be at least 0.01 for a peak"
     if track.de_esser is not None:
         yield from _below_nyquist(plan, f"{where}.de_esser.corner_hz", track.de_esser.corner_hz)
     for number, move in enumerate(track.moves):
         if move.to_s < move.from_s:
-            yield f"{where}.moves.{number}.to_s", "a move must end after its start"
+            yield f"{where}.moves.{number}.to_s", "a move must end after it starts"
     gains = [track.gain_db, track.fader_db, track.gain_step[1] if track.gain_step else 0.0]
     gains += [move.level_db for move in track.moves] + [one.gain_db for one in track.filters]
     gains += [max((db for _, db in track.ride), default=0.0)]

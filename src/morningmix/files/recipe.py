@@ -108,12 +108,12 @@ def _roles_like(value: str, roles: Mapping[str, RolePreset]) -> str:
         meant = [named[0]]
     if meant:
         return " Did you mean {}?".format(" or ".join(f'"{role}"' for role in meant))
-    return did_you_mean(value, roles) or f" There are: {', '.join(roles)}."
+    return did_you_mean(value, roles) or f" The roles are: {', '.join(roles)}."
 
 
 def _version(value: int) -> int:
     if value != 1:
-        raise ValueError(f"must be 1, not {value}: this version of the program reads no other")
+        raise ValueError(f"must be 1, not {value}: this version of the program cannot read any other")
     return value
 
 
@@ -279,7 +279,7 @@ def checked_file(toml: Toml) -> RecipeFile:
 
 def _check_song(toml: Toml, loc: Loc, song: SongTable, names: dict[str, str]) -> None:
     if song.end <= song.start:
-        raise toml.refusal((*loc, "end"), f'"{song.title}" must end after its start.')
+        raise toml.refusal((*loc, "end"), f'"{song.title}" must end after it starts.')
     asked = [("input", at, each.name) for at, each in enumerate(song.input)]
     asked += [("move", at, each.name) for at, each in enumerate(song.move)]
     for table, at, name in asked:
@@ -292,10 +292,10 @@ def _check_song(toml: Toml, loc: Loc, song: SongTable, names: dict[str, str]) ->
     )
     for at, move in enumerate(song.move):
         if move.to_s <= move.from_s:
-            raise toml.refusal((*loc, "move", at, "to"), "a move must end after its start.")
+            raise toml.refusal((*loc, "move", at, "to"), "a move must end after it starts.")
         if move.from_s >= song.end - song.start:
             raise toml.refusal(
-                (*loc, "move", at, "from"), f'"{song.title}" is over by then; times count from the start of the song.'
+                (*loc, "move", at, "from"), f'"{song.title}" has ended by then; times count from the start of the song.'
             )
 
 
@@ -315,7 +315,7 @@ def unknown_name(name: str, names: Iterable[str]) -> str:
     if len(known) > _MOST_LISTED:
         listed += f" and {len(known) - _MOST_LISTED} more"
     return f'no input is called "{name}".{did_you_mean(name, known)} ' + (
-        f"There are: {listed}." if known else "The recipe lists no inputs."
+        f"The inputs are: {listed}." if known else "The recipe lists no inputs."
     )
 
 

@@ -45,16 +45,16 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
     """
     lines = [
         "# What this rehearsal should sound like: change a line, save, and mix again.",
-        "# What stands behind a # is a remark. Take the # away in front of a key to use it.",
+        "# Text after a # is a comment. Remove the # in front of a setting to use it.",
         "recipe = 1",
         "",
         "[rehearsal]",
-        f"tracks = {_quoted(tracks)}  # folder with the raw tracks, seen from this file",
+        f"tracks = {_quoted(tracks)}  # folder with the raw tracks, relative to this file",
         f"title = {_quoted(title)}",
-        '# band = "..."   date = "2026-11-19"   # for what is sent round',
+        '# band = "..."   date = "2026-11-19"   # for the files you share',
         "",
         "[target]",
-        'preset = "demo"  # -16 LUFS, to send round; "loud" is -14',
+        'preset = "demo"  # -16 LUFS, for sharing; "loud" is -14',
         "# loudness_lufs = -16.0",
         "",
         "[defaults]  # for every input that does not say otherwise",
@@ -66,10 +66,10 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         '# repair = "off"',
         "",
         "# One block for each input. level_db goes on top of the automatic balance: 2 is a little louder, -2 softer.",
-        "# Each may also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",
+        "# Each can also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",
     ]
     if any(name != name_from_text(name) for each in inputs for name in each.files):
-        lines.append("# In the name of a file \\\\xe9 is a byte that is no text (UTF-8): leave it as it is.")
+        lines.append("# In a file name, \\\\xe9 stands for a byte that is not text (UTF-8): leave it as it is.")
     for each in inputs:
         names = [_quoted(name) for name in each.files]
         lines += ["", "[[input]]"]
@@ -77,7 +77,7 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         lines.append(f"name = {_quoted(each.name)}")
         if each.role is not None:
             lines.append(
-                f"role = {_quoted(each.role + GUESS)}{_remark('a guess: if it is right, take the ? away')}"
+                f"role = {_quoted(each.role + GUESS)}{_remark('a guess: if it is right, remove the ?')}"
                 if each.guessed
                 else f"role = {_quoted(each.role)}"
             )
@@ -317,7 +317,9 @@ def _song(file: RecipeFile, title: str) -> int:
     kept = [at for at in hits if file.song[at].keep]
     hits = kept if len(hits) > 1 and len(kept) == 1 else hits
     if not hits:
-        listed = "There are: " + ", ".join(f'"{known}"' for known in titles) if titles else "The recipe lists no songs"
+        listed = (
+            "The songs are: " + ", ".join(f'"{known}"' for known in titles) if titles else "The recipe lists no songs"
+        )
         raise UsageError(f'No song is called "{title}".{did_you_mean(title, titles)} {listed}.')
     if len(hits) > 1:
         raise UsageError(f'Several songs are called "{title}". Give them different titles in the recipe first.')

@@ -89,11 +89,11 @@ def parse(text: str, label: str, *, inline_tables: bool = False) -> Toml:
     """Parse `text`; `RecipeError` with the line for broken syntax, dotted keys and (unless allowed) inline tables."""
     for number, outside_quotes in enumerate(_QUOTED.sub('""', text).split("\n"), 1):
         if len(outside_quotes) > _LONGEST_LINE:
-            raise RecipeError(f"{label}, line {number}: this line is too long. Write one key and its value in a line.")
+            raise RecipeError(f"{label}, line {number}: this line is too long. Write one key and its value per line.")
     try:
         data = tomllib.loads(text.removeprefix("\ufeff"))
     except RecursionError as error:
-        raise RecipeError(f"{label}: too many brackets inside each other.") from error
+        raise RecipeError(f"{label}: brackets are nested too deeply.") from error
     except ValueError as error:
         says = str(error)
         where = _SYNTAX_PLACE.search(says)
@@ -273,8 +273,8 @@ def _sentence(model: type[Strict], found: Mapping[str, Any]) -> str:
         "finite_number": lambda: f"{key} must be a number, not {_shown(value)}.",
         "string_type": lambda: f"{key} must be text in quotes, not {_shown(value)}.",
         "bool_type": lambda: f"{key} must be true or false, without quotes, not {_shown(value)}.",
-        "list_type": lambda: f"{key} needs double brackets, once for each: [[{'.'.join(words)}]].",
-        "model_type": lambda: f"{key} must be a table, with a line [{'.'.join(words)}] of its own.",
+        "list_type": lambda: f"{key} needs double brackets around each of its headings: [[{'.'.join(words)}]].",
+        "model_type": lambda: f"{key} must be a table that starts with its own line [{'.'.join(words)}].",
     }.get(kind)
     return say() if say else f"{key}: {found['msg']}."
 

@@ -104,7 +104,7 @@ def hash_take(take: Take, store: BandStore, workers: int) -> tuple[tuple[str, ..
     def hashes(recording: Recording, bands: Path) -> tuple[str, ...]:
         # A file that was only touched meanwhile, for instance by a player that stores a date, has not changed.
         if _source_key(recording, take)[:16] != made_from(bands)[:16]:
-            raise ChangedError(f"{' and '.join(recording.files)} was changed since it was listened to. Run it again.")
+            raise ChangedError(f"{' and '.join(recording.files)} changed during this run. Run it again.")
         return _hashes(recording, beside(bands, "hashes"))
 
     with ThreadPoolExecutor(workers) as pool:

@@ -115,7 +115,7 @@ def render_families(
     frames = round(plan.end_s * rate_hz) - start_frame
     names = tuple(name for name in READABLE_FAMILIES if any(track.family == name for track in plan.tracks))
     hop, block_frames = loudness_hop_frames(rate_hz), run.block_frames(rate_hz)
-    # Preallocated to avoid heap fragmentation, and a second copy while pieces are joined.
+    # Preallocated, so that memory does not fragment and joining pieces needs no second copy.
     gram = np.zeros((frames // hop, len(names), len(names)))
     with ExitStack() as kept, ExitStack() as open_now:
         scratches = tuple(kept.enter_context(FloatScratch(scratch_folder, 2)) for _ in names)

@@ -24,8 +24,9 @@ FINDINGS: Mapping[str, str] = {
     "dc": "off centre",
     "dropout": "dropouts",
     "drowned": "too much bleed",
+    "feedback": "feedback",
+    "gain step": "gain changed",
     "headroom": "close to overload",
-    "howl": "feedback",
     "hum": "hum",
     "left out": "left out",
     "no part": "not part of the mix",
@@ -33,7 +34,6 @@ FINDINGS: Mapping[str, str] = {
     "pop": "pops",
     "quiet": "too quiet",
     "silent": "no sound",
-    "turned": "gain changed",
 }
 """Kinds of `Finding`, as a heading or a remark beside an input's name."""
 

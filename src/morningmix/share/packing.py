@@ -70,12 +70,12 @@ def _finish(work: Path, folder: Path) -> None:
 @contextmanager
 def _alone(work: Path, folder: Path) -> Iterator[None]:
     lock = work / _LOCK
-    busy = BusyError(f"Another run is working in {folder}. Wait until it has ended.")
+    busy = BusyError(f"Another run is using {folder}. Wait until it is done.")
     with output_errors(work):
         folder.parent.mkdir(parents=True, exist_ok=True)
         try:
             if not _is_ours(work):
-                raise UsageError(f"{work} is in the way. Move it away, or name another place with --out.")
+                raise UsageError(f"{work} is in the way. Move it, or choose another folder with --out.")
             work.mkdir(exist_ok=True)
             lock.touch()
             seen = lock.stat()
@@ -124,7 +124,7 @@ def _is_ours(work: Path) -> bool:
 
 def _refuse_other(folder: Path) -> None:
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
-        raise UsageError(f"{folder} is a {'link' if folder.is_symlink() else 'file'}. Name another place with --out.")
+        raise UsageError(f"{folder} is a {'link' if folder.is_symlink() else 'file'}. Choose a folder with --out.")
     if not folder.exists():
         return
     with output_errors(folder):
@@ -132,8 +132,8 @@ def _refuse_other(folder: Path) -> None:
         strange = [path.name for path in sorted(folder.iterdir()) if not _is_file(path) or _mark(path) not in marks]
     if strange:
         raise UsageError(
-            f"{folder} holds other things ({strange[0]}), or they were changed since they were packed. "
-            "Move them away, or name another place with --out."
+            f"{folder} holds files that were added or changed since it was packed ({strange[0]}). "
+            "Move them, or choose another folder with --out."
         )
 
 
