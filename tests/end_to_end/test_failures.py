@@ -198,16 +198,16 @@ def test_a_recall_sheet_that_is_damaged(damage: str, place: Path) -> None:
 def test_a_home_inside_the_tracks(take: Path, tmp_path: Path) -> None:
     before = digests(tmp_path)
     for out in ("take", "take/mix", "take/deep/er"):
-        one_line(run_here("mix", "take", "--out", out, cwd=tmp_path), 2, "inside the folder of the raw tracks")
+        one_line(run_here("mix", "take", "--out", out, cwd=tmp_path), 2, "inside the folder with the raw tracks")
     assert digests(tmp_path) == before
     assert not any(path.is_dir() for path in take.iterdir())
 
 
 def test_mixes_inside_the_tracks(place: Path) -> None:
     before = digests(place / "Thursday")
-    one_line(run_here("mix", RECIPE, "--out", "Thursday/mixes", cwd=place), 2, "inside the folder of the raw tracks")
+    one_line(run_here("mix", RECIPE, "--out", "Thursday/mixes", cwd=place), 2, "inside the folder with the raw tracks")
     sheet = SONG / "recall.json"
-    one_line(run_here("mix", sheet, "--out", "Thursday", cwd=place), 2, "inside the folder of the raw tracks")
+    one_line(run_here("mix", sheet, "--out", "Thursday", cwd=place), 2, "inside the folder with the raw tracks")
     assert digests(place / "Thursday") == before
     assert not any(path.is_dir() for path in (place / "Thursday").iterdir())
 
