@@ -37,9 +37,9 @@ from morningmix.workers.progress import Progress, step_progress
 
 
 def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
-    """The recipe, if there is one, and the takes it or the folder `source` means. Writes nothing, not even a lock.
+    """The recipe, if there is one, and the takes that it or the folder `source` means. Writes nothing, not even a lock.
 
-    Raises `RecipeError`, `RecordingsError`, and `UsageError` where home would lie among the raw tracks.
+    Raises `RecipeError`, `RecordingsError`, and `UsageError` if the mix folder would lie among the raw tracks.
     """
     recipe = read_recipe(home.recipe) if home.recipe.exists() else None
     if source.is_dir():
@@ -80,11 +80,11 @@ def analyse(
     write_recipe: bool = True,
     take_bleed_out: bool = True,
 ) -> tuple[AnalysedTake, ...]:
-    """Read, measure and name the takes, and see to it that there is a recipe (but for `write_recipe` being False).
+    """Measure the takes, name their inputs, and write a recipe if there is none (unless `write_recipe` is False).
 
-    Without `take_bleed_out` it is much faster, and good for anything but mixing: microphones are clean only where a mix
-    has cleaned them before. `source` is the folder or the recipe, absolute. Raises `RecipeError`, `RecordingsError`,
-    `OutputError`.
+    Without `take_bleed_out` it is much faster, and good for anything but mixing: microphones are only clean where an
+    earlier mix has cleaned them. `source` is the folder or the recipe, absolute. Raises `RecipeError`,
+    `RecordingsError`, `OutputError`.
     """
     recipe, takes = look(source, home)
     tracks = source if recipe is None or source.is_dir() else recipe.tracks
@@ -106,7 +106,7 @@ def analyse(
         recipe = Recipe(path=None, tracks=tracks, title=_title(tracks), target=load_target("demo"))
     elif recipe is None:
         recipe = _write_recipe(home, tracks, each_once(takes, [one.inputs for one in understood]))
-        # From here on all that counts is what the recipe says, as it will next time; what was measured is kept.
+        # From here on only the recipe counts, as it will next time; measurements are kept.
         understood = understand(recipe)
     _refuse_missing(recipe, takes)
     recipe = replace(recipe, input_list=list_path)
@@ -129,7 +129,7 @@ def analyse(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _MeasuredTake:
-    """A take after the first reading, and where what else is measured in it is kept."""
+    """A take after the first reading, and where its other measurements are stored."""
 
     take: Take
     facts: Measurements
@@ -200,7 +200,7 @@ def _refuse_missing(recipe: Recipe, takes: Sequence[Take]) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Understood:
-    """A take with all that was found in it."""
+    """A take with everything that was found in it."""
 
     inputs: tuple[Input, ...]
     singing: dict[int, Singing | None]
@@ -262,7 +262,7 @@ def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish]) ->
 def _measure_bleed(
     of: _MeasuredTake, targets: Sequence[int], others: Sequence[int]
 ) -> tuple[Mapping[int, BleedFacts], dict[int, GainStep]]:
-    """The bleed in every microphone, and the gains that were turned in mid-take."""
+    """Bleed in every microphone, and gains that were turned in mid-take."""
     bleed = cached_bleed(of.take, of.store, targets, others, of.cache)
     gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}
     if gain_steps:
@@ -275,7 +275,7 @@ def _measure_bleed(
 
 
 def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
-    """The input with the slots of its cleaned sound; pops and feedback are left out of them again."""
+    """The input with the slots of its cleaned sound, again without pops and feedback."""
     if cleaned is None:
         return one
     spans = [*one.facts.pops_s, *((tone.start_s, tone.end_s) for tone in one.facts.feedback)]
@@ -288,7 +288,7 @@ def _touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
 
 
 def _without_feedback(one: Input, slot_s: float) -> Input:
-    """The input without its feedback, in voice and brass microphones; elsewhere a steady tone counts as meant."""
+    """The input without its feedback, for vocal and brass microphones; elsewhere a steady tone may be intended."""
     if not one.facts.feedback:
         return one
     if not one.preset.cleaned:

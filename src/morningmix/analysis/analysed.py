@@ -36,7 +36,7 @@ class AnalysedTake:
 
 
 def each_once(takes: Sequence[Take], inputs: Sequence[Sequence[Input]]) -> list[Input]:
-    """The inputs of the longest take, then what only others have."""
+    """The inputs of the longest take, then those that only others have."""
     longest_first = sorted(range(len(takes)), key=lambda place: -takes[place].frames / takes[place].rate_hz)
     found: dict[tuple[str, ...], Input] = {}
     for place in longest_first:
@@ -46,7 +46,7 @@ def each_once(takes: Sequence[Take], inputs: Sequence[Sequence[Input]]) -> list[
 
 
 def all_inputs(analysed_takes: Sequence[AnalysedTake]) -> tuple[Input, ...]:
-    """Every input of a rehearsal once, as it is in its longest take."""
+    """Every input of a rehearsal once, from its longest take."""
     return tuple(each_once([one.take for one in analysed_takes], [one.inputs for one in analysed_takes]))
 
 

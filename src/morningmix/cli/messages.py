@@ -25,12 +25,12 @@ if TYPE_CHECKING:
 
 
 def line(text: str = "", *, err: bool = False, nl: bool = True) -> None:
-    """Print one line; whatever in it controls a terminal or turns the direction of writing is shown instead."""
+    """Print one line; whatever would control a terminal or reverse text is shown escaped."""
     typer.echo(visible(text), err=err, nl=nl)
 
 
 def mixed(result: Result) -> None:
-    """What was mixed, where it is and how loud, what was found, and what to look at."""
+    """Print what was mixed, where it is, how loud, what was found, and what to look at."""
     from morningmix.units import clock
 
     line(_what_was_mixed(result))
@@ -72,7 +72,7 @@ def mixed(result: Result) -> None:
 
 
 _CHANGES = 4
-"""So many changes are named in one line."""
+"""Most changes that are named in one line."""
 
 
 def _what_was_mixed(result: Result) -> str:
@@ -105,7 +105,7 @@ def counted(number: int, what: str) -> str:
 
 
 def found_in_words(found: Sequence[Found]) -> str:
-    """How many songs, and how many tries were left out."""
+    """How many songs were found, and how many tries were left out."""
     kept = sum(one.song.keep for one in found)
     tries = len(found) - kept
     left_out = f", {'one try' if tries == 1 else f'{tries} tries'} left out" if tries else ""
@@ -113,7 +113,7 @@ def found_in_words(found: Sequence[Found]) -> str:
 
 
 def found(result: Result) -> None:
-    """Every song found; the least certain times first, because they need a listen."""
+    """Print every song found, the least certain times first, because they need a listen."""
     from morningmix.units import clock
 
     stretches = result.found or ()
@@ -135,7 +135,7 @@ def found(result: Result) -> None:
 
 
 def wishes_taken(taken: Taken, recipe: Path) -> None:
-    """What was changed, what was left because people do not agree, and how to hear it."""
+    """Print what was changed, what stays because people disagree, and how to hear it."""
     done = [counted(len(taken.agreed), "change")] if taken.agreed else []
     done += [counted(taken.notes, "note")] if taken.notes else []
     if not done and not taken.conflicts:
@@ -175,7 +175,7 @@ def _say_input_list(result: Result) -> None:
 
 
 def inputs(result: Result) -> None:
-    """Every input with its role and level."""
+    """Print every input with its role and level."""
     _say_input_list(result)
     for one in result.inputs:
         guess = "?  a guess" if one.role_is_guess else ""
@@ -207,13 +207,13 @@ def _loudness(one: MixedSong) -> str:
 
 
 def sentence(finding: Finding) -> str:
-    """As it stands in running text; a file that was left out comes first in its line and is called as it is called."""
+    """A finding as a sentence; the name of a file that was left out keeps its spelling."""
     first = finding.says[:1] if finding.kind == "left out" else finding.says[:1].upper()
     return f"{first}{finding.says[1:]}".rstrip(".") + "."
 
 
 def near(path: Path) -> str:
-    """A path as seen from here, if it lies below."""
+    """The path relative to the current folder, if it lies below that."""
     try:
         return str(path.relative_to(Path.cwd()))
     except ValueError:
@@ -225,7 +225,7 @@ def quoted(text: str) -> str:
     if sys.platform == "win32":
         return text if re.fullmatch(r"[\w.:\\/-]+", text) else f'"{text}"'
     if visible(text) != text:
-        # A quotation in which shells read the very escapes that are printed.
+        # A quoted form in which shells read the printed escapes.
         escaped = text.replace("\\", "\\\\").replace("'", "\\'")
         return f"$'{visible(escaped)}'"
     return shlex.quote(text)

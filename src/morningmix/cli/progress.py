@@ -9,7 +9,7 @@ from morningmix.model.names import visible
 
 
 class Bar:
-    """Progress on the error stream, where a person watches; nothing where none does."""
+    """Progress on the error stream if a person is watching there."""
 
     def __init__(self, *, shown: bool, of: tuple[int, int] = (1, 1)) -> None:
         self._shown = shown and sys.stderr.isatty()

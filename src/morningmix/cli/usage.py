@@ -17,7 +17,7 @@ from morningmix.errors import UsageError
 _Word = TypeVar("_Word", bound=StrEnum)
 _WIDEST = 100
 _REFUSED: type[Exception] = typer.BadParameter.__mro__[1]
-"""Base of everything that the library refuses in a command line; it has no public name."""
+"""Base class of everything that the library refuses in a command line; it has no public name."""
 
 
 class Command(TyperCommand):
@@ -42,7 +42,7 @@ class Group(TyperGroup):
     """The program itself."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Parse what stands before the command. Raises `UsageError` in our words."""
+        """Parse the arguments before the command. Raises `UsageError` in our words."""
         if not args:
             typer.echo(ctx.get_help())
             ctx.exit()
@@ -100,7 +100,7 @@ def decibels(text: str) -> float:
 
 
 def _refusal(error: Any, ctx: Any) -> str:
-    """The sentence for what the library refuses."""
+    """What the library refused, in our words."""
     parameter = getattr(error, "param", None)
     option = getattr(error, "option_name", None)
     if parameter is not None and isinstance(error, typer.BadParameter):

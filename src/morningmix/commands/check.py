@@ -10,9 +10,9 @@ from morningmix.workers.progress import Progress, no_progress
 
 
 def check(order: Order, progress: Progress = no_progress) -> Result:
-    """What the recorder got; writes the findings into the home, and nothing else but the cache.
+    """Measure a take and find what is wrong. Writes the findings into the mix folder, and otherwise only the cache.
 
-    Bleed is not removed for it, which would take most of the time; only after a mix are drowned voices reported.
+    Bleed is not removed, which would take most of the time; drowned vocals are reported after a mix only.
     """
     home = home_for(order)
     with working_in(home):

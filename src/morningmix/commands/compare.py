@@ -47,22 +47,22 @@ class Version:
     loudness_lufs: float | None
     seconds: float
     balance_lu: Mapping[str, float]
-    """Per family its loudness re the mix, over the stretches in which the plan judges it."""
+    """Loudness of each family re the mix, over the stretches in which the plan judges it."""
     octaves_db: Mapping[float, float]
     """Level of each octave band re the loudness of the mix."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Compared:
-    """What differs from one version to the other."""
+    """Differences between two versions of a song."""
 
     title: str
     before: Version
     after: Version
     balance_lu: tuple[tuple[str, float | None], ...]
-    """Family, and by how much it is louder in the second at the same loudness of the whole; None: only in one."""
+    """Family, and how much louder it is in the second at the same loudness of the whole; None: only in one."""
     octaves_db: tuple[tuple[float, float], ...]
-    """Octave, and by how much it is louder in the second."""
+    """Octave, and how much louder it is in the second."""
     planned: tuple[str, ...]
     """Decisions that differ, in words."""
 
@@ -90,8 +90,8 @@ class Compared:
 def compare(one: Path, other: Path, skipped: Callable[[str], None] = unsaid) -> tuple[list[Compared], list[str]]:
     """Songs that are in both, and lines about those that are in one only.
 
-    Each is a mix folder, its recipe, a song folder or a recall sheet. `skipped` is given a line about each song whose
-    sheet cannot be read. Raises `UsageError`, `RecipeError`, `RecordingsError`.
+    Each argument is a mix folder, its recipe, a song folder or a recall sheet. `skipped` receives a line about each
+    song whose sheet cannot be read. Raises `UsageError`, `RecipeError`, `RecordingsError`.
     """
     unread: list[str] = []
     firsts, seconds = (
@@ -130,7 +130,7 @@ def _songs(path: Path, skipped: Callable[[str], None]) -> list[tuple[Path, Recal
 
 
 def recipe_lines(one: Path, other: Path) -> list[str]:
-    """Lines that differ between the recipes of two mix folders, without remarks; none where there is one recipe."""
+    """Lines that differ between the recipes of two mix folders, without comments; none where both share a recipe."""
     texts = []
     for path in (one, other):
         folder = path if path.is_dir() else path.parent
@@ -152,7 +152,7 @@ def recipe_lines(one: Path, other: Path) -> list[str]:
 
 
 def _told(lines: Sequence[str]) -> list[tuple[int, str]]:
-    """Number and text of every line that says something, with the name of what it belongs to."""
+    """Number and text of every line with content, followed by the name of what it belongs to."""
     told: list[tuple[int, int, str]] = []
     names: dict[int, str] = {}
     table = 0
@@ -227,7 +227,7 @@ def _powers(path: Path) -> Array:
 
 
 def _octaves(spectrum: Array, rate_hz: int, frames: int, loudness_lufs: float | None) -> dict[float, float]:
-    """Octave levels of a summed spectrum ``(bands,)``, each band where its middle lies, re the loudness."""
+    """Octave levels of a summed spectrum ``(bands,)`` re the loudness, each band counted where its middle lies."""
     if loudness_lufs is None or not frames:
         return {}
     edges = band_edges_hz(rate_hz)
@@ -241,7 +241,7 @@ def _octaves(spectrum: Array, rate_hz: int, frames: int, loudness_lufs: float | 
 
 
 def differences(before: Version, after: Version) -> Compared:
-    """What differs, the second less the first."""
+    """Differences, the second less the first."""
     families = dict.fromkeys((*before.balance_lu, *after.balance_lu))
     return Compared(
         title=before.recall.title,
@@ -292,7 +292,7 @@ def _planned(before: Recall, after: Recall) -> tuple[str, ...]:
 
 
 def in_words(one: Compared, *, with_plans: bool) -> list[str]:
-    """The comparison for people, what it says first."""
+    """The comparison in words, the main point first."""
     lines = [one.says]
     lengths = [f"{version.seconds // 60:.0f}:{version.seconds % 60:04.1f}" for version in (one.before, one.after)]
     louds = [

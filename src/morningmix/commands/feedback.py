@@ -1,4 +1,4 @@
-"""From what several people wish to a changed recipe: what agrees is done, what does not is said."""
+"""Merge what several people wish into a recipe: what they agree on is changed, what they disagree on is reported."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Agreed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conflict:
-    """One thing that some want up and some down: nothing is changed."""
+    """A disagreement: some want it up and some down, so nothing is changed."""
 
     song: str
     name: str
@@ -55,11 +55,11 @@ class Taken:
 
 
 def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], None] = unsaid) -> Taken:
-    """Change a recipe that nobody else is `editing` by what the files wish: once, with everything, or not at all.
+    """Merge the wishes in the files into a recipe, which the caller is `editing`: all of them or none.
 
-    A line about each song whose recall sheet cannot be read goes to `skipped`.
-    Raises `RecipeError` for wishes that are not understood, are for another version of the mix, or were taken before;
-    `UsageError` for songs and inputs that are not there; `OutputError`.
+    `skipped` receives a line about each song whose recall sheet cannot be read. Raises `RecipeError` for wishes that
+    are not understood, are for another version of the mix, or were merged before; `UsageError` for songs and inputs
+    that are not there; `OutputError`.
     """
     wishes = [one for file in files for one in read_wishes(file)]
     text = read_text(recipe)
@@ -99,9 +99,10 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
 
 
 def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict, ...]]:
-    """What all can live with: those who want the same direction get the mean, opposite directions stay undone.
+    """What everybody can live with: wishes in one direction are averaged, opposite ones change nothing.
 
-    Stretches that overlap are one matter, from the first start to the last end. Who asks twice has the last word.
+    Overlapping stretches are merged, from the first start to the last end. If somebody asks twice, the last wish
+    counts.
     """
     asked: dict[tuple[str, str], list[tuple[str, WishedMove]]] = {}
     spelt: dict[str, str] = {}
@@ -126,7 +127,7 @@ def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict,
 
 
 def _matters(moves: Sequence[tuple[str, WishedMove]]) -> list[tuple[Stretch, list[tuple[str, WishedMove]]]]:
-    """Moves of one thing by what they are about: the whole song, and each group of stretches that overlap."""
+    """Wishes about one family or input in groups: the whole song, and each set of stretches that overlap."""
     whole = [(who, move) for who, move in moves if move.from_s is None]
     groups: list[tuple[Stretch, list[tuple[str, WishedMove]]]] = [(None, whole)] if whole else []
     parts = [(move.from_s, move.to_s, who, move) for who, move in moves if move.from_s is not None and move.to_s]
@@ -143,7 +144,7 @@ def _matters(moves: Sequence[tuple[str, WishedMove]]) -> list[tuple[Stretch, lis
 
 
 def _sheets(recipe: Path, skipped: Callable[[str], None]) -> dict[str, Recall]:
-    """The recall sheets of the songs that are mixed, by plain title."""
+    """The recall sheets of all mixed songs, by plain title."""
     mixes = recipe.resolve().parent / MIXES
     finish_swaps(mixes)
     sheets = read_sheets(song_sheets(mixes), skipped)
@@ -180,7 +181,7 @@ def _refuse_stale(one: Wishes, sheet: Recall, text: str) -> None:
 
 
 def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
-    """Names of the inputs that a wish is about: all of a family, or one."""
+    """Names of the inputs that a wish means: a whole family, or one."""
     family = next((family for family in READABLE_FAMILIES if plain(family) == plain(asked.name)), None)
     sounding = [track for track in plan.tracks if track.sounds]
     names = [track.name for track in sounding if track.family == family or plain(track.name) == plain(asked.name)]
@@ -195,7 +196,7 @@ def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
 
 
 def _mark(one: Wishes) -> str:
-    """A remark by which wishes are known when they come again."""
+    """A comment that identifies wishes that are already in the recipe."""
     told = repr((plain(one.song), one.mix, one.who, [(m.name, m.level_db, m.from_s, m.to_s) for m in one.moves]))
     told += repr([(note.at_s, note.says) for note in one.notes])
     return f"# wishes of {one.who} for mix {one.mix} ({hashlib.sha256(told.encode('utf-8')).hexdigest()[:6]})"

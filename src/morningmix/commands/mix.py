@@ -1,6 +1,6 @@
 """The command `mix`: measure, decide, render the tracks; measure, decide, render the sum; verify.
 
-Everything that touches a mix folder is done under its lock, and nothing in it changes before a whole song is ready.
+Everything that touches a mix folder happens under its lock, and nothing in it changes before a whole song is ready.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ _MP3_BYTES_PER_FRAME = 0.7
 def mix(order: Order, progress: Progress = no_progress) -> Result:
     """Mix a folder of raw tracks or a recipe: every song, or the one that is asked for.
 
-    Raises the errors of `morningmix.errors`; whatever is raised, earlier mixes are as they were.
+    Raises the errors of `morningmix.errors`; earlier mixes then stay as they were.
     """
     if order.source.suffix == ".json" and not source_of(order).is_dir():
         return mix_again(order, progress)
@@ -77,7 +77,7 @@ def mix(order: Order, progress: Progress = no_progress) -> Result:
 
 
 def _measure(order: Order, home: Home, progress: Progress) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
-    """The takes, and the songs that were looked for in long ones; None where nothing was looked for."""
+    """The takes, and the songs found in long ones; None if no take was searched."""
     analysed_takes = analyse(source_of(order), home, workers_of(order), progress)
     if order.whole:
         return listing(analysed_takes, ()), None
@@ -101,7 +101,7 @@ def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home) -> No
 def _put_in_place(
     plans: Sequence[Planned], mixed: Sequence[MixedSong], kept: frozenset[str], home: Home
 ) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """Move new songs into the mix folder; returns the titles of those that replace one, and what is different."""
+    """Move new songs into the mix folder. Returns the titles of those that replace one, and what is different."""
     wanted = frozenset(song.folder.name for song in mixed) | kept
     changes: list[tuple[str, tuple[str, ...]]] = []
     for (_, analysed, _), song in zip(plans, mixed, strict=True):
@@ -116,10 +116,10 @@ def _put_in_place(
 
 
 def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedSong]:
-    """Every song in a folder of its own, none in its place yet.
+    """Every song in a folder of its own, not yet in place.
 
-    Songs that would come out as they are stay. What falls short of its target without being squeezed lowers the aim of
-    all songs; those that were mixed before that was known are mixed again.
+    Unchanged songs stay. A song that cannot reach its target without too much limiting lowers the target of all songs;
+    those that were mixed before that was known are mixed again.
     """
     takes = {analysed.take.folder: analysed for _, analysed, _ in plans}
     raws = {folder: _raw(analysed, workers) for folder, analysed in takes.items()}
@@ -140,7 +140,7 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, workers: int) -> list[MixedS
 
 
 def _need_bytes(plans: Sequence[Planned], order: Order) -> float:
-    """What the songs take up: mix, stems and tracks of each, an MP3, and the families of the longest in between."""
+    """Disk space of the songs: mix, stems and tracks of each, an MP3, and the temporary families of the longest."""
     need, longest = 0.0, 0.0
     for _, _, plan in plans:
         frames = (plan.end_s - plan.start_s) * plan.rate_hz

@@ -1,4 +1,4 @@
-"""What the command line asks for, and which folders that means."""
+"""What the command line asks for, and the folders it means."""
 
 from __future__ import annotations
 
@@ -36,21 +36,21 @@ class Order:
     file_format: FileFormat = "wav"
     tracks: bool = False
     practice: bool = False
-    """Also a mix without, and one with more of, every player who is named."""
+    """Also write a mix without, and one with more of, every named player."""
     song: str | None = None
     whole: bool = False
-    """Mix every take whole, whatever songs the recipe lists and however long it is."""
+    """Mix every take in one piece, whatever songs the recipe lists and however long it is."""
     album: bool = False
-    """Keep the loudness that songs have among each other, the loudest at the target."""
+    """Keep the songs' loudness relative to each other, with the loudest at the target."""
     redo: bool = False
-    """Find the songs again although the recipe lists some."""
+    """Find the songs again even if the recipe lists some."""
     workers: int | None = None
-    """Threads or processes at a time; None: one per core, at most four."""
+    """Number of threads or processes; None: one per core, at most four."""
     block_hops: int = BLOCK_HOPS
 
 
 def workers_of(order: Order) -> int:
-    """How many threads or processes work at a time."""
+    """Number of threads or processes to use."""
     return order.workers or max(1, min(4, os.cpu_count() or 1))
 
 
@@ -60,7 +60,7 @@ def source_of(order: Order) -> Path:
 
 
 def home_for(order: Order) -> Home:
-    """The order's mix folder. Raises before anything is written where there is nothing to work on."""
+    """The order's mix folder. Raises before anything is written if there is nothing to work on."""
     home = home_of(order.source, order.cwd, order.out)
     look(source_of(order), home)
     return home
@@ -68,7 +68,7 @@ def home_for(order: Order) -> Home:
 
 @contextmanager
 def working_in(home: Home) -> Iterator[None]:
-    """Keep other runs out of the mix folder, and clear up what killed runs left there."""
+    """Lock the mix folder, and clean up after killed runs."""
     with threadpool_limits(1), locked(home):
         recover(home)
         sweep(home.cache)
@@ -80,11 +80,11 @@ def working_in(home: Home) -> Iterator[None]:
 
 
 def clear_partial(home: Home) -> None:
-    """Leave no half-built song behind, whatever ended the run; what is still left is cleared by the next."""
+    """Leave no half-built song behind, however the run ends; the next run removes what is left."""
     with suppress(OutputError):
         recover(home)
 
 
 def settings_of(order: Order) -> Settings:
-    """What the recall sheet keeps of the order."""
+    """Settings that the recall sheet stores."""
     return Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks, practice=order.practice)

@@ -1,4 +1,4 @@
-"""The plan of every song that is to be mixed."""
+"""The plan of every song to be mixed."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Planned = tuple[int, AnalysedTake, SongPlan]
 
 
 def plans_of(analysed_takes: Sequence[AnalysedTake], order: Order) -> list[Planned]:
-    """The plan of every song that is to be mixed; all songs of a take share its set-up, asked for or not."""
+    """The plan of every song to be mixed; all songs of a take share its set-up, even those that are not asked for."""
     songs = _songs(analysed_takes)
     evidence = {analysed.take.folder: _evidence(analysed) for analysed in analysed_takes}
     setups = {
@@ -40,7 +40,7 @@ def plans_of(analysed_takes: Sequence[AnalysedTake], order: Order) -> list[Plann
 
 
 def _songs(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, AnalysedTake, SongWish]]:
-    """Songs to keep, numbered through the rehearsal; a take of which none is listed is one song."""
+    """Songs to keep, numbered through the rehearsal; a take without listed songs is one song."""
     songs: list[tuple[AnalysedTake, SongWish]] = []
     several = len(analysed_takes) > 1
     for analysed in analysed_takes:

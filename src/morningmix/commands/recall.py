@@ -43,14 +43,14 @@ _SLACK_S = 0.1
 
 
 def mix_again(order: Order, progress: Progress) -> Result:
-    """Mix a song again from its recall sheet. Raises `ChangedError` where a recording is another one."""
+    """Mix a song again from its recall sheet. Raises `ChangedError` if a recording is not the one it was made from."""
     sheet = source_of(order)
     if not sheet.exists():
         raise UsageError(f"There is no {sheet}.")
     recall = read_recall(sheet)
     song_folder = sheet.parent
     if is_earlier_version(song_folder):
-        # Paths in the sheet start from where it was written, one folder up.
+        # Paths in the sheet are relative to where it was written, one folder up.
         song_folder = song_folder.parent.parent / song_folder.name
     home, number = _home_of_sheet(sheet, recall, real_place(order.cwd / order.out) if order.out else None)
     tracks = real_place(path_of(recall.tracks_folder, song_folder))
@@ -83,10 +83,10 @@ def mix_again(order: Order, progress: Progress) -> Result:
 
 
 def _home_of_sheet(sheet: Path, recall: Recall, out: Path | None) -> tuple[Home, int]:
-    """Where a sheet's mix is put, and its number there.
+    """Where a sheet's mix goes, and its number there.
 
-    A sheet in its own song folder mixes into that place. Any other lies among things that this program knows nothing
-    about, so its mix gets a mix folder of its own beside it.
+    A sheet in its own song folder is mixed into that place. Any other may lie anywhere, so its mix gets a mix folder of
+    its own beside it.
     """
     song, mixes = sheet.parent, sheet.parent.parent
     is_ours = is_song_folder(song)
@@ -113,7 +113,7 @@ def _refuse_longer(plan: SongPlan, take: Take, sheet: Path) -> None:
 def _cleaned_again(
     recall: Recall, tracks: Path, recordings: list[Recording], home: Home, order: Order, progress: Progress
 ) -> dict[int, Cleaned]:
-    """The microphones without their bleed; from the cache if they are there."""
+    """The cleaned microphones, from the cache if they are there."""
     if recall.plan.cleaning is None:
         return {}
     take = take_of(tracks, tuple(recordings))
@@ -126,7 +126,7 @@ def _cleaned_again(
 
 
 def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:
-    """The recordings of the sheet, in its order, each checked to be what it was."""
+    """The sheet's recordings in its order, each checked to be unchanged."""
     for one in recall.recordings:
         if len(one.files) == 2 and not any(recording.files == one.files for recording in take.recordings):
             take = pair(take, (one.files[0], one.files[1]))

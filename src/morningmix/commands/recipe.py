@@ -9,7 +9,7 @@ from morningmix.workers.progress import Progress, no_progress
 
 
 def write_recipe(order: Order, progress: Progress = no_progress) -> Result:
-    """Listen to a take and write its recipe if there is none; mixes nothing."""
+    """Measure a take and write its recipe if there is none. Mixes nothing."""
     home = home_for(order)
     with working_in(home):
         analysed_takes = analyse(source_of(order), home, workers_of(order), progress)

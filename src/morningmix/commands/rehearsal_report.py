@@ -53,7 +53,7 @@ def _cuts(analysed: AnalysedTake, found: Sequence[FoundSong]) -> list[Cut]:
         found = songs_in(analysed)
 
     def found_at(at_s: float, boundaries: Sequence[Boundary]) -> Boundary:
-        # Recipes hold tenths of seconds.
+        # Times in recipes are in tenths of a second.
         near = next((one for one in boundaries if abs(one.at_s - at_s) < 0.11), None)
         return replace(near, at_s=at_s) if near else Boundary(at_s=at_s, because="as the recipe says", sure=1.0)
 

@@ -1,4 +1,4 @@
-"""What came of an order."""
+"""The result of an order."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from morningmix.model.recipe import SongWish
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """A stretch that was found in a take, under the title that the recipe gives it."""
+    """A stretch that was found in a take, with its title in the recipe."""
 
     take: str
     title: str
@@ -27,7 +27,7 @@ class Found:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """What came of an order."""
+    """The result of an order."""
 
     home: Path
     recipe: Path
@@ -38,15 +38,15 @@ class Result:
     input_list: Path | None = None
     report: Path | None = None
     found: tuple[Found, ...] | None = None
-    """What was found in the takes and written into the recipe; None where nothing was looked for."""
+    """Stretches found in the takes and written into the recipe; None if no take was searched."""
     listed: tuple[SongWish, ...] = ()
     """The songs that the recipe lists now."""
     changes: tuple[tuple[str, tuple[str, ...]], ...] = ()
-    """Songs that were there before, and what is different in them now."""
+    """Titles of songs that were there before, and what is different in them now."""
     take_s: float = 0.0
     """Length of the longest take."""
     reproduced: Reproduced | None = None
-    """Of a mix that was made again from its recall sheet."""
+    """Whether a mix from a recall sheet is the same as the first one."""
 
     @property
     def guesses(self) -> tuple[Input, ...]:
@@ -55,7 +55,7 @@ class Result:
 
 
 def result_of(analysed_takes: Sequence[AnalysedTake], songs: tuple[MixedSong, ...]) -> Result:
-    """The result for takes that were measured, and the songs that were mixed."""
+    """The result for measured takes and mixed songs."""
     first = analysed_takes[0]
     return Result(
         home=first.home.root,
@@ -78,7 +78,7 @@ def recorded_when(analysed_takes: Sequence[AnalysedTake]) -> str:
 
 
 def _findings(analysed_takes: Sequence[AnalysedTake]) -> tuple[Finding, ...]:
-    """Findings of all takes; one that several share is reported once, where it is worst."""
+    """Findings of all takes; one that several takes share is reported once, where it is worst."""
     if len(analysed_takes) == 1:
         one = analysed_takes[0]
         return find_faults(one.inputs, one.take, one.measured, one.singing)

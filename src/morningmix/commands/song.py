@@ -1,6 +1,6 @@
-"""One song from its plan to its finished folder: families, sum, files, verified.
+"""One song from its plan to its finished folder: families, sum, files, verification.
 
-Everything is built in a folder of its own; the command puts it in its place.
+Everything is built in a separate folder; the command moves it into place.
 """
 
 from __future__ import annotations
@@ -38,21 +38,21 @@ from morningmix.workers.progress import Progress, step_progress
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Raw:
-    """The recordings that are mixed, and what the recall sheet keeps of them."""
+    """The recordings to be mixed, and what the recall sheet stores of them."""
 
     folder: Path
     """The raw tracks."""
     recordings: tuple[Recording, ...]
     """As they were recorded."""
     hashes: Callable[[], tuple[tuple[str, ...], ...]]
-    """Gives the SHA-256 of every part of each recording, which the first time takes as long as reading them."""
+    """Returns the SHA-256 of every part of each recording; the first call takes as long as reading them."""
     sounds: tuple[Recording, ...]
-    """What is read for the mix: a recording, or its cleaned sound."""
+    """What the mix reads: a recording, or its cleaned sound."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """Where and how songs are written, and by which threads."""
+    """Where and how songs are written, and on which threads."""
 
     home: Home
     settings: Settings
@@ -67,21 +67,21 @@ class Desk:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Song:
-    """A song that is to be mixed."""
+    """A song to be mixed."""
 
     number: int
-    """In the rehearsal."""
+    """Number in the rehearsal."""
     plan: SongPlan
     raw: Raw
 
     @property
     def folder_name(self) -> str:
-        """Of its folder."""
+        """Name of its folder."""
         return folder_name(self.number, self.plan.title)
 
     @property
     def seconds(self) -> float:
-        """How long it is."""
+        """Length in seconds."""
         return self.plan.end_s - self.plan.start_s
 
 
@@ -91,7 +91,7 @@ class MixedSong:
 
     title: str
     partial: Path | None
-    """Where it was built; None for a song that stands as it was."""
+    """Folder in which it was built; None for a song that stays as it was."""
     folder: Path
     mix: Path
     loudness_lufs: float | None
@@ -107,7 +107,7 @@ class MixedSong:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ready:
-    """A song whose families are rendered and whose sum is measured."""
+    """A song with rendered families and a measured sum."""
 
     song: Song
     partial: Path
@@ -170,9 +170,9 @@ def _output(folder: Path, desk: Desk) -> Output:
 
 
 def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
-    """Write everything into the song's partial folder and measure what was written.
+    """Write everything into the song's partial folder, and measure what was written.
 
-    Paths in the result are those it will have once the folder is in its place.
+    Paths in the result are those after the folder has been moved into place.
     """
     song, plan, partial = ready.song, ready.song.plan, ready.partial
     files = SongFiles(title=plan.title, mix=_output(partial, desk), stems=_output(partial / "stems", desk))
@@ -180,7 +180,7 @@ def write(ready: Ready, master: MasterPlan, desk: Desk) -> MixedSong:
     with _writing(ready, master, files, partial / f"{files.mix.path(plan.title).stem}.mp3", run) as paths:
         ready.families.close()
         verified = verify(paths, desk.pool, step_progress(desk.progress, f"checking {plan.title}", song.seconds))
-        # The MP3 is still being made, on one core.
+        # The MP3 is still being encoded, on one core.
         hashes = song.raw.hashes()
     differ_lu = meters_differ_lu(paths[0])
     _refuse_wrong(verified.residual, differ_lu, plan.title)
@@ -242,9 +242,9 @@ def _write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: 
 
 @contextmanager
 def _writing(ready: Ready, master: MasterPlan, files: SongFiles, mp3: Path, run: Pass) -> Iterator[tuple[Path, ...]]:
-    """Write mix and stems, whose paths are given; an MP3 of the mix is being made meanwhile, and is there at the end.
+    """Write mix and stems, and yield their paths; an MP3 of the mix is encoded meanwhile, and complete at the end.
 
-    Encoding takes longer than all the writing, on one core; so it reads the mix back while that is still growing.
+    Encoding takes longer than all the writing, on one core, so it reads the mix back while that is still growing.
     """
     families = ready.families
     rate_hz = families.rate_hz
@@ -285,7 +285,7 @@ def _as_it_grows(
 
 
 def _refuse_wrong(residual: float, differ_lu: float | None, title: str) -> None:
-    """What must never happen: then nothing is put in place, and the traceback is wanted."""
+    """Raise for what only a bug can cause: nothing is put in place, and the traceback shows."""
     if residual != 0.0:
         raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {residual:g} is left')
     if differ_lu is not None and abs(differ_lu) > MOST_APART_LU:
@@ -337,5 +337,5 @@ def _rounded(value: float | None) -> float | None:
 
 
 def sounds_of(recordings: Sequence[Recording], cleaned: Mapping[int, Cleaned]) -> tuple[Recording, ...]:
-    """What is mixed: recordings, and the cleaned sound where there is one."""
+    """What is mixed: recordings, or the cleaned sound where there is one."""
     return tuple(cleaned[index].sound if index in cleaned else one for index, one in enumerate(recordings))

@@ -19,7 +19,8 @@ from morningmix.workers.progress import Progress, no_progress
 
 
 def songs(order: Order, progress: Progress = no_progress) -> Result:
-    """Find the songs of every take and write them into the recipe; lists that are there stay, but for `order.redo`."""
+    """Find the songs of every take and write them into the recipe; lists that are there stay, except with
+    `order.redo`."""
     home = home_for(order)
     with working_in(home):
         analysed_takes = analyse(source_of(order), home, workers_of(order), progress, take_bleed_out=False)
@@ -33,7 +34,7 @@ def songs(order: Order, progress: Progress = no_progress) -> Result:
 def with_songs_found(
     analysed_takes: Sequence[AnalysedTake], searched: Sequence[AnalysedTake]
 ) -> tuple[tuple[AnalysedTake, ...], list[Found]]:
-    """The takes with a recipe that lists the songs found in those `searched`, and these songs."""
+    """The takes with a recipe that lists the songs found in `searched`, and these songs."""
     path = analysed_takes[0].home.recipe
     several = len(analysed_takes) > 1
     all_found: list[tuple[AnalysedTake, FoundSong]] = []

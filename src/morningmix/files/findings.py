@@ -1,4 +1,4 @@
-"""findings.json: what was found in a rehearsal and when that was, kept in its home."""
+"""findings.json: what was found in a rehearsal and when that was, kept in its mix folder."""
 
 from __future__ import annotations
 
@@ -39,16 +39,16 @@ class _File(BaseModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundThen:
-    """What was found in another rehearsal."""
+    """Findings of another rehearsal."""
 
     when: str
-    """ISO 8601, so that text sorts as time does."""
+    """ISO 8601, so that sorting as text sorts by time."""
     faults: frozenset[tuple[str, str]]
-    """Plain name of an input, and what was wrong with it."""
+    """Plain name of the input, and kind of finding."""
 
 
 def fault(finding: Finding) -> tuple[str, str]:
-    """What tells a fault from another across rehearsals."""
+    """Identifies the same fault in several rehearsals."""
     return plain(finding.name), finding.kind
 
 

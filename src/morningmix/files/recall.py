@@ -1,8 +1,8 @@
-"""The recall sheet: beside every mix, all that is needed to make the same bytes again, and what was measured of it.
+"""The recall sheet beside every mix: everything needed to make the same bytes again, and what was measured of it.
 
 It names the recordings by path and SHA-256, holds both plans with every reason, and lists the files it belongs to with
-their hashes and the versions that made them. A sheet may come from anybody: nothing in it is used before it is checked,
-field by field by the ranges in the types (most of them in `plan`), then by what its fields say of each other.
+their hashes and the versions that made them. A sheet may come from anybody, so nothing in it is used before it is
+checked: each field against the range in its type (most of them in `model.plan`), then the fields against each other.
 """
 
 from __future__ import annotations
@@ -29,14 +29,14 @@ from morningmix.storage.text import read_bytes
 
 _LARGEST_BYTES = 8_000_000
 _MOST_VALUES = 200_000
-"""An hour with ten voices ridden throughout holds 150,000; and finding as many errors takes seconds, not minutes."""
+"""An hour with ten ridden vocals holds 150,000. The limit keeps the search for errors in a sheet to seconds."""
 _FORMER_CLEANING = {"ears": "targets", "turned": "gain_steps"}
 _FORMER_TRACK = {"turned": "gain_step"}
-"""Names that fields of a plan had in format 2, and what they are called now."""
+"""Names of a plan's fields in format 2, and their names today."""
 _MOST_GAIN_DB = 200.0
-"""What all gains of an input may add up to, far under what 32-bit floats hold; design choice."""
+"""Most that all gains of an input may add up to, far below what 32-bit floats hold (design choice)."""
 _LONGEST_NAME_BYTES = 255
-"""Of a file in a folder, on any file system in use (common practice, no source)."""
+"""Longest file name on any file system in use (common practice, no source)."""
 
 
 def _inside(file: str) -> str:
@@ -75,14 +75,14 @@ class RecordedInput(_Sheet):
     """One input: its files in order, and what they were when the mix was made."""
 
     files: tuple[str, ...]
-    """How the recipe names it."""
+    """Its name in the recipe."""
     parts: tuple[str, ...]
     """Every file it was read from, in order."""
     sha256: tuple[Sha256, ...]
 
 
 class MixFile(_Sheet):
-    """What the meter read of the written mix; None where there was too little sound."""
+    """Meter readings of the written mix; None where there was too little sound."""
 
     file: File
     integrated_lufs: Decibels | None
@@ -103,9 +103,9 @@ class Recall(_Sheet):
     """A whole recall sheet."""
 
     recall: Literal[2, 3] = 3
-    """Format 2 knows neither `sha256` nor `versions`."""
+    """Format 2 has neither `sha256` nor `versions`."""
     morningmix: str
-    """The version that wrote it."""
+    """Version of the program that wrote it."""
     title: str
     tracks_folder: Folder
     """Folder with the raw tracks, relative to the recall sheet where the system allows it."""
@@ -116,13 +116,13 @@ class Recall(_Sheet):
     mix: MixFile
     stems: Annotated[tuple[File, ...], MaxLen(len(READABLE_FAMILIES))]
     reachable_lufs: Decibels | None = None
-    """As loud as it can be made without squeezing its peaks harder than asked."""
+    """Loudness that can be reached without more limiting than the target allows."""
     files: list[File]
-    """All files of the song folder that this mix made, relative to it; what is not listed is somebody's own."""
+    """All files of this mix, relative to the song folder; any other file there is somebody's own."""
     sha256: dict[File, Sha256] | None = None
-    """What is in those files, but for the sheet itself; None where that is not known."""
+    """SHA-256 of those files, except the sheet itself; None if unknown."""
     versions: dict[_Word, _Word] | None = None
-    """Of this program and all else that its bytes depend on, by name; None where that is not known."""
+    """Versions of this program and of everything else that the bytes depend on, by name; None if unknown."""
 
     @property
     def mix_id(self) -> str:
@@ -181,7 +181,7 @@ def _rename(fields: dict[str, Any], names: Mapping[str, str]) -> None:
 
 
 def _unreadable(path: Path, where: str, says: str) -> RecipeError:
-    # Somebody's keys may hold anything.
+    # Keys from somebody else may hold anything.
     where = where.encode("unicode_escape").decode()
     where = where if len(where) <= 120 else f"{where[:100]}..."
     return RecipeError(
@@ -190,11 +190,11 @@ def _unreadable(path: Path, where: str, says: str) -> RecipeError:
 
 
 def unsaid(_line: str) -> None:
-    """Says nothing of a sheet that is skipped."""
+    """Ignore skipped sheets."""
 
 
 def read_sheets(paths: Iterable[Path], skipped: Callable[[str], None]) -> list[tuple[Path, Recall]]:
-    """Those of the sheets that can be read, each with its path; a line about each of the others goes to `skipped`.
+    """The sheets that can be read, each with its path; `skipped` receives a line about each of the others.
 
     Raises `RecipeError` if there are some and none can be read.
     """
@@ -221,7 +221,7 @@ def recall_text(recall: Recall) -> str:
 
 
 def _contradictions(sheet: Recall) -> Iterator[tuple[str, str]]:
-    """Where the fields of a sheet do not fit each other, and how."""
+    """Fields of a sheet that contradict each other, and how."""
     plan = sheet.plan
     if round(plan.end_s * plan.rate_hz) <= round(plan.start_s * plan.rate_hz):
         yield "plan.end_s", "the song must end after it starts"

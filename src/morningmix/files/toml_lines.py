@@ -1,7 +1,7 @@
-"""TOML with places: what a person wrote, and in which line, so that every complaint can point at it.
+"""TOML with positions, so that every complaint can name its line.
 
 A model is a pydantic class; `checked` turns its first error (by line) into one sentence. `Toml.places` also holds where
-each value stands, so that one value can be exchanged and everything else in the file stays as it is, byte for byte.
+each value stands, so that one value can be replaced while everything else in the file stays as it is, byte for byte.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ _VALUE_PIECE = re.compile(
 )
 _QUOTED = re.compile(r""""(?:[^"\\\n]|\\.)*"?|'[^'\n]*'?|#[^\n]*""")
 _LONGEST_LINE = 500
-"""Signs outside quotes and remarks. Design choice: no line needs a tenth of it, and the time that a dotted key takes
-grows with the square of its length."""
+"""Characters outside quotes and comments. No sensible line needs a tenth of it, and a dotted key takes time with the
+square of its length (design choice)."""
 _SYNTAX_PLACE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 
@@ -66,7 +66,7 @@ class Toml:
     """A parsed text."""
 
     label: str
-    """How errors call it, usually the file's name."""
+    """Name in error messages, usually the file's."""
     text: str
     data: Mapping[str, Any]
     places: Mapping[Loc, Place]
@@ -81,7 +81,7 @@ class Toml:
         return _line(self.text, self.start(loc))
 
     def refusal(self, loc: Loc, says: str) -> RecipeError:
-        """The error that points at `loc`."""
+        """An error that names the line of `loc`."""
         return RecipeError(f"{self.label}, line {self.line(loc)}: {says}")
 
 
@@ -110,13 +110,13 @@ def parse(text: str, label: str, *, inline_tables: bool = False) -> Toml:
 
 
 def checked(model: type[_Model], toml: Toml) -> _Model:
-    """The data as a `model`; `RecipeError` for what stands first in the file among all that is wrong."""
+    """The data as a `model`. Raises `RecipeError` for the first error in the file."""
     try:
         return model.model_validate(toml.data)
     except ValidationError as error:
         errors = error.errors(include_url=False)
         misspelt_in = {found["loc"][:-1] for found in errors if found["type"] == "extra_forbidden"}
-        # A misspelt key is also a missing one: the spelling is what to tell.
+        # A misspelt key also leaves one missing, and the misspelling is what helps.
         errors = [found for found in errors if found["type"] != "missing" or found["loc"][:-1] not in misspelt_in]
         first = min(errors, key=lambda found: _line_start(toml.text, toml.start(found["loc"])))
         raise toml.refusal(first["loc"], _sentence(model, first)) from error
@@ -130,7 +130,7 @@ def did_you_mean(word: str, words: Iterable[str]) -> str:
 
 
 def between(low: float, high: float) -> AfterValidator:
-    """Numbers from `low` to `high` only."""
+    """Numbers from `low` to `high`."""
 
     def check(value: float | None) -> float | None:
         if value is not None and not low <= value <= high:
@@ -152,7 +152,7 @@ def _line_start(text: str, offset: int) -> int:
 
 
 def _scan(text: str, label: str, inline_tables: bool) -> dict[Loc, Place]:
-    """Places of all keys and tables of a text that is known to be valid."""
+    """Positions of all keys and tables of a text that is known to be valid."""
     places: dict[Loc, Place] = {}
     counts: dict[Loc, int] = {}
     table: Loc = ()

@@ -33,7 +33,7 @@ from morningmix.workers.prefetch import after, cancel_or_wait
 _TRACK_SEED = 1000
 
 Weighted = Future[NDArray[np.float64]]
-"""A family's next block, K-weighted, when it is rendered."""
+"""A family's next block, K-weighted, once it is rendered."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +58,7 @@ class Families:
 
 
 class _Family:
-    """One family being summed: its tracks in the plan's order, its part of the reverb, its meters."""
+    """One family while it is summed: its tracks in the plan's order, its part of the reverb, its meters."""
 
     def __init__(self, name: str, plan: SongPlan, scratch: FloatScratch, frames: int) -> None:
         self.tracks = [index for index, track in enumerate(plan.tracks) if track.family == name]
@@ -198,7 +198,7 @@ def _fade(plan: SongPlan, start: int, count: int, frames: int) -> NDArray[np.flo
 
 
 def _gram(weighted: Sequence[NDArray[np.float64]], hop: int) -> NDArray[np.float64]:
-    """Products of all pairs per hop, mean over the hop's frames; a last hop that is not whole is dropped."""
+    """Products of all pairs, mean per hop; a last hop that is not whole is dropped."""
     hops = weighted[0].shape[1] // hop
     stacked = np.stack([w[:, : hops * hop].reshape(2, hops, hop) for w in weighted])
     by_hop = np.ascontiguousarray(stacked.transpose(2, 0, 1, 3)).reshape(hops, len(weighted), 2 * hop)

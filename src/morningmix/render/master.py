@@ -35,7 +35,7 @@ class _Trimmed:
 
     @contextmanager
     def blocks(self, run: Pass) -> Iterator[Iterator[tuple[int, int, list[Block]]]]:
-        """Block after block, read one ahead: first frame, frames, and each family in the order of `Families.names`."""
+        """Blocks in order, read one ahead: first frame, frames, and each family in the order of `Families.names`."""
         longest = run.block_frames(self.families.rate_hz)
         starts = range(0, self.families.frames, longest)
         stretches = [(start, min(longest, self.families.frames - start)) for start in starts]

@@ -1,4 +1,4 @@
-"""One pass through a song: on which threads, in blocks of which length."""
+"""One pass through a song: its threads and the length of its blocks."""
 
 from __future__ import annotations
 
