@@ -1,4 +1,4 @@
-"""Delay and polarity of close microphones against those further away."""
+"""Delay and polarity of close microphones relative to those further away."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from morningmix.model.plan import Reason
 
 LEAST_CORRELATION = 0.2
 LEAST_MARGIN_DB = 1.5
-"""Polarity is inverted only where that gains at least this much level (design choice)."""
+"""Polarity is only inverted if that gains at least this much level (design choice)."""
 
 _SOURCE = "Clifford and Reiss, JAES 61(11) 2013"
 
@@ -35,7 +35,7 @@ def pairs_to_align(playing: Sequence[Input]) -> list[tuple[int, int, str, str]]:
 
 
 def flip_margin_db(one: Input) -> float | None:
-    """Level gained with the other microphone by inverting an input's polarity, dB; None if unknown."""
+    """Level gained together with the other microphone by inverting an input, dB; None if unknown."""
     facts = one.alignment
     if facts is None:
         return None

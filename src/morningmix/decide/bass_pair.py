@@ -10,8 +10,7 @@ from morningmix.model.input import Input
 from morningmix.units import power_db
 
 QUIETER_DB = 10.0
-"""A line has no room in it: in its rests it is so much further under its loud level than a microphone
-(design choice)."""
+"""A line has no room in it: in rests it is this much further below its loud level than a microphone (design choice)."""
 
 
 def line_and_microphone(inputs: Sequence[Input]) -> tuple[Input, Input] | None:

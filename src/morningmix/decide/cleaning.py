@@ -12,7 +12,8 @@ from morningmix.model.plan import Cleaning
 
 
 def decide_cleaning(playing: Sequence[Input], gain_steps: Mapping[int, GainStep]) -> Cleaning | None:
-    """Microphones in front of people are cleaned unless somebody says otherwise; everything that plays helps."""
+    """Microphones in front of people are cleaned unless the recipe says otherwise; every input that plays is a
+    reference."""
     methods = {one.index: one.wish.bleed for one in playing if one.preset.cleaned}
     targets = tuple((index, method == "full") for index, method in methods.items() if method in ("full", "mask"))
     if not targets or len(playing) < 2:

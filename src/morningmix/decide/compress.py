@@ -24,7 +24,7 @@ _SOURCE = "Ma, De Man, Pestana, Black, Reiss, JAES 63(6) 2015, eqs. 15-22, bound
 
 
 def crest_factor(one: Input, plays: NDArray[np.bool_]) -> float:
-    """Peak over RMS, linear, median over the slots in which the input plays; 1 where nothing plays."""
+    """Crest factor (peak over RMS, linear), median over the slots in which the input plays; 1 where nothing plays."""
     if not plays.any():
         return 1.0
     power, peaks = (each[plays].astype(np.float64) for each in (one.facts.slots.powers, one.facts.slots.peaks))
@@ -32,7 +32,7 @@ def crest_factor(one: Input, plays: NDArray[np.bool_]) -> float:
 
 
 def low_share(one: Input, measured: Measurements) -> float:
-    """Share of the power under 1 kHz."""
+    """Fraction of the power below 1 kHz."""
     spectrum = one.facts.slots.spectrum()
     total = float(spectrum.sum())
     return float(spectrum[measured.band_centres_hz < 1000.0].sum()) / total if total > 0.0 else 0.0
@@ -43,8 +43,8 @@ def decide_compressor(
 ) -> tuple[Compressor | None, Reason]:
     """The compressor of one input at its working level.
 
-    `crests` and `lows` are the features of all inputs that take part; `low` is this input's own low share. The
-    threshold of the formula is raised until the mean reduction over the own sound (static curve on the peaks of the
+    `crests` and `lows` are the features of all inputs that take part; `low` is this input's own low fraction. The
+    threshold of the formula is raised until the mean reduction over the direct sound (static curve on the peaks of the
     slots) is what the preset allows.
     """
     bounds = one.preset.compressor

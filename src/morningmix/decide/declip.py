@@ -10,7 +10,7 @@ LONGEST_RUN_S = 0.001
 
 
 def decide_repair(one: Input) -> tuple[float, tuple[Reason, ...]]:
-    """Longest run that is interpolated, seconds, 0 for none; and why, if there is anything to say."""
+    """Longest run that is interpolated, in seconds (0: none), and why, if there is anything to say."""
     runs = one.facts.clipped_runs
     if not runs:
         return 0.0, ()

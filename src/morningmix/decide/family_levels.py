@@ -17,42 +17,42 @@ from morningmix.model.presets import RolePreset, Sourced
 from morningmix.units import db_to_gain
 
 UNCLEAR_VOICE_LU = -6.0
-"""A voice microphone in which singing cannot be told from bleed stays this far below the others."""
+"""A vocal microphone in which singing cannot be told from bleed stays this far below the others."""
 COHERENT_DB = 2.5
-"""Close microphones and the overhead hear the same drum, and moved into step they add up to so much more than their
-powers (measured on four songs)."""
+"""Close microphones and the overhead pick up the same drum; aligned, they add up to this much more than their powers
+(measured on four songs)."""
 _CARRIES_KIT = ("overhead", "drum kit")
 _LOUD = ("kick", "snare", "tom", "hi-hat", "overhead", "drum kit", "electric guitar")
-"""With any of these a line-up is loud, and voices sit a little deeper in it; without, it is quiet (design choice)."""
+"""With any of these a line-up is loud and vocals sit a little deeper in it; without, it is quiet (design choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
-    """One input on its way to its family: what the balance is solved from."""
+    """One input on its way to its family, as the balance needs it."""
 
     one: Input
     gain_db: float
     plays: NDArray[np.bool_]
     clear: bool
-    """Its own sound is told from bleed."""
+    """Its direct sound can be told from bleed."""
     powers: Powers
     """K-weighted, after gain, filters, gate and compressor, before the fader: ``(slots,)``."""
     filters: tuple[Filter, ...]
     dynamics_db: NDArray[np.float64]
-    """What gain, gate and compressor do to it: ``(slots,)``."""
+    """Gain of matching, gate and compressor together: ``(slots,)``."""
     level_db: float = 0.0
-    """Fader before the family's gain and before wishes."""
+    """Fader before the family's gain and before the recipe's settings."""
 
 
 def own_level_db(strip: Strip) -> float | None:
-    """The fader that brings an input's own sound to its role's level; None where it does not play."""
+    """The fader that brings an input's direct sound to its role's level; None where it does not play."""
     own_lufs = loudness_of(strip.powers, strip.plays)
     wanted = strip.one.preset.level_lu
     return None if own_lufs is None else on_grid_db((wanted.value if wanted else -12.0) - own_lufs)
 
 
 def with_levels(strips: Sequence[Strip]) -> list[Strip]:
-    """Faders that bring each input's own sound to its role's level; what lies between families is solved later."""
+    """Faders that bring each input's direct sound to its role's level; the families' levels are solved later."""
     levels = [own_level_db(strip) or 0.0 for strip in strips]
     for place, strip in enumerate(strips):
         if strip.clear:
@@ -130,7 +130,7 @@ def _mean(powers: Powers | int, mask: NDArray[np.bool_]) -> float:
 
 
 def solve_families(strips: Sequence[Strip], goals: Sequence[Goal]) -> dict[str, float]:
-    """Gain in dB per family that brings it to its goal, as if families were independent of each other."""
+    """Gain in dB per family that brings it to its goal, as if the families were independent."""
     families = [goal.family for goal in goals]
     if not strips:
         return {}
@@ -143,14 +143,14 @@ def solve_families(strips: Sequence[Strip], goals: Sequence[Goal]) -> dict[str, 
 
 
 def _coherent_db(strip: Strip, strips: Sequence[Strip]) -> float:
-    """Level that a drum microphone gains from the others on the same kit."""
+    """Level that a drum microphone gains from the other microphones on the same kit."""
     kit = [each.one.role for each in strips if each.one.preset.family == "drums"]
     together = len(kit) > 1 and any(role in _CARRIES_KIT for role in kit)
     return COHERENT_DB if together and strip.one.preset.family == "drums" else 0.0
 
 
 def whole_lufs(strips: Sequence[Strip], family_gains_db: Mapping[str, float], slot_s: float) -> float | None:
-    """Loudness of the whole where it is loud, LUFS; None where nothing sounds."""
+    """Loudness of the mix where it is loud, LUFS; None where nothing sounds."""
     if not strips:
         return None
     powers = np.sum(

@@ -1,4 +1,4 @@
-"""High-pass per role, and the roll-off that a speaker cabinet gives."""
+"""High-pass per role, and the roll-off of a speaker cabinet."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from morningmix.model.plan import Filter, Reason
 from morningmix.units import power_db
 
 LOUDSPEAKER_HZ = 5000.0
-"""No bass or guitar loudspeaker passes much above this (common practice, no source)."""
+"""No bass or guitar cabinet passes much above this (common practice, no source)."""
 DIRECT_AIR_DB = -45.0
 
 
 LINE_HAS_LOWS_HZ = 120.0
-"""Under this a bass comes from its line alone where there is one: two of them in the low end, a little apart in time,
-take from each other what they should add (common practice; the corner is a design choice)."""
+"""Below this a bass comes from its line alone if there is one: two of them in the low end, a little apart in time,
+cancel where they should add (common practice; the corner is a design choice)."""
 
 
 def decide_filters(

@@ -1,6 +1,6 @@
-"""What to change at the desk next time: what went wrong, in words, worst first.
+"""What to change at the desk next time: faults in words, worst first.
 
-Only what a person can act on is said. Levels at which something is said are common practice, no source, unless marked.
+Only faults that a person can act on are reported. Thresholds are common practice, no source, unless marked.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ MOST_DC = 0.002
 OPPOSITE_DB = 2.0
 VOICE_OVER_BAND_LU = 0.0
 NO_PART = {"desk mix": "is a mix of the other inputs", "click": "is a click track"}
-"""What is said of inputs that are no part of the music, by role."""
+"""What is said of inputs that are not part of the music, by role."""
 
 
 def find_faults(
@@ -55,7 +55,7 @@ def _of_input(one: Input, slot_s: float) -> list[Finding]:
 def _of_level(one: Input) -> list[Finding]:
     facts, name = one.facts, one.name
     found: list[Finding] = []
-    # A pop may hit full scale by itself; that is reported once.
+    # A pop alone may hit full scale, and is reported once.
     if facts.clipped_runs > 2 * len(facts.pops_s):
         times = "once" if facts.clipped_runs == 1 else f"{facts.clipped_runs} times"
         drum = one.preset.family == "drums"
@@ -79,11 +79,11 @@ def _of_level(one: Input) -> list[Finding]:
 
 
 def _of_the_take(one: Input) -> list[Finding]:
-    """What happened while it was recorded."""
+    """Faults that happened during the recording."""
     facts, name = one.facts, one.name
     found: list[Finding] = []
     if one.role_is_guess and one.role in NO_PART:
-        # A name that was guessed does not say which input it is.
+        # A guessed name does not tell which input it is.
         which = f"{name} ({' and '.join(facts.files)})"
         says = f"{which} {NO_PART[one.role]}, so it is left out. If that is wrong, write its role into the recipe."
         found.append(_finding(one, "no part", 55.0, says))
@@ -149,9 +149,9 @@ def _at(seconds: float) -> str:
 
 
 def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[int, Singing | None]) -> list[Finding]:
-    """Voice microphones in which the band is about as loud as the voice: bleed that was taken out, against what stayed.
+    """Vocal microphones in which the band is about as loud as the voice: bleed that was removed, against what stayed.
 
-    Only where the bleed was subtracted: a gate tells when somebody sings, not how loud the band is meanwhile.
+    Only where bleed was subtracted: a gate tells when somebody sings, not how loud the band is meanwhile.
     """
     found = []
     for one in inputs:

@@ -10,7 +10,7 @@ from morningmix.model.measured import TrackFacts
 from morningmix.model.plan import Reason
 
 WORKING_LUFS = -23.0
-"""Where gain matching puts an input's own sound while it plays (design choice: the alignment level of EBU R 128)."""
+"""Level that matching gives an input's direct sound (design choice: the alignment level of EBU R 128)."""
 HEADROOM_DBFS = -3.0
 """Peaks stay below this, so that the tracks can be written without clipping (design choice)."""
 

@@ -14,7 +14,7 @@ RAMP_S = 0.06
 
 
 def gated(one: Input) -> bool:
-    """Whether anybody turned its gate off."""
+    """Whether the recipe turns its gate off."""
     return one.wish.bleed != "off"
 
 

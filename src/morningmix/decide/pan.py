@@ -25,7 +25,7 @@ WIDTHS = {
     "playback": 0.45,
     "vocals": 0.35,
 }
-"""How far out a family goes, in the order in which sides are dealt out (design choice; hard panning is generally
+"""How far out a family is panned, in the order in which sides are assigned (design choice; hard panning is generally
 unnecessary, same source)."""
 
 

@@ -1,8 +1,8 @@
 """Name and role of each input: from the recipe, the input list, the file name, or else the sound.
 
-The sound tells the family more surely than the role. What is used (common practice, no source):
-a drum is silence and short peaks; a bass lives under 300 Hz and has no air; no guitar loudspeaker passes much above
-9 kHz, while a voice microphone in a loud room hears cymbals; an overhead hears them most.
+The sound tells the family more surely than the role. Evidence (common practice, no source): a drum is short peaks and
+silence; a bass stays below 300 Hz and has no treble; no guitar cabinet passes much above 9 kHz, while a vocal
+microphone in a loud room picks up cymbals, and an overhead picks up most of them.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ GUESSED = "guessed from the sound"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guess:
-    """A role guessed from the sound, and what it was guessed by."""
+    """A role guessed from the sound, and the evidence for it."""
 
     role: str
     because: str
@@ -37,17 +37,17 @@ class Guess:
 class _Sound:
     centroid_hz: float
     air_db: float
-    """Power above 9 kHz re all."""
+    """Power above 9 kHz re the whole."""
     crest_db: float
     swing_db: float
-    """Between the 20th and the 95th percentile of the level."""
+    """Difference between the 20th and the 95th percentile of the level."""
     busy: float
-    """Share of the take within 20 dB of its loud level."""
+    """Fraction of the take within 20 dB of its loud level."""
     side: float
 
 
 def guess_no_parts(sums: Mapping[int, SumOfOthers], clicks: Mapping[int, Ticking]) -> dict[int, Guess]:
-    """Guesses for the inputs that are no part of the music, by their place in the take."""
+    """Guesses for inputs that are not part of the music, by index in the take."""
     guesses = {
         index: Guess(
             role="click", because=f"the same short sound {_beats(ticking)} times a minute, with silence in between"
@@ -68,7 +68,7 @@ def _beats(ticking: Ticking) -> str:
 def guess_roles(measured: Measurements, no_parts: Mapping[int, Guess] = MappingProxyType({})) -> tuple[Guess, ...]:
     """A role for every input from its sound alone, in the order of the take.
 
-    `no_parts` are the inputs that were heard to be no part of the music.
+    `no_parts` are inputs that are known not to be part of the music.
     """
     sounds = [_sound(track, measured) for track in measured.tracks]
     guesses: list[Guess | None] = [
@@ -121,7 +121,7 @@ def _centre(sound: _Sound) -> str:
 
 
 def _plain_guess(track: TrackFacts, sound: _Sound) -> Guess | None:
-    """What a track shows by itself; None for an open microphone (overhead or voice)."""
+    """A guess from one track alone; None for an open microphone (overhead or vocal)."""
     where = _centre(sound)
     if track.silent or sound.busy == 0.0:
         return Guess(role="other", because="it recorded nothing")
@@ -189,7 +189,7 @@ def _stem(files: tuple[str, ...]) -> str:
 
 
 def _distinct(inputs: Sequence[Input]) -> tuple[Input, ...]:
-    """Number the names that come more than once."""
+    """Number names that occur more than once."""
     counts: dict[str, int] = {}
     for one in inputs:
         counts[plain(one.name)] = counts.get(plain(one.name), 0) + 1
@@ -209,7 +209,7 @@ def _distinct(inputs: Sequence[Input]) -> tuple[Input, ...]:
 def choose_lead(
     inputs: Sequence[Input], sings_alone_s: Mapping[int, float], roles: Mapping[str, RolePreset]
 ) -> tuple[Input, ...]:
-    """Among voices whose role is a guess, who sings most while no other voice does leads; the others back.
+    """Among vocals with guessed roles, the one that sings alone most leads; the others back.
 
     A lead that somebody wrote down stays the lead. `sings_alone_s` is by `Input.index`.
     """
@@ -237,7 +237,7 @@ def choose_lead(
 def sings_alone_s(
     inputs: Sequence[Input], singing: Mapping[int, Singing | None], measured: Measurements
 ) -> dict[int, float]:
-    """Seconds in which each voice sings and no other does, by `Input.index`."""
+    """Seconds in which each vocal sings and no other does, by `Input.index`."""
     sings = {
         one.index: spans_to_mask(found.sings_s, measured.slots, measured.slot_s)
         for one in inputs

@@ -1,6 +1,6 @@
 """The plan of one song up to its families: one slice of the measurements in, numbers with reasons out.
 
-What belongs to the whole take comes ready from `decide.take_setup`; a song moves faders and nothing else.
+What the whole take shares comes from `decide.take_setup`; a song only moves faders.
 """
 
 from __future__ import annotations
@@ -28,13 +28,13 @@ from morningmix.units import clock
 
 MOVE_RAMP_S = 0.3
 FADE_IN_S, FADE_OUT_S = 0.05, 0.5
-"""Fades where a song is cut out of a take: against clicks, and as a hand on the fader does (design choice)."""
+"""Fades where a song is cut out of a take: against clicks, and as an engineer would pull the fader (design choice)."""
 LEVEL_RANGE_DB, FAMILY_RANGE_DB = 3.0, 6.0
-"""How far a song moves an input within its family, and a family, from where they rest (design choice)."""
+"""How far a song moves an input within its family, and a family, from their resting faders (design choice)."""
 
 
 def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
-    """Everything up to the families of one song, on what was set up for the whole take."""
+    """The plan of one song up to its families, on the set-up of the whole take."""
     measured, target = take.measured, take.target
     start_s, end_s = song.start_s, song.end_s
     here = _cut(measured, start_s, end_s)
@@ -86,19 +86,19 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Balance:
-    """What the inputs of a song are to each other."""
+    """Levels of a song's inputs relative to each other."""
 
     goals: Mapping[str, Goal]
     """By family."""
     gains_db: Mapping[str, float]
-    """By family, before what brings the whole to its target."""
+    """By family, before the gain that brings the mix to its target."""
     to_target_db: float
     room_db: float
-    """What all sends are moved by."""
+    """Change of all sends."""
     rides: Mapping[int, tuple[Points, Reason]]
     """By `Input.index`."""
     names: Mapping[int, str]
-    """Of those that take part."""
+    """Of the inputs that take part."""
 
 
 def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
@@ -173,7 +173,7 @@ def _rides(
 
 
 def _tilted(strip: Strip, here: Measurements, tilt_db: float) -> Strip:
-    """The strip with the tilt of the whole on it; its fader within the family stays."""
+    """The strip with the tilt of the whole mix; its fader within the family stays."""
     powers = k_powers(strip.one.facts, here, strip.filters, tilt_db) * 10.0 ** (strip.dynamics_db / 10.0)
     return replace(strip, powers=powers)
 
@@ -191,7 +191,7 @@ def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> d
 
 
 def _played_lufs(strips: Sequence[Strip], setups: Setups, slot_s: float) -> float | None:
-    """Loudness of the song with all faders where they rest in the take."""
+    """Loudness of the song with all faders at their resting levels in the take."""
     resting = [replace(strip, level_db=setups.of[strip.one.index, strip.one.role].level_db) for strip in strips]
     return whole_lufs(resting, setups.family_gains_db, slot_s)
 

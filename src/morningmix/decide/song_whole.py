@@ -1,4 +1,4 @@
-"""Tell a whole song from a false start or one that broke off. All thresholds are design choices."""
+"""Tell whole songs from false starts and songs that broke off. All thresholds are design choices."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def _instruments(activity: Activity, families: Sequence[str], first: int, last: 
 
 
 def why_not(activity: Activity, families: Sequence[str], band: Band, first: int, last: int) -> tuple[str | None, bool]:
-    """Why frames `first` to `last` hold no whole song, None if they do; and whether that shows."""
+    """Why frames `first` to `last` are no whole song (None: they are one), and whether the music shows that."""
     seconds = (last - first) * band.frame_s
     if seconds < SONG_S:
         return f"false start: the band stops after {seconds:.0f} s", True
@@ -76,10 +76,10 @@ def why_not(activity: Activity, families: Sequence[str], band: Band, first: int,
 
 
 def _whole(instruments: NDArray[np.float64], frame_s: float) -> bool | None:
-    """Whether the song's beginning followed when its last passage came before; None if that passage came only once.
+    """Whether the song's beginning follows an earlier copy of its last passage; None if there is no such copy.
 
-    Songs are made of parts that come again. One that is played through stops where a part ends, so where its last
-    passage was heard before, a part began after it (perhaps after a pause). `instruments` is ``(lanes, frames)``.
+    Songs are made of repeated parts. One that is played through stops at the end of a part, so where its last passage
+    occurred before, another part began after it (perhaps after a pause). `instruments` is ``(lanes, frames)``.
     """
     length = round(PASSAGE_S / frame_s)
     frames = instruments.shape[1]

@@ -1,7 +1,7 @@
-"""What is set up once for a whole take: filters, gain, compressor, place, and where the faders rest.
+"""What is set up once for a whole take: filters, gain, compressor, pan and resting faders.
 
-So every song sounds as if one person had set up the desk for the evening. An input that changes roles between songs,
-because singers swap, is set up once for each role, by what it plays there.
+All songs then sound as if one person had set up the desk for the evening. An input that changes roles between songs,
+because singers swap, is set up once for each role, from what it plays there.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """Everything that the songs of a take are decided from."""
+    """Everything that a take's songs are decided from."""
 
     inputs: tuple[Input, ...]
     singing: Mapping[int, Singing | None]
@@ -61,13 +61,13 @@ class Setup:
     plays_above: float
     """K-weighted `momentary` power after the filters, above which an input plays whose bleed is not modelled."""
     clear: bool
-    """Its direct sound is told from bleed."""
+    """Its direct sound can be told from bleed."""
     why_gain: Reason
     why_filters: tuple[Reason, ...]
     why_de_esser: tuple[Reason, ...]
     why_compressor: Reason
     level_db: float = 0.0
-    """Where its fader rests, before the family's gain and before wishes."""
+    """Resting fader, before the family's gain and the recipe's settings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +78,7 @@ class Setups:
     """By `Input.index` and role."""
     pans: Mapping[int, tuple[float, Reason]]
     family_gains_db: Mapping[str, float]
-    """Where the families rest; only their differences count."""
+    """Resting faders of the families; only their differences count."""
 
 
 def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
@@ -164,7 +164,7 @@ def _cuts(strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurem
 
 
 def _standing(sounding: Mapping[tuple[int, str], Input]) -> list[Input]:
-    """Each input once; whoever leads in any song is panned as a lead in all."""
+    """Each input once; a vocal that leads in any song is panned as a lead in all."""
     chosen: dict[int, Input] = {}
     for (index, role), one in sounding.items():
         if index not in chosen or role == "lead vocal":
@@ -223,17 +223,17 @@ def left_out(one: Input, slot_s: float) -> Reason | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Stretch:
-    """What is looked at to set a take up: all that lies in any of its songs."""
+    """What a take is set up from: everything that lies in any of its songs."""
 
     used: Mask
-    """Of all slots of the take, those that lie in a song."""
+    """Whether each slot of the take lies in a song."""
     here: Measurements
-    """Of those slots alone."""
+    """Those slots alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Features:
-    """What a compressor is decided by: one input against all that take part."""
+    """What a compressor is decided from: one input relative to all that take part."""
 
     crests: Sequence[float]
     lows: Sequence[float]
@@ -242,7 +242,7 @@ class _Features:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Played:
-    """An input before anything but its filters is decided."""
+    """An input of which only the filters are decided."""
 
     filters: tuple[Filter, ...]
     why_filters: tuple[Reason, ...]
@@ -314,7 +314,7 @@ def _setup(one: Input, played: _Played, stretch: _Stretch, features: _Features) 
 
 
 def dynamics_db(one: Input, setup: Setup, opened: Mask | None) -> NDArray[np.float64]:
-    """Gain of an input's matching, gate (open in those slots; None: no gate) and compressor, dB: ``(slots,)``."""
+    """Gain of matching, gate (open in those slots; None: no gate) and compressor, dB: ``(slots,)``."""
     level_db = np.full(len(one.facts.slots), setup.gain_db)
     if opened is not None and setup.gate_floor_db is not None:
         level_db += np.where(opened, 0.0, setup.gate_floor_db)

@@ -18,7 +18,7 @@ class ReportedSong:
 
     title: str
     take: int
-    """Which take it is cut from."""
+    """The take it is cut from."""
     plan: SongPlan
     master: MasterPlan
     facts: SongFacts
@@ -38,17 +38,17 @@ class Cut:
 
     @property
     def unsure(self) -> bool:
-        """Its start or end is a guess that somebody should listen to."""
+        """Its start or end is a guess that needs a listen."""
         return self.start.unsure or self.end.unsure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportedTake:
-    """One take and all that was measured in it."""
+    """One take and its measurements."""
 
     take: Take
     measured: Measurements
     inputs: Sequence[Input]
     singing: Mapping[int, Singing | None]
-    """By `Input.index`; None where its own sound cannot be told from bleed."""
+    """By `Input.index`; None where direct sound cannot be told from bleed."""
     cuts: Sequence[Cut] = ()

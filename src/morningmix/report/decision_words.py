@@ -39,7 +39,7 @@ FINDINGS: Mapping[str, str] = {
 
 
 def input_decision(what: str, track: TrackPlan) -> Decision:
-    """The decision behind a track's `Reason.what`; a word that only an old recall sheet knows stands for itself."""
+    """The decision behind a track's `Reason.what`; a field that only an old recall sheet has stands for itself."""
     word = _OF_INPUT.get(what)
     return _unknown(what) if word is None else word(track)
 
@@ -86,7 +86,7 @@ def decibels(value_db: float) -> str:
 
 
 def timing(delay_s: float) -> str:
-    """How far an input is moved in time; empty where it is not."""
+    """Time shift of an input; empty where it is not moved."""
     return f"{number(abs(delay_s) * 1000.0, 2)} ms {'later' if delay_s > 0 else 'earlier'}" if delay_s else ""
 
 

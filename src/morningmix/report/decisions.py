@@ -64,7 +64,7 @@ def _compressor(track: TrackPlan) -> str:
 
 
 def reasons(song: ReportedSong) -> list[tuple[str, Table]]:
-    """Each input's name with the reasons for all that was decided for it."""
+    """Each input's name with the reasons for every decision about it."""
     return [(track.name, _reasons(track)) for track in song.plan.tracks]
 
 
@@ -79,7 +79,7 @@ def _reasons(track: TrackPlan) -> Table:
 
 
 def master_decisions(song: ReportedSong) -> Table:
-    """What was decided for the whole mix, with the reasons."""
+    """Decisions about the whole mix, with their reasons."""
     master, trims = song.master, song.master.trims
     reverb = song.plan.reverb
     because = {f"trim {goal.family}": goal.because for goal in song.plan.goals}

@@ -1,6 +1,6 @@
 """Plans in words: what was done to each input and to the whole song, and why.
 
-A summary names what matters most; papers are named only where somebody asks for them.
+A summary names what matters most; papers are only named on request.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ _OF_WHOLE, _OF_SONG = 5, 8
 
 
 def songs_in_brief(songs: Sequence[tuple[SongPlan, MasterPlan]], *, sources: bool) -> list[str]:
-    """What matters most in every song: the whole first, then one line an input, the loudest decisions first."""
+    """What matters most in every song: the whole first, then one line per input, the biggest decisions first."""
     kept = songs[: MOST_LINES // _OF_SONG]
     left = MOST_LINES - 2
     lines: list[str] = []
@@ -113,7 +113,7 @@ def _told(says: str, why: Reason | Goal, sources: bool) -> str:
 
 
 def changes_in_words(before: SongPlan, after: SongPlan) -> list[str]:
-    """What is different in a new version of a song, most telling first; nothing of what follows from it."""
+    """What differs in a new version of a song, most telling first, without the consequences."""
     said: list[str] = []
     former = {track.name: track for track in before.tracks}
     for track in after.tracks:

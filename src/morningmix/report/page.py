@@ -69,7 +69,7 @@ def _stretches(songs: Sequence[ReportedSong], take: int) -> list[Stretch]:
 
 
 def _once(inputs: Sequence[Sequence[InputInTake]]) -> list[InputInTake]:
-    """Every input once, as it is in the first take that has it."""
+    """Every input once, from the first take that has it."""
     found: dict[tuple[str, ...], InputInTake] = {}
     for take in inputs:
         for one in take:

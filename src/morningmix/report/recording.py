@@ -19,7 +19,7 @@ from morningmix.report.words import below_clipping, count, listed, minutes, name
 from morningmix.units import clock, powers_db
 
 _OVER_DB = 50.0
-"""Height of the picture of what was taken out."""
+"""Range of the picture of bleed removal."""
 _COLUMNS = 300
 _SMALLEST_SHARE = 0.01
 """Smaller shares of a microphone's sound are not listed."""
@@ -42,13 +42,13 @@ class InputInTake:
     input: Input
     singing: Singing | None
     is_target: bool
-    """Its own sound is separated from bleed, or should be."""
+    """Its direct sound is separated from bleed, or should be."""
     playing: Mask
     level: Level
 
     @property
     def unclear(self) -> bool:
-        """Its own sound cannot be told from bleed."""
+        """Its direct sound cannot be told from bleed."""
         return self.is_target and self.singing is None and not self.input.facts.silent
 
 
@@ -105,7 +105,7 @@ def _how_sure(cuts: Sequence[Cut]) -> str:
 
 
 def _cuts(cuts: Sequence[Cut]) -> Table:
-    """Why each listed stretch starts and ends where it does, what is least sure first."""
+    """Why each listed stretch starts and ends where it does, the least certain first."""
     rows = [
         [
             Markup("{}{}").format(named(cut.title), "" if cut.aside is None else ", left out"),
@@ -264,7 +264,7 @@ def _cleaning(one: InputInTake, measured: Measurements) -> tuple[str, str, Array
     rests = ~one.playing
     says = "never pauses"
     if rests.any():
-        # The median: soft ends of lines count as rests too, and would drown the mean.
+        # The median, because soft ends of lines count as rests too and would dominate a mean.
         less_db = float(np.median(powers_db(before[rests]) - powers_db(after[rests])))
         verb = "singing" if one.input.preset.family == "vocals" else "playing"
         says = f"{number(less_db, 0)} dB less bleed when nobody is {verb}"
