@@ -71,8 +71,8 @@ def measure_cleaned_singing(cleaned: Cleaned) -> Singing | None:
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(sings & is_open, hop_s),
-        because=f"open {100 * is_open.mean():.0f} % of the time, where the voice stands {opens_at_db(reach_db):.1f} dB "
-        "above what is left of the bleed",
+        because=f"open {100 * is_open.mean():.0f} % of the time, when the voice is {opens_at_db(reach_db):.1f} dB "
+        "above the remaining bleed",
     )
 
 
@@ -99,6 +99,6 @@ def _singing(over_bleed_db: NDArray[np.float32], hop_s: float, floor: _NoiseFloo
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(widen(sings, 2, 2), hop_s),
-        because=f"open {100 * is_open.mean():.0f} % of the time, where it is {opens:.1f} dB louder than the bleed "
-        f"that {against} predict",
+        because=f"open {100 * is_open.mean():.0f} % of the time, when it is {opens:.1f} dB louder than the bleed "
+        f"predicted from {against}",
     )

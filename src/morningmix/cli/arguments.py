@@ -100,7 +100,7 @@ def mix(
         )
         try:
             with Bar(shown=not as_json, of=(number, len(sources))) as bar:
-                results.append(run(order, bar.told))
+                results.append(run(order, bar.show))
         except MorningmixError as error:
             if len(sources) == 1:
                 raise
@@ -143,7 +143,7 @@ def recipe(
 
     order = Order(source=folder, cwd=Path.cwd(), out=out, workers=workers)
     with Bar(shown=not as_json) as bar:
-        result = write_recipe(order, bar.told)
+        result = write_recipe(order, bar.show)
     if as_json:
         messages.as_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **messages.input_facts(result)})
         return
@@ -172,7 +172,7 @@ def check(
     from morningmix.report.decision_words import FINDINGS
 
     with Bar(shown=not as_json) as bar:
-        result = run(Order(source=source, cwd=Path.cwd(), out=out, workers=workers), bar.told)
+        result = run(Order(source=source, cwd=Path.cwd(), out=out, workers=workers), bar.show)
     if as_json:
         messages.as_json(messages.input_facts(result))
         return
@@ -205,7 +205,7 @@ def songs(
     from morningmix.commands.songs import songs as run
 
     with Bar(shown=not as_json) as bar:
-        result = run(Order(source=source, cwd=Path.cwd(), out=out, redo=redo, workers=workers), bar.told)
+        result = run(Order(source=source, cwd=Path.cwd(), out=out, redo=redo, workers=workers), bar.show)
     if as_json:
         messages.as_json(messages.song_facts(result))
         return
@@ -347,7 +347,7 @@ def share(
     from morningmix.share.send import share as run
 
     with Bar(shown=not as_json) as bar:
-        folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.told, messages.skipped)
+        folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.show, messages.skipped)
     if as_json:
         files = [
             {"title": one.title, "file": str(one.file), "peak_dbtp": one.peak_dbtp, "lowered_db": one.lowered_db}

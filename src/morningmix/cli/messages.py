@@ -148,8 +148,8 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
         first += ", left unchanged: talk about it."
     line(f"{first} Then mix it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
     for one in taken.agreed:
-        told = _asked(one.asked) if len(one.asked) > 1 else one.asked[0][0]
-        line(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({told})")
+        whose = _asked(one.asked) if len(one.asked) > 1 else one.asked[0][0]
+        line(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({whose})")
     for conflict in taken.conflicts:
         where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
         line(f"  {where}, left unchanged: {_asked(conflict.asked)}")

@@ -32,12 +32,12 @@ class Bar:
             self._rich.start()
         return self
 
-    def told(self, step: str, share: float) -> None:
-        """One step of the work is this far."""
+    def show(self, step: str, fraction: float) -> None:
+        """Show how far a step of the work is, 0..1."""
         if self._rich is not None:
             if step not in self._tasks:
                 self._tasks[step] = self._rich.add_task(visible(f"{self._which}{step}"), total=1.0)
-            self._rich.update(self._tasks[step], completed=share)
+            self._rich.update(self._tasks[step], completed=fraction)
 
     def __exit__(self, *error: object) -> None:
         if self._rich is not None:

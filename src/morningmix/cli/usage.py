@@ -118,7 +118,7 @@ def _refusal(error: Any, ctx: Any) -> str:
     extra = re.search(r"\(([^()]*)\)$", str(error))
     if extra:
         hint = "Names with spaces need quotes. " if " " not in extra[1] else ""
-        return f'"{extra[1]}" is too much here. {hint}Type: {_usage(ctx)}'
+        return f'"{extra[1]}" is one word too many. {hint}Type: {_usage(ctx)}'
     return f"{str(error).rstrip('.')}. {_see(ctx)}"
 
 

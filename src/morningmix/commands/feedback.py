@@ -117,12 +117,12 @@ def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict,
             wanted = {who: move.level_db for who, move in together if move.level_db}
             if not wanted:
                 continue
-            told = tuple(wanted.items())
+            whose = tuple(wanted.items())
             if min(wanted.values()) < 0.0 < max(wanted.values()):
-                conflicts.append(Conflict(song=song, name=name, stretch=stretch, asked=told))
+                conflicts.append(Conflict(song=song, name=name, stretch=stretch, asked=whose))
                 continue
             level_db = round(sum(wanted.values()) / len(wanted), 1)
-            agreed.append(Agreed(song=song, name=name, level_db=level_db, stretch=stretch, asked=told))
+            agreed.append(Agreed(song=song, name=name, level_db=level_db, stretch=stretch, asked=whose))
     return tuple(agreed), tuple(conflicts)
 
 
@@ -197,6 +197,6 @@ def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
 
 def _mark(one: Wishes) -> str:
     """A comment that identifies wishes that are already in the recipe."""
-    told = repr((plain(one.song), one.mix, one.who, [(m.name, m.level_db, m.from_s, m.to_s) for m in one.moves]))
-    told += repr([(note.at_s, note.says) for note in one.notes])
-    return f"# wishes of {one.who} for mix {one.mix} ({hashlib.sha256(told.encode('utf-8')).hexdigest()[:6]})"
+    content = repr((plain(one.song), one.mix, one.who, [(m.name, m.level_db, m.from_s, m.to_s) for m in one.moves]))
+    content += repr([(note.at_s, note.says) for note in one.notes])
+    return f"# wishes of {one.who} for mix {one.mix} ({hashlib.sha256(content.encode('utf-8')).hexdigest()[:6]})"

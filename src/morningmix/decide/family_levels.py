@@ -57,7 +57,7 @@ def with_levels(strips: Sequence[Strip]) -> list[Strip]:
     for place, strip in enumerate(strips):
         if strip.clear:
             continue
-        # Singing cannot be told from bleed here: the same total gain as the other voices, a little lower.
+        # Singing cannot be told from bleed here: the same gain as the other vocals, a little lower.
         family = strip.one.preset.family
         others = [
             s.gain_db + level

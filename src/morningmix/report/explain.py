@@ -43,7 +43,7 @@ def _in_brief(plan: SongPlan, master: MasterPlan, most: int, *, sources: bool) -
         if reason is None:
             lines.append(f"  {track.name}: left as recorded.")
         else:
-            lines.append(f"  {track.name}: {_told(input_decision(reason.what, track).says, reason, sources)}")
+            lines.append(f"  {track.name}: {_line(input_decision(reason.what, track).says, reason, sources)}")
     if len(shown) < len(inputs):
         lines.append(f"  {len(inputs) - len(shown)} more inputs with smaller changes.")
     return lines
@@ -88,8 +88,8 @@ def whole_in_words(plan: SongPlan, master: MasterPlan, *, sources: bool) -> list
     first = [*master.reasons, *plan.reasons, *others, *room]
     trimmed = {reason.what for reason in trims}
     goals = [goal for goal in plan.goals if f"trim {goal.family}" not in trimmed]
-    lines += [f"  {_told(song_decision(one.what, plan, master).says, one, sources)}" for one in (*first, *trims)]
-    lines += [f"  {_told(goal.family.capitalize(), goal, sources)}" for goal in goals]
+    lines += [f"  {_line(song_decision(one.what, plan, master).says, one, sources)}" for one in (*first, *trims)]
+    lines += [f"  {_line(goal.family.capitalize(), goal, sources)}" for goal in goals]
     return lines
 
 
@@ -98,7 +98,7 @@ def input_in_words(track: TrackPlan, *, sources: bool) -> list[str]:
     guess = ", a guess" if track.role_is_guess else ""
     where = f"in the {track.family} stem" if track.sounds else "left out of the mix"
     lines = [f"{track.name} ({' + '.join(track.files)}): {track.role}{guess}, {where}."]
-    lines += [f"  {_told(input_decision(one.what, track).says, one, sources)}" for one in track.reasons]
+    lines += [f"  {_line(input_decision(one.what, track).says, one, sources)}" for one in track.reasons]
     lines += [
         f"  {move.level_db:+.1f} dB from {clock(move.from_s)} to {clock(move.to_s)}: as the recipe says."
         for move in track.moves
@@ -106,7 +106,7 @@ def input_in_words(track: TrackPlan, *, sources: bool) -> list[str]:
     return lines
 
 
-def _told(says: str, why: Reason | Goal, sources: bool) -> str:
+def _line(says: str, why: Reason | Goal, sources: bool) -> str:
     """A decision and its reason on one line; a terminal has no true minus sign."""
     source = f" [{cited(why.source)}]" if sources else ""
     return f"{says}: {why.because}.{source}".replace("\N{MINUS SIGN}", "-")

@@ -154,11 +154,11 @@ def _marks(index: Path) -> set[str]:
 
 def _mark(path: Path) -> str:
     """Hash of a file's name and content; of the index page, without its last line."""
-    told = hashlib.sha256(os.fsencode(path.name) + b"\0")
+    digest = hashlib.sha256(os.fsencode(path.name) + b"\0")
     if path.name == INDEX:
-        told.update(_SEAL.sub(b"", path.read_bytes()))
+        digest.update(_SEAL.sub(b"", path.read_bytes()))
     else:
         with path.open("rb") as file:
             while chunk := file.read(_CHUNK_BYTES):
-                told.update(chunk)
-    return told.hexdigest()
+                digest.update(chunk)
+    return digest.hexdigest()

@@ -20,5 +20,5 @@ def step_progress(progress: Progress, step: str, total: float) -> Callable[[floa
     return on_seconds
 
 
-def no_progress(step: str, step_progress: float) -> None:
+def no_progress(step: str, fraction: float) -> None:
     """Ignore progress."""
