@@ -166,17 +166,17 @@ def test_is_no_song(what: Callable[[Score], None]) -> None:
     assert score.found() == ()
 
 
-def test_a_false_start_is_put_aside_and_the_song_after_it_is_whole() -> None:
+def test_a_false_start_is_left_out_and_the_song_after_it_is_whole() -> None:
     score = Score(140.0)
     score.play(5.0, 16.0, rings_s=0.5)
     score.sound(VOICE, 17.0, 22.0)
     score.clicks(24.0)
     score.play(26.0, 100.0)
-    aside, song = score.found()
-    assert (aside.keep, aside.reason) == (False, "false start: the band stops after 11 s")
+    false_start, song = score.found()
+    assert (false_start.keep, false_start.reason) == (False, "false start: the band stops after 11 s")
     assert song.keep
     assert song.start.at_s == pytest.approx(23.6, abs=0.15)
-    assert aside.end.at_s <= song.start.at_s
+    assert false_start.end.at_s <= song.start.at_s
 
 
 def test_a_fill_before_the_count_in_is_not_in_the_song() -> None:

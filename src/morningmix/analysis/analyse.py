@@ -105,7 +105,7 @@ def analyse(
     if recipe is None and not write_recipe:
         recipe = Recipe(path=None, tracks=tracks, title=_title(tracks), target=load_target("demo"))
     elif recipe is None:
-        recipe = _write_recipe(home, tracks, each_once(takes, [one.inputs for one in understood]))
+        recipe = _write_recipe(home, tracks, each_once(takes, [take.inputs for take in understood]))
         # From here on only the recipe counts, as it will next time; measurements are kept.
         understood = understand(recipe)
     _refuse_missing(recipe, takes)
@@ -117,7 +117,7 @@ def analyse(
             recipe_is_new=is_new,
             take=of.take,
             take_names=tuple(take.name for take in takes),
-            measured=replace(of.facts, tracks=tuple(one.facts for one in found.inputs)),
+            measured=replace(of.facts, tracks=tuple(input_.facts for input_ in found.inputs)),
             store=of.store,
             inputs=found.inputs,
             singing=found.singing,
@@ -155,7 +155,7 @@ def _title(tracks: Path) -> str:
 
 
 def _write_recipe(home: Home, tracks: Path, inputs: Sequence[Input]) -> Recipe:
-    lines = [_line(one) for one in inputs]
+    lines = [_line(input_) for input_ in inputs]
     text = new_recipe(tracks=path_from(tracks, home.root), title=_title(tracks), inputs=lines)
     with output_errors(home.root):
         home.root.mkdir(parents=True, exist_ok=True)
@@ -174,7 +174,9 @@ def _wish_of_each(
 ) -> dict[tuple[str, ...], InputWish]:
     """Settings of every input of a take, defaults filled in, by its files."""
     defaults = recipe.defaults if recipe else Defaults()
-    return wish_of_each((one.files for one in take.recordings), _wishes(recipe, list_inputs, take), defaults)
+    return wish_of_each(
+        (recording.files for recording in take.recordings), _wishes(recipe, list_inputs, take), defaults
+    )
 
 
 def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
@@ -214,11 +216,11 @@ def _understand(
 ) -> _Understood:
     """Decide what each input is, measure its bleed, decide what to clean, clean it, and measure what is left."""
     slot_s = of.facts.slot_s
-    inputs = tuple(_without_feedback(one, slot_s) for one in _identify(of, wishes))
-    playing = [one for one in inputs if one.preset.family and not one.facts.silent]
-    targets = [one.index for one in playing if one.preset.cleaned]
+    inputs = tuple(_without_feedback(input_, slot_s) for input_ in _identify(of, wishes))
+    playing = [input_ for input_ in inputs if input_.preset.family and not input_.facts.silent]
+    targets = [input_.index for input_ in playing if input_.preset.cleaned]
 
-    bleed, gain_steps = _measure_bleed(of, targets, [one.index for one in playing if one.index not in targets])
+    bleed, gain_steps = _measure_bleed(of, targets, [input_.index for input_ in playing if input_.index not in targets])
     cleaning = decide_cleaning(playing, gain_steps)
     cleaned = clean(cleaning) if cleaning else {}
 
@@ -227,15 +229,15 @@ def _understand(
         for index in targets
     }
     aligned = cached_alignments(of.take, of.facts, of.store, pairs_to_align(playing), of.cache)
-    inputs = tuple(_without_bleed(one, cleaned.get(one.index), slot_s) for one in inputs)
+    inputs = tuple(_without_bleed(input_, cleaned.get(input_.index), slot_s) for input_ in inputs)
     inputs = tuple(
         replace(
-            one,
-            facts=undo_gain_step(one.facts, gain_steps.get(one.index), slot_s),
-            alignment=aligned.get(one.index),
-            gain_step=gain_steps.get(one.index),
+            input_,
+            facts=undo_gain_step(input_.facts, gain_steps.get(input_.index), slot_s),
+            alignment=aligned.get(input_.index),
+            gain_step=gain_steps.get(input_.index),
         )
-        for one in inputs
+        for input_ in inputs
     )
 
     sings_alone = sings_alone_s(inputs, singing, of.facts)
@@ -248,10 +250,10 @@ def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish]) ->
     name_says = partial(role_from_name, roles=roles)
     inputs = identify(of.take.recordings, of.facts, wishes, roles, name_says)
     # Only where no role is written, not even as a guess.
-    unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
+    unknown = [input_.index for input_ in inputs if input_.role_source == GUESSED and input_.wish.role is None]
     if not unknown:
         return inputs
-    no_mix = [one.index for one in inputs if one.role != "desk mix"]
+    no_mix = [input_.index for input_ in inputs if input_.role != "desk mix"]
     no_parts = guess_no_parts(
         cached_desk_mixes(of.take, of.facts, of.store, no_mix, of.cache),
         cached_clicks(of.take, of.facts, of.store, unknown, of.cache),
@@ -274,36 +276,36 @@ def _measure_bleed(
     return bleed, gain_steps
 
 
-def _without_bleed(one: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
+def _without_bleed(input_: Input, cleaned: Cleaned | None, slot_s: float) -> Input:
     """The input with the slots of its cleaned sound, again without pops and feedback."""
     if cleaned is None:
-        return one
-    spans = [*one.facts.pops_s, *((tone.start_s, tone.end_s) for tone in one.facts.feedback)]
-    facts = replace(one.facts, slots=cleaned.slots.without(_touched(spans, slot_s)))
-    return replace(one, facts=facts, cleaned=cleaned, recorded=one.facts.slots)
+        return input_
+    spans = [*input_.facts.pops_s, *((tone.start_s, tone.end_s) for tone in input_.facts.feedback)]
+    facts = replace(input_.facts, slots=cleaned.slots.without(_touched(spans, slot_s)))
+    return replace(input_, facts=facts, cleaned=cleaned, recorded=input_.facts.slots)
 
 
 def _touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
     return {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
 
 
-def _without_feedback(one: Input, slot_s: float) -> Input:
+def _without_feedback(input_: Input, slot_s: float) -> Input:
     """The input without its feedback, for vocal and brass microphones; elsewhere a steady tone may be intended."""
-    if not one.facts.feedback:
-        return one
-    if not one.preset.cleaned:
-        return replace(one, facts=replace(one.facts, feedback=()))
-    slots = one.facts.slots.without(_touched([(tone.start_s, tone.end_s) for tone in one.facts.feedback], slot_s))
+    if not input_.facts.feedback:
+        return input_
+    if not input_.preset.cleaned:
+        return replace(input_, facts=replace(input_.facts, feedback=()))
+    slots = input_.facts.slots.without(_touched([(tone.start_s, tone.end_s) for tone in input_.facts.feedback], slot_s))
     peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
-    return replace(one, facts=replace(one.facts, slots=slots, peak_dbfs=peak_dbfs))
+    return replace(input_, facts=replace(input_.facts, slots=slots, peak_dbfs=peak_dbfs))
 
 
-def _line(one: Input) -> InputLine:
+def _line(input_: Input) -> InputLine:
     return InputLine(
-        files=one.facts.files,
-        name=one.name,
-        role=one.role,
-        player=one.wish.player,
-        guessed=one.role_is_guess,
-        note="recorded nothing" if one.facts.silent else None,
+        files=input_.facts.files,
+        name=input_.name,
+        role=input_.role,
+        player=input_.wish.player,
+        guessed=input_.role_is_guess,
+        note="recorded nothing" if input_.facts.silent else None,
     )

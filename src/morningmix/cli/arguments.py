@@ -111,7 +111,7 @@ def mix(
                 messages.mixed(results[-1])
     if as_json:
         messages.as_json(
-            messages.mix_facts(results[0]) if len(sources) == 1 else [messages.mix_facts(one) for one in results]
+            messages.mix_facts(results[0]) if len(sources) == 1 else [messages.mix_facts(result) for result in results]
         )
     elif len(sources) > 1:
         messages.line(f"{len(results)} of {len(sources)} rehearsals are ready.")
@@ -185,11 +185,11 @@ def check(
         for finding in result.findings:
             messages.line(f"  {messages.sentence(finding)}")
     messages.line()
-    width = max((len(one.name) for one in result.inputs), default=0)
-    for one in result.inputs:
-        role = f"{one.role}{'?' if one.role_is_guess else ''}"
-        kinds = ", ".join(FINDINGS[finding.kind] for finding in result.findings if finding.name == one.name)
-        messages.line(f"  {one.name:{width}}  {messages.recorded(one):34}  {role:18}  {kinds}".rstrip())
+    width = max((len(input_.name) for input_ in result.inputs), default=0)
+    for input_ in result.inputs:
+        role = f"{input_.role}{'?' if input_.role_is_guess else ''}"
+        kinds = ", ".join(FINDINGS[finding.kind] for finding in result.findings if finding.name == input_.name)
+        messages.line(f"  {input_.name:{width}}  {messages.recorded(input_):34}  {role:18}  {kinds}".rstrip())
 
 
 @app.command(cls=Command)
@@ -350,8 +350,8 @@ def share(
         folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.show, messages.skipped)
     if as_json:
         files = [
-            {"title": one.title, "file": str(one.file), "peak_dbtp": one.peak_dbtp, "lowered_db": one.lowered_db}
-            for one in shared
+            {"title": file.title, "file": str(file.file), "peak_dbtp": file.peak_dbtp, "lowered_db": file.lowered_db}
+            for file in shared
         ]
         messages.as_json({"folder": str(folder), "files": files})
         return
@@ -359,10 +359,10 @@ def share(
     messages.line(
         f"Packed {messages.counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html."
     )
-    for one in shared:
-        peak = "silent" if one.peak_dbtp is None else f"highest peak {-one.peak_dbtp:.1f} dB below clipping"
-        lowered = f", {one.lowered_db:.1f} dB softer to keep it there" if one.lowered_db else ""
-        messages.line(f"  {messages.near(one.file)}  {peak}{lowered}")
+    for file in shared:
+        peak = "silent" if file.peak_dbtp is None else f"highest peak {-file.peak_dbtp:.1f} dB below clipping"
+        lowered = f", {file.lowered_db:.1f} dB softer to keep it there" if file.lowered_db else ""
+        messages.line(f"  {messages.near(file.file)}  {peak}{lowered}")
 
 
 @app.command(cls=Command)
@@ -380,8 +380,8 @@ def compare(
     if as_json:
         messages.as_json({"songs": as_facts(compared), "only_in_one": alone, "recipe_lines": lines})
         return
-    for one in compared:
-        for text in in_words(one, with_plans=not lines):
+    for song in compared:
+        for text in in_words(song, with_plans=not lines):
             messages.line(text)
     for line in alone:
         messages.line(line)

@@ -34,8 +34,8 @@ def mixed(result: Result) -> None:
     from morningmix.units import clock
 
     line(_what_was_mixed(result))
-    for one in result.songs:
-        line(f"  {near(one.mix)}: {_loudness(one)}")
+    for song in result.songs:
+        line(f"  {near(song.mix)}: {_loudness(song)}")
     for finding in result.findings:
         line(f"  {sentence(finding)}")
     for title, changes in result.changes:
@@ -51,7 +51,7 @@ def mixed(result: Result) -> None:
         found(result)
     elif result.found is not None:
         line(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed in one piece.")
-    lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
+    lowered = [song for song in result.songs if song.target_lufs < song.wanted_lufs]
     if lowered:
         line(
             "A little softer than asked, because more would have squeezed the peaks too hard "
@@ -76,7 +76,7 @@ _CHANGES = 4
 
 
 def _what_was_mixed(result: Result) -> str:
-    fresh = sum(one.partial is not None for one in result.songs)
+    fresh = sum(song.partial is not None for song in result.songs)
     kept = len(result.songs) - fresh
     if not fresh:
         return "Nothing has changed since the last mix."
@@ -106,7 +106,7 @@ def counted(number: int, what: str) -> str:
 
 def found_in_words(found: Sequence[Found]) -> str:
     """How many songs were found, and how many tries were left out."""
-    kept = sum(one.song.keep for one in found)
+    kept = sum(stretch.song.keep for stretch in found)
     tries = len(found) - kept
     left_out = f", {'one try' if tries == 1 else f'{tries} tries'} left out" if tries else ""
     return f"{counted(kept, 'song')} found{left_out}"
@@ -117,21 +117,21 @@ def found(result: Result) -> None:
     from morningmix.units import clock
 
     stretches = result.found or ()
-    several = len({one.take for one in stretches}) > 1
+    several = len({stretch.take for stretch in stretches}) > 1
     for place, boundary in sorted(
         (
-            (f"{end} of {_where(one, several)}", boundary)
-            for one in stretches
-            for end, boundary in (("Start", one.song.start), ("End", one.song.end))
+            (f"{end} of {_where(stretch, several)}", boundary)
+            for stretch in stretches
+            for end, boundary in (("Start", stretch.song.start), ("End", stretch.song.end))
             if boundary.unsure
         ),
         key=lambda each: each[1].sure,
     ):
         line(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
-    for one in stretches:
-        times = f"{clock(one.song.start.at_s):>9} - {clock(one.song.end.at_s):>9}"
-        why = one.song.reason or f"{one.song.start.because}; {one.song.end.because}"
-        line(f"  {times}  {_where(one, several)}: {why}")
+    for stretch in stretches:
+        times = f"{clock(stretch.song.start.at_s):>9} - {clock(stretch.song.end.at_s):>9}"
+        why = stretch.song.reason or f"{stretch.song.start.because}; {stretch.song.end.because}"
+        line(f"  {times}  {_where(stretch, several)}: {why}")
 
 
 def wishes_taken(taken: Taken, recipe: Path) -> None:
@@ -147,9 +147,9 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
         first += " One disagreement" if many == 1 else f" {many} disagreements"
         first += ", left unchanged: talk about it."
     line(f"{first} Then mix it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
-    for one in taken.agreed:
-        whose = _asked(one.asked) if len(one.asked) > 1 else one.asked[0][0]
-        line(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({whose})")
+    for change in taken.agreed:
+        whose = _asked(change.asked) if len(change.asked) > 1 else change.asked[0][0]
+        line(f"  {change.song}: {change.name} {change.level_db:+g} dB{_stretch(change.stretch)} ({whose})")
     for conflict in taken.conflicts:
         where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
         line(f"  {where}, left unchanged: {_asked(conflict.asked)}")
@@ -177,33 +177,33 @@ def _say_input_list(result: Result) -> None:
 def inputs(result: Result) -> None:
     """Print every input with its role and level."""
     _say_input_list(result)
-    for one in result.inputs:
-        guess = "?  a guess" if one.role_is_guess else ""
-        line(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {recorded(one)}")
+    for input_ in result.inputs:
+        guess = "?  a guess" if input_.role_is_guess else ""
+        line(f"  {' + '.join(input_.facts.files)}: {input_.name} ({input_.role}{guess}), {recorded(input_)}")
     for finding in result.findings:
         line(f"  {sentence(finding)}")
 
 
 def _say_guesses(guesses: tuple[Input, ...]) -> None:
-    named = ", ".join(f"{one.facts.files[0]} {one.role}?" for one in guesses)
+    named = ", ".join(f"{input_.facts.files[0]} {input_.role}?" for input_ in guesses)
     line(f"These roles are guesses, so please check them in the recipe: {named}.")
 
 
-def recorded(one: Input) -> str:
+def recorded(input_: Input) -> str:
     """How loud an input was recorded."""
-    if one.facts.silent:
+    if input_.facts.silent:
         return "recorded nothing"
-    return f"loudest peak {max(-one.facts.peak_dbfs, 0.0):.0f} dB below clipping"
+    return f"loudest peak {max(-input_.facts.peak_dbfs, 0.0):.0f} dB below clipping"
 
 
-def _loudness(one: MixedSong) -> str:
-    if one.loudness_lufs is None:
-        return "silent" if one.true_peak_dbtp is None else "too short to measure its loudness"
-    if one.loudness_lufs > -12.5:
+def _loudness(song: MixedSong) -> str:
+    if song.loudness_lufs is None:
+        return "silent" if song.true_peak_dbtp is None else "too short to measure its loudness"
+    if song.loudness_lufs > -12.5:
         words = "louder than music on the phone"
     else:
-        words = "as loud as music on the phone" if one.loudness_lufs > -17.5 else "softer than music on the phone"
-    return f"{words} ({one.loudness_lufs:.1f} LUFS)"
+        words = "as loud as music on the phone" if song.loudness_lufs > -17.5 else "softer than music on the phone"
+    return f"{words} ({song.loudness_lufs:.1f} LUFS)"
 
 
 def sentence(finding: Finding) -> str:
@@ -250,16 +250,16 @@ def song_facts(result: Result) -> dict[str, Any]:
         ],
         "found": [
             {
-                "title": one.title,
-                "take": one.take,
-                "keep": one.song.keep,
-                "reason": one.song.reason,
+                "title": stretch.title,
+                "take": stretch.take,
+                "keep": stretch.song.keep,
+                "reason": stretch.song.reason,
                 **{
                     name: {"at_s": round(each.at_s, 2), "because": each.because, "sure": each.sure}
-                    for name, each in (("start", one.song.start), ("end", one.song.end))
+                    for name, each in (("start", stretch.song.start), ("end", stretch.song.end))
                 },
             }
-            for one in result.found or ()
+            for stretch in result.found or ()
         ],
     }
 
@@ -273,14 +273,14 @@ def mix_facts(result: Result) -> dict[str, Any]:
         "input_list": None if result.input_list is None else str(result.input_list),
         "songs": [
             {
-                "title": one.title,
-                "mix": str(one.mix),
-                "loudness_lufs": one.loudness_lufs,
-                "true_peak_dbtp": one.true_peak_dbtp,
-                "target_lufs": one.target_lufs,
-                "meters_differ_lu": one.facts.meters_differ_lu,
+                "title": song.title,
+                "mix": str(song.mix),
+                "loudness_lufs": song.loudness_lufs,
+                "true_peak_dbtp": song.true_peak_dbtp,
+                "target_lufs": song.target_lufs,
+                "meters_differ_lu": song.facts.meters_differ_lu,
             }
-            for one in result.songs
+            for song in result.songs
         ],
         "reproduced": None if result.reproduced is None else asdict(result.reproduced),
         **input_facts(result),
@@ -292,16 +292,18 @@ def input_facts(result: Result) -> dict[str, Any]:
     return {
         "inputs": [
             {
-                "files": list(one.facts.files),
-                "name": one.name,
-                "role": one.role,
-                "family": one.preset.family,
-                "guess": one.role_is_guess,
-                "peak_dbfs": round(one.facts.peak_dbfs, 2),
+                "files": list(input_.facts.files),
+                "name": input_.name,
+                "role": input_.role,
+                "family": input_.preset.family,
+                "guess": input_.role_is_guess,
+                "peak_dbfs": round(input_.facts.peak_dbfs, 2),
             }
-            for one in result.inputs
+            for input_ in result.inputs
         ],
-        "findings": [{"input": one.name, "kind": one.kind, "says": one.says} for one in result.findings],
+        "findings": [
+            {"input": finding.name, "kind": finding.kind, "says": finding.says} for finding in result.findings
+        ],
     }
 
 
@@ -315,11 +317,11 @@ def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
     typer.echo(json.dumps(facts, indent=1))
 
 
-def activity(one: Input) -> str:
+def activity(input_: Input) -> str:
     """An input's level from start to end, drawn in forty characters."""
     import numpy as np
 
-    parts = np.array_split(one.facts.slots.peaks, 40)
+    parts = np.array_split(input_.facts.slots.peaks, 40)
     levels = [20.0 * float(np.log10(max(float(part.max(initial=0.0)), 1e-6))) for part in parts]
     top = max(levels)
     signs = " .:-=+*#"

@@ -61,7 +61,7 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
     are not understood, are for another version of the mix, or were merged before; `UsageError` for songs and inputs
     that are not there; `OutputError`.
     """
-    wishes = [one for file in files for one in read_wishes(file)]
+    wishes = [theirs for file in files for theirs in read_wishes(file)]
     text = read_text(recipe)
     lists_songs = bool(read_recipe(recipe).songs)
     unread: list[str] = []
@@ -72,8 +72,8 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
         raise UsageError(
             "The recipe lists no songs. Add a [[song]] for each take first, so that each wish finds its song."
         )
-    for one in wishes:
-        _refuse_stale(one, _sheet(one, sheets), text)
+    for theirs in wishes:
+        _refuse_stale(theirs, _sheet(theirs, sheets), text)
     agreed, conflicts = merge(wishes)
     if not lists_songs and any(change.stretch for change in agreed):
         (sheet,) = sheets.values()
@@ -88,14 +88,14 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
                 moves.setdefault(sheet.title, []).append((name, *change.stretch, change.level_db))
     for title, of_song in moves.items():
         text = with_moves(text, title, of_song)
-    for one in wishes:
-        remarks = [f"# {clock(note.at_s)} {one.who}: {note.says}" for note in one.notes]
-        if one.mix:
-            remarks.append(_mark(one))
-        title = sheets[_key(one.song)].title
+    for theirs in wishes:
+        remarks = [f"# {clock(note.at_s)} {theirs.who}: {note.says}" for note in theirs.notes]
+        if theirs.mix:
+            remarks.append(_mark(theirs))
+        title = sheets[_key(theirs.song)].title
         text = with_remarks(text, title if lists_songs else None, remarks) if remarks else text
     write_text_whole(recipe, text)
-    return Taken(agreed=agreed, conflicts=conflicts, notes=sum(len(one.notes) for one in wishes))
+    return Taken(agreed=agreed, conflicts=conflicts, notes=sum(len(theirs.notes) for theirs in wishes))
 
 
 def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict, ...]]:
@@ -106,10 +106,10 @@ def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict,
     """
     asked: dict[tuple[str, str], list[tuple[str, WishedMove]]] = {}
     spelt: dict[str, str] = {}
-    for one in wishes:
-        for move in one.moves:
-            key = (spelt.setdefault(plain(one.song), one.song), spelt.setdefault(plain(move.name), move.name))
-            asked.setdefault(key, []).append((one.who, move))
+    for theirs in wishes:
+        for move in theirs.moves:
+            key = (spelt.setdefault(plain(theirs.song), theirs.song), spelt.setdefault(plain(move.name), move.name))
+            asked.setdefault(key, []).append((theirs.who, move))
     agreed: list[Agreed] = []
     conflicts: list[Conflict] = []
     for (song, name), moves in asked.items():
@@ -157,26 +157,27 @@ def _key(title: str) -> str:
     return plain(printable(title))
 
 
-def _sheet(one: Wishes, sheets: Mapping[str, Recall]) -> Recall:
-    sheet = sheets.get(_key(one.song))
+def _sheet(wishes: Wishes, sheets: Mapping[str, Recall]) -> Recall:
+    sheet = sheets.get(_key(wishes.song))
     if sheet is None:
         titles = [recall.title for recall in sheets.values()]
         listed = ", ".join(f'"{title}"' for title in titles)
         raise UsageError(
-            f'{one.where}: no song "{one.song}" is mixed.{did_you_mean(one.song, titles)} The songs are: {listed}.'
+            f'{wishes.where}: no song "{wishes.song}" is mixed.{did_you_mean(wishes.song, titles)} '
+            f"The songs are: {listed}."
         )
     return sheet
 
 
-def _refuse_stale(one: Wishes, sheet: Recall, text: str) -> None:
-    if one.mix and _mark(one) in text:
-        raise RecipeError(f'{one.where}: the wishes of {one.who} for "{sheet.title}" are already in the recipe.')
-    if one.mix and one.mix != sheet.mix_id:
+def _refuse_stale(wishes: Wishes, sheet: Recall, text: str) -> None:
+    if wishes.mix and _mark(wishes) in text:
+        raise RecipeError(f'{wishes.where}: the wishes of {wishes.who} for "{sheet.title}" are already in the recipe.')
+    if wishes.mix and wishes.mix != sheet.mix_id:
         raise RecipeError(
-            f'{one.where}: {one.who} listened to an older mix of "{sheet.title}". '
+            f'{wishes.where}: {wishes.who} listened to an older mix of "{sheet.title}". '
             'Ask for a listen to the new one, or delete the line "mix:" to use the wishes anyway.'
         )
-    for move in one.moves:
+    for move in wishes.moves:
         _inputs(move, sheet.plan)
 
 
@@ -195,8 +196,10 @@ def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
     return names
 
 
-def _mark(one: Wishes) -> str:
+def _mark(wishes: Wishes) -> str:
     """A comment that identifies wishes that are already in the recipe."""
-    content = repr((plain(one.song), one.mix, one.who, [(m.name, m.level_db, m.from_s, m.to_s) for m in one.moves]))
-    content += repr([(note.at_s, note.says) for note in one.notes])
-    return f"# wishes of {one.who} for mix {one.mix} ({hashlib.sha256(content.encode('utf-8')).hexdigest()[:6]})"
+    content = repr(
+        (plain(wishes.song), wishes.mix, wishes.who, [(m.name, m.level_db, m.from_s, m.to_s) for m in wishes.moves])
+    )
+    content += repr([(note.at_s, note.says) for note in wishes.notes])
+    return f"# wishes of {wishes.who} for mix {wishes.mix} ({hashlib.sha256(content.encode('utf-8')).hexdigest()[:6]})"

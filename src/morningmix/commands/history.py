@@ -19,7 +19,9 @@ def recorded_at(takes: Sequence[Take], date: str | None) -> str:
     """Date of a rehearsal, ISO 8601: from its recipe, else when the last of its files was written."""
     if date is not None:
         return date
-    written = max(part.path.stat().st_mtime for take in takes for one in take.recordings for part in one.parts)
+    written = max(
+        part.path.stat().st_mtime for take in takes for recording in take.recordings for part in recording.parts
+    )
     return datetime.datetime.fromtimestamp(written, datetime.UTC).isoformat(timespec="seconds")
 
 
@@ -27,7 +29,7 @@ def rehearsals_before(root: Path, when: str) -> list[FoundThen]:
     """Findings of earlier rehearsals, from the mix folders beside `root`, the latest first."""
     beside = sorted(root.parent.glob(f"*/{FINDINGS}"))[:_MOST_HOMES]
     found = [read_findings(path) for path in beside if path.parent != root]
-    return sorted((one for one in found if one is not None and one.when < when), key=lambda one: one.when)[::-1]
+    return sorted((then for then in found if then is not None and then.when < when), key=lambda then: then.when)[::-1]
 
 
 def say_again(findings: Sequence[Finding], before: Sequence[FoundThen]) -> tuple[Finding, ...]:

@@ -61,7 +61,7 @@ def _songs(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, AnalysedTa
 def _chosen(plans: list[Planned], only: str | None) -> list[Planned]:
     if only is None:
         return plans
-    chosen = [one for one in plans if plain(one[2].title) == plain(only)]
+    chosen = [numbered for numbered in plans if plain(numbered[2].title) == plain(only)]
     if not chosen:
         titles = ", ".join(f'"{plan.title}"' for *_, plan in plans)
         raise UsageError(f'There is no song "{only}". The songs are: {titles}.')

@@ -63,7 +63,7 @@ def mix_again(order: Order, progress: Progress) -> Result:
         raw = Raw(
             folder=tracks,
             recordings=tuple(recordings),
-            hashes=lambda: tuple(one.sha256 for one in recall.recordings),
+            hashes=lambda: tuple(recording.sha256 for recording in recall.recordings),
             sounds=sounds_of(recordings, _cleaned_again(recall, tracks, recordings, home, order, progress)),
         )
         desk = Desk(home=home, settings=recall.settings, pool=pool, progress=progress, block_hops=order.block_hops)
@@ -127,21 +127,23 @@ def _cleaned_again(
 
 def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:
     """The sheet's recordings in its order, each checked to be unchanged."""
-    for one in recall.recordings:
-        if len(one.files) == 2 and not any(recording.files == one.files for recording in take.recordings):
-            take = pair(take, (one.files[0], one.files[1]))
+    for wanted in recall.recordings:
+        if len(wanted.files) == 2 and not any(recording.files == wanted.files for recording in take.recordings):
+            take = pair(take, (wanted.files[0], wanted.files[1]))
     by_files = {recording.files: recording for recording in take.recordings}
     recordings = []
-    for one in recall.recordings:
-        recording = by_files.get(one.files)
+    for wanted in recall.recordings:
+        recording = by_files.get(wanted.files)
         if recording is None:
-            raise ChangedError(f"{' and '.join(one.files)} is no longer in {take.folder}, but {sheet.name} needs it.")
+            raise ChangedError(
+                f"{' and '.join(wanted.files)} is no longer in {take.folder}, but {sheet.name} needs it."
+            )
         names = tuple(part.name for part in recording.parts)
-        if names != one.parts:
-            differ = " and ".join(sorted(set(names) ^ set(one.parts))) or "the order of the files"
+        if names != wanted.parts:
+            differ = " and ".join(sorted(set(names) ^ set(wanted.parts))) or "the order of the files"
             raise ChangedError(f"{sheet.name} was made from other files: {differ} is different.")
-        for part, wanted in zip(recording.parts, one.sha256, strict=True):
-            if sha256_of(part.path) != wanted:
+        for part, sha256 in zip(recording.parts, wanted.sha256, strict=True):
+            if sha256_of(part.path) != sha256:
                 raise ChangedError(
                     f"{part.name} is not the file that {sheet.name} was made from. "
                     "Put the old one back, or mix from the recipe."

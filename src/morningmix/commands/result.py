@@ -51,7 +51,7 @@ class Result:
     @property
     def guesses(self) -> tuple[Input, ...]:
         """Inputs whose role nobody has confirmed."""
-        return tuple(one for one in self.inputs if one.role_is_guess and not one.facts.silent)
+        return tuple(input_ for input_ in self.inputs if input_.role_is_guess and not input_.facts.silent)
 
 
 def result_of(analysed_takes: Sequence[AnalysedTake], songs: tuple[MixedSong, ...]) -> Result:
@@ -80,19 +80,19 @@ def recorded_when(analysed_takes: Sequence[AnalysedTake]) -> str:
 def _findings(analysed_takes: Sequence[AnalysedTake]) -> tuple[Finding, ...]:
     """Findings of all takes; one that several takes share is reported once, where it is worst."""
     if len(analysed_takes) == 1:
-        one = analysed_takes[0]
-        return find_faults(one.inputs, one.take, one.measured, one.singing)
+        analysed = analysed_takes[0]
+        return find_faults(analysed.inputs, analysed.take, analysed.measured, analysed.singing)
     worst: dict[tuple[str, str], tuple[Finding, list[str]]] = {}
     for analysed in analysed_takes:
         for finding in find_faults(analysed.inputs, analysed.take, analysed.measured, analysed.singing):
             key = (finding.name, finding.kind)
             known, names = worst.get(key, (finding, []))
-            worst[key] = (max(known, finding, key=lambda one: one.weight), [*names, analysed.take.name])
+            worst[key] = (max(known, finding, key=lambda each: each.weight), [*names, analysed.take.name])
     said = [
         replace(finding, says=f"{finding.says.rstrip('.')}. This was in {_named(names, len(analysed_takes))}.")
         for finding, names in worst.values()
     ]
-    return tuple(sorted(said, key=lambda one: -one.weight))
+    return tuple(sorted(said, key=lambda finding: -finding.weight))
 
 
 def _named(takes: Sequence[str], of: int) -> str:

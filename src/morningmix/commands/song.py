@@ -338,4 +338,4 @@ def _rounded(value: float | None) -> float | None:
 
 def sounds_of(recordings: Sequence[Recording], cleaned: Mapping[int, Cleaned]) -> tuple[Recording, ...]:
     """What is mixed: recordings, or the cleaned sound where there is one."""
-    return tuple(cleaned[index].sound if index in cleaned else one for index, one in enumerate(recordings))
+    return tuple(cleaned[index].sound if index in cleaned else recording for index, recording in enumerate(recordings))

@@ -25,7 +25,7 @@ def songs(order: Order, progress: Progress = no_progress) -> Result:
     with working_in(home):
         analysed_takes = analyse(source_of(order), home, workers_of(order), progress, take_bleed_out=False)
         found = None
-        unlisted = [one for one in analysed_takes if order.redo or not listed(one)]
+        unlisted = [analysed for analysed in analysed_takes if order.redo or not listed(analysed)]
         if unlisted:
             analysed_takes, found = with_songs_found(analysed_takes, unlisted)
         return replace(result_of(analysed_takes, ()), found=None if found is None else tuple(found))
@@ -51,12 +51,14 @@ def with_songs_found(
     of_take = {analysed.take.folder: listed(analysed) for analysed in analysed_takes}
 
     def title(analysed: AnalysedTake, song: FoundSong) -> str:
-        near = min(of_take[analysed.take.folder], key=lambda one: abs(one.start_s - song.start.at_s))
+        near = min(of_take[analysed.take.folder], key=lambda wish: abs(wish.start_s - song.start.at_s))
         return near.title
 
-    return analysed_takes, [Found(take=one.take.name, title=title(one, song), song=song) for one, song in all_found]
+    return analysed_takes, [
+        Found(take=analysed.take.name, title=title(analysed, song), song=song) for analysed, song in all_found
+    ]
 
 
 def listing(analysed_takes: Sequence[AnalysedTake], songs: tuple[SongWish, ...]) -> tuple[AnalysedTake, ...]:
     """The same takes with other songs in their recipe."""
-    return tuple(replace(one, recipe=replace(one.recipe, songs=songs)) for one in analysed_takes)
+    return tuple(replace(analysed, recipe=replace(analysed.recipe, songs=songs)) for analysed in analysed_takes)

@@ -37,8 +37,8 @@ def find_standing(song: Song, desk: Desk) -> MixedSong | None:
         and recall.settings == desk.settings
         and recall.reachable_lufs is not None
         and recall.tracks_folder == path_from(raw.folder, folder)
-        and [(one.files, one.sha256) for one in recall.recordings]
-        == [(one.files, sha256) for one, sha256 in zip(raw.recordings, raw.hashes(), strict=True)]
+        and [(recording.files, recording.sha256) for recording in recall.recordings]
+        == [(recording.files, sha256) for recording, sha256 in zip(raw.recordings, raw.hashes(), strict=True)]
     )
     if not same or not _all_there(folder, recall):
         return None

@@ -24,20 +24,20 @@ _PEAK_OVER_DB = 8.0
 
 
 def decide_de_esser(
-    one: Input,
+    input_: Input,
     gain_db: float,
     plays: NDArray[np.bool_],
     filters: Sequence[Filter],
     measured: Measurements,
 ) -> tuple[DeEsser | None, tuple[Reason, ...]]:
     """The de-esser of a vocal at its working level, before its compressor; None where none is needed."""
-    if one.preset.family != "vocals" or not plays.any() or measured.rate_hz < 2.5 * CORNER_HZ:
+    if input_.preset.family != "vocals" or not plays.any() or measured.rate_hz < 2.5 * CORNER_HZ:
         return None, ()
-    if one.wish.eq == "off":
+    if input_.wish.eq == "off":
         return None, ()
     centres = measured.band_centres_hz
     weights = 10.0 ** ((filter_gain_db(filters, centres, measured.rate_hz) + gain_db) / 10.0)
-    slots = one.facts.slots
+    slots = input_.facts.slots
     mean_db = float(powers_db(np.array([slots.weighted(weights)[plays].mean()]))[0])
     sharp = slots.weighted(np.where(centres > CORNER_HZ, weights, 0.0))[plays]
     sharp_db = float(np.percentile(powers_db(sharp), 99)) - mean_db

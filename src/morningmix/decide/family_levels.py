@@ -30,7 +30,7 @@ _LOUD = ("kick", "snare", "tom", "hi-hat", "overhead", "drum kit", "electric gui
 class Strip:
     """One input on its way to its family, as the balance needs it."""
 
-    one: Input
+    input: Input
     gain_db: float
     plays: NDArray[np.bool_]
     clear: bool
@@ -47,7 +47,7 @@ class Strip:
 def own_level_db(strip: Strip) -> float | None:
     """The fader that brings an input's direct sound to its role's level; None where it does not play."""
     own_lufs = loudness_of(strip.powers, strip.plays)
-    wanted = strip.one.preset.level_lu
+    wanted = strip.input.preset.level_lu
     return None if own_lufs is None else on_grid_db((wanted.value if wanted else -12.0) - own_lufs)
 
 
@@ -58,11 +58,11 @@ def with_levels(strips: Sequence[Strip]) -> list[Strip]:
         if strip.clear:
             continue
         # Singing cannot be told from bleed here: the same gain as the other vocals, a little lower.
-        family = strip.one.preset.family
+        family = strip.input.preset.family
         others = [
             s.gain_db + level
             for s, level in zip(strips, levels, strict=True)
-            if s.clear and s.one.preset.family == family
+            if s.clear and s.input.preset.family == family
         ]
         if others:
             levels[place] = min(float(np.median(others)) - strip.gain_db, levels[place])
@@ -74,12 +74,12 @@ def set_goals(strips: Sequence[Strip], slot_s: float, roles: Mapping[str, RolePr
     """The level wanted of each family in the mix, and where it is judged."""
     goals: list[Goal] = []
     for family in FAMILIES:
-        members = [strip for strip in strips if strip.one.preset.family == family]
+        members = [strip for strip in strips if strip.input.preset.family == family]
         if not members:
             continue
         mask, where = _where(family, members)
-        level = _family_level(family, roles, loud=any(strip.one.role in _LOUD for strip in strips))
-        wished = sum(strip.powers * _gain2(strip.level_db + strip.one.wish.level_db) for strip in members)
+        level = _family_level(family, roles, loud=any(strip.input.role in _LOUD for strip in strips))
+        wished = sum(strip.powers * _gain2(strip.level_db + strip.input.wish.level_db) for strip in members)
         plain_powers = sum(strip.powers * _gain2(strip.level_db) for strip in members)
         turned = 10.0 * np.log10(_mean(wished, mask) / _mean(plain_powers, mask)) if mask.any() else 0.0
         goals.append(
@@ -99,10 +99,10 @@ def _where(family: str, members: Sequence[Strip]) -> tuple[NDArray[np.bool_], st
     """Slots in which a family is judged, and the same in words."""
     everywhere: NDArray[np.bool_] = np.any([strip.plays for strip in members], axis=0)
     if family == "drums":
-        carrying = [strip for strip in members if strip.one.role in _CARRIES_KIT]
+        carrying = [strip for strip in members if strip.input.role in _CARRIES_KIT]
         return (np.any([s.plays for s in carrying], axis=0) if carrying else everywhere), "where the drums play"
     if family == "vocals":
-        leads = [strip for strip in members if strip.one.role == "lead vocal"]
+        leads = [strip for strip in members if strip.input.role == "lead vocal"]
         if leads:
             lead = np.any([strip.plays for strip in leads], axis=0)
             backing = [strip.plays for strip in members if strip not in leads]
@@ -136,17 +136,17 @@ def solve_families(strips: Sequence[Strip], goals: Sequence[Goal]) -> dict[str, 
         return {}
     gram = np.zeros((len(strips[0].powers), len(families), len(families)))
     for strip in strips:
-        index = families.index(strip.one.preset.family)
+        index = families.index(strip.input.preset.family)
         gram[:, index, index] += strip.powers * _gain2(strip.level_db + _coherent_db(strip, strips))
-    where = {family: _where(family, [s for s in strips if s.one.preset.family == family])[0] for family in families}
+    where = {family: _where(family, [s for s in strips if s.input.preset.family == family])[0] for family in families}
     return solve_gains(gram, families, {goal.family: goal.level_lu for goal in goals}, where)
 
 
 def _coherent_db(strip: Strip, strips: Sequence[Strip]) -> float:
     """Level that a drum microphone gains from the other microphones on the same kit."""
-    kit = [each.one.role for each in strips if each.one.preset.family == "drums"]
+    kit = [each.input.role for each in strips if each.input.preset.family == "drums"]
     together = len(kit) > 1 and any(role in _CARRIES_KIT for role in kit)
-    return COHERENT_DB if together and strip.one.preset.family == "drums" else 0.0
+    return COHERENT_DB if together and strip.input.preset.family == "drums" else 0.0
 
 
 def whole_lufs(strips: Sequence[Strip], family_gains_db: Mapping[str, float], slot_s: float) -> float | None:
@@ -156,7 +156,7 @@ def whole_lufs(strips: Sequence[Strip], family_gains_db: Mapping[str, float], sl
     powers = np.sum(
         [
             strip.powers
-            * _gain2(strip.level_db + family_gains_db[strip.one.preset.family] + _coherent_db(strip, strips))
+            * _gain2(strip.level_db + family_gains_db[strip.input.preset.family] + _coherent_db(strip, strips))
             for strip in strips
         ],
         axis=0,

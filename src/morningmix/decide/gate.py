@@ -13,16 +13,16 @@ RAMP_S = 0.06
 """How long the gate takes to open or close (design choice)."""
 
 
-def gated(one: Input) -> bool:
+def gated(input_: Input) -> bool:
     """Whether the recipe turns its gate off."""
-    return one.wish.bleed != "off"
+    return input_.wish.bleed != "off"
 
 
-def decide_gate(one: Input, heard: Singing | None, start_s: float, end_s: float) -> tuple[Gate | None, Reason]:
+def decide_gate(input_: Input, heard: Singing | None, start_s: float, end_s: float) -> tuple[Gate | None, Reason]:
     """The gate of one input in one song, or None, and why."""
-    if not gated(one):
+    if not gated(input_):
         return None, Reason(what="gate", because="turned off in the recipe", source="recipe")
-    floor = one.preset.gate_floor_db
+    floor = input_.preset.gate_floor_db
     if floor is None:
         return None, Reason(what="gate", because="only vocals are gated", source="design choice")
     if heard is None:

@@ -39,12 +39,12 @@ def room_offset_db(sent: float, dry: float) -> float:
     return round(float(np.clip(WANTED_LU + _LOST_DB - 10.0 * np.log10(sent / dry), -MOST_OFFSET_DB, MOST_OFFSET_DB)), 1)
 
 
-def decide_send(one: Input, offset_db: float) -> tuple[float | None, Reason]:
+def decide_send(input_: Input, offset_db: float) -> tuple[float | None, Reason]:
     """Send of one input in dB re its fader; None: dry."""
-    send = one.preset.send_lu
+    send = input_.preset.send_lu
     if send is None:
         return None, Reason(
-            what="send_db", because=f"{with_article(one.role)} stays dry", source="Pestana and Reiss, JAES 2017"
+            what="send_db", because=f"{with_article(input_.role)} stays dry", source="Pestana and Reiss, JAES 2017"
         )
     return round(send.value + offset_db, 1), Reason(
         what="send_db",

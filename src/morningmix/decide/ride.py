@@ -53,7 +53,7 @@ def decide_rides(voices: Mapping[int, Voice], whole: Powers, slot_s: float) -> M
     led = _near(np.any([voice.sings for voice in leads], axis=0), window) if leads else np.ones(len(whole), np.bool_)
     rides: dict[int, tuple[Points, Reason]] = {}
     for index, voice in voices.items():
-        lift_db = np.where(led, 0.0, max(0.0, max((one.level_lu for one in leads), default=0.0) - voice.level_lu))
+        lift_db = np.where(led, 0.0, max(0.0, max((input_.level_lu for input_ in leads), default=0.0) - voice.level_lu))
         lifted_db = np.clip(usual_db - over_db - lift_db, -MOST_DB, MOST_DB) + lift_db
         if voice.sings.any():
             rides[index] = _points(lifted_db, voice.sings, slot_s), _reason(lifted_db[voice.sings])

@@ -191,18 +191,18 @@ def _stem(files: tuple[str, ...]) -> str:
 def _distinct(inputs: Sequence[Input]) -> tuple[Input, ...]:
     """Number names that occur more than once."""
     counts: dict[str, int] = {}
-    for one in inputs:
-        counts[plain(one.name)] = counts.get(plain(one.name), 0) + 1
+    for input_ in inputs:
+        counts[plain(input_.name)] = counts.get(plain(input_.name), 0) + 1
     taken = {key for key, count in counts.items() if count == 1}
     result: list[Input] = []
-    for one in inputs:
-        name = one.name
-        if counts[plain(one.name)] > 1:
+    for input_ in inputs:
+        name = input_.name
+        if counts[plain(input_.name)] > 1:
             number = 1
-            while plain(name := f"{one.name} {number}") in taken:
+            while plain(name := f"{input_.name} {number}") in taken:
                 number += 1
             taken.add(plain(name))
-        result.append(replace(one, name=name))
+        result.append(replace(input_, name=name))
     return tuple(result)
 
 
@@ -213,25 +213,23 @@ def choose_lead(
 
     A lead that somebody wrote down stays the lead. `sings_alone_s` is by `Input.index`.
     """
-    voices = [one for one in inputs if one.preset.family == "vocals"]
-    guessed = [one for one in voices if one.role_is_guess and one.wish.role is None]
+    voices = [input_ for input_ in inputs if input_.preset.family == "vocals"]
+    guessed = [input_ for input_ in voices if input_.role_is_guess and input_.wish.role is None]
     if not guessed:
         return tuple(inputs)
-    written = [one for one in voices if one not in guessed and one.role == "lead vocal"]
-    lead = None if written else max(guessed, key=lambda one: sings_alone_s.get(one.index, 0.0))
+    written = [input_ for input_ in voices if input_ not in guessed and input_.role == "lead vocal"]
+    lead = None if written else max(guessed, key=lambda input_: sings_alone_s.get(input_.index, 0.0))
     changed: dict[int, Input] = {}
-    for one in guessed:
-        role = "lead vocal" if one is lead else "backing vocal"
-        because = (
-            f"{one.role_because}; it sings alone for {sings_alone_s.get(one.index, 0.0):.0f} s, so it is taken to lead"
-            if one is lead
-            else one.role_because
+    for input_ in guessed:
+        role = "lead vocal" if input_ is lead else "backing vocal"
+        because = input_.role_because
+        if input_ is lead:
+            because += f"; it sings alone for {sings_alone_s.get(input_.index, 0.0):.0f} s, so it is taken to lead"
+        named = input_.wish.name is not None
+        changed[input_.index] = replace(
+            input_, role=role, preset=roles[role], role_because=because, name=input_.name if named else role
         )
-        named = one.wish.name is not None
-        changed[one.index] = replace(
-            one, role=role, preset=roles[role], role_because=because, name=one.name if named else role
-        )
-    return _distinct([changed.get(one.index, one) for one in inputs])
+    return _distinct([changed.get(input_.index, input_) for input_ in inputs])
 
 
 def sings_alone_s(
@@ -239,9 +237,9 @@ def sings_alone_s(
 ) -> dict[int, float]:
     """Seconds in which each vocal sings and no other does, by `Input.index`."""
     sings = {
-        one.index: spans_to_mask(found.sings_s, measured.slots, measured.slot_s)
-        for one in inputs
-        if one.preset.family == "vocals" and (found := singing.get(one.index)) is not None
+        input_.index: spans_to_mask(found.sings_s, measured.slots, measured.slot_s)
+        for input_ in inputs
+        if input_.preset.family == "vocals" and (found := singing.get(input_.index)) is not None
     }
     alone: dict[int, float] = {}
     for index, mask in sings.items():

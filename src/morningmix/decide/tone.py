@@ -44,7 +44,7 @@ def room_for(masked: Strip, masker: Strip, here: Measurements, levels_db: tuple[
 
     `levels_db` are the faders of the two, masked first.
     """
-    low = masked.one.role == "kick"
+    low = masked.input.role == "kick"
     centres, q = (_LOW_HZ, _LOW_Q) if low else (_VOICE_HZ, _VOICE_Q)
     over = _bands(masker, here, masked.plays, centres, levels_db[1])
     under = _bands(masked, here, masked.plays, centres, levels_db[0])
@@ -60,7 +60,7 @@ def room_for(masked: Strip, masker: Strip, here: Measurements, levels_db: tuple[
         return None
     return Filter(kind="peak", corner_hz=float(centres[band]), gain_db=-cut_db, q=q), Reason(
         what="peak_hz",
-        because=f"it masks {masked.one.name} there by {covers_db[band]:.0f} dB, and does not need that range itself",
+        because=f"it masks {masked.input.name} there by {covers_db[band]:.0f} dB, and does not need that range itself",
         source=_SOURCE,
     )
 
@@ -83,9 +83,9 @@ def spectrum(strip: Strip, here: Measurements, where: NDArray[np.bool_]) -> Arra
     if not where.any():
         return np.zeros(len(here.band_centres_hz))
     gains = np.where(where, 10.0 ** (strip.dynamics_db / 10.0), 0.0)
-    mean = strip.one.facts.slots.spectrum(gains) / np.count_nonzero(where)
+    mean = strip.input.facts.slots.spectrum(gains) / np.count_nonzero(where)
     filters_db = filter_gain_db(strip.filters, here.band_centres_hz, here.rate_hz)
-    return np.asarray(mean * 10.0 ** (filters_db / 10.0) * strip.one.facts.channels)
+    return np.asarray(mean * 10.0 ** (filters_db / 10.0) * strip.input.facts.channels)
 
 
 def octaves_db(strips: Sequence[tuple[Strip, float]], here: Measurements) -> Array:

@@ -54,7 +54,7 @@ def fault(finding: Finding) -> tuple[str, str]:
 
 def write_findings(path: Path, when: str, findings: Sequence[Finding]) -> None:
     """Write them, worst first. Raises `OutputError`."""
-    rows = [{"input": one.name, "kind": one.kind, "says": visible(one.says)} for one in findings]
+    rows = [{"input": finding.name, "kind": finding.kind, "says": visible(finding.says)} for finding in findings]
     write_text_whole(path, json.dumps({"when": when, "findings": rows}, indent=1, ensure_ascii=False) + "\n")
 
 

@@ -225,10 +225,10 @@ def _contradictions(sheet: Recall) -> Iterator[tuple[str, str]]:
     plan = sheet.plan
     if round(plan.end_s * plan.rate_hz) <= round(plan.start_s * plan.rate_hz):
         yield "plan.end_s", "the song must end after it starts"
-    if [one.files for one in sheet.recordings] != [track.files for track in plan.tracks]:
+    if [recording.files for recording in sheet.recordings] != [track.files for track in plan.tracks]:
         yield "recordings", "they must be the inputs of plan.tracks"
-    for place, one in enumerate(sheet.recordings):
-        if not one.parts or len(one.parts) != len(one.sha256):
+    for place, recording in enumerate(sheet.recordings):
+        if not recording.parts or len(recording.parts) != len(recording.sha256):
             yield f"recordings.{place}.sha256", "every part needs a hash"
     for place in range(len(plan.tracks)):
         yield from _of_track(plan, place)
@@ -254,9 +254,9 @@ def _of_track(plan: SongPlan, place: int) -> Iterator[tuple[str, str]]:
         yield from _in_order(f"{where}.gate.open_s", track.gate.open_s)
     if any(after[0] < before[0] for before, after in pairwise(track.ride)):
         yield f"{where}.ride", "its points must be in order"
-    for number, one in enumerate(track.filters):
-        yield from _below_nyquist(plan, f"{where}.filters.{number}.corner_hz", one.corner_hz)
-        if one.kind == "peak" and one.q < 0.01:
+    for number, planned in enumerate(track.filters):
+        yield from _below_nyquist(plan, f"{where}.filters.{number}.corner_hz", planned.corner_hz)
+        if planned.kind == "peak" and planned.q < 0.01:
             yield f"{where}.filters.{number}.q", "it must be at least 0.01 for a peak"
     if track.de_esser is not None:
         yield from _below_nyquist(plan, f"{where}.de_esser.corner_hz", track.de_esser.corner_hz)
@@ -264,7 +264,7 @@ def _of_track(plan: SongPlan, place: int) -> Iterator[tuple[str, str]]:
         if move.to_s < move.from_s:
             yield f"{where}.moves.{number}.to_s", "a move must end after it starts"
     gains = [track.gain_db, track.fader_db, track.gain_step[1] if track.gain_step else 0.0]
-    gains += [move.level_db for move in track.moves] + [one.gain_db for one in track.filters]
+    gains += [move.level_db for move in track.moves] + [planned.gain_db for planned in track.filters]
     gains += [max((db for _, db in track.ride), default=0.0)]
     if sum(max(0.0, gain) for gain in gains) > _MOST_GAIN_DB:
         yield where, f"its gains add up to more than {_MOST_GAIN_DB:.0f} dB"

@@ -219,10 +219,10 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
             end = max(place.end for place in places_of[at])
             edits.append((start, end, re.sub(r"(?m)^(?=[^\n]*\S)(?![ \t]*#)", "# ", text[start:end])))
     titles = {plain(song.title) for song in everywhere}
-    kept, aside = _free_titles("Song", titles), _free_titles("Aside", titles)
-    for one in _without(found, matched):
-        lines = ["[[song]]", *_song_lines(one, next(kept if one.keep else aside), take)]
-        later = next((at for at, song in old.items() if song.start > one.start.at_s), None)
+    kept, tries = _free_titles("Song", titles), _free_titles("Try", titles)
+    for new in _without(found, matched):
+        lines = ["[[song]]", *_song_lines(new, next(kept if new.keep else tries), take)]
+        later = next((at for at, song in old.items() if song.start > new.start.at_s), None)
         if later is None:
             edits.append((len(text), len(text), ["", *lines]))
         else:
@@ -240,12 +240,12 @@ def _matched(old: Mapping[int, SongTable], found: Sequence[FoundSong]) -> dict[i
     matched: dict[int, FoundSong] = {}
     free = list(found)
     for at, song in old.items():
-        for one in free:
-            shared = min(song.end, one.end.at_s) - max(song.start, one.start.at_s)
-            longer = max(song.end - song.start, one.end.at_s - one.start.at_s)
+        for candidate in free:
+            shared = min(song.end, candidate.end.at_s) - max(song.start, candidate.start.at_s)
+            longer = max(song.end - song.start, candidate.end.at_s - candidate.start.at_s)
             if shared > 0.5 * longer:
-                matched[at] = one
-                free.remove(one)
+                matched[at] = candidate
+                free.remove(candidate)
                 break
     return matched
 

@@ -175,9 +175,9 @@ def render_families(
         frames=frames,
         sound=scratches,
         gram=gram,
-        drum_peaks_db=next((one.drum_peaks_db for one in families if one.drum_peaks_db is not None), None),
+        drum_peaks_db=next((family.drum_peaks_db for family in families if family.drum_peaks_db is not None), None),
         reduction_db=tuple(
-            (plan.tracks[index].name, one.reduction_db) for index, one in strips.items() if len(one.reduction_db)
+            (plan.tracks[index].name, strip.reduction_db) for index, strip in strips.items() if len(strip.reduction_db)
         ),
     )
 

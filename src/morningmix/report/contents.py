@@ -33,7 +33,7 @@ class Cut:
     title: str
     start: Boundary
     end: Boundary
-    aside: str | None
+    left_out: str | None
     """Why it is not mixed; None if it is."""
 
     @property

@@ -59,8 +59,8 @@ def _gate(track: TrackPlan, seconds: float) -> str:
 
 
 def _compressor(track: TrackPlan) -> str:
-    one = track.compressor
-    return "none" if one is None else f"{number(one.ratio)}:1 above {number(one.threshold_db)} dB"
+    squeeze = track.compressor
+    return "none" if squeeze is None else f"{number(squeeze.ratio)}:1 above {number(squeeze.threshold_db)} dB"
 
 
 def reasons(song: ReportedSong) -> list[tuple[str, Table]]:
@@ -73,7 +73,7 @@ def _reasons(track: TrackPlan) -> Table:
     return Table(
         caption=f"Reasons for {track.name}",
         head=("What", "Decided", "Why"),
-        rows=[[one.heading, one.value, sentence(reason.because)] for one, reason in worded],
+        rows=[[decision.heading, decision.value, sentence(reason.because)] for decision, reason in worded],
         wordy=1,
     )
 
