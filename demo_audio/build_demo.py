@@ -417,8 +417,8 @@ INPUTS: tuple[tuple[str, str, str, str], ...] = (
     ("guitar", "guitar", "electric guitar", "Bram"),
     ("piano", "electric piano", "keys", "Ivo"),
     ("trumpet", "trumpet", "brass", "Joss"),
-    ("lead", "lead voice", "lead vocal", "Mirela"),
-    ("harmony", "harmony voice", "backing vocal", "Ivo"),
+    ("lead", "lead vocal", "lead vocal", "Mirela"),
+    ("harmony", "harmony vocal", "backing vocal", "Ivo"),
     ("spare", "spare", "other", ""),
 )
 """Key, name, role and player, in the order of the desk's inputs."""

@@ -308,7 +308,7 @@ def test_an_input_without_a_single_sample(tmp_path):
 
 def test_more_inputs_than_can_be_mixed_are_refused(tmp_path):
     put(tmp_path, **{f"input {number}": wav.mono(9) for number in range(1, 65)}, **{"oh L": wav.mono(9)})
-    with pytest.raises(RecordingsError, match=r"are 65 inputs in .*; no more than 64 can be mixed together\. Move"):
+    with pytest.raises(RecordingsError, match=r"are 65 inputs in .*; at most 64 can be mixed together\. Move"):
         find_take(tmp_path)
     (tmp_path / "input 64.wav").rename(tmp_path / "oh R.wav")
     assert len(find_take(tmp_path).recordings) == 64

@@ -78,7 +78,7 @@ def test_without_a_command_the_help_is_shown(capsys: pytest.CaptureFixture[str])
         (("--version",), 'There is no option "--version" here. For help: morningmix --help'),
         (
             ("recipe", "Thursday", "night"),
-            '"night" is too much here. Names with spaces need quotes. Type: morningmix recipe FOLDER [options]',
+            '"night" is one word too many. Names with spaces need quotes. Type: morningmix recipe FOLDER [options]',
         ),
     ],
 )

@@ -40,7 +40,7 @@ def test_the_same_twice_is_alike(place: Path) -> None:
     assert {by for _, by in one.balance_lu} == {0.0}
     assert {by for _, by in one.octaves_db} == {0.0}
     assert one.planned == ()
-    assert one.says == '"Thursday": no audible difference (at most 1 dB in any stem, at the same loudness).'
+    assert one.says == '"Thursday": no audible difference (under 1 dB in every stem, at the same loudness).'
     assert digests(place) == before
 
 
@@ -99,7 +99,7 @@ def test_what_is_in_one_only_is_said(place: Path, tmp_path: Path) -> None:
     (song / "recall.json").write_text(json.dumps(sheet), encoding="utf-8")
     ((one,), _) = compare(place / "before", song)
     assert dict(one.balance_lu)["bass"] is None
-    assert one.says.startswith('"Thursday": bass only in one of the mixes')
+    assert one.says.startswith('"Thursday": only one of the mixes has bass')
 
 
 def test_errors_say_what_is_missing(place: Path, tmp_path: Path) -> None:

@@ -64,7 +64,7 @@ def an_input(role: str, facts: TrackFacts, index: int = 0, **wish: object) -> In
         name=f"{role} {index}",
         role=role,
         role_is_guess=False,
-        role_because="as written",
+        role_because="as written down",
         role_source="recipe",
         preset=load_roles()[role],
         wish=InputWish(files=facts.files, **wish),  # type: ignore[arg-type]

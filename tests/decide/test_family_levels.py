@@ -28,7 +28,7 @@ def strip(
     wish_db: float = 0.0,
 ) -> Strip:
     return Strip(
-        one=an_input(role, facts_of(bump(500.0, 1.0), STEADY), index, level_db=wish_db),
+        input=an_input(role, facts_of(bump(500.0, 1.0), STEADY), index, level_db=wish_db),
         gain_db=gain_db,
         plays=plays,
         clear=clear,

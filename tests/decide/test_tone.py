@@ -19,7 +19,7 @@ RATE_HZ = 48_000
 def strip_of(role: str, spectrum: NDArray[np.float64]) -> Strip:
     facts = facts_of(spectrum, STEADY)
     return Strip(
-        one=an_input(role, facts),
+        input=an_input(role, facts),
         gain_db=0.0,
         plays=np.ones(len(STEADY), np.bool_),
         clear=True,
@@ -30,7 +30,7 @@ def strip_of(role: str, spectrum: NDArray[np.float64]) -> Strip:
 
 
 def cut(masked: Strip, masker: Strip, levels_db: tuple[float, float] = (0.0, 0.0)) -> tuple[float, float] | None:
-    found = room_for(masked, masker, measurements(masked.one.facts, masker.one.facts), levels_db)
+    found = room_for(masked, masker, measurements(masked.input.facts, masker.input.facts), levels_db)
     return None if found is None else (found[0].corner_hz, found[0].gain_db)
 
 
@@ -101,7 +101,7 @@ def test_a_slope_within_a_decibel_an_octave_is_left_alone(off_db: float, tilted_
 @pytest.mark.parametrize(("over_db", "cut_db"), [(0.8, None), (1.3, -0.65), (2.0, -1.0), (4.0, -2.0), (9.0, -3.0)])
 def test_a_cut_takes_half_of_what_covers_and_at_most_three(over_db: float, cut_db: float | None) -> None:
     kick, bass = strip_of("kick", bump(60.0, 0.3)), strip_of("bass", bump(130.0, 0.4) + 0.05 * bump(60.0, 0.3))
-    shares = [float(one.one.facts.slots.spectrum()[CENTRES_HZ < 80.0].sum()) for one in (kick, bass)]
+    shares = [float(one.input.facts.slots.spectrum()[CENTRES_HZ < 80.0].sum()) for one in (kick, bass)]
     level_db = 10.0 * np.log10(shares[0] / shares[1]) + over_db
     found = cut(kick, bass, (0.0, level_db))
     assert (found and found[1]) == (cut_db if cut_db is None else pytest.approx(cut_db, abs=0.1))

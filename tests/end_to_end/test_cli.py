@@ -112,7 +112,7 @@ def _bass_db(place: Path) -> dict[str, float]:
     ("arguments", "words"),
     [
         (("lead vocl", "up", "2"), ('"lead vocl"', 'Did you mean "lead vocal"?')),
-        (("tuba", "up", "2"), ('"tuba"', "There are: ")),
+        (("tuba", "up", "2"), ('"tuba"', "The inputs are: ")),
         (("bass", "down", "60"), ()),
         (("bass", "up", "50"), ("+50 dB would leave the range",)),
         (("bass", "up", "2", "--song", "Nowhere"), ('"Nowhere"',)),

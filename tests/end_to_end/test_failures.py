@@ -86,7 +86,7 @@ def test_a_folder_without_recordings(files: dict[str, bytes], words: tuple[str, 
 def test_recordings_without_a_single_frame(tmp_path: Path) -> None:
     (tmp_path / "take").mkdir()
     soundfile.write(tmp_path / "take" / "kick.wav", np.zeros(0), 48_000, subtype="PCM_24")
-    one_line(run_here("mix", "take", cwd=tmp_path), 4, "nothing was recorded into kick.wav")
+    one_line(run_here("mix", "take", cwd=tmp_path), 4, "nothing was recorded in kick.wav")
 
 
 @pytest.mark.parametrize(
@@ -113,7 +113,7 @@ def test_a_bad_file_among_good_ones_is_left_out_and_said(content: bytes, says: s
         ('[[input]]\nfile = "new.wav"\nlevel_db = "loud"\n', 2, ("level_db",)),
         ('[[input]]\nfile = "new.wav"\nlevel_db = 240\n', 2, ("level_db",)),
         ('[[song]]\ntitle = "A"\nstart = "1:75"\nend = "2:00"\n', 2, ("start", "1:75")),
-        ('[[song]]\ntitle = "A"\nstart = 3\nend = 2\n', 3, ('"A" must end after its start',)),
+        ('[[song]]\ntitle = "A"\nstart = 3\nend = 2\n', 3, ('"A" must end after it starts',)),
         ('[[song]]\ntitle = "A"\nstart = 0\nend = 3\n[[song.input]]\nname = "drumms"\n', 5, ('called "drumms"',)),
         ("this is no TOML\n", 0, ()),
     ],
@@ -198,16 +198,16 @@ def test_a_recall_sheet_that_is_damaged(damage: str, place: Path) -> None:
 def test_a_home_inside_the_tracks(take: Path, tmp_path: Path) -> None:
     before = digests(tmp_path)
     for out in ("take", "take/mix", "take/deep/er"):
-        one_line(run_here("mix", "take", "--out", out, cwd=tmp_path), 2, "inside the folder of the raw tracks")
+        one_line(run_here("mix", "take", "--out", out, cwd=tmp_path), 2, "inside the folder with the raw tracks")
     assert digests(tmp_path) == before
     assert not any(path.is_dir() for path in take.iterdir())
 
 
 def test_mixes_inside_the_tracks(place: Path) -> None:
     before = digests(place / "Thursday")
-    one_line(run_here("mix", RECIPE, "--out", "Thursday/mixes", cwd=place), 2, "inside the folder of the raw tracks")
+    one_line(run_here("mix", RECIPE, "--out", "Thursday/mixes", cwd=place), 2, "inside the folder with the raw tracks")
     sheet = SONG / "recall.json"
-    one_line(run_here("mix", sheet, "--out", "Thursday", cwd=place), 2, "inside the folder of the raw tracks")
+    one_line(run_here("mix", sheet, "--out", "Thursday", cwd=place), 2, "inside the folder with the raw tracks")
     assert digests(place / "Thursday") == before
     assert not any(path.is_dir() for path in (place / "Thursday").iterdir())
 
@@ -224,9 +224,9 @@ def test_a_busy_home(place: Path) -> None:
     before = kept(place)
     commands = [("mix", "Thursday"), ("mix", RECIPE), ("mix", SONG / "recall.json"), ("check", "Thursday")]
     with locked(Home(root=root, mixes=root / "mixes", recipe=root / "recipe.toml", cache=root / ".cache")):
-        one_line(run(*commands[0], cwd=place), 7, "Another run is working in", HOME)
+        one_line(run(*commands[0], cwd=place), 7, "Another run is using", HOME)
         for command in commands[1:]:
-            one_line(run_here(*command, cwd=place), 7, "Another run is working in", HOME)
+            one_line(run_here(*command, cwd=place), 7, "Another run is using", HOME)
     assert kept(place) == before
     assert run_here("mix", "Thursday", cwd=place).returncode == 0
 
@@ -284,7 +284,7 @@ def test_a_disk_that_is_really_full(card: Path, tmp_path: Path) -> None:
     )
     command = [*apart, "sh", "-c", script, "sh", sys.executable, str(card), str(disk)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
-    one_line(done, 5, "Mixing needs about", "Thursday mix", "left. Make room")
+    one_line(done, 5, "Mixing needs about", "Thursday mix", "left. Free some space")
     before = (tmp_path / "disk.before").read_text(encoding="utf-8")
     assert "01 Thursday/Thursday.wav" in before
     assert (tmp_path / "disk.after").read_text(encoding="utf-8") == before

@@ -129,7 +129,7 @@ def test_it_replaces_only_what_it_made(home: Path, tmp_path: Path) -> None:
     assert first == copy / "share"
     share(copy, None, "mp3", told)
     (first / "lyrics.txt").write_text("hers", encoding="utf-8")
-    with pytest.raises(UsageError, match=r"holds other things \(lyrics\.txt\)"):
+    with pytest.raises(UsageError, match=r"added or changed since it was packed \(lyrics\.txt\)"):
         share(copy, None, "mp3", told)
     assert (first / "lyrics.txt").read_text(encoding="utf-8") == "hers"
 
@@ -139,12 +139,12 @@ def test_raw_tracks_named_like_its_files_are_never_replaced(home: Path, tmp_path
     card = tmp_path / "card"
     card.mkdir()
     (card / "01 kick.flac").write_bytes(b"the only copy")
-    with pytest.raises(UsageError, match=r"holds other things \(01 kick\.flac\)"):
+    with pytest.raises(UsageError, match=r"added or changed since it was packed \(01 kick\.flac\)"):
         share(home, card, "flac", told)
     tracks = home.parent / "Thursday"
     before = digests(tracks)
     for place in (tracks, tracks / "share"):
-        with pytest.raises(UsageError, match="lies inside the folder of the raw tracks"):
+        with pytest.raises(UsageError, match="is inside the folder with the raw tracks"):
             share(home, place, "mp3", told)
     with pytest.raises(UsageError, match="is a file"):
         share(home, card / "01 kick.flac", "mp3", told)
@@ -167,7 +167,7 @@ def test_one_of_three_runs_the_others_say_busy(home: Path, tmp_path: Path) -> No
         assert first.stdout.readline().startswith(b"packing")
         for place in ("first", "second"):
             busy = run_here("share", home, "--out", tmp_path / place, cwd=tmp_path)
-            one_line(busy, 7, "Another run is working")
+            one_line(busy, 7, "Another run is using")
         first.communicate()
     assert first.returncode == 0
     assert [path.name for path in tmp_path.iterdir()] == ["first"]
@@ -183,7 +183,7 @@ def test_two_homes_are_not_packed_into_one_folder_at_once(home: Path, tmp_path: 
             told_busy.append(run_here("share", other, "--out", tmp_path / "round", cwd=tmp_path))
 
     share(home, tmp_path / "round", "mp3", meanwhile)
-    one_line(told_busy[0], 7, "Another run is working in", "round")
+    one_line(told_busy[0], 7, "Another run is using", "round")
 
 
 def test_a_song_between_two_places_is_packed_too(home: Path, tmp_path: Path) -> None:

@@ -101,7 +101,7 @@ def test_a_song_says_which_take_it_is_in(mixed: Result, rehearsal: Path, tmp_pat
     with pytest.raises(RecipeError, match=r'does not say which take it is in\. Add take = "take 2"'):
         mix.mix(Order(source=recipe, cwd=tmp_path))
     recipe.write_text(plain + song.format(take='take = "take 3"\n'), encoding="utf-8")
-    with pytest.raises(RecipeError, match=r'"take 3", which is not there\. There are: take 2, take 10'):
+    with pytest.raises(RecipeError, match=r'"take 3", which does not exist\. The takes are: take 2, take 10'):
         mix.mix(Order(source=recipe, cwd=tmp_path))
     recipe.write_text(plain + song.format(take='take = "Take 10"\n'), encoding="utf-8")
     result = mix.mix(Order(source=recipe, cwd=tmp_path, workers=2))

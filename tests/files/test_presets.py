@@ -124,7 +124,7 @@ def test_targets_against_print() -> None:
 
 @pytest.mark.parametrize("name", ["lood", "../targets/loud", "", "loud.toml"])
 def test_a_target_that_is_not_there(name: str) -> None:
-    with pytest.raises(RecipeError, match=r'There are: "demo", "loud"'):
+    with pytest.raises(RecipeError, match=r'The targets are: "demo", "loud"'):
         load_target(name)
 
 
@@ -146,7 +146,7 @@ def test_a_target_that_is_not_there(name: str) -> None:
         ('family = "drums"', 'family = "drum"', r'family must be .*, not "drum". Did you mean "drums"\?'),
         ('pan = "centre"', 'pan = "center"', r'Did you mean "centre"\?'),
         ('"kicks"', '"Kicks"', 'words holds "Kicks"'),
-        ('role = "kick"', 'role = "snare"', "must have its name"),
+        ('role = "kick"', 'role = "snare"', "must be called snare.toml"),
         ('"De Man, Leonard, King, Reiss, ISMIR 2014, table 2"', '" "', "source must name a publication"),
         ("[compressor]", "[compresor]", r'Did you mean "compressor"\?'),
     ],

@@ -64,15 +64,15 @@ def refusal(action: Callable[[], object]) -> str:
         ("plan.tracks.1.pan", 1.01, "less than or equal to 1"),
         ("plan.tracks.1.family", "banjos", "one of drums, bass"),
         ("plan.tracks.1.filters.0.corner_hz", 12_000.0, "below 12000 Hz"),
-        ("plan.tracks.1.filters.0.q", 0.0, "above 0.01"),
+        ("plan.tracks.1.filters.0.q", 0.0, "at least 0.01"),
         ("plan.tracks.1.filters.0.kind", "comb", "high_pass"),
         ("plan.tracks.2.de_esser.corner_hz", 20_000.0, "below 12000 Hz"),
         ("plan.tracks.2.gate.open_s", [[0.3, 0.5], [0.1, 0.2]], "in order"),
         ("plan.tracks.2.gate.open_s", [[0.3, 0.1]], "in order"),
         ("plan.tracks.2.ride", [[0.3, 0.0], [0.1, 0.0]], "in order"),
-        ("plan.tracks.2.moves.0.to_s", 0.1, "after its start"),
+        ("plan.tracks.2.moves.0.to_s", 0.1, "after it starts"),
         ("plan.tracks.2", {"fader_db": 150.0}, "add up to more than 200 dB"),
-        ("plan.end_s", 0.0, "after its start"),
+        ("plan.end_s", 0.0, "after it starts"),
         ("plan.reverb.low_cut_hz", 12_000.0, "below 12000 Hz"),
         ("plan.goals.0.family", "", "one of drums, bass"),
         ("plan.cleaning.targets", [[3, True]], "from 0 to 2"),
@@ -83,9 +83,9 @@ def refusal(action: Callable[[], object]) -> str:
         ("recordings", [], "the inputs of plan.tracks"),
         ("recordings.0.sha256", [], "every part needs a hash"),
         ("recordings.0.sha256.0", "0", "pattern"),
-        ("tracks_folder", "a\0b", "no folder"),
+        ("tracks_folder", "a\0b", "not a folder"),
         ("tracks_folder", "a" * 300, "too long"),
-        ("mix.file", "../../take/kick.wav", "no file in the song's folder"),
+        ("mix.file", "../../take/kick.wav", "not a file in the song's folder"),
         ("stems", ["nowhere.wav"], "not among its files"),
         ("sha256.Song.wav", "no hash", "pattern"),
         ("versions.numpy.[key]", None, ""),
@@ -191,7 +191,7 @@ def test_mixing_again_says_whether_it_is_the_same_and_what_made_the_difference(s
     sheet["sha256"]["Song.wav"] = "0" * 64
     save(song, sheet)
     again = run_here("mix", path, cwd=song)
-    assert "(Song.wav): made with the same versions, so likely on another processor." in again.stdout
+    assert "(Song.wav): made with the same versions, so perhaps on another processor." in again.stdout
 
 
 def in_names_of_format_2(sheet: Sheet) -> Sheet:

@@ -112,7 +112,7 @@ def test_turning_the_last_line_of_a_text_without_a_line_break() -> None:
 def test_turning_what_is_not_there() -> None:
     with pytest.raises(
         UsageError,
-        match=r'No input is called "led vocal". Did you mean "lead vocal"\? There are: "lead vocal", "keys"\.',
+        match=r'No input is called "led vocal". Did you mean "lead vocal"\? The inputs are: "lead vocal", "keys"\.',
     ):
         turn(RECIPE, "led vocal", 1)
     with pytest.raises(UsageError, match=r'No song is called "Coper Rain Gauge". Did you mean "Copper Rain Gauge"\?'):
@@ -181,7 +181,7 @@ def test_turning_keeps_every_other_byte(
 def song_at(start_s: float, end_s: float, *, keep: bool = True, sure: float = 0.9) -> FoundSong:
     return FoundSong(
         start=Boundary(at_s=start_s, because="a guitar alone, then the band", sure=sure),
-        end=Boundary(at_s=end_s, because="the last sound has died", sure=0.9),
+        end=Boundary(at_s=end_s, because="the last note has died away", sure=0.9),
         keep=keep,
         reason=None if keep else "false start: the band stops after 9 s",
     )
@@ -195,7 +195,7 @@ def test_songs_are_written_at_the_end_of_a_recipe_without_any() -> None:
     text = with_songs(BARE, found)
     assert text == BARE + (
         '\n[[song]]\ntitle = "Song 1"\nstart = "0:12.0"\nend = "4:10.0"\n'
-        '\n[[song]]\ntitle = "Aside 1"\nstart = "4:20.0"\nend = "4:30.0"\n'
+        '\n[[song]]\ntitle = "Try 1"\nstart = "4:20.0"\nend = "4:30.0"\n'
         'keep = false\nreason = "false start: the band stops after 9 s"\n'
         '\n[[song]]\ntitle = "Song 2"\n'
         'start = "5:00.0"  # unsure: a guitar alone, then the band\nend = "1:01:40.0"\n'
@@ -253,7 +253,7 @@ def test_new_songs_stand_in_the_order_of_time() -> None:
     found = (song_at(1.0, 8.0, keep=False), song_at(12.0, 240.0), song_at(300.0, 500.0), song_at(600.0, 700.0))
     text = with_songs(LISTED, found)
     songs = tomllib.loads(text)["song"]
-    assert [song["title"] for song in songs] == ["Aside 1", "Copper Rain Gauge", "Song 1", "Nine Paper Boats"]
+    assert [song["title"] for song in songs] == ["Try 1", "Copper Rain Gauge", "Song 1", "Nine Paper Boats"]
     assert "move" in songs[1]
     assert '\n\n# the good one\n[[song]]\ntitle = "Copper Rain Gauge"' in text
 

@@ -125,7 +125,9 @@ def test_feedback_in_a_voice_is_reported_and_not_measured(tmp_path: Path) -> Non
     heard = heard_with(tmp_path, "lead vocal")
     one = heard.inputs[0]
     assert one.facts.feedback == WHOLE
-    (finding,) = [found for found in find_faults(heard.inputs, heard.take, heard.measured, {}) if found.kind == "howl"]
+    (finding,) = [
+        found for found in find_faults(heard.inputs, heard.take, heard.measured, {}) if found.kind == "feedback"
+    ]
     assert "at 0:05." in finding.says
     assert "2.1 kHz" in finding.says
     as_instrument = heard_with(tmp_path / "2", "keys").inputs[0]
@@ -137,4 +139,6 @@ def test_feedback_in_a_voice_is_reported_and_not_measured(tmp_path: Path) -> Non
 def test_a_steady_tone_in_an_instrument_is_intended(tmp_path: Path) -> None:
     heard = heard_with(tmp_path, "keys")
     assert heard.inputs[0].facts.feedback == ()
-    assert not [found for found in find_faults(heard.inputs, heard.take, heard.measured, {}) if found.kind == "howl"]
+    assert not [
+        found for found in find_faults(heard.inputs, heard.take, heard.measured, {}) if found.kind == "feedback"
+    ]

@@ -72,7 +72,7 @@ def _worded(decision: Decision) -> bool:
 
 def test_the_source_is_read() -> None:
     assert {"gain_db", "repair_s", "tilt_db", "trim drums"} <= set(WHATS)
-    assert {"howl", "clipped", "left out", "damaged"} <= set(KINDS)
+    assert {"feedback", "clipped", "left out", "damaged"} <= set(KINDS)
 
 
 @pytest.mark.parametrize("what", WHATS)

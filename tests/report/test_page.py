@@ -77,7 +77,7 @@ def an_input(index: int, name: str, role: str, seconds: float, **changed: Any) -
         name=name,
         role=role,
         role_is_guess=False,
-        role_because="as written",
+        role_because="as written down",
         role_source="recipe",
         preset=preset(role),
         wish=InputWish(files=facts.files),
@@ -351,15 +351,15 @@ def test_what_is_unsure_comes_first_and_what_is_left_out_says_why() -> None:
         return Boundary(at_s=at_s, because=f"told <at> {at_s:g}", sure=sure)
 
     cuts = [
-        Cut(title="Song 1", start=at(1.0), end=at(9.0), aside=None),
-        Cut(title="Aside 1", start=at(11.0), end=at(14.0), aside="false start"),
-        Cut(title="Song 2", start=at(20.0, 0.3), end=at(39.0), aside=None),
+        Cut(title="Song 1", start=at(1.0), end=at(9.0), left_out=None),
+        Cut(title="Try 1", start=at(11.0), end=at(14.0), left_out="false start"),
+        Cut(title="Song 2", start=at(20.0, 0.3), end=at(39.0), left_out=None),
     ]
     page = report(**rehearsal(NAMES, songs=2), cuts=cuts)
     rows = table(page, "Where the take is cut")
-    assert list(rows) == ["Song 2", "Song 1", "Aside 1, left out"]
+    assert list(rows) == ["Song 2", "Song 1", "Try 1, left out"]
     assert rows["Song 2"] == ["0:20.0", "0:39.0", "Please listen: told <at> 20", "told <at> 39", ""]
-    assert rows["Aside 1, left out"][-1] == "false start"
+    assert rows["Try 1, left out"][-1] == "false start"
     assert "Have a listen to the first row: its start" in text_of(tree(page))
     assert "Where the take is cut" not in report(**rehearsal(NAMES))
 

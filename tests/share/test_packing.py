@@ -49,7 +49,7 @@ def test_what_was_not_packed_is_never_deleted(name: str, tmp_path: Path) -> None
     pack(tmp_path / "share", "first")
     (tmp_path / "share" / name).write_text("hers", encoding="utf-8")
     before = held(tmp_path)
-    with pytest.raises(UsageError, match="holds other things"):
+    with pytest.raises(UsageError, match="added or changed since it was packed"):
         pack(tmp_path / "share", "second")
     assert held(tmp_path) == before
 
@@ -60,7 +60,7 @@ def test_what_was_changed_since_is_never_deleted(name: str, tmp_path: Path) -> N
     with (tmp_path / "share" / name).open("r+", encoding="utf-8") as file:
         file.write("hers")
     before = held(tmp_path)
-    with pytest.raises(UsageError, match=f"holds other things \\({name}\\)"):
+    with pytest.raises(UsageError, match=f"added or changed since it was packed \\({name}\\)"):
         pack(tmp_path / "share", "second")
     assert held(tmp_path) == before
 
@@ -68,7 +68,7 @@ def test_what_was_changed_since_is_never_deleted(name: str, tmp_path: Path) -> N
 def test_what_comes_in_while_it_packs_is_never_deleted(tmp_path: Path) -> None:
     pack(tmp_path / "share", "first")
     lyrics = tmp_path / "share" / "lyrics.txt"
-    with pytest.raises(UsageError, match="holds other things"):
+    with pytest.raises(UsageError, match="added or changed since it was packed"):
         pack(tmp_path / "share", "second", lambda: lyrics.write_text("hers", encoding="utf-8"))
     assert lyrics.read_text(encoding="utf-8") == "hers"
     assert (tmp_path / "share" / "01 first.mp3").exists()

@@ -51,7 +51,7 @@ def test_out_is_home_for_a_folder_and_mixes_for_a_recipe(tmp_path: Path) -> None
 @pytest.mark.parametrize("out", ["Thursday", "Thursday/mixed", "there/../Thursday/x"])
 def test_home_is_never_inside_the_tracks(tmp_path: Path, out: str) -> None:
     tracks = folder(tmp_path / "Thursday")
-    with pytest.raises(UsageError, match="inside the folder of the raw tracks"):
+    with pytest.raises(UsageError, match="inside the folder with the raw tracks"):
         home_of(tracks, tmp_path, Path(out))
     assert list(tracks.iterdir()) == []
 
@@ -138,7 +138,7 @@ def test_long_titles_are_cut_between_characters() -> None:
 
 @pytest.mark.parametrize(
     ("number", "says"),
-    [(errno.ENOSPC, "The disk is full: "), (errno.EACCES, "No permission"), (errno.EROFS, "cannot be written")],
+    [(errno.ENOSPC, "The disk is full, so "), (errno.EACCES, "No permission"), (errno.EROFS, "read-only disk")],
 )
 def test_errors_of_the_disk_are_one_clear_line(number: int, says: str) -> None:
     with pytest.raises(OutputError, match=says) as caught, output_errors(Path("mixes") / "a.wav"):
@@ -157,6 +157,6 @@ def test_other_errors_pass() -> None:
 def test_a_full_disk_is_refused_before_anything_is_written(tmp_path: Path) -> None:
     free = shutil.disk_usage(tmp_path).free
     refuse_full(tmp_path / "not" / "yet", free / 2, "Mixing")
-    with pytest.raises(OutputError, match=r"Mixing needs about .* GB in .*yet, and its disk has .*GB left\. Make room"):
+    with pytest.raises(OutputError, match=r"Mixing needs about .* GB in .*yet, but the disk has only .*GB left\."):
         refuse_full(tmp_path / "not" / "yet", free * 1000.0, "Mixing")
     assert not (tmp_path / "not").exists()

@@ -23,7 +23,7 @@ def test_a_second_run_at_a_time_is_refused_and_a_later_one_is_not(tmp_path: Path
     home = home_in(tmp_path)
     with (
         locked(home),
-        pytest.raises(BusyError, match=r"[Aa]nother run is working in") as caught,
+        pytest.raises(BusyError, match=r"[Aa]nother run is using") as caught,
         locked(home),
     ):
         pass

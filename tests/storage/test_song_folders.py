@@ -286,7 +286,7 @@ def test_a_journal_moves_and_deletes_only_song_folders_of_its_mix_folder(
     take = str(tmp_path / "band" / "take")
     journal(home.mixes, **({"discard": [take]} if changes == {"discard": ["TAKE"]} else changes))
     before = tree(tmp_path)
-    with pytest.raises(OutputError, match=r"swap\.json does not come from a run in this folder"):
+    with pytest.raises(OutputError, match=r"swap\.json was not written by a run in this folder"):
         recover(home)
     assert tree(tmp_path) == before
 
@@ -297,7 +297,7 @@ def test_a_damaged_journal_is_reported_and_left_alone(tmp_path: Path, text: byte
     put(home.mixes, "01 Song", FIRST)
     journal(home.mixes).write_bytes(text)
     before = tree(tmp_path)
-    with pytest.raises(OutputError, match="does not come from a run in this folder"):
+    with pytest.raises(OutputError, match="was not written by a run in this folder"):
         recover(home)
     assert tree(tmp_path) == before
 
@@ -396,7 +396,7 @@ def test_a_folder_removed_meanwhile_is_reported(tmp_path: Path, at: str) -> None
     plant(partial, SECOND)
     gone = {"partial": mixes / ".partial", "file": partial / "mix.wav", "mixes": mixes}[at]
     gone.rename(tmp_path / "gone")
-    with pytest.raises(OutputError, match="was removed or changed while the song was mixed"):
+    with pytest.raises(OutputError, match="was removed or changed while the song was being mixed"):
         finish_song(partial, mixes, "01 Song")
 
 

@@ -43,7 +43,7 @@ def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
 def test_a_new_file_is_not_written_over_one_that_has_appeared(tmp_path: Path) -> None:
     recipe = tmp_path / "recipe.toml"
     write_text_new(recipe, "ours")
-    with pytest.raises(OutputError, match=r"recipe\.toml has appeared meanwhile"):
+    with pytest.raises(OutputError, match=r"recipe\.toml appeared during this run"):
         write_text_new(recipe, "again")
     assert [path.name for path in tmp_path.iterdir()] == ["recipe.toml"]
     assert recipe.read_text() == "ours"

@@ -41,16 +41,16 @@ COMPARING_COST = 0.002
 
 
 def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
-    """The recipe, if there is one, and the takes it or the folder `source` means. Writes nothing, not even a lock.
+    """The recipe, if there is one, and the takes that it or the folder `source` means. Writes nothing, not even a lock.
 
-    Raises `RecipeError`, `RecordingsError`, and `UsageError` where home would lie among the raw tracks.
+    Raises `RecipeError`, `RecordingsError`, and `UsageError` if the mix folder would lie among the raw tracks.
     """
     recipe = read_recipe(home.recipe) if home.recipe.exists() else None
     if source.is_dir():
         if recipe is not None and not (recipe.tracks.exists() and recipe.tracks.samefile(source)):
             raise RecipeError(
                 f"{home.recipe} mixes the tracks in {recipe.tracks}, not those in {source}. "
-                "Name another place with --out, or change its tracks line."
+                "Choose another folder with --out, or change its tracks line."
             )
         tracks = source
     else:
@@ -70,7 +70,8 @@ def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
         raise RecipeError(f'The song "{song.title}" does not say which take it is in. Add take = "{names[0]}" to it.')
     if song.take is not None and not any(means(song.take, name, names) for name in names):
         raise RecipeError(
-            f'The song "{song.title}" is in a take "{song.take}", which is not there. There are: {", ".join(names)}.'
+            f'The song "{song.title}" names the take "{song.take}", which does not exist. '
+            f"The takes are: {', '.join(names)}."
         )
 
 
@@ -95,8 +96,8 @@ def analyse(source: Path, home: Home, lane: Lane, *, write_recipe: bool = True) 
     if recipe is None and not write_recipe:
         recipe = Recipe(path=None, tracks=tracks, title=_title(tracks), target=load_target("demo"))
     elif recipe is None:
-        recipe = _write_recipe(home, tracks, each_once(takes, [one.inputs for one in understood]))
-        # From here on all that counts is what the recipe says, as it will next time; what was measured is kept.
+        recipe = _write_recipe(home, tracks, each_once(takes, [take.inputs for take in understood]))
+        # From here on only the recipe counts, as it will next time; measurements are kept.
         understood = understand(recipe)
     _refuse_missing(recipe, takes)
     recipe = replace(recipe, input_list=list_path)
@@ -107,7 +108,7 @@ def analyse(source: Path, home: Home, lane: Lane, *, write_recipe: bool = True) 
             recipe_is_new=is_new,
             take=of.take,
             take_names=tuple(take.name for take in takes),
-            measured=replace(of.facts, tracks=tuple(one.facts for one in found.inputs)),
+            measured=replace(of.facts, tracks=tuple(input_.facts for input_ in found.inputs)),
             store=of.store,
             inputs=found.inputs,
             singing=found.singing,
@@ -119,7 +120,7 @@ def analyse(source: Path, home: Home, lane: Lane, *, write_recipe: bool = True) 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _MeasuredTake:
-    """A take after the first reading, and where what else is measured in it is kept."""
+    """A take after the first reading, and where its other measurements are stored."""
 
     take: Take
     facts: Measurements
@@ -143,7 +144,7 @@ def _title(tracks: Path) -> str:
 
 
 def _write_recipe(home: Home, tracks: Path, inputs: Sequence[Input]) -> Recipe:
-    lines = [_line(one) for one in inputs]
+    lines = [_line(input_) for input_ in inputs]
     text = new_recipe(tracks=path_from(tracks, home.root), title=_title(tracks), inputs=lines)
     with output_errors(home.root):
         home.root.mkdir(parents=True, exist_ok=True)
@@ -162,7 +163,9 @@ def _wish_of_each(
 ) -> dict[tuple[str, ...], InputWish]:
     """Settings of every input of a take, defaults filled in, by its files."""
     defaults = recipe.defaults if recipe else Defaults()
-    return wish_of_each((one.files for one in take.recordings), _wishes(recipe, list_inputs, take), defaults)
+    return wish_of_each(
+        (recording.files for recording in take.recordings), _wishes(recipe, list_inputs, take), defaults
+    )
 
 
 def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
@@ -182,13 +185,13 @@ def _refuse_missing(recipe: Recipe, takes: Sequence[Take]) -> None:
         raise RecordingsError(
             left_out
             or f"The recipe names {missing[0]}, which is not in {recipe.tracks}. "
-            "Put the file back, or take its [[input]] out of the recipe."
+            "Put the file back, or remove its [[input]] from the recipe."
         )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Understood:
-    """A take with all that was found in it."""
+    """A take with everything that was found in it."""
 
     inputs: tuple[Input, ...]
     singing: dict[int, Singing | None]
@@ -199,23 +202,24 @@ def _understand(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], 
     """Decide what each input is, measure its bleed, and decide what to clean."""
     lane.run.meter.step("finding out who plays what")
     slot_s = of.facts.slot_s
-    inputs = tuple(_without_feedback(one, slot_s) for one in _identify(of, wishes, lane))
-    playing = [one for one in inputs if one.preset.family and not one.facts.silent]
-    targets = [one.index for one in playing if one.preset.cleaned]
+    inputs = tuple(_without_feedback(input_, slot_s) for input_ in _identify(of, wishes, lane))
+    playing = [input_ for input_ in inputs if input_.preset.family and not input_.facts.silent]
+    targets = [input_.index for input_ in playing if input_.preset.cleaned]
+    others = [input_.index for input_ in playing if input_.index not in targets]
 
-    bleed, gain_steps = _measure_bleed(of, targets, [one.index for one in playing if one.index not in targets], lane)
+    bleed, gain_steps = _measure_bleed(of, targets, others, lane)
     cleaning = decide_cleaning(playing, gain_steps)
 
     singing = {index: measure_singing(bleed.get(index)) for index in targets}
     aligned = _once(lane, cached_alignments, of, pairs_to_align(playing))
     inputs = tuple(
         replace(
-            one,
-            facts=undo_gain_step(one.facts, gain_steps.get(one.index), slot_s),
-            alignment=aligned.get(one.index),
-            gain_step=gain_steps.get(one.index),
+            input_,
+            facts=undo_gain_step(input_.facts, gain_steps.get(input_.index), slot_s),
+            alignment=aligned.get(input_.index),
+            gain_step=gain_steps.get(input_.index),
         )
-        for one in inputs
+        for input_ in inputs
     )
 
     sings_alone = sings_alone_s(inputs, singing, of.facts)
@@ -239,10 +243,10 @@ def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], la
     name_says = partial(role_from_name, roles=roles)
     inputs = identify(of.take.recordings, of.facts, wishes, roles, name_says)
     # Only where no role is written, not even as a guess.
-    unknown = [one.index for one in inputs if one.role_source == GUESSED and one.wish.role is None]
+    unknown = [input_.index for input_ in inputs if input_.role_source == GUESSED and input_.wish.role is None]
     if not unknown:
         return inputs
-    no_mix = [one.index for one in inputs if one.role != "desk mix"]
+    no_mix = [input_.index for input_ in inputs if input_.role != "desk mix"]
     no_parts = guess_no_parts(
         _once(lane, cached_desk_mixes, of, no_mix),
         _once(lane, cached_clicks, of, unknown),
@@ -273,23 +277,23 @@ def touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
     return {slot for start, end in spans for slot in range(int(start / slot_s), int(end / slot_s) + 1)}
 
 
-def _without_feedback(one: Input, slot_s: float) -> Input:
-    """The input without its feedback, in voice and brass microphones; elsewhere a steady tone counts as meant."""
-    if not one.facts.feedback:
-        return one
-    if not one.preset.cleaned:
-        return replace(one, facts=replace(one.facts, feedback=()))
-    slots = one.facts.slots.without(touched([(howl.start_s, howl.end_s) for howl in one.facts.feedback], slot_s))
+def _without_feedback(input_: Input, slot_s: float) -> Input:
+    """The input without its feedback, for vocal and brass microphones; elsewhere a steady tone may be intended."""
+    if not input_.facts.feedback:
+        return input_
+    if not input_.preset.cleaned:
+        return replace(input_, facts=replace(input_.facts, feedback=()))
+    slots = input_.facts.slots.without(touched([(tone.start_s, tone.end_s) for tone in input_.facts.feedback], slot_s))
     peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
-    return replace(one, facts=replace(one.facts, slots=slots, peak_dbfs=peak_dbfs))
+    return replace(input_, facts=replace(input_.facts, slots=slots, peak_dbfs=peak_dbfs))
 
 
-def _line(one: Input) -> InputLine:
+def _line(input_: Input) -> InputLine:
     return InputLine(
-        files=one.facts.files,
-        name=one.name,
-        role=one.role,
-        player=one.wish.player,
-        guessed=one.role_is_guess,
-        note="recorded nothing" if one.facts.silent else None,
+        files=input_.facts.files,
+        name=input_.name,
+        role=input_.role,
+        player=input_.wish.player,
+        guessed=input_.role_is_guess,
+        note="recorded nothing" if input_.facts.silent else None,
     )

@@ -37,18 +37,20 @@ class AnalysedTake:
 
 
 def each_once(takes: Sequence[Take], inputs: Sequence[Sequence[Input]]) -> list[Input]:
-    """The inputs of the longest take, then what only others have."""
+    """The inputs of the longest take, then those that only others have."""
     longest_first = sorted(range(len(takes)), key=lambda place: -takes[place].frames / takes[place].rate_hz)
     found: dict[tuple[str, ...], Input] = {}
     for place in longest_first:
-        for one in inputs[place]:
-            found.setdefault(one.facts.files, one)
+        for input_ in inputs[place]:
+            found.setdefault(input_.facts.files, input_)
     return list(found.values())
 
 
 def all_inputs(analysed_takes: Sequence[AnalysedTake]) -> tuple[Input, ...]:
-    """Every input of a rehearsal once, as it is in its longest take."""
-    return tuple(each_once([one.take for one in analysed_takes], [one.inputs for one in analysed_takes]))
+    """Every input of a rehearsal once, from its longest take."""
+    return tuple(
+        each_once([analysed.take for analysed in analysed_takes], [analysed.inputs for analysed in analysed_takes])
+    )
 
 
 def listed(analysed: AnalysedTake) -> tuple[SongWish, ...]:
@@ -62,7 +64,7 @@ def listed(analysed: AnalysedTake) -> tuple[SongWish, ...]:
 
 def songs_in(analysed: AnalysedTake) -> tuple[FoundSong, ...]:
     """Where the songs of the take begin and end, and what was left out."""
-    families = ["" if one.facts.silent else one.preset.family for one in analysed.inputs]
+    families = ["" if input_.facts.silent else input_.preset.family for input_ in analysed.inputs]
     return find_songs(measure_activity(analysed.store, families), families)
 
 

@@ -77,16 +77,16 @@ def _with_cleaned(
     """The take, with levels, spectra and singing measured from the cleaned sound."""
     slot_s = analysed.measured.slot_s
     inputs, singing = list(analysed.inputs), dict(analysed.singing)
-    for place, one in enumerate(inputs):
+    for place, input_ in enumerate(inputs):
         mine = []
         for (start_s, end_s), of_stretch in stretches:
-            if (found := of_stretch.get(one.index)) is not None:
-                slots = slots_without_step(found.slots, one.gain_step, slot_s, round(start_s / slot_s))
+            if (found := of_stretch.get(input_.index)) is not None:
+                slots = slots_without_step(found.slots, input_.gain_step, slot_s, round(start_s / slot_s))
                 mine.append(((start_s, end_s), replace(found, slots=slots)))
         if mine:
-            cleaned = over_take(mine, one.facts.slots, slot_s, analysed.store.hops)
-            singing[one.index] = measure_cleaned_singing(cleaned)
-            inputs[place] = _without_bleed(one, cleaned, slot_s)
+            cleaned = over_take(mine, input_.facts.slots, slot_s, analysed.store.hops)
+            singing[input_.index] = measure_cleaned_singing(cleaned)
+            inputs[place] = _without_bleed(input_, cleaned, slot_s)
     return replace(
         analysed,
         inputs=tuple(inputs),
@@ -95,8 +95,8 @@ def _with_cleaned(
     )
 
 
-def _without_bleed(one: Input, cleaned: Cleaned, slot_s: float) -> Input:
-    """The input with the slots of its cleaned sound; pops and feedback are left out of them again."""
-    spans = [*one.facts.pops_s, *((feedback.start_s, feedback.end_s) for feedback in one.facts.feedback)]
-    facts = replace(one.facts, slots=cleaned.slots.without(touched(spans, slot_s)))
-    return replace(one, facts=facts, cleaned=cleaned, recorded=one.facts.slots)
+def _without_bleed(input_: Input, cleaned: Cleaned, slot_s: float) -> Input:
+    """The input with the slots of its cleaned sound, again without pops and feedback."""
+    spans = [*input_.facts.pops_s, *((tone.start_s, tone.end_s) for tone in input_.facts.feedback)]
+    facts = replace(input_.facts, slots=cleaned.slots.without(touched(spans, slot_s)))
+    return replace(input_, facts=facts, cleaned=cleaned, recorded=input_.facts.slots)

@@ -87,7 +87,7 @@ def read_header(path: Path) -> Part:
         raise RecordingsError(f"{path.name}: the file cannot be read ({error.strerror or error})") from error
     if part.rate_hz not in _RATES_HZ:
         raise RecordingsError(
-            f"{path.name}: {part.rate_hz} samples a second are too few or too many for music; set the recorder to 48000"
+            f"{path.name}: a sample rate of {part.rate_hz} Hz does not suit music; set the recorder to 48000"
         )
     return part
 
@@ -151,7 +151,7 @@ def wave_layout(path: Path) -> WaveLayout:
             start = position + 8
             if chunk_id == b"data" and data is None:
                 if form is None:
-                    raise RecordingsError(f"{path.name}: the header is lost (it does not say what the samples are)")
+                    raise RecordingsError(f"{path.name}: the header is damaged (it does not say what the samples are)")
                 declared = data_bytes if data_bytes is not None and chunk_bytes == _UNKNOWN_SIZE else chunk_bytes
                 end, damage = _data_end(file, start, declared, file_bytes, form)
                 data = start, end, damage
@@ -173,13 +173,13 @@ def wave_layout(path: Path) -> WaveLayout:
                 name_of[b"LIST"] = _info_name(text)
             position = _next_chunk(file, start + chunk_bytes, file_bytes)
     if form is None or data is None:
-        raise RecordingsError(f"{path.name}: there is a header but no sound in the file")
+        raise RecordingsError(f"{path.name}: it has a header but no sound")
     start, end, damage = data
     frames = (end - start) // form.frame_bytes
     if damage is None and (end - start) % form.frame_bytes:
         damage = "the last sample is cut off; everything before it is used"
     if damage is None and riff_bytes != _UNKNOWN_SIZE and not end - 9 <= riff_bytes <= file_bytes - 7:
-        damage = f"the header gives a wrong file size; all {clock(frames / form.rate_hz)} of sound are used"
+        damage = f"the header gives a wrong file size; all of its sound ({clock(frames / form.rate_hz)}) is used"
     return WaveLayout(
         rate_hz=form.rate_hz,
         channels=form.channels,

@@ -45,7 +45,7 @@ def tag(path: Path, tags: Tags) -> None:
         raise cannot_write(path, error) from error
     except MutagenError as error:
         # It wraps what the system said.
-        raise cannot_write(path, next((one for one in error.args if isinstance(one, OSError)), error)) from error
+        raise cannot_write(path, next((cause for cause in error.args if isinstance(cause, OSError)), error)) from error
 
 
 def _shown(text: str) -> str:

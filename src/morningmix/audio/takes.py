@@ -81,11 +81,11 @@ def find_take(folder: Path) -> Take:
         raise RecordingsError(_nothing_usable(folder, left_out))
     if not any(part.frames for part in parts):
         names = ", ".join(part.name for part in parts)
-        raise RecordingsError(f"There is no sound in {folder}: nothing was recorded into {names}.")
+        raise RecordingsError(f"There is no sound in {folder}: nothing was recorded in {names}.")
     recordings = tuple(_find_pairs(_join_continued(parts)))
     if len(recordings) > MOST_INPUTS:
         raise RecordingsError(
-            f"There are {len(recordings)} inputs in {folder}; no more than {MOST_INPUTS} can be mixed together. "
+            f"There are {len(recordings)} inputs in {folder}; at most {MOST_INPUTS} can be mixed together. "
             "Move what you do not need into another folder."
         )
     return take_of(folder, recordings, tuple(left_out))

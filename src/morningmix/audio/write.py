@@ -36,7 +36,7 @@ def cannot_write(path: Path, error: Exception) -> OutputError:
     if number in (errno.ENOSPC, errno.EDQUOT) or _is_full(path):
         reason = "the disk is full; free some space and run it again"
     elif number in (errno.EACCES, errno.EPERM, errno.EROFS):
-        reason = "there is no permission to write there"
+        reason = "you have no permission to write there"
     else:
         reason = (error.strerror if isinstance(error, OSError) else None) or "the disk failed or is full"
     return OutputError(f"{path} cannot be written: {reason}.")

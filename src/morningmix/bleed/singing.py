@@ -41,7 +41,7 @@ class _NoiseFloor:
 
 
 def measure_singing(bleed: BleedFacts | None) -> Singing | None:
-    """Stretches of direct sound; None if they cannot be told from bleed, so that the gate must stay open."""
+    """Stretches of direct sound; None if they cannot be callbacks from bleed, so that the gate must stay open."""
     if bleed is None or len(bleed.over_bleed_db) < 10:
         return None
     for over_db, against in (
@@ -72,8 +72,8 @@ def measure_cleaned_singing(cleaned: Cleaned) -> Singing | None:
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(sings & is_open, hop_s),
-        because=f"open {100 * is_open[kept].mean():.0f} % of the time, where the voice stands "
-        f"{opens_at_db(reach_db):.1f} dB above what is left of the bleed",
+        because=f"open {100 * is_open[kept].mean():.0f} % of the time, when the voice is "
+        f"{opens_at_db(reach_db):.1f} dB above the remaining bleed",
     )
 
 
@@ -100,6 +100,6 @@ def _singing(over_bleed_db: NDArray[np.float32], hop_s: float, floor: _NoiseFloo
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(widen(sings, 2, 2), hop_s),
-        because=f"open {100 * is_open.mean():.0f} % of the time, where it is {opens:.1f} dB louder than the bleed "
-        f"that {against} predict",
+        because=f"open {100 * is_open.mean():.0f} % of the time, when it is {opens:.1f} dB louder than the bleed "
+        f"predicted from {against}",
     )

@@ -77,7 +77,7 @@ def mix(
     A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
     from morningmix.commands.mix import mix as run
-    from morningmix.commands.order import Order, Told
+    from morningmix.commands.order import Order, Callbacks
     from morningmix.errors import MorningmixError, UsageError
 
     if every:
@@ -105,7 +105,9 @@ def mix(
         )
         try:
             with Bar(shown=not as_json, of=(number, len(sources))) as bar:
-                results.append(run(order, Told(progress=bar.show, note=bar.note), partial(messages.ready, bar.note)))
+                results.append(
+                    run(order, Callbacks(progress=bar.show, note=bar.note), partial(messages.ready, bar.note))
+                )
         except MorningmixError as error:
             if len(sources) == 1:
                 raise
@@ -116,7 +118,7 @@ def mix(
                 messages.mixed(results[-1])
     if as_json:
         messages.as_json(
-            messages.mix_facts(results[0]) if len(sources) == 1 else [messages.mix_facts(one) for one in results]
+            messages.mix_facts(results[0]) if len(sources) == 1 else [messages.mix_facts(result) for result in results]
         )
     elif len(sources) > 1:
         messages.line(f"{len(results)} of {len(sources)} rehearsals are ready.")
@@ -143,12 +145,12 @@ def recipe(
     as_json: Json = False,
 ) -> None:
     """Listen to the tracks and write only the recipe."""
-    from morningmix.commands.order import Order, Told
+    from morningmix.commands.order import Order, Callbacks
     from morningmix.commands.recipe import write_recipe
 
     order = Order(source=folder, cwd=Path.cwd(), out=out, workers=workers)
     with Bar(shown=not as_json) as bar:
-        result = write_recipe(order, Told(progress=bar.show, note=bar.note))
+        result = write_recipe(order, Callbacks(progress=bar.show, note=bar.note))
     if as_json:
         messages.as_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **messages.input_facts(result)})
         return
@@ -173,12 +175,12 @@ def check(
 ) -> None:
     """Check what was recorded, input by input, and what to change at the desk next time."""
     from morningmix.commands.check import check as run
-    from morningmix.commands.order import Order, Told
+    from morningmix.commands.order import Order, Callbacks
     from morningmix.report.decision_words import FINDINGS
 
     with Bar(shown=not as_json) as bar:
         result = run(
-            Order(source=source, cwd=Path.cwd(), out=out, workers=workers), Told(progress=bar.show, note=bar.note)
+            Order(source=source, cwd=Path.cwd(), out=out, workers=workers), Callbacks(progress=bar.show, note=bar.note)
         )
     if as_json:
         messages.as_json(messages.input_facts(result))
@@ -192,11 +194,11 @@ def check(
         for finding in result.findings:
             messages.line(f"  {messages.sentence(finding)}")
     messages.line()
-    width = max((len(one.name) for one in result.inputs), default=0)
-    for one in result.inputs:
-        role = f"{one.role}{'?' if one.role_is_guess else ''}"
-        kinds = ", ".join(FINDINGS[finding.kind] for finding in result.findings if finding.name == one.name)
-        messages.line(f"  {one.name:{width}}  {messages.recorded(one):34}  {role:18}  {kinds}".rstrip())
+    width = max((len(input_.name) for input_ in result.inputs), default=0)
+    for input_ in result.inputs:
+        role = f"{input_.role}{'?' if input_.role_is_guess else ''}"
+        kinds = ", ".join(FINDINGS[finding.kind] for finding in result.findings if finding.name == input_.name)
+        messages.line(f"  {input_.name:{width}}  {messages.recorded(input_):34}  {role:18}  {kinds}".rstrip())
 
 
 @app.command(cls=Command)
@@ -208,13 +210,13 @@ def songs(
     as_json: Json = False,
 ) -> None:
     """Find the songs in a long take and write them into the recipe."""
-    from morningmix.commands.order import Order, Told
+    from morningmix.commands.order import Order, Callbacks
     from morningmix.commands.songs import songs as run
 
     with Bar(shown=not as_json) as bar:
         result = run(
             Order(source=source, cwd=Path.cwd(), out=out, redo=redo, workers=workers),
-            Told(progress=bar.show, note=bar.note),
+            Callbacks(progress=bar.show, note=bar.note),
         )
     if as_json:
         messages.as_json(messages.song_facts(result))
@@ -360,8 +362,8 @@ def share(
         folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.show, messages.skipped)
     if as_json:
         files = [
-            {"title": one.title, "file": str(one.file), "peak_dbtp": one.peak_dbtp, "lowered_db": one.lowered_db}
-            for one in shared
+            {"title": file.title, "file": str(file.file), "peak_dbtp": file.peak_dbtp, "lowered_db": file.lowered_db}
+            for file in shared
         ]
         messages.as_json({"folder": str(folder), "files": files})
         return
@@ -369,10 +371,10 @@ def share(
     messages.line(
         f"Packed {messages.counted(len(shared), 'song')} into {where}. Send the folder, or open {where}/index.html."
     )
-    for one in shared:
-        peak = "silent" if one.peak_dbtp is None else f"highest peak {-one.peak_dbtp:.1f} dB below clipping"
-        lowered = f", {one.lowered_db:.1f} dB softer to keep it there" if one.lowered_db else ""
-        messages.line(f"  {messages.near(one.file)}  {peak}{lowered}")
+    for file in shared:
+        peak = "silent" if file.peak_dbtp is None else f"highest peak {-file.peak_dbtp:.1f} dB below clipping"
+        lowered = f", {file.lowered_db:.1f} dB softer to keep it there" if file.lowered_db else ""
+        messages.line(f"  {messages.near(file.file)}  {peak}{lowered}")
 
 
 @app.command(cls=Command)
@@ -390,8 +392,8 @@ def compare(
     if as_json:
         messages.as_json({"songs": as_facts(compared), "only_in_one": alone, "recipe_lines": lines})
         return
-    for one in compared:
-        for text in in_words(one, with_plans=not lines):
+    for song in compared:
+        for text in in_words(song, with_plans=not lines):
             messages.line(text)
     for line in alone:
         messages.line(line)

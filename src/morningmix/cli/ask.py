@@ -28,12 +28,12 @@ def ask_roles(result: Result) -> None:
         f"Guessed roles in {where}: {len(guesses)}. Press Enter to accept one, or type the right one; ? lists all."
     )
     settled = 0
-    for one in guesses:
+    for input_ in guesses:
         messages.line()
-        messages.line(f"{' + '.join(one.facts.files)}  {one.name}")
-        messages.line(f"  {messages.activity(one)}  {messages.recorded(one)}")
+        messages.line(f"{' + '.join(input_.facts.files)}  {input_.name}")
+        messages.line(f"  {messages.activity(input_)}  {messages.recorded(input_)}")
         while True:
-            messages.line(f"  {one.role}? ", nl=False)
+            messages.line(f"  {input_.role}? ", nl=False)
             answer = sys.stdin.readline()
             if not answer:
                 messages.line()
@@ -44,7 +44,7 @@ def ask_roles(result: Result) -> None:
                 continue
             try:
                 with editing(result.recipe):
-                    text = confirm(read_text(result.recipe), one.name, answer.strip() or one.role)
+                    text = confirm(read_text(result.recipe), input_.name, answer.strip() or input_.role)
                     write_text_whole(result.recipe, text)
             except RecipeError as error:
                 messages.line(f"  {error}")

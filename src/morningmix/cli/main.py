@@ -25,7 +25,7 @@ def main() -> None:
         app(prog_name="morningmix")
     except SystemExit as end:
         if end.code == 130:
-            # typer makes this of an interrupt, without a word.
+            # typer turns an interrupt into this, without a message.
             raise KeyboardInterrupt from end
         _flush()
         if isinstance(end.__context__, BrokenPipeError):
@@ -49,7 +49,7 @@ def _refuse(error: MorningmixError) -> None:
 
 
 def _flush() -> None:
-    """Write out what was printed; nobody minds where whoever read it has gone."""
+    """Write out what was printed; it does not matter if its reader has gone."""
     try:
         sys.stdout.flush()
     except BrokenPipeError:

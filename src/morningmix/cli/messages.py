@@ -25,17 +25,17 @@ if TYPE_CHECKING:
 
 
 def line(text: str = "", *, err: bool = False, nl: bool = True) -> None:
-    """Print one line; whatever in it controls a terminal or turns the direction of writing is shown instead."""
+    """Print one line; whatever would control a terminal or reverse text is shown escaped."""
     typer.echo(visible(text), err=err, nl=nl)
 
 
 def mixed(result: Result) -> None:
-    """What was mixed, where it is and how loud, what was found, and what to look at."""
+    """Print what was mixed, where it is, how loud, what was found, and what to look at."""
     from morningmix.units import clock
 
     line(_what_was_mixed(result))
-    for one in result.songs:
-        line(f"  {near(one.mix)}: {_loudness(one)}")
+    for song in result.songs:
+        line(f"  {near(song.mix)}: {_loudness(song)}")
     for finding in result.findings:
         line(f"  {sentence(finding)}")
     for title, changes in result.changes:
@@ -51,7 +51,7 @@ def mixed(result: Result) -> None:
         found(result)
     elif result.found is not None:
         line(f"The take is {clock(result.take_s)} long, but no song was found in it, so it was mixed in one piece.")
-    lowered = [one for one in result.songs if one.target_lufs < one.wanted_lufs]
+    lowered = [song for song in result.songs if song.target_lufs < song.wanted_lufs]
     if lowered:
         line(
             "A little softer than asked, because more would have squeezed the peaks too hard "
@@ -77,11 +77,11 @@ def ready(note: Callable[[str], None], song: MixedSong) -> None:
 
 
 _CHANGES = 4
-"""So many changes are named in one line."""
+"""Most changes that are named in one line."""
 
 
 def _what_was_mixed(result: Result) -> str:
-    fresh = sum(one.partial is not None for one in result.songs)
+    fresh = sum(song.partial is not None for song in result.songs)
     kept = len(result.songs) - fresh
     if not fresh:
         return "Nothing has changed since the last mix."
@@ -110,37 +110,37 @@ def counted(number: int, what: str) -> str:
 
 
 def found_in_words(found: Sequence[Found]) -> str:
-    """How many songs, and how many tries were left out."""
-    kept = sum(one.song.keep for one in found)
+    """How many songs were found, and how many tries were left out."""
+    kept = sum(stretch.song.keep for stretch in found)
     tries = len(found) - kept
     left_out = f", {'one try' if tries == 1 else f'{tries} tries'} left out" if tries else ""
     return f"{counted(kept, 'song')} found{left_out}"
 
 
 def found(result: Result) -> None:
-    """Every song found; the least certain times first, because they need a listen."""
+    """Print every song found, the least certain times first, because they need a listen."""
     from morningmix.units import clock
 
     stretches = result.found or ()
-    several = len({one.take for one in stretches}) > 1
+    several = len({stretch.take for stretch in stretches}) > 1
     for place, boundary in sorted(
         (
-            (f"{end} of {_where(one, several)}", boundary)
-            for one in stretches
-            for end, boundary in (("Start", one.song.start), ("End", one.song.end))
+            (f"{end} of {_where(stretch, several)}", boundary)
+            for stretch in stretches
+            for end, boundary in (("Start", stretch.song.start), ("End", stretch.song.end))
             if boundary.unsure
         ),
         key=lambda each: each[1].sure,
     ):
         line(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
-    for one in stretches:
-        times = f"{clock(one.song.start.at_s):>9} - {clock(one.song.end.at_s):>9}"
-        why = one.song.reason or f"{one.song.start.because}; {one.song.end.because}"
-        line(f"  {times}  {_where(one, several)}: {why}")
+    for stretch in stretches:
+        times = f"{clock(stretch.song.start.at_s):>9} - {clock(stretch.song.end.at_s):>9}"
+        why = stretch.song.reason or f"{stretch.song.start.because}; {stretch.song.end.because}"
+        line(f"  {times}  {_where(stretch, several)}: {why}")
 
 
 def wishes_taken(taken: Taken, recipe: Path) -> None:
-    """What was changed, what was left because people do not agree, and how to hear it."""
+    """Print what was changed, what stays because people disagree, and how to hear it."""
     done = [counted(len(taken.agreed), "change")] if taken.agreed else []
     done += [counted(taken.notes, "note")] if taken.notes else []
     if not done and not taken.conflicts:
@@ -152,9 +152,9 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
         first += " One disagreement" if many == 1 else f" {many} disagreements"
         first += ", left unchanged: talk about it."
     line(f"{first} Then mix it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
-    for one in taken.agreed:
-        told = _asked(one.asked) if len(one.asked) > 1 else one.asked[0][0]
-        line(f"  {one.song}: {one.name} {one.level_db:+g} dB{_stretch(one.stretch)} ({told})")
+    for change in taken.agreed:
+        whose = _asked(change.asked) if len(change.asked) > 1 else change.asked[0][0]
+        line(f"  {change.song}: {change.name} {change.level_db:+g} dB{_stretch(change.stretch)} ({whose})")
     for conflict in taken.conflicts:
         where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
         line(f"  {where}, left unchanged: {_asked(conflict.asked)}")
@@ -180,45 +180,45 @@ def _say_input_list(result: Result) -> None:
 
 
 def inputs(result: Result) -> None:
-    """Every input with its role and level."""
+    """Print every input with its role and level."""
     _say_input_list(result)
-    for one in result.inputs:
-        guess = "?  a guess" if one.role_is_guess else ""
-        line(f"  {' + '.join(one.facts.files)}: {one.name} ({one.role}{guess}), {recorded(one)}")
+    for input_ in result.inputs:
+        guess = "?  a guess" if input_.role_is_guess else ""
+        line(f"  {' + '.join(input_.facts.files)}: {input_.name} ({input_.role}{guess}), {recorded(input_)}")
     for finding in result.findings:
         line(f"  {sentence(finding)}")
 
 
 def _say_guesses(guesses: tuple[Input, ...]) -> None:
-    named = ", ".join(f"{one.facts.files[0]} {one.role}?" for one in guesses)
+    named = ", ".join(f"{input_.facts.files[0]} {input_.role}?" for input_ in guesses)
     line(f"These roles are guesses, so please check them in the recipe: {named}.")
 
 
-def recorded(one: Input) -> str:
+def recorded(input_: Input) -> str:
     """How loud an input was recorded."""
-    if one.facts.silent:
+    if input_.facts.silent:
         return "recorded nothing"
-    return f"loudest peak {max(-one.facts.peak_dbfs, 0.0):.0f} dB below clipping"
+    return f"loudest peak {max(-input_.facts.peak_dbfs, 0.0):.0f} dB below clipping"
 
 
-def _loudness(one: MixedSong) -> str:
-    if one.loudness_lufs is None:
-        return "silent" if one.true_peak_dbtp is None else "too short to measure its loudness"
-    if one.loudness_lufs > -12.5:
+def _loudness(song: MixedSong) -> str:
+    if song.loudness_lufs is None:
+        return "silent" if song.true_peak_dbtp is None else "too short to measure its loudness"
+    if song.loudness_lufs > -12.5:
         words = "louder than music on the phone"
     else:
-        words = "as loud as music on the phone" if one.loudness_lufs > -17.5 else "softer than music on the phone"
-    return f"{words} ({one.loudness_lufs:.1f} LUFS)"
+        words = "as loud as music on the phone" if song.loudness_lufs > -17.5 else "softer than music on the phone"
+    return f"{words} ({song.loudness_lufs:.1f} LUFS)"
 
 
 def sentence(finding: Finding) -> str:
-    """As it stands in running text; a file that was left out comes first in its line and is called as it is called."""
+    """A finding as a sentence; the name of a file that was left out keeps its spelling."""
     first = finding.says[:1] if finding.kind == "left out" else finding.says[:1].upper()
     return f"{first}{finding.says[1:]}".rstrip(".") + "."
 
 
 def near(path: Path) -> str:
-    """A path as seen from here, if it lies below."""
+    """The path relative to the current folder, if it lies below that."""
     try:
         return str(path.relative_to(Path.cwd()))
     except ValueError:
@@ -230,7 +230,7 @@ def quoted(text: str) -> str:
     if sys.platform == "win32":
         return text if re.fullmatch(r"[\w.:\\/-]+", text) else f'"{text}"'
     if visible(text) != text:
-        # A quotation in which shells read the very escapes that are printed.
+        # A quoted form in which shells read the printed escapes.
         escaped = text.replace("\\", "\\\\").replace("'", "\\'")
         return f"$'{visible(escaped)}'"
     return shlex.quote(text)
@@ -255,16 +255,16 @@ def song_facts(result: Result) -> dict[str, Any]:
         ],
         "found": [
             {
-                "title": one.title,
-                "take": one.take,
-                "keep": one.song.keep,
-                "reason": one.song.reason,
+                "title": stretch.title,
+                "take": stretch.take,
+                "keep": stretch.song.keep,
+                "reason": stretch.song.reason,
                 **{
                     name: {"at_s": round(each.at_s, 2), "because": each.because, "sure": each.sure}
-                    for name, each in (("start", one.song.start), ("end", one.song.end))
+                    for name, each in (("start", stretch.song.start), ("end", stretch.song.end))
                 },
             }
-            for one in result.found or ()
+            for stretch in result.found or ()
         ],
     }
 
@@ -278,14 +278,14 @@ def mix_facts(result: Result) -> dict[str, Any]:
         "input_list": None if result.input_list is None else str(result.input_list),
         "songs": [
             {
-                "title": one.title,
-                "mix": str(one.mix),
-                "loudness_lufs": one.loudness_lufs,
-                "true_peak_dbtp": one.true_peak_dbtp,
-                "target_lufs": one.target_lufs,
-                "meters_differ_lu": one.facts.meters_differ_lu,
+                "title": song.title,
+                "mix": str(song.mix),
+                "loudness_lufs": song.loudness_lufs,
+                "true_peak_dbtp": song.true_peak_dbtp,
+                "target_lufs": song.target_lufs,
+                "meters_differ_lu": song.facts.meters_differ_lu,
             }
-            for one in result.songs
+            for song in result.songs
         ],
         "reproduced": None if result.reproduced is None else asdict(result.reproduced),
         **input_facts(result),
@@ -297,16 +297,18 @@ def input_facts(result: Result) -> dict[str, Any]:
     return {
         "inputs": [
             {
-                "files": list(one.facts.files),
-                "name": one.name,
-                "role": one.role,
-                "family": one.preset.family,
-                "guess": one.role_is_guess,
-                "peak_dbfs": round(one.facts.peak_dbfs, 2),
+                "files": list(input_.facts.files),
+                "name": input_.name,
+                "role": input_.role,
+                "family": input_.preset.family,
+                "guess": input_.role_is_guess,
+                "peak_dbfs": round(input_.facts.peak_dbfs, 2),
             }
-            for one in result.inputs
+            for input_ in result.inputs
         ],
-        "findings": [{"input": one.name, "kind": one.kind, "says": one.says} for one in result.findings],
+        "findings": [
+            {"input": finding.name, "kind": finding.kind, "says": finding.says} for finding in result.findings
+        ],
     }
 
 
@@ -320,11 +322,11 @@ def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
     typer.echo(json.dumps(facts, indent=1))
 
 
-def activity(one: Input) -> str:
+def activity(input_: Input) -> str:
     """An input's level from start to end, drawn in forty characters."""
     import numpy as np
 
-    parts = np.array_split(one.facts.slots.peaks, 40)
+    parts = np.array_split(input_.facts.slots.peaks, 40)
     levels = [20.0 * float(np.log10(max(float(part.max(initial=0.0)), 1e-6))) for part in parts]
     top = max(levels)
     signs = " .:-=+*#"

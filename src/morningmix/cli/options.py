@@ -1,4 +1,4 @@
-"""Options that several commands take, and the words that some of them choose from."""
+"""Options that several commands take, and the choices of some."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Direction(StrEnum):
 
 
 class Sent(StrEnum):
-    """File format of what is sent round."""
+    """File format of shared files."""
 
     mp3 = "mp3"
     flac = "flac"

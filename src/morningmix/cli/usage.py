@@ -17,7 +17,7 @@ from morningmix.errors import UsageError
 _Word = TypeVar("_Word", bound=StrEnum)
 _WIDEST = 100
 _REFUSED: type[Exception] = typer.BadParameter.__mro__[1]
-"""Base of everything that the library refuses in a command line; it has no public name."""
+"""Base class of everything that the library refuses in a command line; it has no public name."""
 
 
 class Command(TyperCommand):
@@ -32,9 +32,9 @@ class Command(TyperCommand):
 
     def format_help(self, ctx: Any, formatter: Any) -> None:
         """Write the help."""
-        arguments = [one for one in self.params if one.param_type_name == "argument"]
+        arguments = [parameter for parameter in self.params if parameter.param_type_name == "argument"]
         _write(formatter, _usage(ctx), self.help or "")
-        _rows(formatter, "", [(_placeholder(one), one.help or "") for one in arguments])  # type: ignore[attr-defined]
+        _rows(formatter, "", [(_placeholder(parameter), parameter.help or "") for parameter in arguments])  # type: ignore[attr-defined]
         _rows(formatter, "Options", _options(self.get_params(ctx)))
 
 
@@ -42,7 +42,7 @@ class Group(TyperGroup):
     """The program itself."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Parse what stands before the command. Raises `UsageError` in our words."""
+        """Parse the arguments before the command. Raises `UsageError` in our words."""
         if not args:
             typer.echo(ctx.get_help())
             ctx.exit()
@@ -60,7 +60,7 @@ class Group(TyperGroup):
     def format_help(self, ctx: Any, formatter: Any) -> None:
         """Write the help."""
         _write(formatter, f"{ctx.command_path} COMMAND ...", self.help or "")
-        shorts = [(name, (one.help or "").split("\n\n")[0]) for name, one in self.commands.items()]
+        shorts = [(name, (command.help or "").split("\n\n")[0]) for name, command in self.commands.items()]
         _rows(formatter, "Commands", shorts)
         formatter.write("\nHelp for one of them: morningmix COMMAND --help\n")
 
@@ -100,13 +100,15 @@ def decibels(text: str) -> float:
 
 
 def _refusal(error: Any, ctx: Any) -> str:
-    """The sentence for what the library refuses."""
+    """What the library refused, in our words."""
     parameter = getattr(error, "param", None)
     option = getattr(error, "option_name", None)
     if parameter is not None and isinstance(error, typer.BadParameter):
         name = _placeholder(parameter)
         return f"{name} is missing: {_lower(parameter.help or '').rstrip('.')}. Type: {_usage(ctx)}"
-    known = {name: one for one in ctx.command.get_params(ctx) for name in one.opts if name.startswith("-")}
+    known = {
+        name: parameter for parameter in ctx.command.get_params(ctx) for name in parameter.opts if name.startswith("-")
+    }
     if option in known:
         if known[option].is_flag:
             return f"{option} takes no value. {_see(ctx)}"
@@ -118,7 +120,7 @@ def _refusal(error: Any, ctx: Any) -> str:
     extra = re.search(r"\(([^()]*)\)$", str(error))
     if extra:
         hint = "Names with spaces need quotes. " if " " not in extra[1] else ""
-        return f'"{extra[1]}" is too much here. {hint}Type: {_usage(ctx)}'
+        return f'"{extra[1]}" is one word too many. {hint}Type: {_usage(ctx)}'
     return f"{str(error).rstrip('.')}. {_see(ctx)}"
 
 
@@ -141,8 +143,10 @@ def _lower(text: str) -> str:
 
 
 def _usage(ctx: Any) -> str:
-    arguments = [one for one in ctx.command.params if one.param_type_name == "argument"]
-    shown = [_placeholder(one) if one.required else f"[{_placeholder(one)}]" for one in arguments]
+    arguments = [parameter for parameter in ctx.command.params if parameter.param_type_name == "argument"]
+    shown = [
+        _placeholder(parameter) if parameter.required else f"[{_placeholder(parameter)}]" for parameter in arguments
+    ]
     return " ".join([ctx.command_path, *shown, "[options]"])
 
 
@@ -152,13 +156,13 @@ def _placeholder(parameter: Any) -> str:
 
 def _options(parameters: Sequence[Any]) -> list[tuple[str, str]]:
     rows = []
-    for one in parameters:
-        if one.param_type_name != "option":
+    for parameter in parameters:
+        if parameter.param_type_name != "option":
             continue
-        value = "" if one.is_flag else f" {one.metavar}"
-        usual = f" Usually {one.default}." if one.default and not one.is_flag else ""
-        says = "Show this help." if one.name == "help" else f"{one.help}{usual}"
-        rows.append((f"{one.opts[0]}{value}", says))
+        value = "" if parameter.is_flag else f" {parameter.metavar}"
+        usual = f" Usually {parameter.default}." if parameter.default and not parameter.is_flag else ""
+        says = "Show this help." if parameter.name == "help" else f"{parameter.help}{usual}"
+        rows.append((f"{parameter.opts[0]}{value}", says))
     return rows
 
 

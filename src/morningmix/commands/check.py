@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from morningmix.analysis.kept import with_cached
 from morningmix.commands.measuring import measured_takes
-from morningmix.commands.order import Order, Told, home_for, running, working_in
+from morningmix.commands.order import Order, Callbacks, home_for, running, working_in
 from morningmix.commands.result import Result, recorded_when, result_of
 from morningmix.files.findings import FINDINGS, write_findings
 
 
-def check(order: Order, told: Told | None = None) -> Result:
+def check(order: Order, callbacks: Callbacks | None = None) -> Result:
     """What the recorder got; writes the findings into the home, and nothing else but the cache.
 
-    Bleed is not removed for it, which would take most of the time; only after a mix are drowned voices reported.
+    Bleed is not removed, which would take most of the time; drowned vocals are reported after a mix only.
     """
     home = home_for(order)
-    with working_in(home), running(order, told or Told()) as run:
+    with working_in(home), running(order, callbacks or Callbacks()) as run:
         analysed_takes = with_cached(measured_takes(order, home, run, write_recipe=False))
         result = result_of(analysed_takes, ())
         write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)

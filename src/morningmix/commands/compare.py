@@ -24,6 +24,7 @@ from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.laws.track_power import spans_to_mask
 from morningmix.model.names import plain
 from morningmix.model.recording import Recording
+from morningmix.report.words import loudness_in_words
 from morningmix.storage.home import MIXES, RECALL, RECIPE
 from morningmix.storage.song_folders import finish_swaps, song_sheets
 from morningmix.storage.text import read_text
@@ -47,30 +48,30 @@ class Version:
     loudness_lufs: float | None
     seconds: float
     balance_lu: Mapping[str, float]
-    """Per family its loudness re the mix, over the stretches in which the plan judges it."""
+    """Loudness of each family re the mix, over the stretches in which the plan judges it."""
     octaves_db: Mapping[float, float]
     """Level of each octave band re the loudness of the mix."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Compared:
-    """What differs from one version to the other."""
+    """Differences between two versions of a song."""
 
     title: str
     before: Version
     after: Version
     balance_lu: tuple[tuple[str, float | None], ...]
-    """Family, and by how much it is louder in the second at the same loudness of the whole; None: only in one."""
+    """Family, and how much louder it is in the second at the same loudness of the whole; None: only in one."""
     octaves_db: tuple[tuple[float, float], ...]
-    """Octave, and by how much it is louder in the second."""
+    """Octave, and how much louder it is in the second."""
     planned: tuple[str, ...]
     """Decisions that differ, in words."""
 
     @property
     def says(self) -> str:
         """The first line: what differs most."""
-        told = [(family, by) for family, by in self.balance_lu if by is not None]
-        most = max(told, key=lambda each: abs(each[1]), default=None)
+        in_both = [(family, by) for family, by in self.balance_lu if by is not None]
+        most = max(in_both, key=lambda each: abs(each[1]), default=None)
         if most is not None and abs(most[1]) >= HEARD_LU:
             more = "louder" if most[1] > 0.0 else "quieter"
             clearly = "clearly" if abs(most[1]) >= 2.0 * HEARD_LU else "a little"
@@ -78,25 +79,25 @@ class Compared:
             return f'"{self.title}": in the second mix the {most[0]} {are} {clearly} {more} ({abs(most[1]):.1f} dB).'
         lone = [family for family, by in self.balance_lu if by is None]
         if lone:
-            return f'"{self.title}": {", ".join(lone)} only in one of the mixes; the balance of the rest is the same.'
+            return f'"{self.title}": only one of the mixes has {", ".join(lone)}; the balance of the rest is the same.'
         bright = max(self.octaves_db, key=lambda each: abs(each[1]), default=None)
         if bright is not None and abs(bright[1]) >= 2.0 * HEARD_LU:
-            more = "louder" if bright[1] > 0.0 else "softer"
-            where = f"around {bright[0]:.0f} Hz the second is {more} ({abs(bright[1]):.1f} dB)"
-            return f'"{self.title}": the same balance, but {where}.'
-        return f'"{self.title}": no audible difference (at most {HEARD_LU:.0f} dB in any stem, at the same loudness).'
+            more = "louder" if bright[1] > 0.0 else "quieter"
+            where = f"around {bright[0]:.0f} Hz the second mix is {more} ({abs(bright[1]):.1f} dB)"
+            return f'"{self.title}": the balance is the same, but {where}.'
+        return f'"{self.title}": no audible difference (under {HEARD_LU:.0f} dB in every stem, at the same loudness).'
 
 
-def compare(one: Path, other: Path, skipped: Callable[[str], None] = unsaid) -> tuple[list[Compared], list[str]]:
+def compare(first: Path, second: Path, skipped: Callable[[str], None] = unsaid) -> tuple[list[Compared], list[str]]:
     """Songs that are in both, and lines about those that are in one only.
 
-    Each is a mix folder, its recipe, a song folder or a recall sheet. `skipped` is given a line about each song whose
-    sheet cannot be read. Raises `UsageError`, `RecipeError`, `RecordingsError`.
+    Each argument is a mix folder, its recipe, a song folder or a recall sheet. `skipped` receives a line about each
+    song whose sheet cannot be read. Raises `UsageError`, `RecipeError`, `RecordingsError`.
     """
     unread: list[str] = []
     firsts, seconds = (
         {plain(recall.title): (folder, recall) for folder, recall in _songs(path, unread.append)}
-        for path in (one, other)
+        for path in (first, second)
     )
     for line in unread:
         skipped(line)
@@ -107,12 +108,12 @@ def compare(one: Path, other: Path, skipped: Callable[[str], None] = unsaid) -> 
         pairs = [(firsts[title], seconds[title]) for title in firsts if title in seconds]
         alone = [
             f'"{recall.title}" is only in {where}.'
-            for where, mine, others in ((one, firsts, seconds), (other, seconds, firsts))
+            for where, mine, others in ((first, firsts, seconds), (second, seconds, firsts))
             for title, (_, recall) in mine.items()
             if title not in others
         ]
     if not pairs:
-        raise UsageError(f"No song is in both {one} and {other}. " + " ".join(alone))
+        raise UsageError(f"No song is in both {first} and {second}. " + " ".join(alone))
     return [differences(measure(*before), measure(*after)) for before, after in pairs], alone
 
 
@@ -129,44 +130,44 @@ def _songs(path: Path, skipped: Callable[[str], None]) -> list[tuple[Path, Recal
     return [(sheet.parent, recall) for sheet, recall in read_sheets(sheets, skipped)]
 
 
-def recipe_lines(one: Path, other: Path) -> list[str]:
-    """Lines that differ between the recipes of two mix folders, without remarks; none where there is one recipe."""
+def recipe_lines(first: Path, second: Path) -> list[str]:
+    """Lines that differ between the recipes of two mix folders, without comments; none where both share a recipe."""
     texts = []
-    for path in (one, other):
+    for path in (first, second):
         folder = path if path.is_dir() else path.parent
         recipe = next((above / RECIPE for above in (folder, *folder.parents[:3]) if (above / RECIPE).exists()), None)
         if recipe is None:
             return []
         texts.append((recipe, read_text(recipe).splitlines()))
-    (first, before), (second, after) = texts
-    if first.samefile(second):
+    (old_recipe, before), (new_recipe, after) = texts
+    if old_recipe.samefile(new_recipe):
         return []
-    ours, theirs = _told(before), _told(after)
-    said = []
+    ours, theirs = _with_content(before), _with_content(after)
+    differing = []
     matcher = difflib.SequenceMatcher(None, [line for _, line in ours], [line for _, line in theirs], autojunk=False)
     for tag, a, b, c, d in matcher.get_opcodes():
         if tag != "equal":
-            said += [f"first, line {number}: {line}" for number, line in ours[a:b]]
-            said += [f"second, line {number}: {line}" for number, line in theirs[c:d]]
-    return said
+            differing += [f"first, line {number}: {line}" for number, line in ours[a:b]]
+            differing += [f"second, line {number}: {line}" for number, line in theirs[c:d]]
+    return differing
 
 
-def _told(lines: Sequence[str]) -> list[tuple[int, str]]:
-    """Number and text of every line that says something, with the name of what it belongs to."""
-    told: list[tuple[int, int, str]] = []
+def _with_content(lines: Sequence[str]) -> list[tuple[int, str]]:
+    """Number and text of every line with content, followed by the name of what it belongs to."""
+    found: list[tuple[int, int, str]] = []
     names: dict[int, str] = {}
     table = 0
     for number, line in enumerate(lines, 1):
-        said = line.split(" #")[0].strip()
-        if said.startswith("["):
+        content = line.split(" #")[0].strip()
+        if content.startswith("["):
             table = number
-        elif found := re.match(r'(?:name|title)\s*=\s*"(.*)"', said):
-            names[table] = found[1]
-        if said and not said.startswith("#"):
-            told.append((number, table, said))
+        elif name := re.match(r'(?:name|title)\s*=\s*"(.*)"', content):
+            names[table] = name[1]
+        if content and not content.startswith("#"):
+            found.append((number, table, content))
     return [
-        (number, f"{said}  ({names[table]})" if table in names and not said.startswith("[") else said)
-        for number, table, said in told
+        (number, f"{content}  ({names[table]})" if table in names and not content.startswith("[") else content)
+        for number, table, content in found
     ]
 
 
@@ -227,7 +228,7 @@ def _powers(path: Path) -> Array:
 
 
 def _octaves(spectrum: Array, rate_hz: int, frames: int, loudness_lufs: float | None) -> dict[float, float]:
-    """Octave levels of a summed spectrum ``(bands,)``, each band where its middle lies, re the loudness."""
+    """Octave levels of a summed spectrum ``(bands,)`` re the loudness, each band counted where its middle lies."""
     if loudness_lufs is None or not frames:
         return {}
     edges = band_edges_hz(rate_hz)
@@ -241,7 +242,7 @@ def _octaves(spectrum: Array, rate_hz: int, frames: int, loudness_lufs: float | 
 
 
 def differences(before: Version, after: Version) -> Compared:
-    """What differs, the second less the first."""
+    """Differences, the second less the first."""
     families = dict.fromkeys((*before.balance_lu, *after.balance_lu))
     return Compared(
         title=before.recall.title,
@@ -267,48 +268,50 @@ def differences(before: Version, after: Version) -> Compared:
 
 def _planned(before: Recall, after: Recall) -> tuple[str, ...]:
     """Decisions about inputs of the same name that differ."""
-    said = []
+    changes = []
     if before.master.target_lufs != after.master.target_lufs:
-        said.append(f"loudness aimed at: {before.master.target_lufs:.1f} LUFS, then {after.master.target_lufs:.1f}")
+        targets = (loudness_in_words(sheet.master.target_lufs) for sheet in (before, after))
+        changes.append(f"aims at: {', then '.join(targets)}")
     others = {plain(track.name): track for track in after.plan.tracks}
     for track in before.plan.tracks:
         other = others.pop(plain(track.name), None)
         if other is None:
-            said.append(f"{track.name}: only in the first")
+            changes.append(f"{track.name}: only in the first")
             continue
         if track.role != other.role:
-            said.append(f"{track.name}: {track.role}, then {other.role}")
+            changes.append(f"{track.name}: {track.role}, then {other.role}")
         if track.sounds != other.sounds:
-            said.append(f"{track.name}: {'left out of' if track.sounds else 'only in'} the second")
+            changes.append(f"{track.name}: {'left out of' if track.sounds else 'only in'} the second")
         elif track.sounds:
             for what, was, now, unit in (
                 ("fader", track.fader_db + track.gain_db, other.fader_db + other.gain_db, " dB"),
                 ("pan", track.pan, other.pan, ""),
             ):
                 if abs(now - was) >= 0.05:
-                    said.append(f"{track.name}: {what} {was:+.1f}{unit}, then {now:+.1f}{unit}")
-    said += [f"{track.name}: only in the second" for track in others.values()]
-    return tuple(said)
+                    changes.append(f"{track.name}: {what} {was:+.1f}{unit}, then {now:+.1f}{unit}")
+    changes += [f"{track.name}: only in the second" for track in others.values()]
+    return tuple(changes)
 
 
-def in_words(one: Compared, *, with_plans: bool) -> list[str]:
-    """The comparison for people, what it says first."""
-    lines = [one.says]
-    lengths = [f"{version.seconds // 60:.0f}:{version.seconds % 60:04.1f}" for version in (one.before, one.after)]
-    louds = [
-        "silent" if version.loudness_lufs is None else f"{version.loudness_lufs:.1f} LUFS"
-        for version in (one.before, one.after)
+def in_words(compared: Compared, *, with_plans: bool) -> list[str]:
+    """The comparison in words, the main point first."""
+    versions = (compared.before, compared.after)
+    lengths = [f"{version.seconds // 60:.0f}:{version.seconds % 60:04.1f}" for version in versions]
+    lines = [
+        compared.says,
+        f"  Length: {lengths[0]}, then {lengths[1]}",
+        f"  As mixed: {', then '.join(loudness_in_words(version.loudness_lufs) for version in versions)}",
+        "  The second mix against the first, both at the same loudness:",
     ]
-    lines.append(f"  length {lengths[0]}, then {lengths[1]}; loudness {louds[0]}, then {louds[1]}")
     lines += [
-        f"  {family:10} only in one of them" if by is None else f"  {family:10} {by:+5.1f} dB"
-        for family, by in one.balance_lu
+        f"    {family:10} only in one of them" if by is None else f"    {family:10} {by:+5.1f} dB"
+        for family, by in compared.balance_lu
     ]
-    octaves = "  ".join(f"{_hertz(hz)} {by:+.1f}" for hz, by in one.octaves_db)
-    lines.append(f"  level by octave (Hz, dB): {octaves}")
+    octaves = "  ".join(f"{_hertz(hz)} {by:+.1f}" for hz, by in compared.octaves_db)
+    lines.append(f"    from lows to highs (Hz, dB): {octaves}")
     if with_plans:
-        lines += [f"  {line}" for line in one.planned]
-    return lines
+        lines += [f"  {line}" for line in compared.planned]
+    return [line.replace("\N{MINUS SIGN}", "-") for line in lines]
 
 
 def _hertz(hz: float) -> str:
@@ -319,15 +322,15 @@ def as_facts(compared: Sequence[Compared]) -> list[dict[str, object]]:
     """The comparison for programs."""
     return [
         {
-            "title": one.title,
-            "says": one.says,
-            "first": str(one.before.folder),
-            "second": str(one.after.folder),
-            "loudness_lufs": [one.before.loudness_lufs, one.after.loudness_lufs],
-            "seconds": [round(one.before.seconds, 3), round(one.after.seconds, 3)],
-            "balance_lu": dict(one.balance_lu),
-            "octaves_db": {f"{hz:g}": by for hz, by in one.octaves_db},
-            "planned": list(one.planned),
+            "title": song.title,
+            "says": song.says,
+            "first": str(song.before.folder),
+            "second": str(song.after.folder),
+            "loudness_lufs": [song.before.loudness_lufs, song.after.loudness_lufs],
+            "seconds": [round(song.before.seconds, 3), round(song.after.seconds, 3)],
+            "balance_lu": dict(song.balance_lu),
+            "octaves_db": {f"{hz:g}": by for hz, by in song.octaves_db},
+            "planned": list(song.planned),
         }
-        for one in compared
+        for song in compared
     ]

@@ -1,4 +1,4 @@
-"""From what several people wish to a changed recipe: what agrees is done, what does not is said."""
+"""Merge what several people wish into a recipe: what they agree on is changed, what they disagree on is reported."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Agreed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conflict:
-    """One thing that some want up and some down: nothing is changed."""
+    """A disagreement: some want it up and some down, so nothing is changed."""
 
     song: str
     name: str
@@ -55,13 +55,13 @@ class Taken:
 
 
 def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], None] = unsaid) -> Taken:
-    """Change a recipe that nobody else is `editing` by what the files wish: once, with everything, or not at all.
+    """Merge the wishes in the files into a recipe, which the caller is `editing`: all of them or none.
 
-    A line about each song whose recall sheet cannot be read goes to `skipped`.
-    Raises `RecipeError` for wishes that are not understood, are for another version of the mix, or were taken before;
-    `UsageError` for songs and inputs that are not there; `OutputError`.
+    `skipped` receives a line about each song whose recall sheet cannot be read. Raises `RecipeError` for wishes that
+    are not understood, are for another version of the mix, or were merged before; `UsageError` for songs and inputs
+    that are not there; `OutputError`.
     """
-    wishes = [one for file in files for one in read_wishes(file)]
+    wishes = [theirs for file in files for theirs in read_wishes(file)]
     text = read_text(recipe)
     lists_songs = bool(read_recipe(recipe).songs)
     unread: list[str] = []
@@ -72,8 +72,8 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
         raise UsageError(
             "The recipe lists no songs. Add a [[song]] for each take first, so that each wish finds its song."
         )
-    for one in wishes:
-        _refuse_stale(one, _sheet(one, sheets), text)
+    for theirs in wishes:
+        _refuse_stale(theirs, _sheet(theirs, sheets), text)
     agreed, conflicts = merge(wishes)
     if not lists_songs and any(change.stretch for change in agreed):
         (sheet,) = sheets.values()
@@ -88,27 +88,28 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
                 moves.setdefault(sheet.title, []).append((name, *change.stretch, change.level_db))
     for title, of_song in moves.items():
         text = with_moves(text, title, of_song)
-    for one in wishes:
-        remarks = [f"# {clock(note.at_s)} {one.who}: {note.says}" for note in one.notes]
-        if one.mix:
-            remarks.append(_mark(one))
-        title = sheets[_key(one.song)].title
+    for theirs in wishes:
+        remarks = [f"# {clock(note.at_s)} {theirs.who}: {note.says}" for note in theirs.notes]
+        if theirs.mix:
+            remarks.append(_mark(theirs))
+        title = sheets[_key(theirs.song)].title
         text = with_remarks(text, title if lists_songs else None, remarks) if remarks else text
     write_text_whole(recipe, text)
-    return Taken(agreed=agreed, conflicts=conflicts, notes=sum(len(one.notes) for one in wishes))
+    return Taken(agreed=agreed, conflicts=conflicts, notes=sum(len(theirs.notes) for theirs in wishes))
 
 
 def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict, ...]]:
-    """What all can live with: those who want the same direction get the mean, opposite directions stay undone.
+    """What everybody can live with: wishes in one direction are averaged, opposite ones change nothing.
 
-    Stretches that overlap are one matter, from the first start to the last end. Who asks twice has the last word.
+    Overlapping stretches are merged, from the first start to the last end. If somebody asks twice, the last wish
+    counts.
     """
     asked: dict[tuple[str, str], list[tuple[str, WishedMove]]] = {}
     spelt: dict[str, str] = {}
-    for one in wishes:
-        for move in one.moves:
-            key = (spelt.setdefault(plain(one.song), one.song), spelt.setdefault(plain(move.name), move.name))
-            asked.setdefault(key, []).append((one.who, move))
+    for theirs in wishes:
+        for move in theirs.moves:
+            key = (spelt.setdefault(plain(theirs.song), theirs.song), spelt.setdefault(plain(move.name), move.name))
+            asked.setdefault(key, []).append((theirs.who, move))
     agreed: list[Agreed] = []
     conflicts: list[Conflict] = []
     for (song, name), moves in asked.items():
@@ -116,17 +117,17 @@ def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict,
             wanted = {who: move.level_db for who, move in together if move.level_db}
             if not wanted:
                 continue
-            told = tuple(wanted.items())
+            whose = tuple(wanted.items())
             if min(wanted.values()) < 0.0 < max(wanted.values()):
-                conflicts.append(Conflict(song=song, name=name, stretch=stretch, asked=told))
+                conflicts.append(Conflict(song=song, name=name, stretch=stretch, asked=whose))
                 continue
             level_db = round(sum(wanted.values()) / len(wanted), 1)
-            agreed.append(Agreed(song=song, name=name, level_db=level_db, stretch=stretch, asked=told))
+            agreed.append(Agreed(song=song, name=name, level_db=level_db, stretch=stretch, asked=whose))
     return tuple(agreed), tuple(conflicts)
 
 
 def _matters(moves: Sequence[tuple[str, WishedMove]]) -> list[tuple[Stretch, list[tuple[str, WishedMove]]]]:
-    """Moves of one thing by what they are about: the whole song, and each group of stretches that overlap."""
+    """Wishes about one family or input in groups: the whole song, and each set of stretches that overlap."""
     whole = [(who, move) for who, move in moves if move.from_s is None]
     groups: list[tuple[Stretch, list[tuple[str, WishedMove]]]] = [(None, whole)] if whole else []
     parts = [(move.from_s, move.to_s, who, move) for who, move in moves if move.from_s is not None and move.to_s]
@@ -143,7 +144,7 @@ def _matters(moves: Sequence[tuple[str, WishedMove]]) -> list[tuple[Stretch, lis
 
 
 def _sheets(recipe: Path, skipped: Callable[[str], None]) -> dict[str, Recall]:
-    """The recall sheets of the songs that are mixed, by plain title."""
+    """The recall sheets of all mixed songs, by plain title."""
     mixes = recipe.resolve().parent / MIXES
     finish_swaps(mixes)
     sheets = read_sheets(song_sheets(mixes), skipped)
@@ -156,31 +157,32 @@ def _key(title: str) -> str:
     return plain(printable(title))
 
 
-def _sheet(one: Wishes, sheets: Mapping[str, Recall]) -> Recall:
-    sheet = sheets.get(_key(one.song))
+def _sheet(wishes: Wishes, sheets: Mapping[str, Recall]) -> Recall:
+    sheet = sheets.get(_key(wishes.song))
     if sheet is None:
         titles = [recall.title for recall in sheets.values()]
         listed = ", ".join(f'"{title}"' for title in titles)
         raise UsageError(
-            f'{one.where}: no song "{one.song}" is mixed.{did_you_mean(one.song, titles)} There are: {listed}.'
+            f'{wishes.where}: no song "{wishes.song}" is mixed.{did_you_mean(wishes.song, titles)} '
+            f"The songs are: {listed}."
         )
     return sheet
 
 
-def _refuse_stale(one: Wishes, sheet: Recall, text: str) -> None:
-    if one.mix and _mark(one) in text:
-        raise RecipeError(f'{one.where}: the wishes of {one.who} for "{sheet.title}" are already in the recipe.')
-    if one.mix and one.mix != sheet.mix_id:
+def _refuse_stale(wishes: Wishes, sheet: Recall, text: str) -> None:
+    if wishes.mix and _mark(wishes) in text:
+        raise RecipeError(f'{wishes.where}: the wishes of {wishes.who} for "{sheet.title}" are already in the recipe.')
+    if wishes.mix and wishes.mix != sheet.mix_id:
         raise RecipeError(
-            f'{one.where}: {one.who} listened to an older mix of "{sheet.title}". '
+            f'{wishes.where}: {wishes.who} listened to an older mix of "{sheet.title}". '
             'Ask for a listen to the new one, or delete the line "mix:" to use the wishes anyway.'
         )
-    for move in one.moves:
+    for move in wishes.moves:
         _inputs(move, sheet.plan)
 
 
 def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
-    """Names of the inputs that a wish is about: all of a family, or one."""
+    """Names of the inputs that a wish means: a whole family, or one."""
     family = next((family for family in READABLE_FAMILIES if plain(family) == plain(asked.name)), None)
     sounding = [track for track in plan.tracks if track.sounds]
     names = [track.name for track in sounding if track.family == family or plain(track.name) == plain(asked.name)]
@@ -189,13 +191,15 @@ def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
         where = f"{asked.where}: " if isinstance(asked, WishedMove) else ""
         raise UsageError(
             f'{where}nothing in "{plan.title}" is called "{asked.name}".{did_you_mean(asked.name, known)} '
-            f"There are: {', '.join(dict.fromkeys(known))}."
+            f"The inputs and families are: {', '.join(dict.fromkeys(known))}."
         )
     return names
 
 
-def _mark(one: Wishes) -> str:
-    """A remark by which wishes are known when they come again."""
-    told = repr((plain(one.song), one.mix, one.who, [(m.name, m.level_db, m.from_s, m.to_s) for m in one.moves]))
-    told += repr([(note.at_s, note.says) for note in one.notes])
-    return f"# wishes of {one.who} for mix {one.mix} ({hashlib.sha256(told.encode('utf-8')).hexdigest()[:6]})"
+def _mark(wishes: Wishes) -> str:
+    """A comment that identifies wishes that are already in the recipe."""
+    content = repr(
+        (plain(wishes.song), wishes.mix, wishes.who, [(m.name, m.level_db, m.from_s, m.to_s) for m in wishes.moves])
+    )
+    content += repr([(note.at_s, note.says) for note in wishes.notes])
+    return f"# wishes of {wishes.who} for mix {wishes.mix} ({hashlib.sha256(content.encode('utf-8')).hexdigest()[:6]})"

@@ -1,4 +1,4 @@
-"""The version of a song that was there before."""
+"""The previous version of a song."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from morningmix.storage.song_folders import song_folders
 
 
 def former_plan(folder: Path) -> SongPlan | None:
-    """The plan in a song folder's recall sheet; None where there is none that can be read."""
+    """The plan in a song folder's recall sheet; None if no sheet there can be read."""
     try:
         return read_recall(folder / RECALL).plan
     except RecipeError:
@@ -20,7 +20,7 @@ def former_plan(folder: Path) -> SongPlan | None:
 
 
 def former_folder(home: Home, tracks: Path, plan: SongPlan, wanted: frozenset[str]) -> str | None:
-    """The folder in which this stretch of the take lay under another title or number; never one of those `wanted`."""
+    """The folder that has this stretch of the take under another title or number; never one of `wanted`."""
     for song in song_folders(home.mixes):
         if song.name in wanted:
             continue

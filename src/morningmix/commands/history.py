@@ -1,4 +1,4 @@
-"""What was wrong last time too: the mix folders beside this one remember what was found in them."""
+"""Recurring faults: what the mix folders beside this one say was wrong in earlier rehearsals."""
 
 from __future__ import annotations
 
@@ -16,22 +16,24 @@ _MOST_HOMES = 500
 
 
 def recorded_at(takes: Sequence[Take], date: str | None) -> str:
-    """When a rehearsal was, ISO 8601: as its recipe says, else when the last of its files was last written."""
+    """Date of a rehearsal, ISO 8601: from its recipe, else when the last of its files was written."""
     if date is not None:
         return date
-    written = max(part.path.stat().st_mtime for take in takes for one in take.recordings for part in one.parts)
+    written = max(
+        part.path.stat().st_mtime for take in takes for recording in take.recordings for part in recording.parts
+    )
     return datetime.datetime.fromtimestamp(written, datetime.UTC).isoformat(timespec="seconds")
 
 
 def rehearsals_before(root: Path, when: str) -> list[FoundThen]:
-    """What was found in the mix folders beside `root` before, the latest first."""
+    """Findings of earlier rehearsals, from the mix folders beside `root`, the latest first."""
     beside = sorted(root.parent.glob(f"*/{FINDINGS}"))[:_MOST_HOMES]
     found = [read_findings(path) for path in beside if path.parent != root]
-    return sorted((one for one in found if one is not None and one.when < when), key=lambda one: one.when)[::-1]
+    return sorted((then for then in found if then is not None and then.when < when), key=lambda then: then.when)[::-1]
 
 
 def say_again(findings: Sequence[Finding], before: Sequence[FoundThen]) -> tuple[Finding, ...]:
-    """The findings, those of the last rehearsals in a row said to be so."""
+    """The findings; those that the last rehearsals in a row had too say so."""
     return tuple(_again(finding, before) for finding in findings)
 
 

@@ -1,6 +1,6 @@
 """The command `mix`: measure, decide, render the tracks; measure, decide, render the sum; verify.
 
-Everything that touches a mix folder is done under its lock, and nothing in it changes before a whole song is ready.
+Everything that touches a mix folder happens under its lock, and nothing in it changes before a whole song is ready.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from morningmix.commands.measuring import measured_takes
 from morningmix.commands.order import (
     REPORT,
     Order,
-    Told,
+    Callbacks,
     clear_partial,
     home_for,
     running,
@@ -56,17 +56,19 @@ _MIXING_COST = 0.08
 """Seconds of one core per second of a song, until its plan is known."""
 
 
-def mix(order: Order, told: Told | None = None, ready: Callable[[MixedSong], None] = lambda _: None) -> Result:
+def mix(
+    order: Order, callbacks: Callbacks | None = None, ready: Callable[[MixedSong], None] = lambda _: None
+) -> Result:
     """Mix a folder of raw tracks or a recipe: every song, or the one that is asked for.
 
     `ready` receives every song as soon as it is in its place. Raises the errors of `morningmix.errors`; whatever is
     raised, songs are either as they were or new and whole.
     """
-    told = told or Told()
+    callbacks = callbacks or Callbacks()
     if order.source.suffix == ".json" and not source_of(order).is_dir():
-        return mix_again(order, told)
+        return mix_again(order, callbacks)
     home = home_for(order)
-    with working_in(home), running(order, told) as run, ExitStack() as stack:
+    with working_in(home), running(order, callbacks) as run, ExitStack() as stack:
         analysed_takes, found = _measure(order, home, run)
         kept = kept_folders(analysed_takes)
         run.meter.expect(_cleaning_cost(analysed_takes) + _MIXING_COST * _kept_s(analysed_takes))
@@ -166,8 +168,8 @@ class _Place:
 def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -> list[MixedSong]:
     """Every song in its place, in the order of the rehearsal as far as there are workers.
 
-    Songs that would come out as they are stay. What falls short of its target without being squeezed lowers the aim of
-    all songs; those that were mixed before that was known are mixed again.
+    Unchanged songs stay. A song that cannot reach its target without too much limiting lowers the target of all songs;
+    those that were mixed before that was known are mixed again.
     """
     takes = {analysed.take.folder: analysed for _, analysed, _ in plans}
     raws = {folder: _raw(analysed) for folder, analysed in takes.items()}
@@ -218,7 +220,7 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
 
 
 def _need_bytes(plans: Sequence[Planned], order: Order) -> float:
-    """What the songs take up: mix, stems and tracks of each, an MP3, and the families of the longest in between."""
+    """Disk space of the songs: mix, stems and tracks of each, an MP3, and the temporary families of the longest."""
     need, longest = 0.0, 0.0
     for _, _, plan in plans:
         frames = (plan.end_s - plan.start_s) * plan.rate_hz

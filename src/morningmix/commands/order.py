@@ -1,4 +1,4 @@
-"""What the command line asks for, and which folders that means."""
+"""What the command line asks for, and the folders it means."""
 
 from __future__ import annotations
 
@@ -43,14 +43,14 @@ class Order:
     file_format: FileFormat = "wav"
     tracks: bool = False
     practice: bool = False
-    """Also a mix without, and one with more of, every player who is named."""
+    """Also write a mix without, and one with more of, every named player."""
     song: str | None = None
     whole: bool = False
-    """Mix every take whole, whatever songs the recipe lists and however long it is."""
+    """Mix every take in one piece, whatever songs the recipe lists and however long it is."""
     album: bool = False
-    """Keep the loudness that songs have among each other, the loudest at the target."""
+    """Keep the songs' loudness relative to each other, with the loudest at the target."""
     redo: bool = False
-    """Find the songs again although the recipe lists some."""
+    """Find the songs again even if the recipe lists some."""
     workers: int | None = None
     """Processes at a time; None: one per core, as far as the memory goes."""
     trace: Path | None = None
@@ -59,8 +59,8 @@ class Order:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """Who is told what happens during a run."""
+class Callbacks:
+    """Whom a run tells what happens."""
 
     progress: Progress = no_progress
     note: Callable[[str], None] = lambda _: None
@@ -68,13 +68,13 @@ class Told:
 
 
 @contextmanager
-def running(order: Order, told: Told) -> Iterator[Run]:
+def running(order: Order, callbacks: Callbacks) -> Iterator[Run]:
     """What runs the jobs of an order; no process of it is left at the end."""
-    workers = order.workers or cores_for(os.cpu_count() or 1, memory_bytes(), told.note)
-    run = Run(runner=Here(), meter=Meter(told.progress), trace=Trace())
+    workers = order.workers or cores_for(os.cpu_count() or 1, memory_bytes(), callbacks.note)
+    run = Run(runner=Here(), meter=Meter(callbacks.progress), trace=Trace())
     with ExitStack() as stack:
         if workers > 1:
-            run = replace(run, runner=stack.enter_context(Pool(workers, _PRELOAD, told.note)))
+            run = replace(run, runner=stack.enter_context(Pool(workers, _PRELOAD, callbacks.note)))
         yield run
     if order.trace is not None:
         write_text_whole(real_place(order.cwd / order.trace), run.trace.text())
@@ -86,7 +86,7 @@ def source_of(order: Order) -> Path:
 
 
 def home_for(order: Order) -> Home:
-    """The order's mix folder. Raises before anything is written where there is nothing to work on."""
+    """The order's mix folder. Raises before anything is written if there is nothing to work on."""
     home = home_of(order.source, order.cwd, order.out)
     look(source_of(order), home)
     return home
@@ -94,7 +94,7 @@ def home_for(order: Order) -> Home:
 
 @contextmanager
 def working_in(home: Home) -> Iterator[None]:
-    """Keep other runs out of the mix folder, and clear up what killed runs left there."""
+    """Lock the mix folder, and clean up after killed runs."""
     with threadpool_limits(1), locked(home):
         recover(home)
         sweep(home.cache)
@@ -106,11 +106,11 @@ def working_in(home: Home) -> Iterator[None]:
 
 
 def clear_partial(home: Home) -> None:
-    """Leave no half-built song behind, whatever ended the run; what is still left is cleared by the next."""
+    """Leave no half-built song behind, however the run ends; the next run removes what is left."""
     with suppress(OutputError):
         recover(home)
 
 
 def settings_of(order: Order) -> Settings:
-    """What the recall sheet keeps of the order."""
+    """Settings that the recall sheet stores."""
     return Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks, practice=order.practice)

@@ -1,4 +1,4 @@
-"""The plan of every song that is to be mixed."""
+"""The plan of every song to be mixed."""
 
 from __future__ import annotations
 
@@ -40,10 +40,10 @@ def plans_of(analysed_takes: Sequence[AnalysedTake], order: Order) -> list[Plann
 def _chosen(plans: list[Planned], only: str | None) -> list[Planned]:
     if only is None:
         return plans
-    chosen = [one for one in plans if plain(one[2].title) == plain(only)]
+    chosen = [numbered for numbered in plans if plain(numbered[2].title) == plain(only)]
     if not chosen:
         titles = ", ".join(f'"{plan.title}"' for *_, plan in plans)
-        raise UsageError(f'There is no song "{only}". There are: {titles}.')
+        raise UsageError(f'There is no song "{only}". The songs are: {titles}.')
     return chosen
 
 

@@ -1,9 +1,9 @@
-"""Practice mixes: a player left out or turned up, and what the drum microphones pick up of one who is left out.
+"""Practice mixes: a player left out or turned up, and the one who is left out removed from the drum microphones.
 
-Voices are cleaned of everybody else anyway, and microphones on amplifiers pick up little else; so what is left of a
-player who is out is nearly all in the microphones over the kit (measured). There it is predicted from the player's own
-input and subtracted, as bleed is from a voice (`bleed.subtract`). That is done for inputs that hear hardly anything
-but their player, and in the drums alone: where others play the same notes, those would be taken for the player's.
+Vocal microphones are cleaned of everybody else anyway, and those on amplifiers pick up little else, so what remains of
+a missing player is nearly all in the drum microphones (measured). There it is predicted from the player's own input and
+subtracted, like bleed from a vocal (`bleed.subtract`). This is only done for inputs that pick up hardly anything but
+their player, and only in the drums: where others play the same notes, those would be taken for the player's.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from morningmix.render.output import file_names
 from morningmix.units import Block
 
 UP_DB = 6.0
-"""One's own part, over the rest (design choice): twice the level, without hiding the band."""
+"""Level of a player's own part over the rest (design choice): twice as much, without hiding the band."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,14 +30,14 @@ class Practice:
     """One practice mix."""
 
     name: str
-    """Of its file; no two of a song are alike."""
+    """Title of its file, unique within a song."""
     plan: SongPlan
     gone: tuple[int, ...] = ()
-    """Inputs whose bleed is taken out of the drums."""
+    """Inputs whose bleed is removed from the drums."""
 
 
 def practice_mixes(plan: SongPlan) -> list[Practice]:
-    """For every player that is named: the song without them, and with them well up."""
+    """For every named player: the song without them, and with them well up."""
     found = []
     for player in dict.fromkeys(track.player for track in plan.tracks if track.player and track.sounds):
         mine = [index for index, track in enumerate(plan.tracks) if track.player == player]
@@ -60,7 +60,7 @@ def _hears_itself(track: TrackPlan) -> bool:
 
 
 def practice_trims(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:
-    """The trims of the mix; drums that come up take the level with them at which their peaks are held."""
+    """The trims of the mix; where the drums are turned up, the ceiling of their peaks rises with them."""
     up_db = max(
         (
             mine.fader_db - other.fader_db
@@ -89,7 +89,7 @@ def without_bleed(drums: Scratch, quiet: Scratch, plan: SongPlan, gone: Sequence
 
 @dataclass(frozen=True, slots=True)
 class _Song:
-    """A song's drums as input 0, and after it every channel of the inputs that are gone."""
+    """A song's drums as input 0, followed by every channel of the inputs that are gone."""
 
     drums: Recording
     frames: int

@@ -9,7 +9,7 @@ from morningmix.audio.read import sha256_of
 from morningmix.audio.takes import find_take, pair, take_of
 from morningmix.bleed.clean import CLEANING_COST, clean_stretch, stretch_of
 from morningmix.bleed.cleaned import over_take
-from morningmix.commands.order import Order, Told, clear_partial, running, source_of, working_in
+from morningmix.commands.order import Order, Callbacks, clear_partial, running, source_of, working_in
 from morningmix.commands.reproduce import compare_bytes
 from morningmix.commands.result import Result
 from morningmix.commands.song import Desk, Raw, Song, mixing_cost, to_sum, write
@@ -42,7 +42,7 @@ from morningmix.workers.jobs import Lane
 _SLACK_S = 0.1
 
 
-def mix_again(order: Order, told: Told) -> Result:
+def mix_again(order: Order, callbacks: Callbacks) -> Result:
     """Mix a song again from its recall sheet. Raises `ChangedError` where a recording is another one."""
     sheet = source_of(order)
     if not sheet.exists():
@@ -50,7 +50,7 @@ def mix_again(order: Order, told: Told) -> Result:
     recall = read_recall(sheet)
     song_folder = sheet.parent
     if is_earlier_version(song_folder):
-        # Paths in the sheet start from where it was written, one folder up.
+        # Paths in the sheet are relative to where it was written, one folder up.
         song_folder = song_folder.parent.parent / song_folder.name
     home, number = _home_of_sheet(sheet, recall, real_place(order.cwd / order.out) if order.out else None)
     tracks = real_place(path_of(recall.tracks_folder, song_folder))
@@ -58,7 +58,7 @@ def mix_again(order: Order, told: Told) -> Result:
     refuse_in_the_way(home.mixes, [folder_name(number, recall.title)])
     recordings = _recalled(recall, find_take(tracks), sheet)
     _refuse_longer(recall.plan, take_of(tracks, tuple(recordings)), sheet)
-    with working_in(home), running(order, told) as run, ExitStack() as stack:
+    with working_in(home), running(order, callbacks) as run, ExitStack() as stack:
         lane = Lane(run)
         stack.callback(clear_partial, home)
         raw = Raw(
@@ -86,10 +86,10 @@ def mix_again(order: Order, told: Told) -> Result:
 
 
 def _home_of_sheet(sheet: Path, recall: Recall, out: Path | None) -> tuple[Home, int]:
-    """Where a sheet's mix is put, and its number there.
+    """Where a sheet's mix goes, and its number there.
 
-    A sheet in its own song folder mixes into that place. Any other lies among things that this program knows nothing
-    about, so its mix gets a mix folder of its own beside it.
+    A sheet in its own song folder is mixed into that place. Any other may lie anywhere, so its mix gets a mix folder of
+    its own beside it.
     """
     song, mixes = sheet.parent, sheet.parent.parent
     is_ours = is_song_folder(song)
@@ -138,22 +138,24 @@ def _cleaned_again(
 
 
 def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:
-    """The recordings of the sheet, in its order, each checked to be what it was."""
-    for one in recall.recordings:
-        if len(one.files) == 2 and not any(recording.files == one.files for recording in take.recordings):
-            take = pair(take, (one.files[0], one.files[1]))
+    """The sheet's recordings in its order, each checked to be unchanged."""
+    for wanted in recall.recordings:
+        if len(wanted.files) == 2 and not any(recording.files == wanted.files for recording in take.recordings):
+            take = pair(take, (wanted.files[0], wanted.files[1]))
     by_files = {recording.files: recording for recording in take.recordings}
     recordings = []
-    for one in recall.recordings:
-        recording = by_files.get(one.files)
+    for wanted in recall.recordings:
+        recording = by_files.get(wanted.files)
         if recording is None:
-            raise ChangedError(f"{' and '.join(one.files)} is no longer in {take.folder}, but {sheet.name} needs it.")
+            raise ChangedError(
+                f"{' and '.join(wanted.files)} is no longer in {take.folder}, but {sheet.name} needs it."
+            )
         names = tuple(part.name for part in recording.parts)
-        if names != one.parts:
-            differ = " and ".join(sorted(set(names) ^ set(one.parts))) or "the order of the files"
+        if names != wanted.parts:
+            differ = " and ".join(sorted(set(names) ^ set(wanted.parts))) or "the order of the files"
             raise ChangedError(f"{sheet.name} was made from other files: {differ} is different.")
-        for part, wanted in zip(recording.parts, one.sha256, strict=True):
-            if sha256_of(part.path) != wanted:
+        for part, sha256 in zip(recording.parts, wanted.sha256, strict=True):
+            if sha256_of(part.path) != sha256:
                 raise ChangedError(
                     f"{part.name} is not the file that {sheet.name} was made from. "
                     "Put the old one back, or mix from the recipe."

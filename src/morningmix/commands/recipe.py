@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from morningmix.analysis.kept import with_cached
 from morningmix.commands.measuring import measured_takes
-from morningmix.commands.order import Order, Told, home_for, running, working_in
+from morningmix.commands.order import Order, Callbacks, home_for, running, working_in
 from morningmix.commands.result import Result, result_of
 
 
-def write_recipe(order: Order, told: Told | None = None) -> Result:
+def write_recipe(order: Order, callbacks: Callbacks | None = None) -> Result:
     """Listen to a take and write its recipe if there is none; mixes nothing."""
     home = home_for(order)
-    with working_in(home), running(order, told or Told()) as run:
+    with working_in(home), running(order, callbacks or Callbacks()) as run:
         return result_of(with_cached(measured_takes(order, home, run)), ())

@@ -23,7 +23,7 @@ def report_of(
             measured=analysed.measured,
             inputs=analysed.inputs,
             singing=analysed.singing,
-            cuts=_cuts(analysed, [one.song for one in found if one.take == analysed.take.name]),
+            cuts=_cuts(analysed, [stretch.song for stretch in found if stretch.take == analysed.take.name]),
         )
         for analysed in analysed_takes
     ]
@@ -34,7 +34,7 @@ def report_of(
         songs=[
             ReportedSong(
                 title=song.title,
-                take=next(place for place, one in enumerate(analysed_takes) if one is analysed),
+                take=next(place for place, each in enumerate(analysed_takes) if each is analysed),
                 plan=song.plan,
                 master=song.master,
                 facts=song.facts,
@@ -53,16 +53,16 @@ def _cuts(analysed: AnalysedTake, found: Sequence[FoundSong]) -> list[Cut]:
         found = songs_in(analysed)
 
     def found_at(at_s: float, boundaries: Sequence[Boundary]) -> Boundary:
-        # Recipes hold tenths of seconds.
-        near = next((one for one in boundaries if abs(one.at_s - at_s) < 0.11), None)
+        # Times in recipes are in tenths of a second.
+        near = next((boundary for boundary in boundaries if abs(boundary.at_s - at_s) < 0.11), None)
         return replace(near, at_s=at_s) if near else Boundary(at_s=at_s, because="as the recipe says", sure=1.0)
 
     return [
         Cut(
             title=song.title,
-            start=found_at(song.start_s, [one.start for one in found]),
-            end=found_at(song.end_s, [one.end for one in found]),
-            aside=None if song.keep else song.reason or "as the recipe says",
+            start=found_at(song.start_s, [each.start for each in found]),
+            end=found_at(song.end_s, [each.end for each in found]),
+            left_out=None if song.keep else song.reason or "as the recipe says",
         )
         for song in stretches
     ]

@@ -22,12 +22,12 @@ class Reproduced:
     """How a mix that was made again compares with the first."""
 
     same: bool | None
-    """Byte for byte; None where nobody knows what the first one was."""
+    """Byte for byte; None if the sheet does not say what the first one was."""
     says: str
 
 
 def versions() -> dict[str, str]:
-    """Version of everything that the bytes of a mix depend on, by name."""
+    """Versions of everything that the bytes of a mix depend on, by name."""
     return {
         "morningmix": __version__,
         "Python": platform.python_version(),
@@ -43,7 +43,7 @@ def hash_files(folder: Path, files: Sequence[str], lane: Lane) -> dict[str, str]
 
 
 def compare_bytes(first: Recall, again: Recall) -> Reproduced:
-    """Compare two recall sheets of one plan: the files they made, and what made those."""
+    """Compare two recall sheets of one plan: the files they made, and the versions that made them."""
     if first.sha256 is None or again.sha256 is None:
         says = "The recall sheet is too old to tell whether this mix is the same as the first one."
         return Reproduced(same=None, says=says)
@@ -65,4 +65,4 @@ def _made_otherwise(first: Recall, again: Recall) -> str:
         for name, version in now.items()
         if before.get(name) != version
     ]
-    return f"made with {'; '.join(made)}" if made else "made with the same versions, so likely on another processor"
+    return f"made with {'; '.join(made)}" if made else "made with the same versions, so perhaps on another processor"

@@ -1,4 +1,4 @@
-"""What came of an order."""
+"""The result of an order."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from morningmix.model.recipe import SongWish
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """A stretch that was found in a take, under the title that the recipe gives it."""
+    """A stretch that was found in a take, with its title in the recipe."""
 
     take: str
     title: str
@@ -27,7 +27,7 @@ class Found:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """What came of an order."""
+    """The result of an order."""
 
     home: Path
     recipe: Path
@@ -38,24 +38,24 @@ class Result:
     input_list: Path | None = None
     report: Path | None = None
     found: tuple[Found, ...] | None = None
-    """What was found in the takes and written into the recipe; None where nothing was looked for."""
+    """Stretches found in the takes and written into the recipe; None if no take was searched."""
     listed: tuple[SongWish, ...] = ()
     """The songs that the recipe lists now."""
     changes: tuple[tuple[str, tuple[str, ...]], ...] = ()
-    """Songs that were there before, and what is different in them now."""
+    """Titles of songs that were there before, and what is different in them now."""
     take_s: float = 0.0
     """Length of the longest take."""
     reproduced: Reproduced | None = None
-    """Of a mix that was made again from its recall sheet."""
+    """Whether a mix from a recall sheet is the same as the first one."""
 
     @property
     def guesses(self) -> tuple[Input, ...]:
         """Inputs whose role nobody has confirmed."""
-        return tuple(one for one in self.inputs if one.role_is_guess and not one.facts.silent)
+        return tuple(input_ for input_ in self.inputs if input_.role_is_guess and not input_.facts.silent)
 
 
 def result_of(analysed_takes: Sequence[AnalysedTake], songs: tuple[MixedSong, ...]) -> Result:
-    """The result for takes that were measured, and the songs that were mixed."""
+    """The result for measured takes and mixed songs."""
     first = analysed_takes[0]
     return Result(
         home=first.home.root,
@@ -78,21 +78,21 @@ def recorded_when(analysed_takes: Sequence[AnalysedTake]) -> str:
 
 
 def _findings(analysed_takes: Sequence[AnalysedTake]) -> tuple[Finding, ...]:
-    """Findings of all takes; one that several share is reported once, where it is worst."""
+    """Findings of all takes; one that several takes share is reported once, where it is worst."""
     if len(analysed_takes) == 1:
-        one = analysed_takes[0]
-        return find_faults(one.inputs, one.take, one.measured, one.singing)
+        analysed = analysed_takes[0]
+        return find_faults(analysed.inputs, analysed.take, analysed.measured, analysed.singing)
     worst: dict[tuple[str, str], tuple[Finding, list[str]]] = {}
     for analysed in analysed_takes:
         for finding in find_faults(analysed.inputs, analysed.take, analysed.measured, analysed.singing):
             key = (finding.name, finding.kind)
             known, names = worst.get(key, (finding, []))
-            worst[key] = (max(known, finding, key=lambda one: one.weight), [*names, analysed.take.name])
+            worst[key] = (max(known, finding, key=lambda each: each.weight), [*names, analysed.take.name])
     said = [
         replace(finding, says=f"{finding.says.rstrip('.')}. This was in {_named(names, len(analysed_takes))}.")
         for finding, names in worst.values()
     ]
-    return tuple(sorted(said, key=lambda one: -one.weight))
+    return tuple(sorted(said, key=lambda finding: -finding.weight))
 
 
 def _named(takes: Sequence[str], of: int) -> str:

@@ -1,6 +1,6 @@
-"""One song from its plan to its finished folder: families, sum, files, verified.
+"""One song from its plan to its finished folder: families, sum, files, verification.
 
-Everything is built in a folder of its own; the command puts it in its place.
+Everything is built in a separate folder; the command moves it into place.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ def mixing_cost(plan: SongPlan) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Raw:
-    """The recordings that are mixed, and what the recall sheet keeps of them."""
+    """The recordings to be mixed, and what the recall sheet stores of them."""
 
     folder: Path
     """The raw tracks."""
@@ -99,21 +99,21 @@ class Desk:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Song:
-    """A song that is to be mixed."""
+    """A song to be mixed."""
 
     number: int
-    """In the rehearsal."""
+    """Number in the rehearsal."""
     plan: SongPlan
     raw: Raw
 
     @property
     def folder_name(self) -> str:
-        """Of its folder."""
+        """Name of its folder."""
         return folder_name(self.number, self.plan.title)
 
     @property
     def seconds(self) -> float:
-        """How long it is."""
+        """Length in seconds."""
         return self.plan.end_s - self.plan.start_s
 
 
@@ -123,7 +123,7 @@ class MixedSong:
 
     title: str
     partial: Path | None
-    """Where it was built; None for a song that stands as it was."""
+    """Folder in which it was built; None for a song that stays as it was."""
     folder: Path
     mix: Path
     loudness_lufs: float | None
@@ -139,7 +139,7 @@ class MixedSong:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ready:
-    """A song whose families are rendered and whose sum is measured."""
+    """A song with rendered families and a measured sum."""
 
     song: Song
     partial: Path
@@ -226,7 +226,7 @@ def _measure_sum(song: Song, folder: Path, families: Families, trims: Trims, des
 def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong:
     """Write everything into the song's partial folder and measure what was written.
 
-    Paths in the result are those it will have once the folder is in its place.
+    Paths in the result are those after the folder has been moved into place.
     """
     song, plan, folder = ready.song, ready.song.plan, ready.partial
     files = SongFiles(title=plan.title, mix=desk.output(folder), stems=desk.output(folder / "stems"))

@@ -8,7 +8,7 @@ from dataclasses import replace
 from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
 from morningmix.analysis.kept import with_cached
 from morningmix.commands.measuring import measured_takes
-from morningmix.commands.order import Order, Told, home_for, running, working_in
+from morningmix.commands.order import Order, Callbacks, home_for, running, working_in
 from morningmix.commands.result import Found, Result, result_of
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import with_songs
@@ -18,13 +18,13 @@ from morningmix.storage.lock import editing
 from morningmix.storage.text import read_text, write_text_whole
 
 
-def songs(order: Order, told: Told | None = None) -> Result:
+def songs(order: Order, callbacks: Callbacks | None = None) -> Result:
     """Find the songs of every take and write them into the recipe; lists that are there stay, but for `order.redo`."""
     home = home_for(order)
-    with working_in(home), running(order, told or Told()) as run:
+    with working_in(home), running(order, callbacks or Callbacks()) as run:
         analysed_takes = measured_takes(order, home, run)
         found = None
-        unlisted = [one for one in analysed_takes if order.redo or not listed(one)]
+        unlisted = [analysed for analysed in analysed_takes if order.redo or not listed(analysed)]
         if unlisted:
             analysed_takes, found = with_songs_found(analysed_takes, unlisted)
         return replace(result_of(with_cached(analysed_takes), ()), found=None if found is None else tuple(found))
@@ -33,7 +33,7 @@ def songs(order: Order, told: Told | None = None) -> Result:
 def with_songs_found(
     analysed_takes: Sequence[AnalysedTake], searched: Sequence[AnalysedTake]
 ) -> tuple[tuple[AnalysedTake, ...], list[Found]]:
-    """The takes with a recipe that lists the songs found in those `searched`, and these songs."""
+    """The takes with a recipe that lists the songs found in `searched`, and these songs."""
     path = analysed_takes[0].home.recipe
     several = len(analysed_takes) > 1
     all_found: list[tuple[AnalysedTake, FoundSong]] = []
@@ -50,12 +50,14 @@ def with_songs_found(
     of_take = {analysed.take.folder: listed(analysed) for analysed in analysed_takes}
 
     def title(analysed: AnalysedTake, song: FoundSong) -> str:
-        near = min(of_take[analysed.take.folder], key=lambda one: abs(one.start_s - song.start.at_s))
+        near = min(of_take[analysed.take.folder], key=lambda wish: abs(wish.start_s - song.start.at_s))
         return near.title
 
-    return analysed_takes, [Found(take=one.take.name, title=title(one, song), song=song) for one, song in all_found]
+    return analysed_takes, [
+        Found(take=analysed.take.name, title=title(analysed, song), song=song) for analysed, song in all_found
+    ]
 
 
 def listing(analysed_takes: Sequence[AnalysedTake], songs: tuple[SongWish, ...]) -> tuple[AnalysedTake, ...]:
     """The same takes with other songs in their recipe."""
-    return tuple(replace(one, recipe=replace(one.recipe, songs=songs)) for one in analysed_takes)
+    return tuple(replace(analysed, recipe=replace(analysed.recipe, songs=songs)) for analysed in analysed_takes)

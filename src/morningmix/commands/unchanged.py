@@ -1,7 +1,7 @@
-"""Songs that stand as they would be mixed again: what a small change does not touch is not rendered twice.
+"""Recognise songs that a new mix would not change, so that they are not rendered again.
 
-A song stands when its recall sheet holds the very plan, settings and recordings, and every file of it is there, none
-written after the sheet. What the report shows of it lies in the cache.
+A song is unchanged if its recall sheet holds the same plan, settings and recordings, and all its files are there, none
+written after the sheet. What the report shows of it is in the cache.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def find_standing(song: Song, desk: Desk, lane: Lane) -> MixedSong | None:
 
 
 def keep_facts(songs: Iterable[MixedSong], home: Home) -> None:
-    """Keep what the report shows of songs that were just put in their places; forget that of mixes that are gone."""
+    """Store what the report shows of songs just put in place; remove that of mixes that are gone."""
     for song in songs:
         path = _facts_path(home.cache, read_recall(song.folder / RECALL))
         if read_record(path, SongFacts) is None:

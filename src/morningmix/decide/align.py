@@ -1,4 +1,4 @@
-"""Delay and polarity of close microphones against those further away."""
+"""Delay and polarity of close microphones relative to those further away."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from morningmix.model.plan import Reason
 
 LEAST_CORRELATION = 0.2
 LEAST_MARGIN_DB = 1.5
-"""Polarity is inverted only where that gains at least this much level (design choice)."""
+"""Polarity is only inverted if that gains at least this much level (design choice)."""
 
 _SOURCE = "Clifford and Reiss, JAES 61(11) 2013"
 
@@ -21,11 +21,11 @@ def pairs_to_align(playing: Sequence[Input]) -> list[tuple[int, int, str, str]]:
 
     Kick and snare are compared with the first overhead, a bass's line with its microphone.
     """
-    overhead = next((one for one in playing if one.role == "overhead"), None)
+    overhead = next((input_ for input_ in playing if input_.role == "overhead"), None)
     pairs = [
-        (one.index, overhead.index, one.role, "the overhead")
-        for one in playing
-        if overhead and one.role in ("kick", "snare")
+        (input_.index, overhead.index, input_.role, "the overhead")
+        for input_ in playing
+        if overhead and input_.role in ("kick", "snare")
     ]
     bass = line_and_microphone(playing)
     if bass is not None:
@@ -34,36 +34,36 @@ def pairs_to_align(playing: Sequence[Input]) -> list[tuple[int, int, str, str]]:
     return pairs
 
 
-def flip_margin_db(one: Input) -> float | None:
-    """Level gained with the other microphone by inverting an input's polarity, dB; None if unknown."""
-    facts = one.alignment
+def flip_margin_db(input_: Input) -> float | None:
+    """Level gained together with the other microphone by inverting an input, dB; None if unknown."""
+    facts = input_.alignment
     if facts is None:
         return None
     return 10.0 * math.log10((1.0 + max(facts.flipped_correlation, 0.0)) / (1.0 + max(facts.correlation, 0.0)))
 
 
-def decide_alignment(one: Input) -> tuple[bool, float, tuple[Reason, ...]]:
+def decide_alignment(input_: Input) -> tuple[bool, float, tuple[Reason, ...]]:
     """Whether to flip an input, its delay in seconds, and why."""
-    wish = one.wish
+    wish = input_.wish
     reasons: list[Reason] = []
     flip, delay_s = False, 0.0
-    margin_db = flip_margin_db(one)
+    margin_db = flip_margin_db(input_)
     if wish.align == "off":
         margin_db = None
-    if one.alignment is not None and margin_db is not None:
+    if input_.alignment is not None and margin_db is not None:
         flip = margin_db >= LEAST_MARGIN_DB
-        correlation = one.alignment.flipped_correlation if flip else one.alignment.correlation
-        delay_s = one.alignment.flipped_delay_s if flip else one.alignment.delay_s
+        correlation = input_.alignment.flipped_correlation if flip else input_.alignment.correlation
+        delay_s = input_.alignment.flipped_delay_s if flip else input_.alignment.delay_s
         if correlation < LEAST_CORRELATION:
             flip, delay_s = False, 0.0
             reasons.append(
-                Reason(what="delay_s", because=f"hardly anything of it is in {one.alignment.other}", source=_SOURCE)
+                Reason(what="delay_s", because=f"{input_.alignment.other} hardly picks it up", source=_SOURCE)
             )
         else:
             reasons.append(
                 Reason(
                     what="delay_s",
-                    because=f"its sound reaches {one.alignment.other} {1000.0 * delay_s:.1f} ms later",
+                    because=f"its sound reaches {input_.alignment.other} {1000.0 * delay_s:.1f} ms later",
                     source=_SOURCE,
                 )
             )
@@ -71,7 +71,7 @@ def decide_alignment(one: Input) -> tuple[bool, float, tuple[Reason, ...]]:
             reasons.append(
                 Reason(
                     what="flip",
-                    because=f"together with {one.alignment.other} that is {margin_db:.1f} dB louder",
+                    because=f"this makes it {margin_db:.1f} dB louder together with {input_.alignment.other}",
                     source="common practice, no source",
                 )
             )

@@ -1,9 +1,9 @@
-"""How loud each family is in the whole.
+"""How loud each family is in the mix.
 
-Wanted are loudnesses re the mix, each over the stretches in which the family's own sources play: the voices where the
-lead sings and nobody else does, drums and bass where they play. What has no number of its own (guitars, keys, whatever
-there is) fills the rest. The power of a mix of gains ``g`` is ``g' C g`` with the K-weighted Gram matrix ``C`` of the
-families, so the same solver serves predicted powers (a diagonal matrix per slot) and measured ones (with cross terms).
+Goals are loudnesses re the mix, each over the stretches in which the family's own sources play: vocals where the lead
+sings and nobody else does, drums and bass where they play. Families without a goal (guitars, keys, whatever there is)
+fill the rest. The power of a mix of gains ``g`` is ``g' C g`` with the K-weighted Gram matrix ``C`` of the families, so
+the same solver serves predicted powers (a diagonal matrix per slot) and measured ones (with cross terms).
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from morningmix.units import SILENCE_DB
 
 FILLERS = ("guitars", "keys", "horns", "strings", "extras", "playback", "drums", "bass", "vocals")
-"""The first of these that plays, preferably one without a goal, keeps its level; the others are set against it."""
+"""The first of these that plays, preferably one without a goal, keeps its level; the others are set relative to it."""
 
 _ROUNDS, _STEP = 200, 0.5
 _LEAST_SLOTS = 10
@@ -53,7 +53,7 @@ def solve_gains(
 def _chased(
     families: Sequence[str], goals_lu: Mapping[str, float | None], where: Mapping[str, NDArray[np.bool_]]
 ) -> list[tuple[int, float, NDArray[np.bool_]]]:
-    """Index, goal and slots of the families that are moved: those with a goal, but one must stay as it is."""
+    """Index, goal and slots of the families that are moved: those with a goal, less the one that keeps its level."""
     present = [family for family in FILLERS if family in where and np.count_nonzero(where[family]) >= _LEAST_SLOTS]
     free = [family for family in present if goals_lu.get(family) is None]
     stays = (free or present or [""])[0]

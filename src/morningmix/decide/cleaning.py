@@ -29,16 +29,17 @@ def cleaning_of(cleaning: Cleaning | None, start_s: float, end_s: float, take_s:
 
 
 def decide_cleaning(playing: Sequence[Input], gain_steps: Mapping[int, GainStep]) -> Cleaning | None:
-    """Microphones in front of people are cleaned unless somebody says otherwise; everything that plays helps."""
-    methods = {one.index: one.wish.bleed for one in playing if one.preset.cleaned}
+    """Microphones in front of people are cleaned unless the recipe says otherwise; every input that plays is a
+    reference."""
+    methods = {input_.index: input_.wish.bleed for input_ in playing if input_.preset.cleaned}
     targets = tuple((index, method == "full") for index, method in methods.items() if method in ("full", "mask"))
     if not targets or len(playing) < 2:
         return None
-    clipped = [(one.index, decide_repair(one)[0]) for one in playing if one.index in dict(targets)]
+    clipped = [(input_.index, decide_repair(input_)[0]) for input_ in playing if input_.index in dict(targets)]
     cleaning = Cleaning(
         targets=targets,
         repaired=tuple((index, longest_s) for index, longest_s in clipped if longest_s),
-        references=tuple(one.index for one in playing),
-        gain_steps=tuple((index, one.at_s, one.step_db) for index, one in gain_steps.items()),
+        references=tuple(input_.index for input_ in playing),
+        gain_steps=tuple((index, step.at_s, step.step_db) for index, step in gain_steps.items()),
     )
     return on_grid(cleaning)

@@ -23,44 +23,44 @@ from morningmix.units import powers_db
 _SOURCE = "Ma, De Man, Pestana, Black, Reiss, JAES 63(6) 2015, eqs. 15-22, bounded by the preset"
 
 
-def crest_factor(one: Input, plays: NDArray[np.bool_]) -> float:
-    """Peak over RMS, linear, median over the slots in which the input plays; 1 where nothing plays."""
+def crest_factor(input_: Input, plays: NDArray[np.bool_]) -> float:
+    """Crest factor (peak over RMS, linear), median over the slots in which the input plays; 1 where nothing plays."""
     if not plays.any():
         return 1.0
-    power, peaks = (each[plays].astype(np.float64) for each in (one.facts.slots.powers, one.facts.slots.peaks))
+    power, peaks = (each[plays].astype(np.float64) for each in (input_.facts.slots.powers, input_.facts.slots.peaks))
     return float(np.median(peaks / np.sqrt(np.maximum(power, 1e-12))))
 
 
-def low_share(one: Input, measured: Measurements) -> float:
-    """Share of the power under 1 kHz."""
-    spectrum = one.facts.slots.spectrum()
+def low_share(input_: Input, measured: Measurements) -> float:
+    """Fraction of the power below 1 kHz."""
+    spectrum = input_.facts.slots.spectrum()
     total = float(spectrum.sum())
     return float(spectrum[measured.band_centres_hz < 1000.0].sum()) / total if total > 0.0 else 0.0
 
 
 def decide_compressor(
-    one: Input, gain: float, plays: NDArray[np.bool_], crests: Sequence[float], lows: Sequence[float], low: float
+    input_: Input, gain: float, plays: NDArray[np.bool_], crests: Sequence[float], lows: Sequence[float], low: float
 ) -> tuple[Compressor | None, Reason]:
     """The compressor of one input at its working level.
 
-    `crests` and `lows` are the features of all inputs that take part; `low` is this input's own low share. The
-    threshold of the formula is raised until the mean reduction over the own sound (static curve on the peaks of the
+    `crests` and `lows` are the features of all inputs that take part; `low` is this input's own low fraction. The
+    threshold of the formula is raised until the mean reduction over the direct sound (static curve on the peaks of the
     slots) is what the preset allows.
     """
-    bounds = one.preset.compressor
+    bounds = input_.preset.compressor
     if bounds is None or not plays.any():
         return None, Reason(
-            what="compressor", because=f"{with_article(one.role)} stays as it was played", source="design choice"
+            what="compressor", because=f"{with_article(input_.role)} stays as it was played", source="design choice"
         )
-    crest = crest_factor(one, plays)
+    crest = crest_factor(input_, plays)
     wp = percussivity_weight(crest, float(np.mean(crests)))
     wf = low / max(float(np.mean(lows)), 1e-6)
-    mean = float(one.facts.slots.powers[plays].mean(dtype=np.float64))
+    mean = float(input_.facts.slots.powers[plays].mean(dtype=np.float64))
     rms_db = float(10.0 * np.log10(max(mean, 1e-12))) + gain
     ratio = round(min(compressor_ratio(wp, wf), bounds.ratio_max.value), 2)
     threshold = compressor_threshold_db(rms_db, wp)
     knee = round(min(compressor_knee_db(threshold), 12.0), 1)
-    levels_db = powers_db(one.facts.slots.peaks[plays].astype(np.float64) ** 2) + gain
+    levels_db = powers_db(input_.facts.slots.peaks[plays].astype(np.float64) ** 2) + gain
     threshold = round(_bounded_threshold(levels_db, threshold, ratio, knee, bounds.mean_reduction_db.value), 1)
     mean_db = -float(gain_db(levels_db, threshold, ratio, knee).mean())
     return (

@@ -1,4 +1,4 @@
-"""De-essing of voices whose sibilants are far louder than the rest, gently."""
+"""De-ess vocals whose sibilants are far louder than the rest, gently."""
 
 from __future__ import annotations
 
@@ -17,27 +17,27 @@ CORNER_HZ = 5000.0
 """Sibilants lie above this (common practice, no source)."""
 MOST_DB = 4.0
 SHARP_DB = -13.0
-"""A voice whose loudest hundredth above the corner comes nearer than this to its mean level is de-essed
-(design choice: dry voices of three songs read -13 to -11 in their s)."""
+"""A vocal is de-essed if its loudest hundredth above the corner comes nearer to its mean level than this (design
+choice: dry vocals of three songs read -13 to -11 on their sibilants)."""
 _PEAK_OVER_DB = 8.0
-"""Peaks of a sibilant over its mean level (measured on the same voices)."""
+"""Peak of a sibilant over its mean level (measured on the same vocals)."""
 
 
 def decide_de_esser(
-    one: Input,
+    input_: Input,
     gain_db: float,
     plays: NDArray[np.bool_],
     filters: Sequence[Filter],
     measured: Measurements,
 ) -> tuple[DeEsser | None, tuple[Reason, ...]]:
-    """The de-esser of a voice at its working level, before its compressor; None where none is needed."""
-    if one.preset.family != "vocals" or not plays.any() or measured.rate_hz < 2.5 * CORNER_HZ:
+    """The de-esser of a vocal at its working level, before its compressor; None where none is needed."""
+    if input_.preset.family != "vocals" or not plays.any() or measured.rate_hz < 2.5 * CORNER_HZ:
         return None, ()
-    if one.wish.eq == "off":
+    if input_.wish.eq == "off":
         return None, ()
     centres = measured.band_centres_hz
     weights = 10.0 ** ((filter_gain_db(filters, centres, measured.rate_hz) + gain_db) / 10.0)
-    slots = one.facts.slots
+    slots = input_.facts.slots
     mean_db = float(powers_db(np.array([slots.weighted(weights)[plays].mean()]))[0])
     sharp = slots.weighted(np.where(centres > CORNER_HZ, weights, 0.0))[plays]
     sharp_db = float(np.percentile(powers_db(sharp), 99)) - mean_db

@@ -17,52 +17,52 @@ from morningmix.model.presets import RolePreset, Sourced
 from morningmix.units import db_to_gain
 
 UNCLEAR_VOICE_LU = -6.0
-"""A voice microphone in which singing cannot be told from bleed stays this far below the others."""
+"""A vocal microphone in which singing cannot be callbacks from bleed stays this far below the others."""
 COHERENT_DB = 2.5
-"""Close microphones and the overhead hear the same drum, and moved into step they add up to so much more than their
-powers (measured on four songs)."""
+"""Close microphones and the overhead pick up the same drum; aligned, they add up to this much more than their powers
+(measured on four songs)."""
 _CARRIES_KIT = ("overhead", "drum kit")
 _LOUD = ("kick", "snare", "tom", "hi-hat", "overhead", "drum kit", "electric guitar")
-"""With any of these a line-up is loud, and voices sit a little deeper in it; without, it is quiet (design choice)."""
+"""With any of these a line-up is loud and vocals sit a little deeper in it; without, it is quiet (design choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
-    """One input on its way to its family: what the balance is solved from."""
+    """One input on its way to its family, as the balance needs it."""
 
-    one: Input
+    input: Input
     gain_db: float
     plays: NDArray[np.bool_]
     clear: bool
-    """Its own sound is told from bleed."""
+    """Its direct sound can be callbacks from bleed."""
     powers: Powers
     """K-weighted, after gain, filters, gate and compressor, before the fader: ``(slots,)``."""
     filters: tuple[Filter, ...]
     dynamics_db: NDArray[np.float64]
-    """What gain, gate and compressor do to it: ``(slots,)``."""
+    """Gain of matching, gate and compressor together: ``(slots,)``."""
     level_db: float = 0.0
-    """Fader before the family's gain and before wishes."""
+    """Fader before the family's gain and before the recipe's settings."""
 
 
 def own_level_db(strip: Strip) -> float | None:
-    """The fader that brings an input's own sound to its role's level; None where it does not play."""
+    """The fader that brings an input's direct sound to its role's level; None where it does not play."""
     own_lufs = loudness_of(strip.powers, strip.plays)
-    wanted = strip.one.preset.level_lu
+    wanted = strip.input.preset.level_lu
     return None if own_lufs is None else on_grid_db((wanted.value if wanted else -12.0) - own_lufs)
 
 
 def with_levels(strips: Sequence[Strip]) -> list[Strip]:
-    """Faders that bring each input's own sound to its role's level; what lies between families is solved later."""
+    """Faders that bring each input's direct sound to its role's level; the families' levels are solved later."""
     levels = [own_level_db(strip) or 0.0 for strip in strips]
     for place, strip in enumerate(strips):
         if strip.clear:
             continue
-        # Singing cannot be told from bleed here: the same total gain as the other voices, a little lower.
-        family = strip.one.preset.family
+        # Singing cannot be callbacks from bleed here: the same gain as the other vocals, a little lower.
+        family = strip.input.preset.family
         others = [
             s.gain_db + level
             for s, level in zip(strips, levels, strict=True)
-            if s.clear and s.one.preset.family == family
+            if s.clear and s.input.preset.family == family
         ]
         if others:
             levels[place] = min(float(np.median(others)) - strip.gain_db, levels[place])
@@ -74,12 +74,12 @@ def set_goals(strips: Sequence[Strip], slot_s: float, roles: Mapping[str, RolePr
     """The level wanted of each family in the mix, and where it is judged."""
     goals: list[Goal] = []
     for family in FAMILIES:
-        members = [strip for strip in strips if strip.one.preset.family == family]
+        members = [strip for strip in strips if strip.input.preset.family == family]
         if not members:
             continue
         mask, where = _where(family, members)
-        level = _family_level(family, roles, loud=any(strip.one.role in _LOUD for strip in strips))
-        wished = sum(strip.powers * _gain2(strip.level_db + strip.one.wish.level_db) for strip in members)
+        level = _family_level(family, roles, loud=any(strip.input.role in _LOUD for strip in strips))
+        wished = sum(strip.powers * _gain2(strip.level_db + strip.input.wish.level_db) for strip in members)
         plain_powers = sum(strip.powers * _gain2(strip.level_db) for strip in members)
         turned = 10.0 * np.log10(_mean(wished, mask) / _mean(plain_powers, mask)) if mask.any() else 0.0
         goals.append(
@@ -99,10 +99,10 @@ def _where(family: str, members: Sequence[Strip]) -> tuple[NDArray[np.bool_], st
     """Slots in which a family is judged, and the same in words."""
     everywhere: NDArray[np.bool_] = np.any([strip.plays for strip in members], axis=0)
     if family == "drums":
-        carrying = [strip for strip in members if strip.one.role in _CARRIES_KIT]
+        carrying = [strip for strip in members if strip.input.role in _CARRIES_KIT]
         return (np.any([s.plays for s in carrying], axis=0) if carrying else everywhere), "where the drums play"
     if family == "vocals":
-        leads = [strip for strip in members if strip.one.role == "lead vocal"]
+        leads = [strip for strip in members if strip.input.role == "lead vocal"]
         if leads:
             lead = np.any([strip.plays for strip in leads], axis=0)
             backing = [strip.plays for strip in members if strip not in leads]
@@ -130,33 +130,33 @@ def _mean(powers: Powers | int, mask: NDArray[np.bool_]) -> float:
 
 
 def solve_families(strips: Sequence[Strip], goals: Sequence[Goal]) -> dict[str, float]:
-    """Gain in dB per family that brings it to its goal, as if families were independent of each other."""
+    """Gain in dB per family that brings it to its goal, as if the families were independent."""
     families = [goal.family for goal in goals]
     if not strips:
         return {}
     gram = np.zeros((len(strips[0].powers), len(families), len(families)))
     for strip in strips:
-        index = families.index(strip.one.preset.family)
+        index = families.index(strip.input.preset.family)
         gram[:, index, index] += strip.powers * _gain2(strip.level_db + _coherent_db(strip, strips))
-    where = {family: _where(family, [s for s in strips if s.one.preset.family == family])[0] for family in families}
+    where = {family: _where(family, [s for s in strips if s.input.preset.family == family])[0] for family in families}
     return solve_gains(gram, families, {goal.family: goal.level_lu for goal in goals}, where)
 
 
 def _coherent_db(strip: Strip, strips: Sequence[Strip]) -> float:
-    """Level that a drum microphone gains from the others on the same kit."""
-    kit = [each.one.role for each in strips if each.one.preset.family == "drums"]
+    """Level that a drum microphone gains from the other microphones on the same kit."""
+    kit = [each.input.role for each in strips if each.input.preset.family == "drums"]
     together = len(kit) > 1 and any(role in _CARRIES_KIT for role in kit)
-    return COHERENT_DB if together and strip.one.preset.family == "drums" else 0.0
+    return COHERENT_DB if together and strip.input.preset.family == "drums" else 0.0
 
 
 def whole_lufs(strips: Sequence[Strip], family_gains_db: Mapping[str, float], slot_s: float) -> float | None:
-    """Loudness of the whole where it is loud, LUFS; None where nothing sounds."""
+    """Loudness of the mix where it is loud, LUFS; None where nothing sounds."""
     if not strips:
         return None
     powers = np.sum(
         [
             strip.powers
-            * _gain2(strip.level_db + family_gains_db[strip.one.preset.family] + _coherent_db(strip, strips))
+            * _gain2(strip.level_db + family_gains_db[strip.input.preset.family] + _coherent_db(strip, strips))
             for strip in strips
         ],
         axis=0,

@@ -1,4 +1,4 @@
-"""High-pass per role, and the roll-off that a speaker cabinet gives."""
+"""High-pass per role, and the roll-off of a speaker cabinet."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from morningmix.model.plan import Filter, Reason
 from morningmix.units import power_db
 
 LOUDSPEAKER_HZ = 5000.0
-"""No bass or guitar loudspeaker passes much above this (common practice, no source)."""
+"""No bass or guitar cabinet passes much above this (common practice, no source)."""
 DIRECT_AIR_DB = -45.0
 
 
 LINE_HAS_LOWS_HZ = 120.0
-"""Under this a bass comes from its line alone where there is one: two of them in the low end, a little apart in time,
-take from each other what they should add (common practice; the corner is a design choice)."""
+"""Below this a bass comes from its line alone if there is one: two of them in the low end, a little apart in time,
+cancel where they should add (common practice; the corner is a design choice)."""
 
 
 def decide_filters(
-    one: Input, measured: Measurements, *, line_too: str | None = None
+    input_: Input, measured: Measurements, *, line_too: str | None = None
 ) -> tuple[tuple[Filter, ...], tuple[Reason, ...]]:
     """The filters of one input in order, each with its reason.
 
@@ -27,25 +27,25 @@ def decide_filters(
     """
     filters: list[Filter] = []
     reasons: list[Reason] = []
-    wished_hz = one.wish.high_pass_hz
+    wished_hz = input_.wish.high_pass_hz
     if wished_hz is not None:
         filters.append(Filter(kind="high_pass", corner_hz=wished_hz))
         reasons.append(Reason(what="high_pass_hz", because="as the recipe says", source="recipe"))
-    elif one.wish.high_pass == "off":
+    elif input_.wish.high_pass == "off":
         reasons.append(Reason(what="high_pass_hz", because="turned off in the recipe", source="recipe"))
     elif line_too is not None:
         filters.append(Filter(kind="high_pass", corner_hz=LINE_HAS_LOWS_HZ))
         reasons.append(
             Reason(what="high_pass_hz", because=f"the lows come from {line_too}", source="common practice, no source")
         )
-    elif one.preset.high_pass_hz is not None:
-        corner = one.preset.high_pass_hz
+    elif input_.preset.high_pass_hz is not None:
+        corner = input_.preset.high_pass_hz
         filters.append(Filter(kind="high_pass", corner_hz=corner.value))
         reasons.append(
-            Reason(what="high_pass_hz", because=f"{with_article(one.role)} has nothing below", source=corner.source)
+            Reason(what="high_pass_hz", because=f"{with_article(input_.role)} has nothing below", source=corner.source)
         )
-    if one.wish.eq == "auto" and one.role == "bass":
-        spectrum = one.facts.slots.spectrum()
+    if input_.wish.eq == "auto" and input_.role == "bass":
+        spectrum = input_.facts.slots.spectrum()
         above = float(spectrum[measured.band_centres_hz > LOUDSPEAKER_HZ].sum())
         air_db = power_db(above / float(spectrum.sum())) if spectrum.sum() > 0.0 else 0.0
         if spectrum.sum() > 0.0 and air_db > DIRECT_AIR_DB:

@@ -10,7 +10,7 @@ from morningmix.model.measured import TrackFacts
 from morningmix.model.plan import Reason
 
 WORKING_LUFS = -23.0
-"""Where gain matching puts an input's own sound while it plays (design choice: the alignment level of EBU R 128)."""
+"""Level that matching gives an input's direct sound (design choice: the alignment level of EBU R 128)."""
 HEADROOM_DBFS = -3.0
 """Peaks stay below this, so that the tracks can be written without clipping (design choice)."""
 
@@ -19,13 +19,12 @@ def match_gain(track: TrackFacts, powers: Powers, plays: NDArray[np.bool_]) -> t
     """Gain in dB from the recorded to the working level, and why."""
     own_lufs = loudness_of(powers, plays)
     if own_lufs is None:
-        return 0.0, Reason(what="gain_db", because="nothing plays on it", source="design choice")
+        return 0.0, Reason(what="gain_db", because="it never plays", source="design choice")
     by_level = WORKING_LUFS - own_lufs
     by_peak = HEADROOM_DBFS - track.peak_dbfs
     gain_db = round(min(by_level, by_peak), 2)
-    because = (
-        f"brings it to a common working level (recorded at {own_lufs:.1f} LUFS, peaks at {track.peak_dbfs:.1f} dBFS)"
-    )
+    side = "above" if track.peak_dbfs > 0.0 else "below"
+    because = f"brings it to a common working level (peaks {abs(track.peak_dbfs):.1f} dB {side} clipping)"
     if by_peak < by_level:
         because += "; the peaks leave no room for more"
     return gain_db, Reason(

@@ -13,19 +13,19 @@ RAMP_S = 0.06
 """How long the gate takes to open or close (design choice)."""
 
 
-def gated(one: Input) -> bool:
-    """Whether anybody turned its gate off."""
-    return one.wish.bleed != "off"
+def gated(input_: Input) -> bool:
+    """Whether the recipe turns its gate off."""
+    return input_.wish.bleed != "off"
 
 
-def decide_gate(one: Input, heard: Singing | None, start_s: float, end_s: float) -> tuple[Gate | None, Reason]:
+def decide_gate(input_: Input, heard: Singing | None, start_s: float, end_s: float) -> tuple[Gate | None, Reason]:
     """The gate of one input in one song, or None, and why."""
-    if not gated(one):
+    if not gated(input_):
         return None, Reason(what="gate", because="turned off in the recipe", source="recipe")
-    floor = one.preset.gate_floor_db
+    floor = input_.preset.gate_floor_db
     if floor is None:
         return None, Reason(what="gate", because="only vocals are gated", source="design choice")
     if heard is None:
-        return None, Reason(what="gate", because="the voice cannot be told from the bleed", source="design choice")
+        return None, Reason(what="gate", because="the voice cannot be callbacks from the bleed", source="design choice")
     gate = Gate(open_s=spans_within(heard.open_s, start_s, end_s), floor_db=floor.value, ramp_s=RAMP_S)
     return gate, Reason(what="gate", because=heard.because, source=floor.source)

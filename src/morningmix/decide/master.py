@@ -1,4 +1,4 @@
-"""Trims of the families, peak control of the drums, and one gain and limiter for the whole."""
+"""Trims of the families, peak control of the drums, and one gain and limiter for the whole mix."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ HOP_S = 0.1
 MOST_TRIM_DB = 3.0
 MOST_DRUM_PEAK_DB = 3.0
 UNDER_CEILING_DB = 0.2
-"""The limiter aims this far under the promised true peak: what meters disagree by (measured: at most 0.2 dB)."""
+"""The limiter aims this far below the promised true peak, since meters disagree by as much (measured: at most 0.2
+dB)."""
 LOOKAHEAD_S, RELEASE_S = 0.003, 0.12
 DRUM_LOOKAHEAD_S, DRUM_RELEASE_S = 0.002, 0.06
 _LIMITING_PERCENTILE = 99.0
@@ -151,12 +152,12 @@ def reachable_lufs(plan: SongPlan, trims: Trims, facts: SumFacts) -> float:
         middle = (low + high) / 2.0
         low, high = (middle, high) if _limiting_db(facts, middle, ceiling) <= plan.max_limiting_db else (low, middle)
     loudness = _limited_loudness(facts, low, ceiling)
-    # Rounded down to a tenth, so that the figure people read is the figure that is aimed at.
+    # Rounded down to a tenth, so that the figure people read is the target.
     return float(np.floor(loudness * 10.0) / 10.0) if loudness is not None else wanted
 
 
 def _gain_for(facts: SumFacts, target_lufs: float, ceiling_db: float, start_db: float) -> float:
-    """Gain whose limited loudness is the target; each round makes up for what the limiter took in the last."""
+    """Gain whose limited loudness is the target; each round compensates for what the limiter took in the last."""
     gain = start_db
     for _ in range(6):
         loudness = _limited_loudness(facts, gain, ceiling_db)
@@ -183,7 +184,7 @@ def _limited_loudness(facts: SumFacts, gain_db: float, ceiling_db: float) -> flo
 
 
 def _limiting_db(facts: SumFacts, gain_db: float, ceiling_db: float) -> float:
-    """Gain reduction that the limiter exceeds for a hundredth of the time in which something plays."""
+    """Gain reduction that the limiter exceeds in one hundredth of the time in which something plays."""
     curve = _curve(facts, gain_db, ceiling_db)
     playing = facts.sidechain_db > float(facts.sidechain_db.max()) - 40.0
     if not playing.any():

@@ -25,7 +25,7 @@ WIDTHS = {
     "playback": 0.45,
     "vocals": 0.35,
 }
-"""How far out a family goes, in the order in which sides are dealt out (design choice; hard panning is generally
+"""How far out a family is panned, in the order in which sides are assigned (design choice; hard panning is generally
 unnecessary, same source)."""
 
 
@@ -33,45 +33,45 @@ def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int,
     """Pan -1..1 per `Input.index`; inputs of a family that spreads alternate by the pitch of their sound."""
     pans: dict[int, tuple[float, Reason]] = {}
     spread: dict[str, list[Input]] = {}
-    for one in inputs:
-        if one.wish.pan is not None:
-            pans[one.index] = one.wish.pan, Reason(what="pan", because="as the recipe says", source="recipe")
-        elif one.facts.channels == 2:
-            pans[one.index] = (
+    for input_ in inputs:
+        if input_.wish.pan is not None:
+            pans[input_.index] = input_.wish.pan, Reason(what="pan", because="as the recipe says", source="recipe")
+        elif input_.facts.channels == 2:
+            pans[input_.index] = (
                 0.0,
                 Reason(what="pan", because="a stereo input keeps its own width", source="design choice"),
             )
-        elif one.preset.pan == "spread":
-            spread.setdefault(one.preset.family, []).append(one)
+        elif input_.preset.pan == "spread":
+            spread.setdefault(input_.preset.family, []).append(input_)
         else:
-            pans[one.index] = (
+            pans[input_.index] = (
                 0.0,
-                Reason(what="pan", because=f"{with_article(one.role)} belongs in the centre", source=_SOURCE),
+                Reason(what="pan", because=f"{with_article(input_.role)} belongs in the centre", source=_SOURCE),
             )
     side = -1.0
     for family, widest in WIDTHS.items():
-        members = sorted(spread.get(family, ()), key=lambda one: centroid_hz(one, measured))
+        members = sorted(spread.get(family, ()), key=lambda input_: centroid_hz(input_, measured))
         width = widest * (0.5 if len(members) == 1 else 1.0)
-        for place, one in enumerate(members):
+        for place, input_ in enumerate(members):
             # Pairs mirror each other; one left over stays nearer to the middle.
             out = width if len(members) == 1 or place < len(members) // 2 * 2 else 0.0
             pan = round(side * out, 2)
             side = -side
-            pans[one.index] = (
+            pans[input_.index] = (
                 pan,
                 Reason(
                     what="pan",
                     because="shares the width with the others of its kind "
-                    f"(the centre of its spectrum is at {centroid_hz(one, measured):.0f} Hz)",
+                    f"(the centre of its spectrum is at {centroid_hz(input_, measured):.0f} Hz)",
                     source=_SOURCE,
                 ),
             )
     return pans
 
 
-def centroid_hz(one: Input, measured: Measurements) -> float:
+def centroid_hz(input_: Input, measured: Measurements) -> float:
     """Power-weighted mean of the logarithmic frequency."""
-    spectrum = one.facts.slots.spectrum()
+    spectrum = input_.facts.slots.spectrum()
     total = float(spectrum.sum())
     if total <= 0.0:
         return 1000.0

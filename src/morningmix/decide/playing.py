@@ -1,4 +1,4 @@
-"""Who plays in each frame of a take: whoever stands above the bleed of all others.
+"""Who plays in each frame of a take: the inputs whose level stands above the bleed of all others.
 
 All thresholds are design choices.
 """
@@ -17,31 +17,32 @@ from morningmix.model.measured import Activity
 from morningmix.units import SILENCE_DB, powers_db
 
 OWN_DB = 4.0
-"""Mean excess from which an input's own source plays."""
+"""Mean level over bleed from which an input's own source plays."""
 RINGS_DB = 1.0
-"""Level over bleed above which what rings is still its own."""
+"""Level over bleed from which ringing counts as direct sound."""
 PLAYS_WITHIN_DB = 30.0
-"""And its level is within this of its loud level."""
+"""Its level must also be within this of its loud level."""
 TALKS_DB = 6.0
-"""Excess of a voice that cannot be missed."""
+"""Level over bleed of a voice that is certain."""
 HIT_DB = 6.0
 """Rise of a drum that counts as a hit."""
 CLOSE_DB = -15.0
-"""Re its loud level: what a microphone close to a drum hears of its own drum, and does not hear of others."""
+"""Level of a drum in its own close microphone, re the loud level there; other drums stay below it."""
 TICK_DB = 10.0
 """Rise of an input that may be a stick's click."""
 STEADY_HITS_S = 2.0
-"""Drums go on while hits follow one another at least this fast."""
+"""Drums play on while hits follow one another at least this fast."""
 FULL_DB, FULL_GAP_S, FULL_S = 15.0, 0.5, 2.0
-"""And while one of their inputs is this near its loud level, with gaps up to that, for at least so long."""
+"""They also play on while one of their inputs is this near its loud level, with gaps of up to that, for at least so
+long."""
 HELD_S, HELD_TALKING_S, HELD_PLAYING_S = 7.5, 3.0, 20.0
-"""A song may pause this long: in silence, while somebody speaks or sings alone, while somebody plays on."""
+"""Longest pause within a song: in silence, while somebody speaks or sings alone, while somebody plays on."""
 
 SONG_S = 25.0
-"""Shorter than this it was a false start."""
+"""Anything shorter is a false start."""
 
 COUNTED = 4
-"""Even sounds after so many are taken for the first beats."""
+"""After this many, evenly spaced sounds are taken for the first beats."""
 
 VOICES = "vocals"
 DRUMS = "drums"
@@ -55,17 +56,17 @@ class Band:
 
     frame_s: float
     drums: Mask
-    """The drums are played on."""
+    """The drums play."""
     players: NDArray[np.intp]
     """How many inputs besides drums and voices play."""
     voices: Mask
     """Somebody sings or talks."""
     rings_db: NDArray[np.float64]
-    """Loudest of what may be own sound of drums and players, re its input's loud level."""
+    """Loudest level that may be direct sound of drums and players, re its input's loud level."""
     plays_db: NDArray[np.float64]
-    """The same for what is surely own, and lasts."""
+    """The same for what is certainly direct sound, and lasts."""
     hits_s: NDArray[np.float64]
-    """When a drum is hit."""
+    """Times of drum hits."""
     beats_s: NDArray[np.float64]
     """Hits that a close drum microphone picks up."""
     clicks_s: NDArray[np.float64]
@@ -94,7 +95,7 @@ def who_plays(activity: Activity, families: Sequence[str]) -> Band:
     hit_frames = np.minimum((hits * activity.hop_s / frame_s).astype(int), own.shape[1] - 1)
     drums[hit_frames] = True
     drums = closed(drums, frame_s, STEADY_HITS_S)
-    # Hits stand out little where one input holds the whole kit, or more than the kit; then it is sound without a break.
+    # Hits stand out little where one input holds the whole kit, or more; there, continuous sound counts.
     full = (own[is_drum] & (relative_db[is_drum] > -FULL_DB)).any(axis=0)
     drums |= opened(closed(full, frame_s, FULL_GAP_S), frame_s, FULL_S)
     struck = _close(relative_db[is_drum], hit_frames, drums)
@@ -102,7 +103,7 @@ def who_plays(activity: Activity, families: Sequence[str]) -> Band:
     sounds = (is_player | is_drum)[:, None]
     rings_db = np.where((over_bleed_db > RINGS_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
     plays_db = np.where((over_bleed_db > OWN_DB) & sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
-    # Where there is but one instrument and no drums, a voice and that one are the band.
+    # With one instrument and no drums, that instrument and a voice are the band.
     several = 2 if is_drum.any() or np.count_nonzero(is_player) > 1 else 1
     together = (drums & (players >= 1)) | ((players >= several) & talking) | (players >= 3)
     return Band(
@@ -121,13 +122,13 @@ def who_plays(activity: Activity, families: Sequence[str]) -> Band:
 
 
 def _re_loud(level_db: NDArray[np.float64], over_bleed_db: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Level re the loud level of the input's own sound; silence where it has hardly any."""
+    """Level re the loud level of the input's direct sound; silence where there is hardly any."""
     own = level_db[over_bleed_db > OWN_DB]
     return level_db - np.percentile(own, 95) if len(own) >= 10 else np.full(len(level_db), SILENCE_DB)
 
 
 def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
-    """Hops in which a drum is hit: the highest rises near, in frames that are the drums' own."""
+    """Hops in which a drum is hit: the highest rises near by, in frames that are the drums' own."""
     if not is_drum.any():
         return np.zeros(0, np.intp)
     rises = activity.rises_db[is_drum].max(axis=0)
@@ -142,7 +143,7 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
 
 
 def _ticks(activity: Activity, heard: Mask, players: NDArray[np.intp], beats: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Hops of short sharp sounds in any of the inputs `heard`, none of them a beat on a drum."""
+    """Hops with short sharp sounds in any of the inputs `heard`, none of them a beat on a drum."""
     rises = activity.rises_db[heard].max(axis=0, initial=0.0)
     sharp = (rises >= TICK_DB) & (rises == scipy.ndimage.maximum_filter1d(rises, 5))
     for beat in beats.tolist():
@@ -168,12 +169,12 @@ def _close(relative_db: NDArray[np.float64], hit_frames: NDArray[np.intp], drums
 
 
 def _steady(mask: Mask, frame_s: float) -> Mask:
-    """Without gaps of up to 1 s and without blips of under 0.3 s."""
+    """Close gaps of up to 1 s, and remove blips of under 0.3 s."""
     return opened(closed(mask, frame_s, 1.0), frame_s, 0.3)
 
 
 def closed(mask: Mask, frame_s: float, gap_s: float) -> Mask:
-    """Gaps of up to `gap_s` between two runs filled."""
+    """Close gaps of up to `gap_s` between runs."""
     filled = mask.copy()
     runs = runs_of(mask)
     for (_, stop), (start, _) in pairwise(runs):
@@ -183,7 +184,7 @@ def closed(mask: Mask, frame_s: float, gap_s: float) -> Mask:
 
 
 def opened(mask: Mask, frame_s: float, least_s: float) -> Mask:
-    """Runs shorter than `least_s` taken out."""
+    """Remove runs shorter than `least_s`."""
     kept = mask.copy()
     for start, stop in runs_of(mask):
         if (stop - start) * frame_s < least_s:

@@ -1,4 +1,4 @@
-"""What is decided for all songs of a rehearsal together: whether to look for songs, and how loud they are as a set."""
+"""Decisions about all songs of a rehearsal together: whether to look for songs, and how loud they are as a set."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def holds_several_songs(seconds: float, listed: int) -> bool:
 
 
 def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:
-    """The loudest song at the target, the others as much below it as they were played (AES TD1008.1.21-9, 4.3)."""
+    """The loudest song at the target, the others as much softer as they were played (AES TD1008.1.21-9, 4.3)."""
     loudest = max((plan.played_lufs for plan in plans if plan.played_lufs is not None), default=0.0)
     return [
         plan
@@ -32,12 +32,12 @@ def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:
 def lower_together_db(loudness: Iterable[tuple[float, float]]) -> float:
     """How far below their targets all songs aim, 0 or more: as far as the one that falls shortest.
 
-    `loudness` is what each song aims at and what it reaches without being squeezed, LUFS. So songs keep their
-    relation, and none sounds more limited than the others.
+    `loudness` is the target of each song and the loudness it reaches without too much limiting, LUFS. Songs keep their
+    levels relative to each other, and none sounds more limited than the others.
     """
     return max((wanted - reachable for wanted, reachable in loudness), default=0.0)
 
 
 def misses_aim(mixed_at_lufs: float, wanted_lufs: float, lower_db: float) -> bool:
-    """Whether a song was mixed for another loudness than it is to have now that all are known."""
+    """Whether a song was mixed for a loudness other than the final one."""
     return abs(mixed_at_lufs - (wanted_lufs - lower_db)) >= _SAME_LU

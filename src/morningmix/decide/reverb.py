@@ -9,9 +9,10 @@ from morningmix.model.names import with_article
 from morningmix.model.plan import Reason, Reverb
 
 WANTED_LU = -16.5
-"""Room re the dry whole; by the source below a quarter of listeners find -16.2 LU too wet at 1 s, more at 1.4 s."""
+"""Level of the room re the dry mix; by the source below a quarter of listeners find -16.2 LU too wet at 1 s, more at
+1.4 s."""
 _LOST_DB = 1.3
-"""What the room's low cut keeps out and its tail spreads over pauses (measured on four songs)."""
+"""What the low cut removes, and what the tail spreads over pauses (measured on four songs)."""
 MOST_OFFSET_DB = 6.0
 _SOURCE = "De Man, McNally, Reiss, JAES 65(1/2) 2017: at 1 s, -16 LU of reverb is too wet for a quarter of listeners"
 
@@ -29,7 +30,7 @@ def decide_reverb() -> Reverb:
 
 
 def room_offset_db(sent: float, dry: float) -> float:
-    """What brings the room to `WANTED_LU`: `sent` is the power the presets would send, `dry` that of the whole.
+    """Change of all sends that brings the room to `WANTED_LU`; `sent` is the power of the presets, `dry` the mix's.
 
     The room returns as much power as it is sent, less its lows.
     """
@@ -38,12 +39,12 @@ def room_offset_db(sent: float, dry: float) -> float:
     return round(float(np.clip(WANTED_LU + _LOST_DB - 10.0 * np.log10(sent / dry), -MOST_OFFSET_DB, MOST_OFFSET_DB)), 1)
 
 
-def decide_send(one: Input, offset_db: float) -> tuple[float | None, Reason]:
+def decide_send(input_: Input, offset_db: float) -> tuple[float | None, Reason]:
     """Send of one input in dB re its fader; None: dry."""
-    send = one.preset.send_lu
+    send = input_.preset.send_lu
     if send is None:
         return None, Reason(
-            what="send_db", because=f"{with_article(one.role)} stays dry", source="Pestana and Reiss, JAES 2017"
+            what="send_db", because=f"{with_article(input_.role)} stays dry", source="Pestana and Reiss, JAES 2017"
         )
     return round(send.value + offset_db, 1), Reason(
         what="send_db",

@@ -1,8 +1,8 @@
-"""Fader rides of the voices: every sung line as loud against the band as the next.
+"""Fader rides of the vocals: every sung line as loud against the band as the next.
 
-Levels are means over about 3 s of singing, all voices together: where harmonies join in, all of them come down a
-little instead of covering the band. Whoever sings while no lead does, leads. Where nobody sings the fader rests, so
-that bleed is never raised.
+Levels are means over about 3 s of singing, all vocals together: where harmonies join in, all of them come down a little
+instead of covering the band. Whoever sings while no lead does, leads. Where nobody sings the fader rests, so that bleed
+is never raised.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ from morningmix.model.plan import Reason
 
 WINDOW_S = 3.0
 MOST_DB = 3.0
-"""A ride goes this far up or down (design choice); a backing voice that sings alone may come up to the lead besides."""
+"""Most that a ride moves a fader (design choice); a backing vocal that sings alone may also come up to the lead's
+level."""
 _POINT_S, _REST_S, _RAMP_S = 0.5, 1.5, 0.3
 _LEAST_SUNG = 0.25
 _TINY = 1e-12
@@ -29,14 +30,14 @@ Points = tuple[tuple[float, float], ...]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Voice:
-    """One voice at its fader, before wishes."""
+    """One vocal at its fader, before the recipe's settings."""
 
     powers: Powers
     """K-weighted: ``(slots,)``."""
     sings: NDArray[np.bool_]
     leads: bool
     level_lu: float
-    """Level of its role; a backing voice that sings alone comes up to that of the lead."""
+    """Level of its role; a backing vocal that sings alone comes up to that of the lead."""
 
 
 def decide_rides(voices: Mapping[int, Voice], whole: Powers, slot_s: float) -> Mapping[int, tuple[Points, Reason]]:
@@ -52,7 +53,7 @@ def decide_rides(voices: Mapping[int, Voice], whole: Powers, slot_s: float) -> M
     led = _near(np.any([voice.sings for voice in leads], axis=0), window) if leads else np.ones(len(whole), np.bool_)
     rides: dict[int, tuple[Points, Reason]] = {}
     for index, voice in voices.items():
-        lift_db = np.where(led, 0.0, max(0.0, max((one.level_lu for one in leads), default=0.0) - voice.level_lu))
+        lift_db = np.where(led, 0.0, max(0.0, max((input_.level_lu for input_ in leads), default=0.0) - voice.level_lu))
         lifted_db = np.clip(usual_db - over_db - lift_db, -MOST_DB, MOST_DB) + lift_db
         if voice.sings.any():
             rides[index] = _points(lifted_db, voice.sings, slot_s), _reason(lifted_db[voice.sings])

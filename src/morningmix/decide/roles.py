@@ -1,8 +1,8 @@
 """Name and role of each input: from the recipe, the input list, the file name, or else the sound.
 
-The sound tells the family more surely than the role. What is used (common practice, no source):
-a drum is silence and short peaks; a bass lives under 300 Hz and has no air; no guitar loudspeaker passes much above
-9 kHz, while a voice microphone in a loud room hears cymbals; an overhead hears them most.
+The sound tells the family more surely than the role. Evidence (common practice, no source): a drum is short peaks and
+silence; a bass stays below 300 Hz and has no treble; no guitar cabinet passes much above 9 kHz, while a vocal
+microphone in a loud room picks up cymbals, and an overhead picks up most of them.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from morningmix.model.recipe import InputWish
 from morningmix.model.recording import Recording
 from morningmix.units import power_db
 
-GUESSED = "a guess by ear"
+GUESSED = "guessed from the sound"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guess:
-    """A role guessed from the sound, and what it was guessed by."""
+    """A role guessed from the sound, and the evidence for it."""
 
     role: str
     because: str
@@ -37,20 +37,20 @@ class Guess:
 class _Sound:
     centroid_hz: float
     air_db: float
-    """Power above 9 kHz re all."""
+    """Power above 9 kHz re the whole."""
     crest_db: float
     swing_db: float
-    """Between the 20th and the 95th percentile of the level."""
+    """Difference between the 20th and the 95th percentile of the level."""
     busy: float
-    """Share of the take within 20 dB of its loud level."""
+    """Fraction of the take within 20 dB of its loud level."""
     side: float
 
 
 def guess_no_parts(sums: Mapping[int, SumOfOthers], clicks: Mapping[int, Ticking]) -> dict[int, Guess]:
-    """Guesses for the inputs that are no part of the music, by their place in the take."""
+    """Guesses for inputs that are not part of the music, by index in the take."""
     guesses = {
         index: Guess(
-            role="click", because=f"the same short sound, {_beats(ticking)} times a minute, and silence between"
+            role="click", because=f"the same short sound {_beats(ticking)} times a minute, with silence in between"
         )
         for index, ticking in clicks.items()
     }
@@ -68,7 +68,7 @@ def _beats(ticking: Ticking) -> str:
 def guess_roles(measured: Measurements, no_parts: Mapping[int, Guess] = MappingProxyType({})) -> tuple[Guess, ...]:
     """A role for every input from its sound alone, in the order of the take.
 
-    `no_parts` are the inputs that were heard to be no part of the music.
+    `no_parts` are inputs that are known not to be part of the music.
     """
     sounds = [_sound(track, measured) for track in measured.tracks]
     guesses: list[Guess | None] = [
@@ -82,7 +82,7 @@ def guess_roles(measured: Measurements, no_parts: Mapping[int, Guess] = MappingP
         cymbals = max(airy, key=lambda i: sounds[i].centroid_hz)
         guesses[cymbals] = Guess(
             role="overhead",
-            because=f"the brightest microphone, mean pitch {sounds[cymbals].centroid_hz:.0f} Hz",
+            because=f"the brightest microphone; {_centre(sounds[cymbals])}",
         )
     voices = [i for i in open_microphones if guesses[i] is None]
     return tuple(
@@ -90,7 +90,7 @@ def guess_roles(measured: Measurements, no_parts: Mapping[int, Guess] = MappingP
         if guess is not None
         else Guess(
             role="lead vocal" if i == voices[0] else "backing vocal",
-            because="an open microphone that hears more air than a guitar loudspeaker gives",
+            because="an open microphone with more treble than a guitar amp gives off",
         )
         for i, guess in enumerate(guesses)
     )
@@ -116,23 +116,27 @@ def _sound(track: TrackFacts, measured: Measurements) -> _Sound:
     )
 
 
+def _centre(sound: _Sound) -> str:
+    return f"the centre of its spectrum is at {sound.centroid_hz:.0f} Hz"
+
+
 def _plain_guess(track: TrackFacts, sound: _Sound) -> Guess | None:
-    """What a track shows by itself; None for an open microphone (overhead or voice)."""
-    where = f"mean pitch of the sound {sound.centroid_hz:.0f} Hz"
+    """A guess from one track alone; None for an open microphone (overhead or vocal)."""
+    where = _centre(sound)
     if track.silent or sound.busy == 0.0:
         return Guess(role="other", because="it recorded nothing")
     if track.channels == 2 and (sound.busy < 0.5 or sound.side > 0.02):
         role = "playback" if sound.busy < 0.5 else "keys"
-        return Guess(role=role, because=f"a stereo input that sounds {100 * sound.busy:.0f} % of the time")
+        return Guess(role=role, because=f"a stereo input that plays {100 * sound.busy:.0f} % of the time")
     if sound.crest_db > 11.0 and sound.swing_db > 16.0 and sound.busy < 0.7:
         if sound.centroid_hz < 110.0:
-            return Guess(role="kick", because=f"short low hits with silence between them, {where}")
+            return Guess(role="kick", because=f"short low hits with silence in between; {where}")
         if sound.centroid_hz < 600.0:
-            return Guess(role="snare", because=f"short hits with silence between them, {where}")
+            return Guess(role="snare", because=f"short hits with silence in between; {where}")
     if sound.centroid_hz < 300.0 and sound.air_db < -40.0:
-        return Guess(role="bass", because=f"low and steady, no air, {where}")
+        return Guess(role="bass", because=f"low and steady, without treble; {where}")
     if sound.air_db < -23.5:
-        return Guess(role="electric guitar", because=f"no air above 9 kHz, as from a guitar loudspeaker, {where}")
+        return Guess(role="electric guitar", because=f"hardly anything above 9 kHz, as from a guitar amp; {where}")
     return None
 
 
@@ -158,7 +162,7 @@ def identify(
         if wish.role is not None and wish.role_is_guess:
             role, because, source, guessed = wish.role, "nobody has confirmed it yet", GUESSED, True
         elif wish.role is not None:
-            role, because, source, guessed = wish.role, "as written", "recipe or input list", False
+            role, because, source, guessed = wish.role, "as written down", "recipe or input list", False
         elif by_name is not None:
             role, because, source, guessed = by_name[0], f'the name says "{by_name[1]}"', "track name", False
         else:
@@ -185,59 +189,57 @@ def _stem(files: tuple[str, ...]) -> str:
 
 
 def _distinct(inputs: Sequence[Input]) -> tuple[Input, ...]:
-    """Number the names that come more than once."""
+    """Number names that occur more than once."""
     counts: dict[str, int] = {}
-    for one in inputs:
-        counts[plain(one.name)] = counts.get(plain(one.name), 0) + 1
+    for input_ in inputs:
+        counts[plain(input_.name)] = counts.get(plain(input_.name), 0) + 1
     taken = {key for key, count in counts.items() if count == 1}
     result: list[Input] = []
-    for one in inputs:
-        name = one.name
-        if counts[plain(one.name)] > 1:
+    for input_ in inputs:
+        name = input_.name
+        if counts[plain(input_.name)] > 1:
             number = 1
-            while plain(name := f"{one.name} {number}") in taken:
+            while plain(name := f"{input_.name} {number}") in taken:
                 number += 1
             taken.add(plain(name))
-        result.append(replace(one, name=name))
+        result.append(replace(input_, name=name))
     return tuple(result)
 
 
 def choose_lead(
     inputs: Sequence[Input], sings_alone_s: Mapping[int, float], roles: Mapping[str, RolePreset]
 ) -> tuple[Input, ...]:
-    """Among voices whose role is a guess, who sings most while no other voice does leads; the others back.
+    """Among vocals with guessed roles, the one that sings alone most leads; the others back.
 
     A lead that somebody wrote down stays the lead. `sings_alone_s` is by `Input.index`.
     """
-    voices = [one for one in inputs if one.preset.family == "vocals"]
-    guessed = [one for one in voices if one.role_is_guess and one.wish.role is None]
+    voices = [input_ for input_ in inputs if input_.preset.family == "vocals"]
+    guessed = [input_ for input_ in voices if input_.role_is_guess and input_.wish.role is None]
     if not guessed:
         return tuple(inputs)
-    written = [one for one in voices if one not in guessed and one.role == "lead vocal"]
-    lead = None if written else max(guessed, key=lambda one: sings_alone_s.get(one.index, 0.0))
+    written = [input_ for input_ in voices if input_ not in guessed and input_.role == "lead vocal"]
+    lead = None if written else max(guessed, key=lambda input_: sings_alone_s.get(input_.index, 0.0))
     changed: dict[int, Input] = {}
-    for one in guessed:
-        role = "lead vocal" if one is lead else "backing vocal"
-        because = (
-            f"{one.role_because}; it sings {sings_alone_s.get(one.index, 0.0):.0f} s by itself, so it is taken to lead"
-            if one is lead
-            else one.role_because
+    for input_ in guessed:
+        role = "lead vocal" if input_ is lead else "backing vocal"
+        because = input_.role_because
+        if input_ is lead:
+            because += f"; it sings alone for {sings_alone_s.get(input_.index, 0.0):.0f} s, so it is taken to lead"
+        named = input_.wish.name is not None
+        changed[input_.index] = replace(
+            input_, role=role, preset=roles[role], role_because=because, name=input_.name if named else role
         )
-        named = one.wish.name is not None
-        changed[one.index] = replace(
-            one, role=role, preset=roles[role], role_because=because, name=one.name if named else role
-        )
-    return _distinct([changed.get(one.index, one) for one in inputs])
+    return _distinct([changed.get(input_.index, input_) for input_ in inputs])
 
 
 def sings_alone_s(
     inputs: Sequence[Input], singing: Mapping[int, Singing | None], measured: Measurements
 ) -> dict[int, float]:
-    """Seconds in which each voice sings and no other does, by `Input.index`."""
+    """Seconds in which each vocal sings and no other does, by `Input.index`."""
     sings = {
-        one.index: spans_to_mask(found.sings_s, measured.slots, measured.slot_s)
-        for one in inputs
-        if one.preset.family == "vocals" and (found := singing.get(one.index)) is not None
+        input_.index: spans_to_mask(found.sings_s, measured.slots, measured.slot_s)
+        for input_ in inputs
+        if input_.preset.family == "vocals" and (found := singing.get(input_.index)) is not None
     }
     alone: dict[int, float] = {}
     for index, mask in sings.items():

@@ -1,9 +1,9 @@
-"""Where the songs of a take begin and end, from who plays together.
+"""Where the songs of a take start and end, from who plays together.
 
-What only separate inputs can tell: a band plays where drums are hit and somebody else's own sound is there, or where
-several play and somebody sings. Talk is a voice without a band, noodling one or two without drums, a fill drums without
-a band. Clicks in even time before everybody comes in are a count-in and belong to the song; what rings after the last
-stroke belongs to it until it has died, or somebody talks or plays into it. All thresholds are design choices.
+Separate inputs tell more than a mix could: the band plays where drums are hit and somebody else's direct sound is
+there, or where several play and somebody sings. Talk is a voice without the band, noodling is one or two without drums,
+a fill is drums without the band. Evenly spaced clicks before everybody comes in are a count-in and belong to the song;
+so does the ring-out, until it has died away or somebody talks or plays over it. All thresholds are design choices.
 """
 
 from __future__ import annotations
@@ -30,34 +30,35 @@ from morningmix.model.found import Boundary, FoundSong
 from morningmix.model.measured import Activity
 
 SILENT_S = 0.6
-"""While one plays on there is no silence longer than this, and no more than one where nobody does."""
+"""Longest silence while somebody plays on; where nobody does, one longer rest is allowed."""
 TALK_S = 0.7
-"""Least of speech that is taken for talk."""
+"""Shortest speech that counts as talk."""
 SHORTEST_S = 5.0
-"""Shorter playing is a fill or a jam, not the beginning of a song."""
+"""Shorter playing is a fill or a jam, not the start of a song."""
 
 BEFORE_S = 0.4
-"""A song begins this long before its first sound."""
+"""A song starts this long before its first sound."""
 AFTER_S = 0.5
-"""And ends this long after the last has died."""
+"""It ends this long after the last sound has died away."""
 
 MOST_CLICKS = 8
-"""Nobody counts more than two bars; a longer row is a part of the music."""
+"""Nobody counts in more than two bars; a longer row of clicks is part of the music."""
 
 DIED_DB = 50.0
-"""A ring-out has died this far under the loud level of its input."""
+"""A ring-out has died away this far below its input's loud level."""
 FALLEN_DB = 20.0
 """Once the ring has fallen this far, talk or new playing ends the song."""
 RISES_DB = 6.0
-"""New playing rises this far over the lowest level so far."""
+"""New playing rises this far above the lowest level so far."""
+DIED_AWAY = "the last note has died away"
 RINGS_S = 12.0
 """Longest ring-out."""
 OUTRO_S = 10.0
-"""Longest playing of one alone, or of the drums alone, that still belongs to a song's end."""
+"""Longest playing of one alone, or of the drums alone, that still belongs to the end of a song."""
 
 
 def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, ...]:
-    """Songs in order, with those that are not to be kept among them; `families` are those of the activity's inputs."""
+    """Songs in order, including those not to be kept; `families` are those of the activity's inputs."""
     if activity.powers.shape[2] * activity.frame_s < SHORTEST_S:
         return ()
     band = who_plays(activity, families)
@@ -74,7 +75,7 @@ def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, 
         reason, shown = why_not(activity, families, band, first, last)
         if reason is None and not shown:
             end = replace(
-                end, because=f"{end.because}; short, and nothing shows that it is whole", sure=min(end.sure, 0.55)
+                end, because=f"{end.because}; it is short, and may not be the whole song", sure=min(end.sure, 0.55)
             )
         found.append(FoundSong(start=start, end=end, keep=reason is None, reason=reason))
     return tuple(found)
@@ -129,15 +130,15 @@ def _start(band: Band, first: int, earliest_s: float) -> Boundary:
         frame -= 1
     lead_s = (first - frame) * band.frame_s
     if lead_s > 1.0:
-        who = "the drums" if band.drums[frame:first].mean() > 0.5 else "one of the band"
+        who = "the drums play" if band.drums[frame:first].mean() > 0.5 else "one player plays"
         return Boundary(
             at_s=max(earliest_s, frame * band.frame_s - BEFORE_S),
-            because=f"{who} for {lead_s:.0f} s, then the band; no count-in was heard",
+            because=f"{who} for {lead_s:.0f} s, then the band comes in; no count-in was found",
             sure=0.5,
         )
     return Boundary(
         at_s=max(earliest_s, frame * band.frame_s - BEFORE_S),
-        because="the band comes in; no count-in was heard",
+        because="the band comes in; no count-in was found",
         sure=0.7,
     )
 
@@ -152,7 +153,7 @@ def _end(band: Band, last: int, latest_s: float) -> Boundary:
     alone = band.drums | (band.players > 0)
     while last < min(stop, outro) and alone[last] and band.rings_db[last] > -FALLEN_DB:
         last += 1
-    # The last frame of playing is where falling is counted from.
+    # The decay is measured from the last frame of playing.
     last = max(0, last - 1)
     level = band.rings_db[last:stop]
     if not len(level):
@@ -165,17 +166,17 @@ def _end(band: Band, last: int, latest_s: float) -> Boundary:
     ends = [
         (int(np.flatnonzero(mask)[0]), why, sure)
         for mask, why, sure in (
-            (died, "the last sound has died", 0.95),
-            (talks, "somebody speaks into what is left of the last sound", 0.85),
-            (plays, "somebody plays into what is left of the last sound", 0.8),
+            (died, DIED_AWAY, 0.95),
+            (talks, "someone talks while the last note rings", 0.85),
+            (plays, "someone starts to play while the last note rings", 0.8),
         )
         if mask.any()
     ]
     if not ends:
         at = int(level.argmin())
         return Boundary(
-            at_s=(last + at) * band.frame_s, because="somebody plays on; cut where it is quietest", sure=0.3
+            at_s=(last + at) * band.frame_s, because="someone plays on, so it is cut at the quietest point", sure=0.3
         )
     at, why, sure = min(ends)
-    more = AFTER_S if why.endswith("died") else 0.0
+    more = AFTER_S if why == DIED_AWAY else 0.0
     return Boundary(at_s=min((last + at) * band.frame_s + more, latest_s), because=why, sure=sure)

@@ -1,6 +1,6 @@
 """The plan of one song up to its families: one slice of the measurements in, numbers with reasons out.
 
-What belongs to the whole take comes ready from `decide.take_setup`; a song moves faders and nothing else.
+What the whole take shares comes from `decide.take_setup`; a song only moves faders.
 """
 
 from __future__ import annotations
@@ -29,22 +29,22 @@ from morningmix.units import clock
 
 MOVE_RAMP_S = 0.3
 FADE_IN_S, FADE_OUT_S = 0.05, 0.5
-"""Fades where a song is cut out of a take: against clicks, and as a hand on the fader does (design choice)."""
+"""Fades where a song is cut out of a take: against clicks, and as an engineer would pull the fader (design choice)."""
 LEVEL_RANGE_DB, FAMILY_RANGE_DB = 3.0, 6.0
-"""How far a song moves an input within its family, and a family, from where they rest (design choice)."""
+"""How far a song moves an input within its family, and a family, from their resting faders (design choice)."""
 
 
 def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
-    """Everything up to the families of one song, on what was set up for the whole take."""
+    """The plan of one song up to its families, on the set-up of the whole take."""
     measured, target = take.measured, take.target
     start_s, end_s = song.start_s, song.end_s
     here = _cut(measured, start_s, end_s)
     take_s = measured.frames / measured.rate_hz
-    inputs = [in_song(one, here, song, take.roles) for one in take.inputs]
-    sounding = [one for one in inputs if left_out(one, here.slot_s) is None]
-    strips = [_strip(one, setups, take.singing.get(one.index), here, song) for one in sounding]
+    inputs = [in_song(input_, here, song, take.roles) for input_ in take.inputs]
+    sounding = [input_ for input_ in inputs if left_out(input_, here.slot_s) is None]
+    strips = [_strip(input_, setups, take.singing.get(input_.index), here, song) for input_ in sounding]
     untilted_db = _near_take(solve_families(strips, set_goals(strips, here.slot_s, take.roles)), setups.family_gains_db)
-    at_faders = [(strip, strip.level_db + untilted_db[strip.one.preset.family]) for strip in strips]
+    at_faders = [(strip, strip.level_db + untilted_db[strip.input.preset.family]) for strip in strips]
     tilted = decide_tilt(octaves_db(at_faders, here), here.rate_hz) if strips else None
     if tilted is not None:
         strips = [_tilted(strip, here, tilted[0]) for strip in strips]
@@ -57,12 +57,14 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
         to_target_db=target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0,
         room_db=_room_db(strips, gains_db),
         rides=_rides(strips, gains_db, here.slot_s),
-        names={one.index: one.name for one in sounding},
+        names={input_.index: input_.name for input_ in sounding},
     )
-    by_index = {strip.one.index: strip for strip in strips}
+    by_index = {strip.input.index: strip for strip in strips}
     tracks = tuple(
-        _track(by_index[one.index], balance, take, setups, song) if one.index in by_index else _absent(one, here.slot_s)
-        for one in inputs
+        _track(by_index[input_.index], balance, take, setups, song)
+        if input_.index in by_index
+        else _absent(input_, here.slot_s)
+        for input_ in inputs
     )
     plan = SongPlan(
         title=song.title,
@@ -87,19 +89,19 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Balance:
-    """What the inputs of a song are to each other."""
+    """Levels of a song's inputs relative to each other."""
 
     goals: Mapping[str, Goal]
     """By family."""
     gains_db: Mapping[str, float]
-    """By family, before what brings the whole to its target."""
+    """By family, before the gain that brings the mix to its target."""
     to_target_db: float
     room_db: float
-    """What all sends are moved by."""
+    """Change of all sends."""
     rides: Mapping[int, tuple[Points, Reason]]
     """By `Input.index`."""
     names: Mapping[int, str]
-    """Of those that take part."""
+    """Of the inputs that take part."""
 
 
 def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
@@ -111,18 +113,18 @@ def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
     )
 
 
-def _strip(one: Input, setups: Setups, singing: Singing | None, here: Measurements, song: SongWish) -> Strip:
-    setup = setups.of[one.index, one.role]
-    powers = k_powers(one.facts, here, setup.filters)
-    sings = singing if one.preset.cleaned else None
+def _strip(input_: Input, setups: Setups, singing: Singing | None, here: Measurements, song: SongWish) -> Strip:
+    setup = setups.of[input_.index, input_.role]
+    powers = k_powers(input_.facts, here, setup.filters)
+    sings = singing if input_.preset.cleaned else None
     opened = (
         None
         if sings is None
         else spans_to_mask(spans_within(sings.open_s, song.start_s, song.end_s), here.slots, here.slot_s)
     )
-    curve_db = dynamics_db(one, setup, opened)
+    curve_db = dynamics_db(input_, setup, opened)
     strip = Strip(
-        one=one,
+        input=input_,
         gain_db=setup.gain_db,
         plays=plays_over(powers, setup.plays_above, here.slot_s)
         if sings is None
@@ -139,7 +141,7 @@ def _strip(one: Input, setups: Setups, singing: Singing | None, here: Measuremen
 
 
 def _at_fader(strip: Strip, gains_db: Mapping[str, float]) -> Powers:
-    powers: Powers = strip.powers * 10.0 ** ((strip.level_db + gains_db[strip.one.preset.family]) / 10.0)
+    powers: Powers = strip.powers * 10.0 ** ((strip.level_db + gains_db[strip.input.preset.family]) / 10.0)
     return powers
 
 
@@ -149,24 +151,24 @@ def _room_db(strips: Sequence[Strip], gains_db: Mapping[str, float]) -> float:
     for strip in strips:
         power = float(_at_fader(strip, gains_db).mean())
         dry += power
-        if strip.one.preset.send_lu is not None:
-            sent += power * 10.0 ** (strip.one.preset.send_lu.value / 10.0)
+        if strip.input.preset.send_lu is not None:
+            sent += power * 10.0 ** (strip.input.preset.send_lu.value / 10.0)
     return room_offset_db(sent, dry)
 
 
 def _rides(
     strips: Sequence[Strip], gains_db: Mapping[str, float], slot_s: float
 ) -> Mapping[int, tuple[Points, Reason]]:
-    """Rides of the voices whose direct sound is told from bleed."""
+    """Rides of the vocals whose direct sound can be callbacks from bleed."""
     voices = {
-        strip.one.index: Voice(
+        strip.input.index: Voice(
             powers=_at_fader(strip, gains_db),
             sings=strip.plays,
-            leads=strip.one.role == "lead vocal",
-            level_lu=strip.one.preset.level_lu.value if strip.one.preset.level_lu else 0.0,
+            leads=strip.input.role == "lead vocal",
+            level_lu=strip.input.preset.level_lu.value if strip.input.preset.level_lu else 0.0,
         )
         for strip in strips
-        if strip.one.preset.family == "vocals" and strip.clear
+        if strip.input.preset.family == "vocals" and strip.clear
     }
     if not voices:
         return {}
@@ -174,8 +176,8 @@ def _rides(
 
 
 def _tilted(strip: Strip, here: Measurements, tilt_db: float) -> Strip:
-    """The strip with the tilt of the whole on it; its fader within the family stays."""
-    powers = k_powers(strip.one.facts, here, strip.filters, tilt_db) * 10.0 ** (strip.dynamics_db / 10.0)
+    """The strip with the tilt of the whole mix; its fader within the family stays."""
+    powers = k_powers(strip.input.facts, here, strip.filters, tilt_db) * 10.0 ** (strip.dynamics_db / 10.0)
     return replace(strip, powers=powers)
 
 
@@ -192,81 +194,83 @@ def _near_take(gains_db: Mapping[str, float], take_db: Mapping[str, float]) -> d
 
 
 def _played_lufs(strips: Sequence[Strip], setups: Setups, slot_s: float) -> float | None:
-    """Loudness of the song with all faders where they rest in the take."""
-    resting = [replace(strip, level_db=setups.of[strip.one.index, strip.one.role].level_db) for strip in strips]
+    """Loudness of the song with all faders at their resting levels in the take."""
+    resting = [replace(strip, level_db=setups.of[strip.input.index, strip.input.role].level_db) for strip in strips]
     return whole_lufs(resting, setups.family_gains_db, slot_s)
 
 
-def _absent(one: Input, slot_s: float) -> TrackPlan:
-    reason = left_out(one, slot_s)
+def _absent(input_: Input, slot_s: float) -> TrackPlan:
+    reason = left_out(input_, slot_s)
     return TrackPlan(
-        files=one.facts.files,
-        name=one.name,
-        role=one.role,
-        role_is_guess=one.role_is_guess,
+        files=input_.facts.files,
+        name=input_.name,
+        role=input_.role,
+        role_is_guess=input_.role_is_guess,
         family="",
-        reasons=(_role_reason(one), *((reason,) if reason else ())),
+        reasons=(_role_reason(input_), *((reason,) if reason else ())),
     )
 
 
-def _role_reason(one: Input) -> Reason:
-    return Reason(what="role", because=one.role_because, source=one.role_source)
+def _role_reason(input_: Input) -> Reason:
+    return Reason(what="role", because=input_.role_because, source=input_.role_source)
 
 
-def _cleaned(one: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
+def _cleaned(input_: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
     """How bleed was removed, how much of the recording it was, and where it came from."""
-    if one.cleaned is None or one.recorded is None:
+    if input_.cleaned is None or input_.recorded is None:
         return ()
-    left, recorded = (float(each.powers.sum(dtype=np.float64)) for each in (one.facts.slots, one.recorded))
+    left, recorded = (float(each.powers.sum(dtype=np.float64)) for each in (input_.facts.slots, input_.recorded))
     share = 100.0 * max(0.0, 1.0 - left / max(recorded, 1e-20))
     how = (
         "predicted from the other inputs and subtracted, the rest turned down"
-        if one.cleaned.subtracted
+        if input_.cleaned.subtracted
         else "turned down"
     )
     because = f"{how}; it was {share:.0f} % of the recording"
-    whose = [f"{names[index]} ({100.0 * part:.0f} %)" for index, part in one.cleaned.bleed_sources if index in names][
-        :3
-    ]
+    whose = [
+        f"{names[index]} ({100.0 * part:.0f} %)" for index, part in input_.cleaned.bleed_sources if index in names
+    ][:3]
     if whose:
         because += f", most of it from {', '.join(whose)}"
     return (Reason(what="cleaned", because=because, source="Ephraim, Malah 1985; Nakatani et al. 2010"),)
 
 
 def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song: SongWish) -> TrackPlan:
-    one = strip.one
-    setup = setups.of[one.index, one.role]
+    input_ = strip.input
+    setup = setups.of[input_.index, input_.role]
     start_s, end_s = song.start_s, song.end_s
-    gate, why_gate = decide_gate(one, take.singing.get(one.index), start_s, end_s)
-    send, why_send = decide_send(one, balance.room_db)
-    flip, delay_s, why_aligned = decide_alignment(one)
-    repair_s, why_repaired = decide_repair(one)
-    ride, why_ride = balance.rides.get(one.index, ((), None))
+    gate, why_gate = decide_gate(input_, take.singing.get(input_.index), start_s, end_s)
+    send, why_send = decide_send(input_, balance.room_db)
+    flip, delay_s, why_aligned = decide_alignment(input_)
+    repair_s, why_repaired = decide_repair(input_)
+    ride, why_ride = balance.rides.get(input_.index, ((), None))
     pan, why_pan = (
-        setups.pans[one.index]
-        if one.wish.pan is None
-        else (one.wish.pan, Reason(what="pan", because="as the recipe says", source="recipe"))
+        setups.pans[input_.index]
+        if input_.wish.pan is None
+        else (input_.wish.pan, Reason(what="pan", because="as the recipe says", source="recipe"))
     )
-    goal = balance.goals[one.preset.family]
-    family_gain_db = balance.gains_db[one.preset.family] + balance.to_target_db
-    fader = strip.level_db + family_gain_db + one.wish.level_db
-    wanted = one.preset.level_lu
-    because = f"its place in the {one.preset.family} stem; {goal.because}"
-    if one.wish.level_db:
-        because += f"; {one.wish.level_db:+g} dB from the recipe"
+    goal = balance.goals[input_.preset.family]
+    family_gain_db = balance.gains_db[input_.preset.family] + balance.to_target_db
+    fader = strip.level_db + family_gain_db + input_.wish.level_db
+    wanted = input_.preset.level_lu
+    because = f"its place in the {input_.preset.family} stem; {goal.because}"
+    if input_.wish.level_db:
+        because += f"; {input_.wish.level_db:+g} dB from the recipe"
     return TrackPlan(
-        files=one.facts.files,
-        name=one.name,
-        role=one.role,
-        role_is_guess=one.role_is_guess,
-        family=one.preset.family,
-        player=one.wish.player,
-        cleaned=one.cleaned is not None,
+        files=input_.facts.files,
+        name=input_.name,
+        role=input_.role,
+        role_is_guess=input_.role_is_guess,
+        family=input_.preset.family,
+        player=input_.wish.player,
+        cleaned=input_.cleaned is not None,
         flip=flip,
         delay_s=delay_s,
         repair_s=repair_s,
-        gain_step=None if one.gain_step is None else (round(one.gain_step.at_s - start_s, 3), -one.gain_step.step_db),
-        ducked_s=spans_within(_ducked_s(one), start_s, end_s),
+        gain_step=None
+        if input_.gain_step is None
+        else (round(input_.gain_step.at_s - start_s, 3), -input_.gain_step.step_db),
+        ducked_s=spans_within(_ducked_s(input_), start_s, end_s),
         gain_db=setup.gain_db,
         filters=setup.filters,
         gate=gate,
@@ -276,14 +280,14 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
         moves=tuple(
             Move(from_s=move.from_s, to_s=move.to_s, level_db=move.level_db, ramp_s=MOVE_RAMP_S)
             for move in song.moves
-            if one.is_called(move.name)
+            if input_.is_called(move.name)
         ),
         ride=ride,
         pan=pan,
         send_db=send,
         reasons=(
-            _role_reason(one),
-            *_cleaned(one, balance.names),
+            _role_reason(input_),
+            *_cleaned(input_, balance.names),
             setup.why_gain,
             *setup.why_filters,
             why_gate,
@@ -291,7 +295,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
             setup.why_compressor,
             *why_aligned,
             *why_repaired,
-            *_mended(one),
+            *_mended(input_),
             Reason(what="fader_db", because=because, source=wanted.source if wanted else goal.source),
             *((why_ride,) if why_ride else ()),
             why_pan,
@@ -300,10 +304,10 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
     )
 
 
-def _ducked_s(one: Input) -> Spans:
-    """Pops and howls, in order; what overlaps is one."""
+def _ducked_s(input_: Input) -> Spans:
+    """Spans of pops and feedback, in order; those that overlap are joined."""
     spans: list[tuple[float, float]] = []
-    for start, end in sorted((*one.facts.pops_s, *((howl.start_s, howl.end_s) for howl in one.facts.feedback))):
+    for start, end in sorted((*input_.facts.pops_s, *((tone.start_s, tone.end_s) for tone in input_.facts.feedback))):
         if spans and start <= spans[-1][1]:
             spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
         else:
@@ -311,19 +315,17 @@ def _ducked_s(one: Input) -> Spans:
     return tuple(spans)
 
 
-def _mended(one: Input) -> tuple[Reason, ...]:
+def _mended(input_: Input) -> tuple[Reason, ...]:
     """Faults of the recording that are corrected, and why."""
     reasons = []
-    if one.gain_step is not None:
-        reasons.append(
-            Reason(
-                what="gain_step",
-                because=f"somebody turned its gain by {one.gain_step.step_db:+.1f} dB at {clock(one.gain_step.at_s)}",
-                source="design choice",
-            )
-        )
-    counts = ((len(one.facts.pops_s), "pop"), (len(one.facts.feedback), "feedback tone"))
+    if input_.gain_step is not None:
+        at_s, step_db = input_.gain_step.at_s, input_.gain_step.step_db
+        because = f"somebody turned its gain by {step_db:+.1f} dB at {clock(at_s)}"
+        reasons.append(Reason(what="gain_step", because=because, source="design choice"))
+    counts = ((len(input_.facts.pops_s), "pop"), (len(input_.facts.feedback), "feedback tone"))
     ducked = [f"{count} {what}{'s' if count > 1 else ''}" for count, what in counts if count]
     if ducked:
-        reasons.append(Reason(what="ducked_s", because=f"{' and '.join(ducked)}, 20 dB softer", source="design choice"))
+        reasons.append(
+            Reason(what="ducked_s", because=f"{' and '.join(ducked)}, turned down by 20 dB", source="design choice")
+        )
     return tuple(reasons)

@@ -1,4 +1,4 @@
-"""Tell a whole song from a false start or one that broke off. All thresholds are design choices."""
+"""Tell whole songs from false starts and songs that broke off. All thresholds are design choices."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ PASSAGE_S = 6.0
 OFTEN = 0.4
 """Fraction of a song that an instrument must play in to be compared."""
 ALIKE, ABOUT = 0.6, 0.1
-"""Likeness (a correlation) from which two passages are the same music, and what is about as much."""
+"""Correlation from which two passages are the same music, and the difference that still counts as equal."""
 AGAIN = 0.58
 """The beginning came again where the correlation reaches this fraction of that of the last passage."""
 
@@ -54,7 +54,7 @@ def _instruments(activity: Activity, families: Sequence[str], first: int, last: 
 
 
 def why_not(activity: Activity, families: Sequence[str], band: Band, first: int, last: int) -> tuple[str | None, bool]:
-    """Why frames `first` to `last` hold no whole song, None if they do; and whether that shows."""
+    """Why frames `first` to `last` are no whole song (None: they are one), and whether the music shows that."""
     seconds = (last - first) * band.frame_s
     if seconds < SONG_S:
         return f"false start: the band stops after {seconds:.0f} s", True
@@ -69,37 +69,37 @@ def why_not(activity: Activity, families: Sequence[str], band: Band, first: int,
     stops = int(beats[-1]) if len(beats) else last
     whole = _whole(_instruments(activity, families, begins, stops), band.frame_s) if stops > begins else None
     if whole is False:
-        return f"broke off: the band stops after {seconds:.0f} s, at a place where it went on the time before", True
+        return f"broke off: the band stops after {seconds:.0f} s, at a point where it went on the time before", True
     if whole is None and seconds < SHORT_S:
         return f"broke off: the band stops after {seconds:.0f} s", True
     return None, whole is not None
 
 
 def _whole(instruments: NDArray[np.float64], frame_s: float) -> bool | None:
-    """Whether the song's beginning followed when its last passage came before; None if that passage came only once.
+    """Whether the song's beginning follows an earlier copy of its last passage; None if there is no such copy.
 
-    Songs are made of parts that come again. One that is played through stops where a part ends, so where its last
-    passage was heard before, a part began after it (perhaps after a pause). `instruments` is ``(lanes, frames)``.
+    Songs are made of repeated parts. One that is played through stops at the end of a part, so where its last passage
+    occurred before, another part began after it (perhaps after a pause). `instruments` is ``(lanes, frames)``.
     """
     length = round(PASSAGE_S / frame_s)
     frames = instruments.shape[1]
     spread_db = instruments.std(axis=1, keepdims=True) + 1.0
     lanes = (instruments - instruments.mean(axis=1, keepdims=True)) / spread_db
-    likeness = _likeness(lanes[:, -length:], lanes[:, : frames - length])
-    if not len(likeness):
+    correlation = _correlation(lanes[:, -length:], lanes[:, : frames - length])
+    if not len(correlation):
         return None
-    alike = float(likeness.max())
+    alike = float(correlation.max())
     if alike < ALIKE:
         return None
     again = -1.0
-    for twin in np.flatnonzero(likeness >= alike - ABOUT).tolist():
+    for twin in np.flatnonzero(correlation >= alike - ABOUT).tolist():
         early = max(0, twin + length - round(HELD_TALKING_S / frame_s))
         near = lanes[:, early : twin + length + round(HELD_S / frame_s) + length]
-        again = max(again, float(_likeness(lanes[:, :length], near).max(initial=-1.0)))
+        again = max(again, float(_correlation(lanes[:, :length], near).max(initial=-1.0)))
     return again >= AGAIN * alike
 
 
-def _likeness(passage: NDArray[np.float64], lanes: NDArray[np.float64]) -> NDArray[np.float64]:
+def _correlation(passage: NDArray[np.float64], lanes: NDArray[np.float64]) -> NDArray[np.float64]:
     """Correlation of a passage with every stretch of the same length: ``(places,)``."""
     places = lanes.shape[1] - passage.shape[1] + 1
     if places < 1:

@@ -1,7 +1,7 @@
-"""What is set up once for a whole take: filters, gain, compressor, place, and where the faders rest.
+"""What is set up once for a whole take: filters, gain, compressor, pan and resting faders.
 
-So every song sounds as if one person had set up the desk for the evening. An input that changes roles between songs,
-because singers swap, is set up once for each role, by what it plays there.
+All songs then sound as if one person had set up the desk for the evening. An input that changes roles between songs,
+because singers swap, is set up once for each role, from what it plays there.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """Everything that the songs of a take are decided from."""
+    """Everything that a take's songs are decided from."""
 
     inputs: tuple[Input, ...]
     singing: Mapping[int, Singing | None]
@@ -61,13 +61,13 @@ class Setup:
     plays_above: float
     """K-weighted `momentary` power after the filters, above which an input plays whose bleed is not modelled."""
     clear: bool
-    """Its direct sound is told from bleed."""
+    """Its direct sound can be callbacks from bleed."""
     why_gain: Reason
     why_filters: tuple[Reason, ...]
     why_de_esser: tuple[Reason, ...]
     why_compressor: Reason
     level_db: float = 0.0
-    """Where its fader rests, before the family's gain and before wishes."""
+    """Resting fader, before the family's gain and the recipe's settings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +78,7 @@ class Setups:
     """By `Input.index` and role."""
     pans: Mapping[int, tuple[float, Reason]]
     family_gains_db: Mapping[str, float]
-    """Where the families rest; only their differences count."""
+    """Resting faders of the families; only their differences count."""
 
 
 def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
@@ -93,29 +93,29 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
     takes_part: dict[tuple[int, str], tuple[Input, Mask]] = {}
     for song, inside in zip(songs, in_songs, strict=True):
         for each in take.inputs:
-            one = in_song(each, here, song, take.roles)
-            if left_out(one, here.slot_s) is None:
-                _, before = takes_part.get((one.index, one.role), (one, np.zeros_like(inside)))
-                takes_part[one.index, one.role] = one, before | inside
+            input_ = in_song(each, here, song, take.roles)
+            if left_out(input_, here.slot_s) is None:
+                _, before = takes_part.get((input_.index, input_.role), (input_, np.zeros_like(inside)))
+                takes_part[input_.index, input_.role] = input_, before | inside
     muted = {key: ~mask[used] for key, (_, mask) in takes_part.items()}
-    sounding = {key: _only(one, muted[key]) for key, (one, _) in takes_part.items()}
+    sounding = {key: _only(input_, muted[key]) for key, (input_, _) in takes_part.items()}
     line_too = _line_too(sounding.values())
     stretch = _Stretch(used=used, here=here)
     played = {
-        key: _played(one, take.singing.get(one.index), stretch, ~muted[key], line_too.get(one.index))
-        for key, one in sounding.items()
+        key: _played(input_, take.singing.get(input_.index), stretch, ~muted[key], line_too.get(input_.index))
+        for key, input_ in sounding.items()
     }
-    crests = [crest_factor(one, played[key].plays) for key, one in sounding.items()]
-    lows = [low_share(one, here) for one in sounding.values()]
+    crests = [crest_factor(input_, played[key].plays) for key, input_ in sounding.items()]
+    lows = [low_share(input_, here) for input_ in sounding.values()]
     setups: dict[tuple[int, str], Setup] = {}
     strips = []
-    for place, (key, one) in enumerate(sounding.items()):
+    for place, (key, input_) in enumerate(sounding.items()):
         features = _Features(crests=crests, lows=lows, low=lows[place])
-        setups[key] = _setup(one, played[key], stretch, features)
-        curve_db = dynamics_db(one, setups[key], played[key].opened)
+        setups[key] = _setup(input_, played[key], stretch, features)
+        curve_db = dynamics_db(input_, setups[key], played[key].opened)
         strips.append(
             Strip(
-                one=one,
+                input=input_,
                 gain_db=setups[key].gain_db,
                 plays=played[key].plays,
                 clear=setups[key].clear,
@@ -132,7 +132,7 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
             key: replace(
                 setup,
                 level_db=strip.level_db,
-                filters=(*setup.filters, *(one for one, _ in cut)),
+                filters=(*setup.filters, *(planned for planned, _ in cut)),
                 why_filters=(*setup.why_filters, *(why for _, why in cut)),
             )
             for (key, setup), strip, cut in zip(setups.items(), strips, cuts, strict=True)
@@ -146,29 +146,31 @@ def _cuts(strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurem
     """Cuts per strip that make room: in guitars and keys for the lead vocal, in the bass for the kick."""
 
     def at_db(strip: Strip) -> float:
-        return strip.level_db + gains_db[strip.one.preset.family]
+        return strip.level_db + gains_db[strip.input.preset.family]
 
     def first(role: str) -> Strip | None:
-        found = [strip for strip in strips if strip.one.role == role and strip.clear]
+        found = [strip for strip in strips if strip.input.role == role and strip.clear]
         return max(found, key=lambda strip: np.count_nonzero(strip.plays)) if found else None
 
     lead, kick = first("lead vocal"), first("kick")
     cuts: list[tuple[Cut, ...]] = []
     for strip in strips:
-        masked = lead if strip.one.preset.family in ("guitars", "keys") else kick if strip.one.role == "bass" else None
+        masked = (
+            lead if strip.input.preset.family in ("guitars", "keys") else kick if strip.input.role == "bass" else None
+        )
         cut = None
-        if masked is not None and strip.one.wish.eq != "off":
+        if masked is not None and strip.input.wish.eq != "off":
             cut = room_for(masked, strip, here, (at_db(masked), at_db(strip)))
         cuts.append((cut,) if cut else ())
     return cuts
 
 
 def _standing(sounding: Mapping[tuple[int, str], Input]) -> list[Input]:
-    """Each input once; whoever leads in any song is panned as a lead in all."""
+    """Each input once; a vocal that leads in any song is panned as a lead in all."""
     chosen: dict[int, Input] = {}
-    for (index, role), one in sounding.items():
+    for (index, role), input_ in sounding.items():
         if index not in chosen or role == "lead vocal":
-            chosen[index] = one
+            chosen[index] = input_
     return [chosen[index] for index in sorted(chosen)]
 
 
@@ -184,56 +186,60 @@ def _slots_mask(song: SongWish, slots: int, slot_s: float) -> Mask:
     return mask
 
 
-def _only(one: Input, muted: Mask) -> Input:
+def _only(input_: Input, muted: Mask) -> Input:
     """The input with its statistics zeroed where it takes no part."""
-    return replace(one, facts=replace(one.facts, slots=one.facts.slots.scaled((~muted).astype(np.float32))))
+    return replace(input_, facts=replace(input_.facts, slots=input_.facts.slots.scaled((~muted).astype(np.float32))))
 
 
-def in_song(one: Input, here: Measurements, song: SongWish, roles: Mapping[str, RolePreset]) -> Input:
+def in_song(input_: Input, here: Measurements, song: SongWish, roles: Mapping[str, RolePreset]) -> Input:
     """The input in one song: that slice of the measurements, with the song's own settings."""
-    one = replace(one, facts=here.tracks[one.index])
-    wish = next((w for w in song.inputs if one.is_called(w.name)), None)
+    input_ = replace(input_, facts=here.tracks[input_.index])
+    wish = next((w for w in song.inputs if input_.is_called(w.name)), None)
     if wish is None:
-        return one
+        return input_
     if wish.role is not None:
-        one = replace(one, role=wish.role, preset=roles[wish.role], role_is_guess=False, role_because="for this song")
+        input_ = replace(
+            input_, role=wish.role, preset=roles[wish.role], role_is_guess=False, role_because="for this song"
+        )
     return replace(
-        one,
+        input_,
         wish=replace(
-            one.wish,
-            level_db=one.wish.level_db + wish.level_db,
-            pan=one.wish.pan if wish.pan is None else wish.pan,
-            mute=one.wish.mute if wish.mute is None else wish.mute,
+            input_.wish,
+            level_db=input_.wish.level_db + wish.level_db,
+            pan=input_.wish.pan if wish.pan is None else wish.pan,
+            mute=input_.wish.mute if wish.mute is None else wish.mute,
         ),
     )
 
 
-def left_out(one: Input, slot_s: float) -> Reason | None:
+def left_out(input_: Input, slot_s: float) -> Reason | None:
     """Why an input takes no part; None if it does."""
-    if one.wish.mute:
+    if input_.wish.mute:
         return Reason(what="mute", because="muted in the recipe", source="recipe")
-    if one.facts.silent:
+    if input_.facts.silent:
         return Reason(what="mute", because="it recorded nothing", source="design choice")
-    if one.facts.momentary(slot_s):
-        return Reason(what="mute", because="it sounds for less than 0.4 s", source="design choice")
-    if one.preset.family == "":
-        return Reason(what="mute", because=f"{with_article(one.role)} is no part of a mix", source="design choice")
+    if input_.facts.momentary(slot_s):
+        return Reason(what="mute", because="it plays for less than 0.4 s", source="design choice")
+    if input_.preset.family == "":
+        return Reason(
+            what="mute", because=f"{with_article(input_.role)} does not belong in a mix", source="design choice"
+        )
     return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Stretch:
-    """What is looked at to set a take up: all that lies in any of its songs."""
+    """What a take is set up from: everything that lies in any of its songs."""
 
     used: Mask
-    """Of all slots of the take, those that lie in a song."""
+    """Whether each slot of the take lies in a song."""
     here: Measurements
-    """Of those slots alone."""
+    """Those slots alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Features:
-    """What a compressor is decided by: one input against all that take part."""
+    """What a compressor is decided from: one input relative to all that take part."""
 
     crests: Sequence[float]
     lows: Sequence[float]
@@ -242,7 +248,7 @@ class _Features:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Played:
-    """An input before anything but its filters is decided."""
+    """An input of which only the filters are decided."""
 
     filters: tuple[Filter, ...]
     why_filters: tuple[Reason, ...]
@@ -254,13 +260,15 @@ class _Played:
     clear: bool
 
 
-def _played(one: Input, singing: Singing | None, stretch: _Stretch, takes_part: Mask, line_too: str | None) -> _Played:
+def _played(
+    input_: Input, singing: Singing | None, stretch: _Stretch, takes_part: Mask, line_too: str | None
+) -> _Played:
     here, used = stretch.here, stretch.used
-    decided, why_filters = decide_filters(one, here, line_too=line_too)
+    decided, why_filters = decide_filters(input_, here, line_too=line_too)
     filters = tuple(on_grid(each) for each in decided)
-    powers = k_powers(one.facts, here, filters)
+    powers = k_powers(input_.facts, here, filters)
     above = loud_above(momentary(powers, here.slot_s))
-    sings = singing if one.preset.cleaned else None
+    sings = singing if input_.preset.cleaned else None
     plays = (
         plays_over(powers, above, here.slot_s)
         if sings is None
@@ -272,8 +280,8 @@ def _played(one: Input, singing: Singing | None, stretch: _Stretch, takes_part: 
         powers=powers,
         plays=plays & takes_part,
         plays_above=above,
-        opened=spans_to_mask(sings.open_s, len(used), here.slot_s)[used] if sings and gated(one) else None,
-        clear=sings is not None or not one.preset.cleaned,
+        opened=spans_to_mask(sings.open_s, len(used), here.slot_s)[used] if sings and gated(input_) else None,
+        clear=sings is not None or not input_.preset.cleaned,
     )
 
 
@@ -287,17 +295,17 @@ def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
     return {microphone.index: line.name} if alike >= LEAST_CORRELATION else {}
 
 
-def _setup(one: Input, played: _Played, stretch: _Stretch, features: _Features) -> Setup:
-    gain_db, why_gain = match_gain(one.facts, played.powers, played.plays)
+def _setup(input_: Input, played: _Played, stretch: _Stretch, features: _Features) -> Setup:
+    gain_db, why_gain = match_gain(input_.facts, played.powers, played.plays)
     de_esser, why_de_esser = (
-        decide_de_esser(one, gain_db, played.plays, played.filters, stretch.here) if played.clear else (None, ())
+        decide_de_esser(input_, gain_db, played.plays, played.filters, stretch.here) if played.clear else (None, ())
     )
     compressor, why_compressor = (
         (None, Reason(what="compressor", because="turned off in the recipe", source="recipe"))
-        if one.wish.compress == "off"
-        else decide_compressor(one, gain_db, played.plays, features.crests, features.lows, features.low)
+        if input_.wish.compress == "off"
+        else decide_compressor(input_, gain_db, played.plays, features.crests, features.lows, features.low)
     )
-    floor = one.preset.gate_floor_db
+    floor = input_.preset.gate_floor_db
     return Setup(
         filters=played.filters,
         gain_db=gain_db,
@@ -313,14 +321,14 @@ def _setup(one: Input, played: _Played, stretch: _Stretch, features: _Features) 
     )
 
 
-def dynamics_db(one: Input, setup: Setup, opened: Mask | None) -> NDArray[np.float64]:
-    """Gain of an input's matching, gate (open in those slots; None: no gate) and compressor, dB: ``(slots,)``."""
-    level_db = np.full(len(one.facts.slots), setup.gain_db)
+def dynamics_db(input_: Input, setup: Setup, opened: Mask | None) -> NDArray[np.float64]:
+    """Gain of matching, gate (open in those slots; None: no gate) and compressor, dB: ``(slots,)``."""
+    level_db = np.full(len(input_.facts.slots), setup.gain_db)
     if opened is not None and setup.gate_floor_db is not None:
         level_db += np.where(opened, 0.0, setup.gate_floor_db)
     compressor = setup.compressor
     if compressor is not None:
-        peaks_db = powers_db(one.facts.slots.peaks.astype(np.float64) ** 2) + level_db
+        peaks_db = powers_db(input_.facts.slots.peaks.astype(np.float64) ** 2) + level_db
         reduction = compressor_gain_db(peaks_db, compressor.threshold_db, compressor.ratio, compressor.knee_db)
         level_db += np.maximum(reduction, -compressor.max_reduction_db)
     return level_db

@@ -1,7 +1,7 @@
-"""Small broad corrections of tone: room for who leads, bass and kick side by side, and a tilt of the whole.
+"""Small broad corrections of tone: room for the lead, bass and kick side by side, and a tilt of the whole mix.
 
-A cut is made where one input covers another in a band that the other lives by and the first does not (Hafezi, Reiss,
-JAES 63(5) 2015: masking in bands that are essential to the masked and not to the masker; from memory).
+A cut is made where one input masks another in a band that is essential to the other and not to the first (Hafezi,
+Reiss, JAES 63(5) 2015; from memory).
 """
 
 from __future__ import annotations
@@ -31,25 +31,25 @@ _VOICE_HZ = np.array([500.0, 1000.0, 2000.0, 4000.0])
 _LOW_HZ = np.array([47.0, 70.0, 94.0, 117.0, 140.0, 175.0])
 _VOICE_Q, _LOW_Q = 1.0, 1.4
 _PRESENCE_DB = 4.5
-"""Weight added per octave to a voice's upper bands, which carry the words (design choice)."""
+"""Weight per octave added to a vocal's upper bands, which carry the words (design choice)."""
 _LIVES_BY = 2
-"""How many of its strongest bands make up the character of an input."""
+"""Number of an input's strongest bands that count as essential to it."""
 _SOURCE = "Hafezi, Reiss, JAES 63(5) 2015 (from memory)"
 
 Cut = tuple[Filter, Reason]
 
 
 def room_for(masked: Strip, masker: Strip, here: Measurements, levels_db: tuple[float, float]) -> Cut | None:
-    """The cut in `masker` that lets `masked` through while it plays; None where nothing is covered.
+    """The cut in `masker` that lets `masked` through while it plays; None where nothing is masked.
 
     `levels_db` are the faders of the two, masked first.
     """
-    low = masked.one.role == "kick"
+    low = masked.input.role == "kick"
     centres, q = (_LOW_HZ, _LOW_Q) if low else (_VOICE_HZ, _VOICE_Q)
     over = _bands(masker, here, masked.plays, centres, levels_db[1])
     under = _bands(masked, here, masked.plays, centres, levels_db[0])
     covers_db = over - under
-    # The upper bands make a voice intelligible, weak as they are; a kick is felt where it is strongest.
+    # The upper bands make a vocal intelligible, weak as they are; a kick is felt where it is strongest.
     needed = under if low else np.where(centres >= 1000.0, under + _PRESENCE_DB * np.log2(centres), -np.inf)
     candidates = _strongest(needed, _LIVES_BY) & ~_strongest(over, 1 if low else _LIVES_BY) & (covers_db > 0.0)
     if not candidates.any():
@@ -60,7 +60,7 @@ def room_for(masked: Strip, masker: Strip, here: Measurements, levels_db: tuple[
         return None
     return Filter(kind="peak", corner_hz=float(centres[band]), gain_db=-cut_db, q=q), Reason(
         what="peak_hz",
-        because=f"it covers {masked.one.name} there by {covers_db[band]:.0f} dB, and does not need that range itself",
+        because=f"it masks {masked.input.name} there by {covers_db[band]:.0f} dB, and does not need that range itself",
         source=_SOURCE,
     )
 
@@ -83,9 +83,9 @@ def spectrum(strip: Strip, here: Measurements, where: NDArray[np.bool_]) -> Arra
     if not where.any():
         return np.zeros(len(here.band_centres_hz))
     gains = np.where(where, 10.0 ** (strip.dynamics_db / 10.0), 0.0)
-    mean = strip.one.facts.slots.spectrum(gains) / np.count_nonzero(where)
+    mean = strip.input.facts.slots.spectrum(gains) / np.count_nonzero(where)
     filters_db = filter_gain_db(strip.filters, here.band_centres_hz, here.rate_hz)
-    return np.asarray(mean * 10.0 ** (filters_db / 10.0) * strip.one.facts.channels)
+    return np.asarray(mean * 10.0 ** (filters_db / 10.0) * strip.input.facts.channels)
 
 
 def octaves_db(strips: Sequence[tuple[Strip, float]], here: Measurements) -> Array:
@@ -97,7 +97,7 @@ def octaves_db(strips: Sequence[tuple[Strip, float]], here: Measurements) -> Arr
 
 
 def decide_tilt(octaves: Array, rate_hz: int) -> tuple[float, Reason] | None:
-    """Tilt in dB (plus: lows up, highs down) that brings octave levels nearest to the wanted slope; None: leave it."""
+    """Tilt in dB (plus: lows up, highs down) that brings octave levels closest to the wanted slope; None: leave it."""
     places = np.arange(len(octaves), dtype=np.float64)
     slope = float(np.polyfit(places, octaves, 1)[0])
     if abs(slope - WANTED_SLOPE_DB) <= FAR_DB:
@@ -110,6 +110,6 @@ def decide_tilt(octaves: Array, rate_hz: int) -> tuple[float, Reason] | None:
     tilt_db = round(float(np.clip(wanted_db, -MOST_TILT_DB, MOST_TILT_DB)), 2)
     return tilt_db, Reason(
         what="tilt_db",
-        because=f"it falls by {-slope:.1f} dB an octave towards the highs, records by {-WANTED_SLOPE_DB:.0f}",
+        because=f"it falls by {-slope:.1f} dB per octave towards the highs; records fall by {-WANTED_SLOPE_DB:.0f}",
         source="Pestana et al., AES 135, 2013; at most 2 dB is a design choice",
     )

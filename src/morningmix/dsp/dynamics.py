@@ -16,7 +16,7 @@ from morningmix.units import Block
 
 
 class CompressorStage:
-    """A compressor, behind a gate if there is one: what the gate turns down, the compressor does not hear.
+    """A compressor, behind a gate if there is one: what the gate turns down does not trigger the compressor.
 
     Both make one curve, so that the sound passes a single ramp. `frames` is the most that will be processed.
     """
@@ -31,7 +31,7 @@ class CompressorStage:
         self._curve = CompressorCurve(plan, self._steps_per_second)
         self._ramp: GainRamp | None = None
         self._steps = 0
-        # Allocated whole, to avoid heap fragmentation.
+        # Allocated whole, so that memory does not fragment.
         self.reduction_db = np.zeros(-(-frames // self._step) // self._steps_per_hop, np.float32)
         """The compressor's gain, mean per 0.1 s, zero where nothing was processed yet: ``(hops,)``."""
 
@@ -73,7 +73,7 @@ class DeEsserStage:
         self._ramp = GainRamp(self._step)
 
     def process(self, block: Block) -> Block:
-        """The block with its sibilants held back."""
+        """The block with its sibilants turned down."""
         peaks = step_peaks(self._sidechain.process(block), self._step)
         gain = self._ramp.process(self._curve.process(peaks), block.shape[1])
         return block - (np.float32(1.0) - gain) * self._above.process(block)

@@ -1,4 +1,4 @@
-"""What somebody wishes for a song after listening: a few plain lines that its page writes, or a person does.
+"""Wishes for a song after a listen: a few plain lines, written by its page or by hand.
 
     morningmix wishes
     song: Copper Rain Gauge
@@ -9,8 +9,8 @@
     vocals +2 from 2:10 to 2:40
     note 2:31 could the second guitar come in later?
 
-Several people's wishes may stand below each other; each begins with its first line. What is not understood is refused
-with its line, so that nothing is done that nobody asked for.
+A file may hold several people's wishes, each starting with that first line. Anything unclear is refused with its line,
+so that nothing is done that nobody asked for.
 """
 
 from __future__ import annotations
@@ -25,22 +25,22 @@ from morningmix.storage.text import read_text
 
 FIRST_LINE = "morningmix wishes"
 NOBODY = "somebody"
-"""What a page writes for who gives no name."""
+"""Name that a page writes for somebody who gives none."""
 MOST_DB = 12.0
-"""No page asks for more, and nobody who listens (design choice)."""
+"""Neither pages nor listeners ask for more (design choice)."""
 _MOST_NOTE = 300
 _MOST_LINES = 2000
 _TIME = r"\d{1,3}:\d{2}(?:\.\d)?|\d{1,5}(?:\.\d)?"
 _MOVE = re.compile(rf"(.{{1,120}}?) ([+-]\d{{1,2}}(?:\.\d)?)(?: ?dB)?(?: from ({_TIME}) to ({_TIME}))?", re.IGNORECASE)
 _NOTE = re.compile(rf"note ({_TIME}) (.+)", re.IGNORECASE)
 _HEAD = re.compile(r"(song|mix|from): ?(.*)", re.IGNORECASE)
-# Chats and word processors exchange these while somebody types.
+# Chat programs and word processors replace these while somebody types.
 _AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": " ", "\u202f": " ", "\u200b": None, "\ufeff": None})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WishedMove:
-    """A family, or one input, by so much; over a stretch of the song, or throughout."""
+    """A level change of a family or of one input, over a stretch of the song or all of it."""
 
     name: str
     level_db: float
@@ -52,20 +52,20 @@ class WishedMove:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """What somebody said about a moment."""
+    """A comment on a moment of the song."""
 
     at_s: float
     says: str
-    """One line of printable signs."""
+    """One line of printable characters."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wishes:
-    """What one person wishes for one song."""
+    """One person's wishes for one song."""
 
     song: str
     mix: str
-    """Which version of the mix it speaks of; "" if that is not said."""
+    """The version of the mix they refer to; "" if they do not say."""
     who: str
     moves: tuple[WishedMove, ...]
     notes: tuple[Note, ...]
@@ -73,11 +73,11 @@ class Wishes:
 
 
 def read_wishes(path: Path) -> list[Wishes]:
-    """All wishes in a file. Raises `RecipeError`, with file and line, for anything that is not understood."""
+    """All wishes in a file. Raises `RecipeError`, with file and line, for anything that cannot be understood."""
     blocks: list[list[tuple[int, str]]] = []
     for number, raw in enumerate(read_text(path).splitlines(), 1):
         if number > _MOST_LINES:
-            raise RecipeError(f"{path.name} has more than {_MOST_LINES} lines; so these can hardly be wishes.")
+            raise RecipeError(f"{path.name} has more than {_MOST_LINES} lines, so it is hardly a list of wishes.")
         line = printable(raw).removeprefix(">").strip()
         if line.casefold() == FIRST_LINE:
             blocks.append([(number, line)])
@@ -94,7 +94,7 @@ def read_wishes(path: Path) -> list[Wishes]:
 
 
 def printable(text: str) -> str:
-    """`text` as wishes are read: typed signs only, one space between words."""
+    """`text` as wishes are parsed: characters that people type, single spaces between words."""
     typed = "".join(sign if sign.isprintable() else " " for sign in text.translate(_AS_TYPED))
     return " ".join(typed.split())
 
@@ -108,7 +108,7 @@ def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
         if found := _HEAD.fullmatch(line):
             key = found[1].lower()
             if key in head:
-                raise RecipeError(f'{where}: "{key}" is there twice.')
+                raise RecipeError(f'{where}: "{key}" appears twice.')
             head[key] = found[2].strip()[:1000]
         elif found := _NOTE.fullmatch(line):
             notes.append(Note(at_s=_time(found[1], where), says=found[2].strip()[:_MOST_NOTE]))
@@ -117,7 +117,7 @@ def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
         else:
             short = line if len(line) <= 60 else line[:60] + "..."
             raise RecipeError(
-                f'{where}: "{short}" is no wish. A wish reads "vocals +2", "vocals +2 from 2:10 to 2:40" or '
+                f'{where}: "{short}" is not a wish. A wish looks like "vocals +2", "vocals +2 from 2:10 to 2:40" or '
                 '"note 2:10 what you want to say".'
             )
     where = f"{file}, line {block[0][0]}"
@@ -129,7 +129,7 @@ def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
     return Wishes(
         song=head["song"],
         mix=mix,
-        # Two who give no name are two, and may disagree.
+        # Two people without names are two people, and may disagree.
         who=f"somebody ({where})" if head.get("from", NOBODY) in ("", NOBODY) else head["from"],
         moves=tuple(moves),
         notes=tuple(notes),
@@ -143,7 +143,7 @@ def _move(found: re.Match[str], where: str) -> WishedMove:
         raise RecipeError(f"{where}: {level_db:+g} dB is more than a wish may ask for ({MOST_DB:g} dB up or down).")
     from_s, to_s = (None, None) if found[3] is None else (_time(found[3], where), _time(found[4], where))
     if from_s is not None and to_s is not None and to_s <= from_s:
-        raise RecipeError(f"{where}: the stretch must end after its start.")
+        raise RecipeError(f"{where}: the stretch must end after it starts.")
     return WishedMove(name=found[1].strip(), level_db=level_db, from_s=from_s, to_s=to_s, where=where)
 
 

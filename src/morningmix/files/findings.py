@@ -1,4 +1,4 @@
-"""findings.json: what was found in a rehearsal and when that was, kept in its home."""
+"""findings.json: what was found in a rehearsal and when that was, kept in its mix folder."""
 
 from __future__ import annotations
 
@@ -18,6 +18,9 @@ from morningmix.storage.text import read_text, write_text_whole
 
 FINDINGS = "findings.json"
 
+_FORMER_KINDS = {"howl": "feedback", "turned": "gain step"}
+"""Kinds as earlier versions wrote them, and their names today."""
+
 
 def _when(text: str) -> str:
     datetime.datetime.fromisoformat(text)
@@ -26,7 +29,7 @@ def _when(text: str) -> str:
 
 class _Row(BaseModel):
     input: str
-    kind: str
+    kind: Annotated[str, AfterValidator(lambda kind: _FORMER_KINDS.get(kind, kind))]
 
 
 class _File(BaseModel):
@@ -36,27 +39,27 @@ class _File(BaseModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundThen:
-    """What was found in another rehearsal."""
+    """Findings of another rehearsal."""
 
     when: str
-    """ISO 8601, so that text sorts as time does."""
+    """ISO 8601, so that sorting as text sorts by time."""
     faults: frozenset[tuple[str, str]]
-    """Plain name of an input, and what was wrong with it."""
+    """Plain name of the input, and kind of finding."""
 
 
 def fault(finding: Finding) -> tuple[str, str]:
-    """What tells a fault from another across rehearsals."""
+    """Identifies the same fault in several rehearsals."""
     return plain(finding.name), finding.kind
 
 
 def write_findings(path: Path, when: str, findings: Sequence[Finding]) -> None:
     """Write them, worst first. Raises `OutputError`."""
-    rows = [{"input": one.name, "kind": one.kind, "says": visible(one.says)} for one in findings]
+    rows = [{"input": finding.name, "kind": finding.kind, "says": visible(finding.says)} for finding in findings]
     write_text_whole(path, json.dumps({"when": when, "findings": rows}, indent=1, ensure_ascii=False) + "\n")
 
 
 def read_findings(path: Path) -> FoundThen | None:
-    """What lies there; None where that is nothing of ours."""
+    """What was found then; None for a file that this program did not write."""
     try:
         file = _File.model_validate_json(read_text(path))
     except (RecipeError, ValidationError):

@@ -42,7 +42,7 @@ def find_input_list(tracks: Path, recipe_dir: Path | None) -> Path | None:
 
 
 def read_input_list(path: Path) -> tuple[InputWish, ...]:
-    """What the list says. Raises `RecipeError`, with file and line, for whatever is wrong."""
+    """The list's settings. Raises `RecipeError`, with file and line, for whatever is wrong."""
     toml = parse(read_text(path), path.name)
     file = checked(_File, toml)
     seen: dict[tuple[str, str], Loc] = {}
@@ -71,10 +71,10 @@ def _wish(each: _Input) -> InputWish:
 
 
 def spelt_as(list_inputs: Sequence[InputWish], files: Collection[str]) -> tuple[InputWish, ...]:
-    """The list's inputs with the file names that a take has, where the list has them in another case.
+    """The list's inputs with file names spelled as in the take, where they differ only in case.
 
-    A name counts as meant only where the take has none that is spelt just so, one that differs by case, and no other
-    entry of the list means that one.
+    A name is matched only if the take has no file spelled exactly so and one that differs in case, and if no other
+    entry of the list means that file.
     """
     listed = [name for wish in list_inputs for name in wish.files]
     meant: dict[str, str] = {}
@@ -91,10 +91,10 @@ def _caseless(name: str) -> str:
 
 
 def merge(recipe_inputs: Sequence[InputWish], list_inputs: Sequence[InputWish]) -> tuple[InputWish, ...]:
-    """The recipe's inputs with the gaps in name, role and player filled from the list, then what only the list has.
+    """The recipe's inputs with gaps in name, role and player filled from the list, then the inputs only the list has.
 
-    Two entries are one input when they share a file. A name of the list that the recipe gives to some input is not used
-    a second time.
+    Two entries are one input if they share a file. A name from the list is not used if the recipe gives it to some
+    input.
     """
     taken = {plain(wish.name) for wish in recipe_inputs if wish.name is not None}
     free = [
@@ -113,7 +113,7 @@ def merge(recipe_inputs: Sequence[InputWish], list_inputs: Sequence[InputWish]) 
 def wish_of_each(
     inputs: Iterable[tuple[str, ...]], wishes: Sequence[InputWish], defaults: Defaults
 ) -> dict[tuple[str, ...], InputWish]:
-    """A wish for every input, by its files; the recipe's [defaults] count for those that the recipe does not list."""
+    """Settings of every input, by its files; the recipe's [defaults] count for inputs that it does not list."""
     each: dict[tuple[str, ...], InputWish] = {}
     for files in inputs:
         wish = next((wish for wish in wishes if set(wish.files) & set(files)), InputWish(files=files))

@@ -1,4 +1,4 @@
-"""Presets: what the program takes for granted about a role or a target until a person says otherwise.
+"""Presets: what holds for a role or a target until the recipe says otherwise.
 
 One TOML file each, under ``presets/roles`` and ``presets/targets``; every number names its source. A checkout's own
 folder is used where the package sits in one, otherwise the copy inside the installed package.
@@ -52,7 +52,7 @@ class _Number(Strict):
 
 
 def _from(low: float, high: float) -> AfterValidator:
-    """Numbers from `low` to `high` only: what the rest of the program copes with, design choices."""
+    """Numbers from `low` to `high`, which is what the rest of the program can handle (design choices)."""
 
     def check(number: _Number | None) -> _Number | None:
         if number is not None and not low <= number.value <= high:
@@ -97,7 +97,7 @@ def load_roles() -> Mapping[str, RolePreset]:
 
 
 def load_target(name: str) -> TargetPreset:
-    """The target of that name. Raises `RecipeError` where there is none, with the nearest name and the list."""
+    """The target of that name. Raises `RecipeError`, with the nearest name and the list, if there is none."""
     return _read_target(presets_folder(), name)
 
 
@@ -110,12 +110,12 @@ def presets_folder() -> Traversable:
 
 
 def role_from_name(name: str, roles: Mapping[str, RolePreset]) -> tuple[str, str] | None:
-    """Role that a track name speaks of, and the word that says so; None where no word is known.
+    """The role that a track name suggests, and the word that suggests it; None if no word is known.
 
-    Whole words count, split at everything that is no letter, at digits and where a capital follows a small letter;
-    spaces inside a word do not matter ("hi hat", "hihat"). The longest word wins, then the first. A voice that has a
-    backing word anywhere, or a number above one behind it ("vocal-2"), is a backing vocal unless its own words say that
-    it leads.
+    Only whole words count. Names are split at anything but letters, at digits, and where a capital follows a small
+    letter; spaces inside a word do not matter ("hi hat", "hihat"). The longest word wins, then the first. A vocal with
+    a backing word anywhere in its name, or a number above one behind it ("vocal-2"), is a backing vocal unless its own
+    words say that it leads.
     """
     parts = _parts(name)
     found = [
@@ -146,8 +146,9 @@ def _read_roles(folder: Traversable) -> dict[str, RolePreset]:
             continue
         toml = parse(_text(file), f"presets/roles/{file.name}", inline_tables=True)
         read = checked(_Role, toml)
-        if read.role in roles or file.name != f"{read.role.replace(' ', '-')}.toml":
-            raise toml.refusal(("role",), f'the file of the role "{read.role}" must have its name.')
+        expected = f"{read.role.replace(' ', '-')}.toml"
+        if read.role in roles or file.name != expected:
+            raise toml.refusal(("role",), f'the file of the role "{read.role}" must be called {expected}.')
         bounds = read.compressor
         roles[read.role] = RolePreset(
             role=read.role,
@@ -180,7 +181,7 @@ def _read_target(folder: Traversable, name: str) -> TargetPreset:
     wanted = next((known for known in names if plain(known) == plain(name)), None)
     if wanted is None:
         listed = ", ".join(f'"{known}"' for known in names)
-        raise RecipeError(f'there is no target "{name}".{did_you_mean(name, names)} There are: {listed}.')
+        raise RecipeError(f'there is no target "{name}".{did_you_mean(name, names)} The targets are: {listed}.')
     file = folder / "targets" / f"{wanted}.toml"
     read = checked(_Target, parse(_text(file), f"presets/targets/{file.name}", inline_tables=True))
     return TargetPreset(
@@ -206,7 +207,7 @@ _LETTERS_WITHOUT_DECOMPOSITION = str.maketrans({"ł": "l", "ø": "o", "œ": "oe"
 
 
 def _parts(name: str) -> list[str]:
-    """Runs of letters and runs of digits, without case and accents; a sign shown by its number is neither."""
+    """Runs of letters and runs of digits, without case and accents; an escaped character is neither."""
     shown = _SHOWN_BY_NUMBER.sub(" ", unicodedata.normalize("NFC", name))
     humps = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", shown)
     bare = unicodedata.normalize("NFKD", humps.casefold().translate(_LETTERS_WITHOUT_DECOMPOSITION))

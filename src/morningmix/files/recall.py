@@ -1,8 +1,8 @@
-"""The recall sheet: beside every mix, all that is needed to make the same bytes again, and what was measured of it.
+"""The recall sheet beside every mix: everything needed to make the same bytes again, and what was measured of it.
 
 It names the recordings by path and SHA-256, holds both plans with every reason, and lists the files it belongs to with
-their hashes and the versions that made them. A sheet may come from anybody: nothing in it is used before it is checked,
-field by field by the ranges in the types (most of them in `plan`), then by what its fields say of each other.
+their hashes and the versions that made them. A sheet may come from anybody, so nothing in it is used before it is
+checked: each field against the range in its type (most of them in `model.plan`), then the fields against each other.
 """
 
 from __future__ import annotations
@@ -29,27 +29,27 @@ from morningmix.storage.text import read_bytes
 
 _LARGEST_BYTES = 8_000_000
 _MOST_VALUES = 200_000
-"""An hour with ten voices ridden throughout holds 150,000; and finding as many errors takes seconds, not minutes."""
+"""An hour with ten ridden vocals holds 150,000. The limit keeps the search for errors in a sheet to seconds."""
 _FORMER_CLEANING = {"ears": "targets", "turned": "gain_steps"}
 _FORMER_TRACK = {"turned": "gain_step"}
-"""Names that fields of a plan had in format 2, and what they are called now."""
+"""Names of a plan's fields in format 2, and their names today."""
 _MOST_GAIN_DB = 200.0
-"""What all gains of an input may add up to, far under what 32-bit floats hold; design choice."""
+"""Most that all gains of an input may add up to, far below what 32-bit floats hold (design choice)."""
 _LONGEST_NAME_BYTES = 255
-"""Of a file in a folder, on any file system in use (common practice, no source)."""
+"""Longest file name on any file system in use (common practice, no source)."""
 
 
 def _inside(file: str) -> str:
     """A sheet may come from somebody else: what it calls its files must lie in its folder."""
     parts = file.replace("\\", "/").split("/")
     if not file or "\0" in file or ":" in parts[0] or any(part in ("", ".", "..") for part in parts):
-        raise ValueError(f"{file[:80]!r} is no file in the song's folder")
+        raise ValueError(f"{file[:80]!r} is not a file in the song's folder")
     return _short(file)
 
 
 def _folder(path: str) -> str:
     if not path or "\0" in path:
-        raise ValueError(f"{path[:80]!r} is no folder")
+        raise ValueError(f"{path[:80]!r} is not a folder")
     return _short(path)
 
 
@@ -75,14 +75,14 @@ class RecordedInput(_Sheet):
     """One input: its files in order, and what they were when the mix was made."""
 
     files: tuple[str, ...]
-    """How the recipe names it."""
+    """Its name in the recipe."""
     parts: tuple[str, ...]
     """Every file it was read from, in order."""
     sha256: tuple[Sha256, ...]
 
 
 class MixFile(_Sheet):
-    """What the meter read of the written mix; None where there was too little sound."""
+    """Meter readings of the written mix; None where there was too little sound."""
 
     file: File
     integrated_lufs: Decibels | None
@@ -103,9 +103,9 @@ class Recall(_Sheet):
     """A whole recall sheet."""
 
     recall: Literal[2, 3] = 3
-    """Format 2 knows neither `sha256` nor `versions`."""
+    """Format 2 has neither `sha256` nor `versions`."""
     morningmix: str
-    """The version that wrote it."""
+    """Version of the program that wrote it."""
     title: str
     tracks_folder: Folder
     """Folder with the raw tracks, relative to the recall sheet where the system allows it."""
@@ -116,13 +116,13 @@ class Recall(_Sheet):
     mix: MixFile
     stems: Annotated[tuple[File, ...], MaxLen(len(READABLE_FAMILIES))]
     reachable_lufs: Decibels | None = None
-    """As loud as it can be made without squeezing its peaks harder than asked."""
+    """Loudness that can be reached without more limiting than the target allows."""
     files: list[File]
-    """All files of the song folder that this mix made, relative to it; what is not listed is somebody's own."""
+    """All files of this mix, relative to the song folder; any other file there is somebody's own."""
     sha256: dict[File, Sha256] | None = None
-    """What is in those files, but for the sheet itself; None where that is not known."""
+    """SHA-256 of those files, except the sheet itself; None if unknown."""
     versions: dict[_Word, _Word] | None = None
-    """Of this program and all else that its bytes depend on, by name; None where that is not known."""
+    """Versions of this program and of everything else that the bytes depend on, by name; None if unknown."""
 
     @property
     def mix_id(self) -> str:
@@ -158,7 +158,7 @@ def read_recall(path: Path) -> Recall:
 
 def _with_field_names_of_today(raw: bytes) -> bytes:
     """The sheet with the fields of its plan named as in format 3, where it uses the names of format 2."""
-    if b'"ears"' not in raw and b'"turned"' not in raw:
+    if not any(f'"{former}"'.encode() in raw for former in (*_FORMER_CLEANING, *_FORMER_TRACK)):
         return raw
     try:
         sheet: Any = json.loads(raw)
@@ -181,7 +181,7 @@ def _rename(fields: dict[str, Any], names: Mapping[str, str]) -> None:
 
 
 def _unreadable(path: Path, where: str, says: str) -> RecipeError:
-    # Somebody's keys may hold anything.
+    # Keys from somebody else may hold anything.
     where = where.encode("unicode_escape").decode()
     where = where if len(where) <= 120 else f"{where[:100]}..."
     return RecipeError(
@@ -190,11 +190,11 @@ def _unreadable(path: Path, where: str, says: str) -> RecipeError:
 
 
 def unsaid(_line: str) -> None:
-    """Says nothing of a sheet that is skipped."""
+    """Ignore skipped sheets."""
 
 
 def read_sheets(paths: Iterable[Path], skipped: Callable[[str], None]) -> list[tuple[Path, Recall]]:
-    """Those of the sheets that can be read, each with its path; a line about each of the others goes to `skipped`.
+    """The sheets that can be read, each with its path; `skipped` receives a line about each of the others.
 
     Raises `RecipeError` if there are some and none can be read.
     """
@@ -221,14 +221,14 @@ def recall_text(recall: Recall) -> str:
 
 
 def _contradictions(sheet: Recall) -> Iterator[tuple[str, str]]:
-    """Where the fields of a sheet do not fit each other, and how."""
+    """Fields of a sheet that contradict each other, and how."""
     plan = sheet.plan
     if round(plan.end_s * plan.rate_hz) <= round(plan.start_s * plan.rate_hz):
-        yield "plan.end_s", "the song must end after its start"
-    if [one.files for one in sheet.recordings] != [track.files for track in plan.tracks]:
+        yield "plan.end_s", "the song must end after it starts"
+    if [recording.files for recording in sheet.recordings] != [track.files for track in plan.tracks]:
         yield "recordings", "they must be the inputs of plan.tracks"
-    for place, one in enumerate(sheet.recordings):
-        if not one.parts or len(one.parts) != len(one.sha256):
+    for place, recording in enumerate(sheet.recordings):
+        if not recording.parts or len(recording.parts) != len(recording.sha256):
             yield f"recordings.{place}.sha256", "every part needs a hash"
     for place in range(len(plan.tracks)):
         yield from _of_track(plan, place)
@@ -254,17 +254,17 @@ def _of_track(plan: SongPlan, place: int) -> Iterator[tuple[str, str]]:
         yield from _in_order(f"{where}.gate.open_s", track.gate.open_s)
     if any(after[0] < before[0] for before, after in pairwise(track.ride)):
         yield f"{where}.ride", "its points must be in order"
-    for number, one in enumerate(track.filters):
-        yield from _below_nyquist(plan, f"{where}.filters.{number}.corner_hz", one.corner_hz)
-        if one.kind == "peak" and one.q < 0.01:
-            yield f"{where}.filters.{number}.q", "a peak needs one above 0.01"
+    for number, planned in enumerate(track.filters):
+        yield from _below_nyquist(plan, f"{where}.filters.{number}.corner_hz", planned.corner_hz)
+        if planned.kind == "peak" and planned.q < 0.01:
+            yield f"{where}.filters.{number}.q", "it must be at least 0.01 for a peak"
     if track.de_esser is not None:
         yield from _below_nyquist(plan, f"{where}.de_esser.corner_hz", track.de_esser.corner_hz)
     for number, move in enumerate(track.moves):
         if move.to_s < move.from_s:
-            yield f"{where}.moves.{number}.to_s", "a move must end after its start"
+            yield f"{where}.moves.{number}.to_s", "a move must end after it starts"
     gains = [track.gain_db, track.fader_db, track.gain_step[1] if track.gain_step else 0.0]
-    gains += [move.level_db for move in track.moves] + [one.gain_db for one in track.filters]
+    gains += [move.level_db for move in track.moves] + [planned.gain_db for planned in track.filters]
     gains += [max((db for _, db in track.ride), default=0.0)]
     if sum(max(0.0, gain) for gain in gains) > _MOST_GAIN_DB:
         yield where, f"its gains add up to more than {_MOST_GAIN_DB:.0f} dB"

@@ -1,6 +1,6 @@
-"""The recipe: what a person wants, in a small TOML file that they and the program both edit (`recipe_text`).
+"""The recipe: what a person wants, in a small TOML file that people and the program edit (`files.recipe_edit`).
 
-Reading refuses whatever it does not know, with its line.
+Anything unknown in it is refused, with its line.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from morningmix.storage.home import path_of
 from morningmix.storage.text import read_text
 
 LEVEL_DB = (-60.0, 24.0)
-"""Range of every level_db. Design choice: from inaudible to more than any fader has."""
+"""Range of every level_db: from inaudible to more than any fader has (design choice)."""
 
 _MOST_LISTED = 64
 _REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
@@ -66,7 +66,7 @@ def file_names(value: object) -> list[str]:
 
 
 GUESS = "?"
-"""Behind a role: nobody has confirmed it."""
+"""Mark behind a role that nobody has confirmed."""
 
 
 def known_role(value: str | None) -> str | None:
@@ -97,23 +97,24 @@ _ALSO_CALLED = {
     "horn": ("brass",),
     "track": ("playback",),
 }
-"""What people call a role that it does not say itself, in the singular. Common practice, no source."""
+"""What people call a role besides its own name, in the singular. Common practice, no source."""
 
 
 def _roles_like(value: str, roles: Mapping[str, RolePreset]) -> str:
-    """The roles that somebody may have meant: their own word first, then words of track names, then the spelling."""
+    """Roles that somebody may have meant: by what people call them first, then by words of track names, then by
+    spelling."""
     word = plain(value).removesuffix("s")
     meant = [role for role in roles if len(word) >= 3 and word in plain(role)] or list(_ALSO_CALLED.get(word, ()))
     if not meant and (named := role_from_name(value, roles)):
         meant = [named[0]]
     if meant:
         return " Did you mean {}?".format(" or ".join(f'"{role}"' for role in meant))
-    return did_you_mean(value, roles) or f" There are: {', '.join(roles)}."
+    return did_you_mean(value, roles) or f" The roles are: {', '.join(roles)}."
 
 
 def _version(value: int) -> int:
     if value != 1:
-        raise ValueError(f"must be 1, not {value}: this version of the program reads no other")
+        raise ValueError(f"must be 1, not {value}: this version of the program cannot read any other")
     return value
 
 
@@ -188,7 +189,7 @@ class _Input(Strict):
     repair: Switch | None = None
 
     def called(self) -> str:
-        """What the rest of the recipe calls it: its name, or its file's without the ending."""
+        """Its name in the rest of the recipe: `name`, or its file name without the extension."""
         return self.name or Path(self.file[0]).stem
 
 
@@ -235,7 +236,7 @@ class RecipeFile(Strict):
 
 
 def read_recipe(path: Path) -> Recipe:
-    """The recipe in that file, its [defaults] filled into every input it lists and its target's preset loaded.
+    """Read a recipe, with its [defaults] filled into every input it lists and its target's preset loaded.
 
     Raises `RecipeError`, with file and line, for whatever is wrong.
     """
@@ -259,7 +260,7 @@ def read_recipe(path: Path) -> Recipe:
 
 
 def checked_file(toml: Toml) -> RecipeFile:
-    """All that can be said without the presets of the target."""
+    """Check everything that does not depend on the target's preset. Raises `RecipeError`."""
     file = checked(RecipeFile, toml)
     _refuse_twice(
         toml,
@@ -279,7 +280,7 @@ def checked_file(toml: Toml) -> RecipeFile:
 
 def _check_song(toml: Toml, loc: Loc, song: SongTable, names: dict[str, str]) -> None:
     if song.end <= song.start:
-        raise toml.refusal((*loc, "end"), f'"{song.title}" must end after its start.')
+        raise toml.refusal((*loc, "end"), f'"{song.title}" must end after it starts.')
     asked = [("input", at, each.name) for at, each in enumerate(song.input)]
     asked += [("move", at, each.name) for at, each in enumerate(song.move)]
     for table, at, name in asked:
@@ -292,15 +293,15 @@ def _check_song(toml: Toml, loc: Loc, song: SongTable, names: dict[str, str]) ->
     )
     for at, move in enumerate(song.move):
         if move.to_s <= move.from_s:
-            raise toml.refusal((*loc, "move", at, "to"), "a move must end after its start.")
+            raise toml.refusal((*loc, "move", at, "to"), "a move must end after it starts.")
         if move.from_s >= song.end - song.start:
             raise toml.refusal(
-                (*loc, "move", at, "from"), f'"{song.title}" is over by then; times count from the start of the song.'
+                (*loc, "move", at, "from"), f'"{song.title}" has ended by then; times count from the start of the song.'
             )
 
 
 def _refuse_twice(toml: Toml, key: str, entries: Iterable[tuple[str, str, Loc]]) -> None:
-    """Entries are (what must be unique, how it is written, where)."""
+    """Raise `RecipeError` for a repeated entry; entries are (unique text, text as written, place)."""
     seen: dict[str, Loc] = {}
     for unique, written, loc in entries:
         if unique in seen:
@@ -309,13 +310,13 @@ def _refuse_twice(toml: Toml, key: str, entries: Iterable[tuple[str, str, Loc]])
 
 
 def unknown_name(name: str, names: Iterable[str]) -> str:
-    """Says that no input has that name, and which there are."""
+    """Says that no input has that name, and lists those there are."""
     known = list(names)
     listed = ", ".join(f'"{each}"' for each in known[:_MOST_LISTED])
     if len(known) > _MOST_LISTED:
         listed += f" and {len(known) - _MOST_LISTED} more"
     return f'no input is called "{name}".{did_you_mean(name, known)} ' + (
-        f"There are: {listed}." if known else "The recipe lists no inputs."
+        f"The inputs are: {listed}." if known else "The recipe lists no inputs."
     )
 
 

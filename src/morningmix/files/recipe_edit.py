@@ -1,6 +1,6 @@
-"""The text of a recipe, written anew or changed in place.
+"""Write the text of a recipe, or change it in place.
 
-Editing exchanges or adds single lines, so that comments, order and line breaks stay as they are, byte for byte.
+Edits replace or add single lines, so that comments, order and line breaks stay as they are, byte for byte.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class InputLine:
     role: str | None
     player: str | None = None
     guessed: bool = False
-    """The role is a guess, and the recipe says so."""
+    """The role is a guess, and is marked as one."""
     note: str | None = None
     """What else to say about it, in words: "nothing was recorded here"."""
 
@@ -45,16 +45,16 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
     """
     lines = [
         "# What this rehearsal should sound like: change a line, save, and mix again.",
-        "# What stands behind a # is a remark. Take the # away in front of a key to use it.",
+        "# Text after a # is a comment. Remove the # in front of a setting to use it.",
         "recipe = 1",
         "",
         "[rehearsal]",
-        f"tracks = {_quoted(tracks)}  # folder with the raw tracks, seen from this file",
+        f"tracks = {_quoted(tracks)}  # folder with the raw tracks, relative to this file",
         f"title = {_quoted(title)}",
-        '# band = "..."   date = "2026-11-19"   # for what is sent round',
+        '# band = "..."   date = "2026-11-19"   # for the files you share',
         "",
         "[target]",
-        'preset = "demo"  # -16 LUFS, to send round; "loud" is -14',
+        'preset = "demo"  # -16 LUFS, for sharing; "loud" is -14',
         "# loudness_lufs = -16.0",
         "",
         "[defaults]  # for every input that does not say otherwise",
@@ -66,10 +66,10 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         '# repair = "off"',
         "",
         "# One block for each input. level_db goes on top of the automatic balance: 2 is a little louder, -2 softer.",
-        "# Each may also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",
+        "# Each can also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",
     ]
     if any(name != name_from_text(name) for each in inputs for name in each.files):
-        lines.append("# In the name of a file \\\\xe9 is a byte that is no text (UTF-8): leave it as it is.")
+        lines.append("# In a file name, \\\\xe9 stands for a byte that is not text (UTF-8): leave it as it is.")
     for each in inputs:
         names = [_quoted(name) for name in each.files]
         lines += ["", "[[input]]"]
@@ -77,7 +77,7 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         lines.append(f"name = {_quoted(each.name)}")
         if each.role is not None:
             lines.append(
-                f"role = {_quoted(each.role + GUESS)}{_remark('a guess: if it is right, take the ? away')}"
+                f"role = {_quoted(each.role + GUESS)}{_remark('a guess: if it is right, remove the ?')}"
                 if each.guessed
                 else f"role = {_quoted(each.role)}"
             )
@@ -88,7 +88,7 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
 
 
 def _quoted(text: str) -> str:
-    """A TOML basic string, what nobody could see in it escaped. JSON's escapes are TOML's."""
+    """A TOML basic string with invisible characters escaped. JSON's escapes are TOML's."""
     try:
         text.encode("utf-8")
     except UnicodeEncodeError as error:
@@ -163,7 +163,7 @@ def with_moves(text: str, song: str, moves: Sequence[Move]) -> str:
 
 
 def with_song(text: str, title: str, end_s: float) -> str:
-    """A recipe's text with one more song at its end, which is the take from its start to `end_s`."""
+    """A recipe's text with one more song at its end: the take from its start to `end_s`."""
     end = clock(math.ceil(end_s * 10.0) / 10.0)
     return _with_lines(
         text, len(text), "", ["", "[[song]]", f"title = {_quoted(title)}", 'start = "0:00.0"', f'end = "{end}"']
@@ -171,7 +171,7 @@ def with_song(text: str, title: str, end_s: float) -> str:
 
 
 def with_remarks(text: str, song: str | None, remarks: Sequence[str]) -> str:
-    """A recipe's text with lines of remarks below a song (None: at the end), and not a character more."""
+    """A recipe's text with lines of comment below a song (None: at the end); nothing else changes."""
     toml = parse(text, "recipe.toml")
     at = len(text) if song is None else _end_of_song(toml, _song(checked_file(toml), song))
     return _with_lines(text, at, "", [_remark(remark.removeprefix("# ")).strip() for remark in remarks])
@@ -179,18 +179,18 @@ def with_remarks(text: str, song: str | None, remarks: Sequence[str]) -> str:
 
 def _end_of_song(toml: Toml, at: int) -> int:
     end = max(place.end for loc, place in toml.places.items() if loc[:2] == ("song", at))
-    # Keys that are only remarks so far stay in the table they were written for.
+    # Settings that are still comments stay in the table they were written for.
     while remark := _REMARK.match(toml.text, end):
         end = remark.end()
     return end
 
 
 def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, take_names: Collection[str] = ()) -> str:
-    """A recipe's text with the songs that were found in a take, by its name where a rehearsal has several.
+    """A recipe's text with the songs that were found in a take, named where a rehearsal has several takes.
 
-    A song of the recipe that lies mostly where one was found stays as it is but for its start and end (and those too,
-    where a move of it would fall out). Others of the recipe become remarks, and what is new gets a table in its place
-    in time. Raises `RecipeError` for a recipe that cannot be read.
+    A song of the recipe that lies mostly where one was found keeps everything but its start and end (and those too,
+    where one of its moves would fall outside). Other songs become comments, and new ones get a table in order of time.
+    Raises `RecipeError` for a recipe that cannot be read.
     """
     toml = parse(text, "recipe.toml")
     everywhere = checked_file(toml).song
@@ -200,7 +200,7 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
     for loc, place in toml.places.items():
         if loc[0] == "song" and len(loc) > 1 and isinstance(loc[1], int):
             places_of.setdefault(loc[1], []).append(place)
-    # Where, up to where, and what stands there instead: text, or whole lines that are put in.
+    # Start, end, and what replaces the text between them: characters, or whole lines to insert.
     edits: list[tuple[int, int, str | list[str]]] = []
     for at, song in old.items():
         if at in matched:
@@ -219,10 +219,10 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
             end = max(place.end for place in places_of[at])
             edits.append((start, end, re.sub(r"(?m)^(?=[^\n]*\S)(?![ \t]*#)", "# ", text[start:end])))
     titles = {plain(song.title) for song in everywhere}
-    kept, aside = _free_titles("Song", titles), _free_titles("Aside", titles)
-    for one in _without(found, matched):
-        lines = ["[[song]]", *_song_lines(one, next(kept if one.keep else aside), take)]
-        later = next((at for at, song in old.items() if song.start > one.start.at_s), None)
+    kept, tries = _free_titles("Song", titles), _free_titles("Try", titles)
+    for new in _without(found, matched):
+        lines = ["[[song]]", *_song_lines(new, next(kept if new.keep else tries), take)]
+        later = next((at for at, song in old.items() if song.start > new.start.at_s), None)
         if later is None:
             edits.append((len(text), len(text), ["", *lines]))
         else:
@@ -236,16 +236,16 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
 
 
 def _matched(old: Mapping[int, SongTable], found: Sequence[FoundSong]) -> dict[int, FoundSong]:
-    """By place in the recipe: the found song that shares more than half of the longer one's time with it."""
+    """By position in the recipe: the found song that shares more than half of the longer one's time with it."""
     matched: dict[int, FoundSong] = {}
     free = list(found)
     for at, song in old.items():
-        for one in free:
-            shared = min(song.end, one.end.at_s) - max(song.start, one.start.at_s)
-            longer = max(song.end - song.start, one.end.at_s - one.start.at_s)
+        for candidate in free:
+            shared = min(song.end, candidate.end.at_s) - max(song.start, candidate.start.at_s)
+            longer = max(song.end - song.start, candidate.end.at_s - candidate.start.at_s)
             if shared > 0.5 * longer:
-                matched[at] = one
-                free.remove(one)
+                matched[at] = candidate
+                free.remove(candidate)
                 break
     return matched
 
@@ -268,19 +268,19 @@ def _song_lines(song: FoundSong, title: str, take: str | None) -> list[str]:
 
 
 def _free_titles(word: str, taken: set[str]) -> Iterator[str]:
-    """ "Song 1", and so on: the numbers that are free."""
+    """ "Song 1" and so on, with the numbers that are free."""
     return (f"{word} {number}" for number in itertools.count(1) if plain(f"{word} {number}") not in taken)
 
 
 def _above(text: str, at: int) -> int:
-    """Start of the lines of remarks that stand right above the line that starts at `at`."""
+    """Start of the comment lines right above the line that starts at `at`."""
     while at > 0 and text[text.rfind("\n", 0, at - 1) + 1 : at].lstrip(" \t").startswith("#"):
         at = text.rfind("\n", 0, at - 1) + 1
     return at
 
 
 def confirm(text: str, name: str, role: str) -> str:
-    """A recipe's text with an input's written role changed, and the remark behind it gone: somebody has said so.
+    """A recipe's text with an input's role changed and the comment behind it gone, since somebody has confirmed it.
 
     Raises `UsageError` for a name that is not there or has no role yet, `RecipeError` for an unknown role.
     """
@@ -301,7 +301,7 @@ def confirm(text: str, name: str, role: str) -> str:
 
 
 def _song_input(file: RecipeFile, title: str, name: str) -> tuple[Loc, float]:
-    """Place and level of a song's own table for an input; the place may be one that does not exist yet."""
+    """Position and level of a song's own table for an input; the position may be one that does not exist yet."""
     place = _song(file, title)
     entries = file.song[place].input
     at = _index(name, [entry.name for entry in entries])
@@ -311,13 +311,15 @@ def _song_input(file: RecipeFile, title: str, name: str) -> tuple[Loc, float]:
 
 
 def _song(file: RecipeFile, title: str) -> int:
-    """Place of the one song that is meant."""
+    """Position of the one song with that title."""
     titles = [song.title for song in file.song]
     hits = [at for at, known in enumerate(titles) if plain(known) == plain(title)]
     kept = [at for at in hits if file.song[at].keep]
     hits = kept if len(hits) > 1 and len(kept) == 1 else hits
     if not hits:
-        listed = "There are: " + ", ".join(f'"{known}"' for known in titles) if titles else "The recipe lists no songs"
+        listed = (
+            "The songs are: " + ", ".join(f'"{known}"' for known in titles) if titles else "The recipe lists no songs"
+        )
         raise UsageError(f'No song is called "{title}".{did_you_mean(title, titles)} {listed}.')
     if len(hits) > 1:
         raise UsageError(f'Several songs are called "{title}". Give them different titles in the recipe first.')
@@ -325,7 +327,7 @@ def _song(file: RecipeFile, title: str) -> int:
 
 
 def _input(name: str, names: Sequence[str]) -> int:
-    """Place of the input that is meant. Raises `UsageError` where there is none of that name."""
+    """Position of the input with that name. Raises `UsageError` if there is none."""
     at = _index(name, names)
     if at is None:
         raise UsageError(_sentence_case(unknown_name(name, names)))

@@ -1,7 +1,7 @@
-"""TOML with places: what a person wrote, and in which line, so that every complaint can point at it.
+"""TOML with positions, so that every complaint can name its line.
 
 A model is a pydantic class; `checked` turns its first error (by line) into one sentence. `Toml.places` also holds where
-each value stands, so that one value can be exchanged and everything else in the file stays as it is, byte for byte.
+each value stands, so that one value can be replaced while everything else in the file stays as it is, byte for byte.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ _VALUE_PIECE = re.compile(
 )
 _QUOTED = re.compile(r""""(?:[^"\\\n]|\\.)*"?|'[^'\n]*'?|#[^\n]*""")
 _LONGEST_LINE = 500
-"""Signs outside quotes and remarks. Design choice: no line needs a tenth of it, and the time that a dotted key takes
-grows with the square of its length."""
+"""Characters outside quotes and comments. No sensible line needs a tenth of it, and a dotted key takes time with the
+square of its length (design choice)."""
 _SYNTAX_PLACE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 
@@ -66,7 +66,7 @@ class Toml:
     """A parsed text."""
 
     label: str
-    """How errors call it, usually the file's name."""
+    """Name in error messages, usually the file's."""
     text: str
     data: Mapping[str, Any]
     places: Mapping[Loc, Place]
@@ -81,7 +81,7 @@ class Toml:
         return _line(self.text, self.start(loc))
 
     def refusal(self, loc: Loc, says: str) -> RecipeError:
-        """The error that points at `loc`."""
+        """An error that names the line of `loc`."""
         return RecipeError(f"{self.label}, line {self.line(loc)}: {says}")
 
 
@@ -89,11 +89,11 @@ def parse(text: str, label: str, *, inline_tables: bool = False) -> Toml:
     """Parse `text`; `RecipeError` with the line for broken syntax, dotted keys and (unless allowed) inline tables."""
     for number, outside_quotes in enumerate(_QUOTED.sub('""', text).split("\n"), 1):
         if len(outside_quotes) > _LONGEST_LINE:
-            raise RecipeError(f"{label}, line {number}: this line is too long. Write one key and its value in a line.")
+            raise RecipeError(f"{label}, line {number}: this line is too long. Write one key and its value per line.")
     try:
         data = tomllib.loads(text.removeprefix("\ufeff"))
     except RecursionError as error:
-        raise RecipeError(f"{label}: too many brackets inside each other.") from error
+        raise RecipeError(f"{label}: brackets are nested too deeply.") from error
     except ValueError as error:
         says = str(error)
         where = _SYNTAX_PLACE.search(says)
@@ -110,13 +110,13 @@ def parse(text: str, label: str, *, inline_tables: bool = False) -> Toml:
 
 
 def checked(model: type[_Model], toml: Toml) -> _Model:
-    """The data as a `model`; `RecipeError` for what stands first in the file among all that is wrong."""
+    """The data as a `model`. Raises `RecipeError` for the first error in the file."""
     try:
         return model.model_validate(toml.data)
     except ValidationError as error:
         errors = error.errors(include_url=False)
         misspelt_in = {found["loc"][:-1] for found in errors if found["type"] == "extra_forbidden"}
-        # A misspelt key is also a missing one: the spelling is what to tell.
+        # A misspelt key also leaves one missing, and the misspelling is what helps.
         errors = [found for found in errors if found["type"] != "missing" or found["loc"][:-1] not in misspelt_in]
         first = min(errors, key=lambda found: _line_start(toml.text, toml.start(found["loc"])))
         raise toml.refusal(first["loc"], _sentence(model, first)) from error
@@ -130,7 +130,7 @@ def did_you_mean(word: str, words: Iterable[str]) -> str:
 
 
 def between(low: float, high: float) -> AfterValidator:
-    """Numbers from `low` to `high` only."""
+    """Numbers from `low` to `high`."""
 
     def check(value: float | None) -> float | None:
         if value is not None and not low <= value <= high:
@@ -152,7 +152,7 @@ def _line_start(text: str, offset: int) -> int:
 
 
 def _scan(text: str, label: str, inline_tables: bool) -> dict[Loc, Place]:
-    """Places of all keys and tables of a text that is known to be valid."""
+    """Positions of all keys and tables of a text that is known to be valid."""
     places: dict[Loc, Place] = {}
     counts: dict[Loc, int] = {}
     table: Loc = ()
@@ -273,8 +273,8 @@ def _sentence(model: type[Strict], found: Mapping[str, Any]) -> str:
         "finite_number": lambda: f"{key} must be a number, not {_shown(value)}.",
         "string_type": lambda: f"{key} must be text in quotes, not {_shown(value)}.",
         "bool_type": lambda: f"{key} must be true or false, without quotes, not {_shown(value)}.",
-        "list_type": lambda: f"{key} needs double brackets, once for each: [[{'.'.join(words)}]].",
-        "model_type": lambda: f"{key} must be a table, with a line [{'.'.join(words)}] of its own.",
+        "list_type": lambda: f"{key} needs double brackets around each of its headings: [[{'.'.join(words)}]].",
+        "model_type": lambda: f"{key} must be a table that starts with its own line [{'.'.join(words)}].",
     }.get(kind)
     return say() if say else f"{key}: {found['msg']}."
 

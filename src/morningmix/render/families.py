@@ -170,7 +170,7 @@ def render_family(
         sound=sound,
         drum_peaks_db=peaks,
         reduction_db=tuple(
-            (plan.tracks[index].name, one.reduction_db) for index, one in strips.items() if len(one.reduction_db)
+            (plan.tracks[index].name, strip.reduction_db) for index, strip in strips.items() if len(strip.reduction_db)
         ),
     )
 
@@ -209,7 +209,7 @@ def _fade(plan: SongPlan, start: int, count: int, frames: int) -> NDArray[np.flo
 
 
 def _gram(weighted: Sequence[NDArray[np.float64]], hop: int) -> NDArray[np.float64]:
-    """Products of all pairs per hop, mean over the hop's frames; a last hop that is not whole is dropped."""
+    """Products of all pairs, mean per hop; a last hop that is not whole is dropped."""
     hops = weighted[0].shape[1] // hop
     stacked = np.stack([w[:, : hops * hop].reshape(2, hops, hop) for w in weighted])
     by_hop = np.ascontiguousarray(stacked.transpose(2, 0, 1, 3)).reshape(hops, len(weighted), 2 * hop)

@@ -1,4 +1,4 @@
-"""Which files a rendering writes: folder, names, format, width."""
+"""The files that a rendering writes: folder, names, format, width."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ FileFormat = Literal["wav", "flac"]
 
 
 def file_names(titles: Sequence[str]) -> tuple[str, ...]:
-    """A safe file name for every title, in their order, no two the same to any file system.
+    """A safe file name for every title, in order, no two the same on any file system.
 
-    Those of titles that clash are numbered from the second on: ``kick-in``, ``kick-in 2``.
+    Titles that clash are numbered from the second on: ``kick-in``, ``kick-in 2``.
     """
     names = [safe_name(title) for title in titles]
     counts = Counter(map(_blind, names))
@@ -37,7 +37,7 @@ def file_names(titles: Sequence[str]) -> tuple[str, ...]:
 
 
 def _numbered(name: str, number: int) -> str:
-    """The name, from 2 on with the number behind it, as long as `safe_name` allows."""
+    """The name, with a number behind it from 2 on, at most as long as `safe_name` allows."""
     end = "" if number == 1 else f" {number}"
     while safe_name(name + end) != name + end:
         name = name[:-1].rstrip(" .")
@@ -45,7 +45,7 @@ def _numbered(name: str, number: int) -> str:
 
 
 def _blind(name: str) -> str:
-    """What two names have in common that some file system takes for one: case, Unicode form, signs without width."""
+    """Equal for names that some file system takes for one: by case, Unicode form, or characters without width."""
     seen = "".join(sign for sign in name if unicodedata.category(sign) != "Cf")
     return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", seen).upper().casefold())
 
@@ -59,11 +59,11 @@ class Output:
     file_format: FileFormat = "wav"
 
     def path(self, name: str) -> Path:
-        """Where the file of this name goes."""
+        """Path of the file with this name."""
         return self.folder / f"{safe_name(name)}.{self.file_format}"
 
     def writer(self, name: str, rate_hz: int, channels: int, frames: int) -> IntegerWriter:
-        """Begin a file; the folder is made if need be. Raises `OutputError`."""
+        """Open a file for writing; its folder is made if missing. Raises `OutputError`."""
         with output_errors(self.folder):
             self.folder.mkdir(parents=True, exist_ok=True)
         return IntegerWriter(
@@ -78,9 +78,9 @@ class Output:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SongFiles:
-    """Where a song's mix and its stems go."""
+    """Outputs of a song's mix and its stems."""
 
     title: str
-    """Of the mix; a stem is called after its family."""
+    """Title of the mix; a stem is named after its family."""
     mix: Output
     stems: Output

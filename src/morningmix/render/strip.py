@@ -24,7 +24,7 @@ from morningmix.units import Block, db_to_gain
 
 
 class Source:
-    """Reads an input that may come in late, through a stage whose latency is made up for."""
+    """Reads an input that may start late, through a stage whose latency is compensated."""
 
     def __init__(self, reader: RecordingReader, late_frames: int, stage: Stage) -> None:
         self._reader = reader

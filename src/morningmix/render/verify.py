@@ -22,16 +22,16 @@ from morningmix.units import Block, powers_db
 MOST_APART_LU = 0.5
 """Two loudness meters that differ by more point to a bug in one of them."""
 _MOST_HOPS, _LEAST_HOPS = 300, 30
-"""What two meters compare, in hops of 0.1 s."""
+"""Length that two meters compare, in hops of 0.1 s."""
 _LEAST_RATE_HZ = 32_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verified:
-    """What was read back from disk."""
+    """Measurements of the written files."""
 
     loudness: Loudness
-    """Of the mix."""
+    """Loudness of the mix."""
     residual: float
     """Largest magnitude of mix minus stems, linear; zero by construction."""
     short_term_lufs: NDArray[np.float32]

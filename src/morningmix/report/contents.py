@@ -18,7 +18,7 @@ class ReportedSong:
 
     title: str
     take: int
-    """Which take it is cut from."""
+    """The take it is cut from."""
     plan: SongPlan
     master: MasterPlan
     facts: SongFacts
@@ -33,22 +33,22 @@ class Cut:
     title: str
     start: Boundary
     end: Boundary
-    aside: str | None
+    left_out: str | None
     """Why it is not mixed; None if it is."""
 
     @property
     def unsure(self) -> bool:
-        """Its start or end is a guess that somebody should listen to."""
+        """Its start or end is a guess that needs a listen."""
         return self.start.unsure or self.end.unsure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportedTake:
-    """One take and all that was measured in it."""
+    """One take and its measurements."""
 
     take: Take
     measured: Measurements
     inputs: Sequence[Input]
     singing: Mapping[int, Singing | None]
-    """By `Input.index`; None where its own sound cannot be told from bleed."""
+    """By `Input.index`; None where direct sound cannot be callbacks from bleed."""
     cuts: Sequence[Cut] = ()

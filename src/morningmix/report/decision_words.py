@@ -24,8 +24,9 @@ FINDINGS: Mapping[str, str] = {
     "dc": "off centre",
     "dropout": "dropouts",
     "drowned": "too much bleed",
+    "feedback": "feedback",
+    "gain step": "gain changed",
     "headroom": "close to overload",
-    "howl": "feedback",
     "hum": "hum",
     "left out": "left out",
     "no part": "not part of the mix",
@@ -33,13 +34,12 @@ FINDINGS: Mapping[str, str] = {
     "pop": "pops",
     "quiet": "too quiet",
     "silent": "no sound",
-    "turned": "gain changed",
 }
 """Kinds of `Finding`, as a heading or a remark beside an input's name."""
 
 
 def input_decision(what: str, track: TrackPlan) -> Decision:
-    """The decision behind a track's `Reason.what`; a word that only an old recall sheet knows stands for itself."""
+    """The decision behind a track's `Reason.what`; a field that only an old recall sheet has stands for itself."""
     word = _OF_INPUT.get(what)
     return _unknown(what) if word is None else word(track)
 
@@ -86,7 +86,7 @@ def decibels(value_db: float) -> str:
 
 
 def timing(delay_s: float) -> str:
-    """How far an input is moved in time; empty where it is not."""
+    """Time shift of an input; empty where it is not moved."""
     return f"{number(abs(delay_s) * 1000.0, 2)} ms {'later' if delay_s > 0 else 'earlier'}" if delay_s else ""
 
 
@@ -94,11 +94,11 @@ def filters(track: TrackPlan, kind: str | None = None) -> str:
     """An input's filters, or those of one kind."""
     words = {"high_pass": "high-pass" if kind is None else "from", "low_pass": "low-pass" if kind is None else "up to"}
     said = [
-        f"{decibels(one.gain_db)} at {hertz(one.corner_hz)}"
-        if one.kind == "peak"
-        else f"{words[one.kind]} {hertz(one.corner_hz)}"
-        for one in track.filters
-        if kind in (None, one.kind)
+        f"{decibels(planned.gain_db)} at {hertz(planned.corner_hz)}"
+        if planned.kind == "peak"
+        else f"{words[planned.kind]} {hertz(planned.corner_hz)}"
+        for planned in track.filters
+        if kind in (None, planned.kind)
     ]
     return ", ".join(said) or "none"
 
@@ -131,14 +131,14 @@ def _low_pass(track: TrackPlan) -> Decision:
 
 
 def _corner(track: TrackPlan, kind: str, heading: str) -> Decision:
-    corner = next((hertz(one.corner_hz) for one in track.filters if one.kind == kind), None)
+    corner = next((hertz(planned.corner_hz) for planned in track.filters if planned.kind == kind), None)
     if corner is None:
         return Decision(heading=heading, value="none", says=f"No {heading.lower()}")
     return Decision(heading=heading, value=corner, says=f"{heading} at {corner}")
 
 
 def _peak(track: TrackPlan) -> Decision:
-    cut = next((one for one in track.filters if one.kind == "peak"), None)
+    cut = next((planned for planned in track.filters if planned.kind == "peak"), None)
     if cut is None:
         return Decision(heading="EQ cut", value="none", says="No EQ cut")
     return Decision(

@@ -59,12 +59,12 @@ def _gate(track: TrackPlan, seconds: float) -> str:
 
 
 def _compressor(track: TrackPlan) -> str:
-    one = track.compressor
-    return "none" if one is None else f"{number(one.ratio)}:1 above {number(one.threshold_db)} dB"
+    squeeze = track.compressor
+    return "none" if squeeze is None else f"{number(squeeze.ratio)}:1 above {number(squeeze.threshold_db)} dB"
 
 
 def reasons(song: ReportedSong) -> list[tuple[str, Table]]:
-    """Each input's name with the reasons for all that was decided for it."""
+    """Each input's name with the reasons for every decision about it."""
     return [(track.name, _reasons(track)) for track in song.plan.tracks]
 
 
@@ -73,13 +73,13 @@ def _reasons(track: TrackPlan) -> Table:
     return Table(
         caption=f"Reasons for {track.name}",
         head=("What", "Decided", "Why"),
-        rows=[[one.heading, one.value, sentence(reason.because)] for one, reason in worded],
+        rows=[[decision.heading, decision.value, sentence(reason.because)] for decision, reason in worded],
         wordy=1,
     )
 
 
 def master_decisions(song: ReportedSong) -> Table:
-    """What was decided for the whole mix, with the reasons."""
+    """Decisions about the whole mix, with their reasons."""
     master, trims = song.master, song.master.trims
     reverb = song.plan.reverb
     because = {f"trim {goal.family}": goal.because for goal in song.plan.goals}

@@ -1,4 +1,4 @@
-"""Pieces that the pictures are made of."""
+"""Building blocks of the pictures."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Plans in words: what was done to each input and to the whole song, and why.
 
-A summary names what matters most; papers are named only where somebody asks for them.
+A summary names what matters most; papers are only named on request.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ _OF_WHOLE, _OF_SONG = 5, 8
 
 
 def songs_in_brief(songs: Sequence[tuple[SongPlan, MasterPlan]], *, sources: bool) -> list[str]:
-    """What matters most in every song: the whole first, then one line an input, the loudest decisions first."""
+    """What matters most in every song: the whole first, then one line per input, the biggest decisions first."""
     kept = songs[: MOST_LINES // _OF_SONG]
     left = MOST_LINES - 2
     lines: list[str] = []
@@ -43,7 +43,7 @@ def _in_brief(plan: SongPlan, master: MasterPlan, most: int, *, sources: bool) -
         if reason is None:
             lines.append(f"  {track.name}: left as recorded.")
         else:
-            lines.append(f"  {track.name}: {_told(input_decision(reason.what, track).says, reason, sources)}")
+            lines.append(f"  {track.name}: {_line(input_decision(reason.what, track).says, reason, sources)}")
     if len(shown) < len(inputs):
         lines.append(f"  {len(inputs) - len(shown)} more inputs with smaller changes.")
     return lines
@@ -71,7 +71,7 @@ def _weight(reason: Reason | None, track: TrackPlan) -> float:
         "gain_db": abs(track.gain_db),
         "fader_db": abs(track.fader_db),
         "ride": max((abs(db) for _, db in track.ride), default=0.0),
-        "peak_hz": max((abs(one.gain_db) for one in track.filters if one.kind == "peak"), default=0.0),
+        "peak_hz": max((abs(planned.gain_db) for planned in track.filters if planned.kind == "peak"), default=0.0),
         "delay_s": 2.0 if track.delay_s else 0.0,
         "compressor": squeezed,
     }.get(reason.what, 0.0)
@@ -88,8 +88,10 @@ def whole_in_words(plan: SongPlan, master: MasterPlan, *, sources: bool) -> list
     first = [*master.reasons, *plan.reasons, *others, *room]
     trimmed = {reason.what for reason in trims}
     goals = [goal for goal in plan.goals if f"trim {goal.family}" not in trimmed]
-    lines += [f"  {_told(song_decision(one.what, plan, master).says, one, sources)}" for one in (*first, *trims)]
-    lines += [f"  {_told(goal.family.capitalize(), goal, sources)}" for goal in goals]
+    lines += [
+        f"  {_line(song_decision(reason.what, plan, master).says, reason, sources)}" for reason in (*first, *trims)
+    ]
+    lines += [f"  {_line(goal.family.capitalize(), goal, sources)}" for goal in goals]
     return lines
 
 
@@ -98,7 +100,7 @@ def input_in_words(track: TrackPlan, *, sources: bool) -> list[str]:
     guess = ", a guess" if track.role_is_guess else ""
     where = f"in the {track.family} stem" if track.sounds else "left out of the mix"
     lines = [f"{track.name} ({' + '.join(track.files)}): {track.role}{guess}, {where}."]
-    lines += [f"  {_told(input_decision(one.what, track).says, one, sources)}" for one in track.reasons]
+    lines += [f"  {_line(input_decision(reason.what, track).says, reason, sources)}" for reason in track.reasons]
     lines += [
         f"  {move.level_db:+.1f} dB from {clock(move.from_s)} to {clock(move.to_s)}: as the recipe says."
         for move in track.moves
@@ -106,14 +108,14 @@ def input_in_words(track: TrackPlan, *, sources: bool) -> list[str]:
     return lines
 
 
-def _told(says: str, why: Reason | Goal, sources: bool) -> str:
+def _line(says: str, why: Reason | Goal, sources: bool) -> str:
     """A decision and its reason on one line; a terminal has no true minus sign."""
     source = f" [{cited(why.source)}]" if sources else ""
     return f"{says}: {why.because}.{source}".replace("\N{MINUS SIGN}", "-")
 
 
 def changes_in_words(before: SongPlan, after: SongPlan) -> list[str]:
-    """What is different in a new version of a song, most telling first; nothing of what follows from it."""
+    """What differs in a new version of a song, most telling first, without the consequences."""
     said: list[str] = []
     former = {track.name: track for track in before.tracks}
     for track in after.tracks:
@@ -143,7 +145,9 @@ def _changes_of_track(was: TrackPlan, track: TrackPlan) -> list[str]:
         said.append(f"{track.name} is louder or softer in one part")
     if track.pan != was.pan:
         said.append(f"{track.name} is panned somewhere else")
-    chains = [(one.filters, one.gate, one.de_esser, one.compressor, one.cleaned, one.flip) for one in (was, track)]
+    chains = [
+        (plan.filters, plan.gate, plan.de_esser, plan.compressor, plan.cleaned, plan.flip) for plan in (was, track)
+    ]
     if chains[0] != chains[1]:
         said.append(f"{track.name} is processed differently")
     return said

@@ -51,21 +51,21 @@ class Level:
     """10th, 50th and 90th percentile of the mean (RMS) level of the slots in which it plays."""
 
 
-def plays(one: Input, singing: Singing | None, measured: Measurements) -> Mask:
+def plays(input_: Input, singing: Singing | None, measured: Measurements) -> Mask:
     """Slots of the take in which the input itself plays, as far as is known: ``(slots,)``."""
-    if one.facts.silent:
+    if input_.facts.silent:
         return np.zeros(measured.slots, np.bool_)
     if singing is not None:
         return spans_to_mask(singing.sings_s, measured.slots, measured.slot_s)
-    return loud_mask(k_powers(one.facts, measured, ()), measured.slot_s)
+    return loud_mask(k_powers(input_.facts, measured, ()), measured.slot_s)
 
 
-def level_of(one: Input, playing: Mask) -> Level:
+def level_of(input_: Input, playing: Mask) -> Level:
     """Recorded levels of one input."""
-    power = one.facts.slots.powers[playing].astype(np.float64)
+    power = input_.facts.slots.powers[playing].astype(np.float64)
     quiet, typical, loud = np.percentile(powers_db(power), [10, 50, 90]) if len(power) else (None, None, None)
     return Level(
-        peak_dbfs=one.facts.peak_dbfs,
+        peak_dbfs=input_.facts.peak_dbfs,
         quiet_dbfs=None if quiet is None else float(quiet),
         typical_dbfs=None if typical is None else float(typical),
         loud_dbfs=None if loud is None else float(loud),
@@ -139,7 +139,7 @@ def slope_levels(octaves: Sequence[tuple[float, float]]) -> tuple[tuple[float, f
 
 
 def loudness_in_mix_lu(
-    one: Input, track: TrackPlan, playing: Mask, measured: Measurements, song: ReportedSong
+    input_: Input, track: TrackPlan, playing: Mask, measured: Measurements, song: ReportedSong
 ) -> float | None:
     """Estimated loudness of one input re the whole mix while it plays in this song, LU; None if it does not
     or the mix is silent.
@@ -161,7 +161,7 @@ def loudness_in_mix_lu(
         gain_db += np.interp(
             middles, (np.arange(len(reduction)) + 0.5) * song.facts.hop_s, reduction.astype(np.float64)
         )
-    power = float((k_powers(one.facts, measured, track.filters)[first:last] * 10.0 ** (gain_db / 10.0))[here].mean())
+    power = float((k_powers(input_.facts, measured, track.filters)[first:last] * 10.0 ** (gain_db / 10.0))[here].mean())
     return OFFSET_DB + 10.0 * float(np.log10(power)) - song.loudness_lufs if power > 0.0 else None
 
 
@@ -178,9 +178,9 @@ def bleed_rise_db(
     return float(reduction_db[~plays_then].mean() - reduction_db[plays_then].mean())
 
 
-def own_share(one: Input) -> float:
+def own_share(input_: Input) -> float:
     """Share of the power that a cleaned microphone recorded which is still there, 0..1."""
-    if one.recorded is None:
+    if input_.recorded is None:
         return 1.0
-    recorded = float(one.recorded.powers.sum(dtype=np.float64))
-    return min(1.0, float(one.facts.slots.powers.sum(dtype=np.float64)) / recorded) if recorded > 0.0 else 1.0
+    recorded = float(input_.recorded.powers.sum(dtype=np.float64))
+    return min(1.0, float(input_.facts.slots.powers.sum(dtype=np.float64)) / recorded) if recorded > 0.0 else 1.0

@@ -32,7 +32,7 @@ def report_page(
 
     Loudnesses over time start with the window that ends 3 s after a song's start.
     """
-    inputs = [[input_in_take(one, take.singing, take.measured) for one in take.inputs] for take in takes]
+    inputs = [[input_in_take(in_take, take.singing, take.measured) for in_take in take.inputs] for take in takes]
     found = sorted(findings, key=lambda finding: -finding.weight)
     several = len(takes) > 1
     return render(
@@ -69,11 +69,11 @@ def _stretches(songs: Sequence[ReportedSong], take: int) -> list[Stretch]:
 
 
 def _once(inputs: Sequence[Sequence[InputInTake]]) -> list[InputInTake]:
-    """Every input once, as it is in the first take that has it."""
+    """Every input once, from the first take that has it."""
     found: dict[tuple[str, ...], InputInTake] = {}
     for take in inputs:
-        for one in take:
-            found.setdefault(one.input.facts.files, one)
+        for in_take in take:
+            found.setdefault(in_take.input.facts.files, in_take)
     return list(found.values())
 
 
@@ -118,7 +118,7 @@ def _top(
 
 
 def _next_step(inputs: Sequence[InputInTake], songs: Sequence[ReportedSong]) -> str:
-    guesses = [one for one in inputs if one.input.role_is_guess and not one.input.facts.silent]
+    guesses = [in_take for in_take in inputs if in_take.input.role_is_guess and not in_take.input.facts.silent]
     if not songs:
         return "Read what was found, then mix it."
     if guesses:
@@ -138,10 +138,10 @@ def _worth_knowing(inputs: Sequence[InputInTake], findings: Sequence[Finding], s
                 "louder would squash the peaks."
             )
         )
-    unclear = [one.input.name for one in inputs if one.unclear]
+    unclear = [in_take.input.name for in_take in inputs if in_take.unclear]
     if unclear and len(said) < 2:
         said.append(
-            Markup("{} cannot be told from the bleed, so {} stays open and a little lower in the mix.").format(
+            Markup("{} cannot be callbacks from the bleed, so {} stays open and a little lower in the mix.").format(
                 all_named(unclear), "it" if len(unclear) == 1 else "each"
             )
         )
@@ -150,20 +150,20 @@ def _worth_knowing(inputs: Sequence[InputInTake], findings: Sequence[Finding], s
 
 def _ridges(inputs: Sequence[InputInTake], measured: Measurements) -> list[tuple[str, Array]]:
     """Loudness over the take of everything, of drums and bass, and of the vocals where they sing, 0..1."""
-    sounding = [one for one in inputs if one.input.preset.family and not one.input.facts.silent]
-    powers = [(one, k_powers(one.input.facts, measured, ())) for one in sounding]
+    sounding = [in_take for in_take in inputs if in_take.input.preset.family and not in_take.input.facts.silent]
+    powers = [(in_take, k_powers(in_take.input.facts, measured, ())) for in_take in sounding]
     groups = (
         [power for _, power in powers],
-        [power for one, power in powers if one.input.preset.family in RHYTHM],
-        [power * one.playing for one, power in powers if one.input.preset.family in VOCALS],
+        [power for in_take, power in powers if in_take.input.preset.family in RHYTHM],
+        [power * in_take.playing for in_take, power in powers if in_take.input.preset.family in VOCALS],
     )
     return ridges([np.sum(group, axis=0) if group else np.zeros(0) for group in groups])
 
 
 def _guesses(inputs: Sequence[InputInTake]) -> Table | None:
     rows = [
-        [named(one.input.name), f"{one.input.role}?", files_of(one.input)]
-        for one in inputs
-        if one.input.role_is_guess and not one.input.facts.silent
+        [named(in_take.input.name), f"{in_take.input.role}?", files_of(in_take.input)]
+        for in_take in inputs
+        if in_take.input.role_is_guess and not in_take.input.facts.silent
     ]
     return Table(caption="Guessed roles", head=("Input", "Guess", "File"), rows=rows) if rows else None

@@ -16,12 +16,12 @@ class Table:
     head: Sequence[str]
     rows: Sequence[Sequence[str]]
     wordy: int = 0
-    """The last so many columns hold sentences."""
+    """Number of columns, from the right, that hold sentences."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """A picture under its heading, with the same in numbers to be opened."""
+    """A picture under its heading, and a table of the same numbers to open."""
 
     heading: str
     picture: Markup
@@ -30,5 +30,5 @@ class Figure:
 
 
 def in_percent(share: float) -> str:
-    """A share in words."""
+    """A fraction in words."""
     return f"{100 * share:.0f} %" if share >= 0.01 else "less than 1 %"

@@ -39,7 +39,7 @@ HATCH = Markup(
     '<pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
     '<path class="hatch-line" d="M0 0v7"/></pattern></defs></svg>'
 )
-"""Drawn once a page; pictures fill with it what is not known."""
+"""Hatching for what is unknown, drawn once per page."""
 
 LOWEST_DBFS = -60.0
 
@@ -62,11 +62,11 @@ class Lane:
     says: str
     """A few words at the right end of the lane."""
     own: Array
-    """Share of each column in which its own sound plays, 0..1."""
+    """Fraction of each column in which its own source plays, 0..1."""
     open: Array | None = None
     """The same for the stretches in which its microphone stays open."""
     unclear: bool = False
-    """Its own sound cannot be told from bleed."""
+    """Its direct sound cannot be callbacks from bleed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,9 +88,9 @@ class Leak:
     says: str
     """A few words at its right end."""
     own: float
-    """Share of what it recorded that stayed, 0..1."""
+    """Fraction of what it recorded that stayed, 0..1."""
     others: Sequence[tuple[str, float]]
-    """Other inputs and their shares of what it recorded, the largest first."""
+    """Other inputs and their fractions of what it recorded, the largest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

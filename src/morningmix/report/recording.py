@@ -19,7 +19,7 @@ from morningmix.report.words import below_clipping, count, listed, minutes, name
 from morningmix.units import clock, powers_db
 
 _OVER_DB = 50.0
-"""Height of the picture of what was taken out."""
+"""Range of the picture of bleed removal."""
 _COLUMNS = 300
 _SMALLEST_SHARE = 0.01
 """Smaller shares of a microphone's sound are not listed."""
@@ -42,28 +42,28 @@ class InputInTake:
     input: Input
     singing: Singing | None
     is_target: bool
-    """Its own sound is separated from bleed, or should be."""
+    """Its direct sound is separated from bleed, or should be."""
     playing: Mask
     level: Level
 
     @property
     def unclear(self) -> bool:
-        """Its own sound cannot be told from bleed."""
+        """Its direct sound cannot be callbacks from bleed."""
         return self.is_target and self.singing is None and not self.input.facts.silent
 
 
-def input_in_take(one: Input, singing: Mapping[int, Singing | None], measured: Measurements) -> InputInTake:
+def input_in_take(input_: Input, singing: Mapping[int, Singing | None], measured: Measurements) -> InputInTake:
     """An input of a take, as the page needs it."""
-    when = singing.get(one.index)
-    playing = plays(one, when, measured)
+    when = singing.get(input_.index)
+    playing = plays(input_, when, measured)
     return InputInTake(
-        input=one, singing=when, is_target=one.index in singing, playing=playing, level=level_of(one, playing)
+        input=input_, singing=when, is_target=input_.index in singing, playing=playing, level=level_of(input_, playing)
     )
 
 
-def files_of(one: Input) -> Markup:
+def files_of(input_: Input) -> Markup:
     """Names of its files."""
-    return Markup(" + ").join(named(name) for name in one.facts.files)
+    return Markup(" + ").join(named(name) for name in input_.facts.files)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,19 +105,19 @@ def _how_sure(cuts: Sequence[Cut]) -> str:
 
 
 def _cuts(cuts: Sequence[Cut]) -> Table:
-    """Why each listed stretch starts and ends where it does, what is least sure first."""
+    """Why each listed stretch starts and ends where it does, the least certain first."""
     rows = [
         [
-            Markup("{}{}").format(named(cut.title), "" if cut.aside is None else ", left out"),
+            Markup("{}{}").format(named(cut.title), "" if cut.left_out is None else ", left out"),
             clock(cut.start.at_s),
             clock(cut.end.at_s),
             *(("Please listen: " if boundary.unsure else "") + boundary.because for boundary in (cut.start, cut.end)),
-            cut.aside or "",
+            cut.left_out or "",
         ]
         for cut in sorted(cuts, key=lambda cut: (not cut.unsure, cut.start.at_s))
     ]
     head = ["Stretch", "From", "To", "Why it starts here", "Why it ends here", "Why it is left out"]
-    if all(cut.aside is None for cut in cuts):
+    if all(cut.left_out is None for cut in cuts):
         head, rows = head[:-1], [row[:-1] for row in rows]
     return Table(caption="Where the take is cut", head=head, rows=rows, wordy=len(head) - 3)
 
@@ -125,15 +125,15 @@ def _cuts(cuts: Sequence[Cut]) -> Table:
 def _levels_figure(key: str, inputs: Sequence[InputInTake]) -> Figure:
     rows = [
         pictures.LevelRow(
-            name=one.input.name,
-            level=one.level,
-            silent=one.input.facts.silent,
-            clipped_runs=one.input.facts.clipped_runs,
+            name=in_take.input.name,
+            level=in_take.level,
+            silent=in_take.input.facts.silent,
+            clipped_runs=in_take.input.facts.clipped_runs,
         )
-        for one in inputs
+        for in_take in inputs
     ]
-    clipped = [one.input.name for one in inputs if one.input.facts.clipped_runs]
-    silent = [one.input.name for one in inputs if one.input.facts.silent]
+    clipped = [in_take.input.name for in_take in inputs if in_take.input.facts.clipped_runs]
+    silent = [in_take.input.name for in_take in inputs if in_take.input.facts.silent]
     desc = (
         "One line per input, from very quiet (-60 dBFS) on the left to clipping (full scale) on the right. "
         + (f"Clipped: {listed(clipped)}. " if clipped else "Nothing clipped. ")
@@ -144,13 +144,13 @@ def _levels_figure(key: str, inputs: Sequence[InputInTake]) -> Figure:
         head=("Input", "Highest peak", "Usual level while it plays", "Clipped", "File"),
         rows=[
             [
-                named(one.input.name),
-                "nothing" if one.input.facts.silent else below_clipping(one.level.peak_dbfs, "dBFS"),
-                "" if one.level.typical_dbfs is None else below_clipping(one.level.typical_dbfs, "dBFS"),
-                count(one.input.facts.clipped_runs, "time") if one.input.facts.clipped_runs else "never",
-                files_of(one.input),
+                named(in_take.input.name),
+                "nothing" if in_take.input.facts.silent else below_clipping(in_take.level.peak_dbfs, "dBFS"),
+                "" if in_take.level.typical_dbfs is None else below_clipping(in_take.level.typical_dbfs, "dBFS"),
+                count(in_take.input.facts.clipped_runs, "time") if in_take.input.facts.clipped_runs else "never",
+                files_of(in_take.input),
             ]
-            for one in inputs
+            for in_take in inputs
         ],
     )
     return Figure(
@@ -170,27 +170,27 @@ def _lanes_figure(
     if not seconds > 0.0:
         return None
     edges_s = np.linspace(0.0, seconds, MOST_COLUMNS + 1)
-    rows = [_lane(one, edges_s, seconds) for one in inputs]
+    rows = [_lane(in_take, edges_s, seconds) for in_take in inputs]
     stretches = [(song.number, song.start_s, song.end_s) for song in songs]
-    left_out = [(cut.start.at_s, cut.end.at_s) for cut in take.cuts if cut.aside is not None]
-    desc = " ".join(f"{one.input.name}: {row.says}." for one, row in zip(inputs, rows, strict=True))
+    left_out = [(cut.start.at_s, cut.end.at_s) for cut in take.cuts if cut.left_out is not None]
+    desc = " ".join(f"{in_take.input.name}: {row.says}." for in_take, row in zip(inputs, rows, strict=True))
     numbers = Table(
         caption="Who plays how long",
         head=("Input", "Plays", "Mic open"),
         rows=[
             [
-                named(one.input.name),
+                named(in_take.input.name),
                 row.says,
-                "" if one.singing is None else minutes(sum(b - a for a, b in one.singing.open_s)),
+                "" if in_take.singing is None else minutes(sum(b - a for a, b in in_take.singing.open_s)),
             ]
-            for one, row in zip(inputs, rows, strict=True)
+            for in_take, row in zip(inputs, rows, strict=True)
         ],
     )
     legend = Markup("Solid: it plays.")
     if any(row.open is not None for row in rows):
         legend += " Pale with an outline: the mic is open, a little before and after."
     if any(row.unclear for row in rows):
-        legend += " Hatched: it cannot be told from the bleed."
+        legend += " Hatched: it cannot be callbacks from the bleed."
     if songs:
         titles = Markup(", ").join(Markup("{} {}").format(song.number, named(song.title)) for song in songs)
         legend += Markup(" The numbers on top are the songs: {}.").format(titles)
@@ -204,9 +204,11 @@ def _lanes_figure(
 
 
 def _bleed_figure(key: str, inputs: Sequence[InputInTake]) -> Figure | None:
-    names = {one.input.index: one.input.name for one in inputs}
+    names = {in_take.input.index: in_take.input.name for in_take in inputs}
     rows = [
-        _leak(one.input, names) for one in inputs if one.input.cleaned is not None and one.input.cleaned.bleed_sources
+        _leak(in_take.input, names)
+        for in_take in inputs
+        if in_take.input.cleaned is not None and in_take.input.cleaned.bleed_sources
     ]
     if not rows:
         return None
@@ -238,7 +240,7 @@ def _bleed_figure(key: str, inputs: Sequence[InputInTake]) -> Figure | None:
 
 
 def _cleanings_figure(key: str, take: ReportedTake, inputs: Sequence[InputInTake]) -> Figure | None:
-    rows = [_cleaning(one, take.measured) for one in inputs if one.input.recorded is not None]
+    rows = [_cleaning(in_take, take.measured) for in_take in inputs if in_take.input.recorded is not None]
     if not rows:
         return None
     return Figure(
@@ -256,49 +258,49 @@ def _cleanings_figure(key: str, take: ReportedTake, inputs: Sequence[InputInTake
     )
 
 
-def _cleaning(one: InputInTake, measured: Measurements) -> tuple[str, str, Array, Array]:
+def _cleaning(in_take: InputInTake, measured: Measurements) -> tuple[str, str, Array, Array]:
     """Name, words, and how loud the microphone was before and after, 0..1 per column."""
-    assert one.input.recorded is not None
-    before = k_powers(replace(one.input.facts, slots=one.input.recorded), measured, ())
-    after = k_powers(one.input.facts, measured, ())
-    rests = ~one.playing
+    assert in_take.input.recorded is not None
+    before = k_powers(replace(in_take.input.facts, slots=in_take.input.recorded), measured, ())
+    after = k_powers(in_take.input.facts, measured, ())
+    rests = ~in_take.playing
     says = "never pauses"
     if rests.any():
-        # The median: soft ends of lines count as rests too, and would drown the mean.
+        # The median, because soft ends of lines count as rests too and would dominate a mean.
         less_db = float(np.median(powers_db(before[rests]) - powers_db(after[rests])))
-        verb = "singing" if one.input.preset.family == "vocals" else "playing"
+        verb = "singing" if in_take.input.preset.family == "vocals" else "playing"
         says = f"{number(less_db, 0)} dB less bleed when nobody is {verb}"
     top_db = float(powers_db(before).max(initial=-_OVER_DB))
     heights = [1.0 + (powers_db(columns(power, _COLUMNS)) - top_db) / _OVER_DB for power in (before, after)]
-    return one.input.name, says, heights[0], heights[1]
+    return in_take.input.name, says, heights[0], heights[1]
 
 
-def _leak(one: Input, names: Mapping[int, str]) -> pictures.Leak:
-    assert one.cleaned is not None
-    own = own_share(one)
-    others = [(names[other], share * (1.0 - own)) for other, share in one.cleaned.bleed_sources if other in names]
+def _leak(input_: Input, names: Mapping[int, str]) -> pictures.Leak:
+    assert input_.cleaned is not None
+    own = own_share(input_)
+    others = [(names[other], share * (1.0 - own)) for other, share in input_.cleaned.bleed_sources if other in names]
     says = f"{in_percent(own)} its own, then {others[0][0]}" if others else f"{in_percent(own)} its own"
-    return pictures.Leak(name=one.name, says=says, own=own, others=others)
+    return pictures.Leak(name=input_.name, says=says, own=own, others=others)
 
 
-def _lane(one: InputInTake, edges_s: Array, seconds: float) -> pictures.Lane:
-    if one.singing is not None:
-        own = covered(one.singing.sings_s, edges_s)
-        opened = covered(one.singing.open_s, edges_s)
+def _lane(in_take: InputInTake, edges_s: Array, seconds: float) -> pictures.Lane:
+    if in_take.singing is not None:
+        own = covered(in_take.singing.sings_s, edges_s)
+        opened = covered(in_take.singing.open_s, edges_s)
     else:
-        own, opened = columns(one.playing.astype(np.float64)), None
-    if one.input.facts.silent:
+        own, opened = columns(in_take.playing.astype(np.float64)), None
+    if in_take.input.facts.silent:
         says = "recorded nothing"
-    elif one.unclear:
+    elif in_take.unclear:
         says = "hidden in the bleed"
     else:
-        verb = "sings" if one.input.preset.family == "vocals" and one.singing is not None else "plays"
+        verb = "sings" if in_take.input.preset.family == "vocals" and in_take.singing is not None else "plays"
         played_s = (
-            float(sum(b - a for a, b in one.singing.sings_s))
-            if one.singing is not None
-            else float(one.playing.mean()) * seconds
-            if len(one.playing)
+            float(sum(b - a for a, b in in_take.singing.sings_s))
+            if in_take.singing is not None
+            else float(in_take.playing.mean()) * seconds
+            if len(in_take.playing)
             else 0.0
         )
         says = f"{verb} {minutes(played_s)}"
-    return pictures.Lane(name=one.input.name, says=says, own=own, open=opened, unclear=one.unclear)
+    return pictures.Lane(name=in_take.input.name, says=says, own=own, open=opened, unclear=in_take.unclear)

@@ -146,15 +146,17 @@ def _loudness_figure(key: str, song: ReportedSong, seconds: float) -> Figure:
 def _places_figure(
     key: str, song: ReportedSong, inputs: Sequence[InputInTake], measured: Measurements
 ) -> Figure | None:
-    by_files = {one.input.facts.files: one for one in inputs}
+    by_files = {in_take.input.facts.files: in_take for in_take in inputs}
     rows = []
     for track in song.plan.tracks:
-        one = by_files.get(track.files)
-        if not track.sounds or one is None:
+        in_take = by_files.get(track.files)
+        if not track.sounds or in_take is None:
             continue
-        loudness_lu = loudness_in_mix_lu(one.input, track, one.playing, measured, song)
+        loudness_lu = loudness_in_mix_lu(in_take.input, track, in_take.playing, measured, song)
         rows.append(
-            pictures.Place(name=track.name, pan=track.pan, wide=one.input.facts.channels == 2, loudness_lu=loudness_lu)
+            pictures.Place(
+                name=track.name, pan=track.pan, wide=in_take.input.facts.channels == 2, loudness_lu=loudness_lu
+            )
         )
     if not rows:
         return None
@@ -212,7 +214,7 @@ def _spectrum_words(octaves: Sequence[tuple[float, float]], slope: Sequence[tupl
     apart = [(levels[hz] - level, hz) for hz, level in slope]
     if not apart:
         return "There are too few octaves to compare."
-    most, hz = max(apart, key=lambda one: abs(one[0]))
+    most, hz = max(apart, key=lambda octave: abs(octave[0]))
     if abs(most) < 3.0:
         return "The mix stays within 3 dB of the usual slope."
     return (
@@ -237,10 +239,10 @@ def _reductions_figure(
         return None
     deepest = max(6.0, *(-float(gain.min()) for _, _, gain in rows))
     rises = {
-        name: bleed_rise_db(gain, song.facts.hop_s, one.playing, measured, song.plan)
+        name: bleed_rise_db(gain, song.facts.hop_s, in_take.playing, measured, song.plan)
         for name, gain in song.facts.reduction_db
-        for one in inputs
-        if one.is_target and not one.unclear and one.input.name == name
+        for in_take in inputs
+        if in_take.is_target and not in_take.unclear and in_take.input.name == name
     }
     return Figure(
         heading="Compressors at work",

@@ -56,11 +56,11 @@ def minutes(seconds: float) -> str:
     return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
 
 
-def count(amount: int, one: str, many: str | None = None) -> str:
+def count(amount: int, single: str, many: str | None = None) -> str:
     """``one song``, ``3 songs``; small amounts in words."""
     small = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
     said = small[amount] if amount < len(small) else str(amount)
-    return f"{said} {one if amount == 1 else many or one + 's'}"
+    return f"{said} {single if amount == 1 else many or single + 's'}"
 
 
 def listed(names: Sequence[str]) -> str:

@@ -1,1 +1,1 @@
-"""What goes round to the band: small tagged files, and a page that lists them."""
+"""What the band is sent: small tagged files, and a page that lists them."""

@@ -16,15 +16,15 @@ class Listed:
     number: int
     title: str
     file: str
-    """Beside the page."""
+    """File name, beside the page."""
     page: str
-    """The song's own page, beside it too."""
+    """File name of the song's own page."""
     seconds: float
     loudness_lufs: float | None
 
 
 def index_page(title: str, band: str | None, date: str | None, songs: Sequence[Listed]) -> str:
-    """One HTML document that needs nothing but the files beside it."""
+    """The page as one HTML document; it needs only the files beside it."""
     return render(
         "index.html",
         package=__package__,

@@ -1,8 +1,8 @@
-"""The folder that goes round: replaced whole, by one run at a time, and only while all in it was packed.
+"""The folder to share: replaced as a whole, by one run at a time, and only while it holds nothing but packed files.
 
-A new one is built in ``.NAME.packing`` beside its place, where the lock lies too. Once it is complete the old one moves
-in there and the new one out; what a killed run left there tells the next one how far it came. The last line of the
-page that lists the songs says what belongs to the folder: a SHA-256 of each file's name and content.
+A new folder is built in ``.NAME.packing`` beside its destination, where the lock file is too. Once it is complete, the
+old folder moves in there and the new one out; what a killed run left tells the next one how far it came. The last line
+of the index page holds a SHA-256 of each file's name and content, which tells packed files from others.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ _CHUNK_BYTES = 1 << 20
 
 @contextmanager
 def packing(folder: Path) -> Iterator[Path]:
-    """An empty folder to fill, its `INDEX` too; when the block ends well it takes the place of `folder`, absolute.
+    """An empty folder to fill, its `INDEX` too; when the block ends without an error it replaces `folder` (absolute).
 
-    Raises `UsageError` where anything in the way was not written by this, `BusyError` and `OutputError`.
+    Raises `UsageError` where anything in the way was not packed by this program, `BusyError` and `OutputError`.
     """
     _refuse_other(folder)
     work = folder.with_name(f".{folder.name}.packing")
@@ -47,13 +47,13 @@ def packing(folder: Path) -> Iterator[Path]:
                     folder.rename(work / _OLD)
                 (work / _NEW).rename(folder)
         finally:
-            # What cannot go now, the next run clears.
+            # What cannot be removed now is removed by the next run.
             with suppress(OSError):
                 _finish(work, folder)
 
 
 def _finish(work: Path, folder: Path) -> None:
-    """Finish a begun exchange and clear the rest. A new folder beside an old one is complete."""
+    """Finish an exchange that was begun, and remove leftovers. A new folder beside an old one is complete."""
     new, old, trash = work / _NEW, work / _OLD, work / _TRASH
     if trash.exists():
         shutil.rmtree(trash)
@@ -70,12 +70,12 @@ def _finish(work: Path, folder: Path) -> None:
 @contextmanager
 def _alone(work: Path, folder: Path) -> Iterator[None]:
     lock = work / _LOCK
-    busy = BusyError(f"Another run is working in {folder}. Wait until it has ended.")
+    busy = BusyError(f"Another run is using {folder}. Wait until it is done.")
     with output_errors(work):
         folder.parent.mkdir(parents=True, exist_ok=True)
         try:
             if not _is_ours(work):
-                raise UsageError(f"{work} is in the way. Move it away, or name another place with --out.")
+                raise UsageError(f"{work} is in the way. Move it, or choose another folder with --out.")
             work.mkdir(exist_ok=True)
             lock.touch()
             seen = lock.stat()
@@ -83,7 +83,7 @@ def _alone(work: Path, folder: Path) -> Iterator[None]:
             raise busy from error
     try:
         with locked(Home(root=folder, mixes=folder, recipe=folder, cache=work)):
-            # A run that ends takes its lock along, and another may have put a new one there.
+            # A run removes its lock when it ends, and another may have made a new one by then.
             if not lock.exists() or not os.path.samestat(seen, lock.stat()):
                 raise busy
             try:
@@ -93,13 +93,13 @@ def _alone(work: Path, folder: Path) -> Iterator[None]:
                     _leave(work)
     finally:
         if sys.platform == "win32":
-            # There no file goes while anybody has it open: ours not before now, another run's not at all.
+            # Windows does not delete open files: ours goes only now, and another run's stays.
             _leave(work)
 
 
 def _leave(work: Path) -> None:
     with suppress(OSError):
-        # Folders without a lock would be taken for somebody else's.
+        # Without a lock, folders would look like somebody else's.
         if [path.name for path in work.iterdir()] == [_LOCK]:
             (work / _LOCK).unlink()
             work.rmdir()
@@ -124,7 +124,7 @@ def _is_ours(work: Path) -> bool:
 
 def _refuse_other(folder: Path) -> None:
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
-        raise UsageError(f"{folder} is a {'link' if folder.is_symlink() else 'file'}. Name another place with --out.")
+        raise UsageError(f"{folder} is a {'link' if folder.is_symlink() else 'file'}. Choose a folder with --out.")
     if not folder.exists():
         return
     with output_errors(folder):
@@ -132,8 +132,8 @@ def _refuse_other(folder: Path) -> None:
         strange = [path.name for path in sorted(folder.iterdir()) if not _is_file(path) or _mark(path) not in marks]
     if strange:
         raise UsageError(
-            f"{folder} holds other things ({strange[0]}), or they were changed since they were packed. "
-            "Move them away, or name another place with --out."
+            f"{folder} holds files that were added or changed since it was packed ({strange[0]}). "
+            "Move them, or choose another folder with --out."
         )
 
 
@@ -153,12 +153,12 @@ def _marks(index: Path) -> set[str]:
 
 
 def _mark(path: Path) -> str:
-    """Tells a file of that name and content from any other; of the page that lists the songs, without its last line."""
-    told = hashlib.sha256(os.fsencode(path.name) + b"\0")
+    """Hash of a file's name and content; of the index page, without its last line."""
+    digest = hashlib.sha256(os.fsencode(path.name) + b"\0")
     if path.name == INDEX:
-        told.update(_SEAL.sub(b"", path.read_bytes()))
+        digest.update(_SEAL.sub(b"", path.read_bytes()))
     else:
         with path.open("rb") as file:
             while chunk := file.read(_CHUNK_BYTES):
-                told.update(chunk)
-    return told.hexdigest()
+                digest.update(chunk)
+    return digest.hexdigest()

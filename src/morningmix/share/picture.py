@@ -13,7 +13,7 @@ from morningmix.report.style import LIGHT
 
 SIZE = 600
 _HIGHEST = 0.6
-"""Share of the height that the loudest place takes."""
+"""Height of the loudest place, as a fraction of the picture."""
 _COLOURS = ("calm", "faint", "sound")
 
 

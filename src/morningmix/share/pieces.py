@@ -1,7 +1,7 @@
-"""A song's families as short MP3s that a page decodes as it plays: small to send, and little in memory at a time.
+"""A song's families as short MP3s that a page decodes while it plays: small to send, little in memory at a time.
 
-Every piece is coded by itself and begins and ends a margin early and late, so that pieces can be faded into each other.
-How far a decoder shifts sound differs between browsers, so a click of known place goes along, coded in the same way.
+Each piece is encoded by itself, with a margin before and after it, so that pieces can be cross-faded. Browsers'
+decoders delay sound differently, so a click at a known place is encoded in the same way and goes along.
 """
 
 from __future__ import annotations
@@ -22,31 +22,31 @@ from morningmix.model.recording import Recording
 from morningmix.units import Block
 
 RATE_HZ = 32_000
-"""Of the pieces: at bit rates that fit into a chat's attachment, more would be all hiss (design choice)."""
+"""Sample rate of the pieces: a higher one would only add hiss at bit rates that a chat accepts (design choice)."""
 PIECE_S, MARGIN_S = 10.0, 0.1
 CLICK_AT_S = 0.1
 _MOST_BYTES = 14_300_000
-"""Of all pieces as text, so that the page stays under 15 MB."""
+"""Size of all pieces as text, so that the page stays under 15 MB."""
 _KBPS = (32, 40, 48, 56, 64, 80, 96, 112)
 _MONO_SHARE = 0.6
-"""A mono piece gets so much of what a stereo piece gets."""
+"""Bit rate of a mono piece relative to a stereo piece."""
 _SILENT = 10.0 ** (-75.0 / 20.0)
 _NO_SIDES = 10.0 ** (-50.0 / 10.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pieces:
-    """The pieces of several stems, and what a page must know of them."""
+    """The pieces of several stems, and what a page has to know about them."""
 
     click: str
-    """MP3 in base64, as all sound here: an impulse `CLICK_AT_S` from the start."""
+    """MP3 in base64, like all sound here: an impulse `CLICK_AT_S` from the start."""
     of: tuple[tuple[str, ...], ...]
-    """Per stem; "" where nothing sounds."""
+    """Per stem; "" where it is silent."""
     kbps: int
 
 
 def cut(stems: Sequence[Path]) -> Pieces:
-    """Code all stems, as well as fits. Raises `RecordingsError` for a stem that cannot be read."""
+    """Encode all stems at the best bit rate that fits. Raises `RecordingsError` for a stem that cannot be read."""
     with ThreadPoolExecutor(max(1, min(4, os.cpu_count() or 1))) as pool:
         weight = sum(pool.map(lambda stem: sum(map(_weight, _cut(stem))), stems))
         kbps = _affordable(weight)
@@ -55,7 +55,7 @@ def cut(stems: Sequence[Path]) -> Pieces:
 
 
 def _affordable(weight: float) -> int:
-    """The bit rate of a stereo piece at which pieces of so much weight fit."""
+    """The bit rate of a stereo piece at which pieces of this total weight fit."""
     most = _MOST_BYTES * 0.75 * 8.0 / 1000.0 / max(weight, 1e-9) / (PIECE_S + 2.0 * MARGIN_S)
     return _step(most)
 
@@ -67,7 +67,7 @@ def _click(kbps: int) -> str:
 
 
 def _cut(stem: Path) -> Iterator[Block]:
-    """Pieces of ``(2, frames)`` with their margins, silence where the song has not begun or is over."""
+    """Pieces ``(2, frames)`` with their margins; silence before the start and after the end of the song."""
     recording = Recording(lanes=((read_header(stem),),))
     piece, margin = round(PIECE_S * RATE_HZ), round(MARGIN_S * RATE_HZ)
     left = round(recording.frames * RATE_HZ / recording.rate_hz)
@@ -75,7 +75,7 @@ def _cut(stem: Path) -> Iterator[Block]:
         before = np.zeros((2, 2 * margin), np.float32)
         before[:, margin:] = reader.read(margin)
         while left > 0:
-            # What was read ahead for the end of one piece begins the next.
+            # What was read ahead for the end of one piece starts the next.
             block = np.concatenate((before, reader.read(piece)), axis=1)
             yield block
             before = block[:, -2 * margin :]

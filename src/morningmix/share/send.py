@@ -1,4 +1,4 @@
-"""From a mix folder to a folder to send: every song as a tagged file and as a page, and a page that lists them."""
+"""Pack a mix folder for sharing: each song as a tagged file and as a page, and a page that lists them."""
 
 from __future__ import annotations
 
@@ -52,19 +52,19 @@ PAGE = ".listen.html"
 _BLOCK_HOPS = 20
 _UNDER_DB = 0.1
 _BITS: Literal[16] = 16
-"""Of a FLAC file: enough to listen to, and half as large."""
+"""Bit depth of a FLAC file: enough for listening, at half the size."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shared:
-    """One file that is ready to be sent."""
+    """One file that is ready to send."""
 
     title: str
     file: Path
     peak_dbtp: float | None
     """True peak of what a player decodes."""
     lowered_db: float
-    """Turned down by so much, because coding had raised the peaks over full scale."""
+    """How much it was turned down because encoding raised its peaks over full scale."""
 
 
 def share(
@@ -74,9 +74,9 @@ def share(
     progress: Callable[[str, float], None],
     skipped: Callable[[str], None] = unsaid,
 ) -> tuple[Path, list[Shared]]:
-    """Fill the folder `share` of a mix folder (or `out`) anew. Returns the folder and its files.
+    """Fill the folder `share` of a mix folder (or `out`) from scratch. Returns the folder and its files.
 
-    `source` is a mix folder or its recipe. A line about each song whose recall sheet cannot be read goes to `skipped`.
+    `source` is a mix folder or its recipe. `skipped` receives a line about each song whose recall sheet cannot be read.
     Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`, `BusyError`.
     """
     root = real_place(source if source.is_dir() else source.parent)
@@ -138,7 +138,7 @@ def _share(
 
 
 def _wanted(songs: list[tuple[Path, Recall]], recipe: Recipe | None) -> list[tuple[Path, Recall]]:
-    """Those of the songs that the recipe lists; all, where it lists none or none of them is mixed."""
+    """The songs that the recipe lists; all of them if it lists none, or if none of those is mixed."""
     titles = {plain(song.title) for song in recipe.songs if song.keep} if recipe else set()
     return [(folder, recall) for folder, recall in songs if plain(recall.title) in titles] or songs
 
@@ -188,7 +188,7 @@ def _listed(place: int, recall: Recall, file: str, page: str) -> Listed:
 
 
 def _write(mix: Path, file: Path, kind: Kind, tags: Tags) -> tuple[float | None, float]:
-    """Encode, look at what a player would decode, and once more a little softer if that passes full scale."""
+    """Encode, decode as a player would, and encode again a little softer if the peaks pass full scale."""
     lowered_db = 0.0
     recording = Recording(lanes=((read_header(mix),),))
     for _ in range(3):
@@ -239,7 +239,7 @@ def _blocks(recording: Recording) -> Iterator[Block]:
 
 
 def _powers(files: Sequence[Path]) -> Array:
-    """Power of the files together per 0.1 s; empty where there are none. They are equally long."""
+    """Summed power of files of equal length per 0.1 s; empty without files."""
     return np.sum([_file_powers(file) for file in files], axis=0) if files else np.zeros(0)
 
 

@@ -1,4 +1,4 @@
-"""A song's own page: play it, turn its families up or down, say what to change. One file, no network, no server."""
+"""A song's own page: play it, turn its families up or down, ask for changes. One file, no network, no server."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SongToHear:
-    """A song as its page needs it."""
+    """A song, as its page needs it."""
 
     title: str
     rehearsal: str
@@ -80,5 +80,5 @@ def _data(song: SongToHear) -> Markup:
         "click_at_s": CLICK_AT_S,
         "families": families,
     }
-    # "<" would end the script that holds the data, or begin a comment in it.
+    # "<" could end the script that holds the data, or start a comment in it.
     return Markup(json.dumps(values, separators=(",", ":")).replace("<", "\\u003c"))

@@ -28,14 +28,14 @@ _RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])
 _REPLACED = str.maketrans({"/": "-", "\\": "-", "|": "-", ":": "-", '"': "'", **dict.fromkeys("<>?*")})
 
 _REASONS = {
-    errno.ENOSPC: "The disk is full: {path} could not be written. Make room and run again.",
-    errno.EDQUOT: "Your share of the disk is used up: {path} could not be written. Make room and run again.",
-    errno.EACCES: "No permission to write {path}. Choose another place with --out, or close what has it open.",
-    errno.EPERM: "No permission to write {path}. Choose another place with --out, or close what has it open.",
-    errno.EROFS: "{path} is on a disk that cannot be written. Choose another place with --out.",
-    errno.EFBIG: "{path} is too big for the file system of this disk. Choose another place with --out.",
-    errno.ENAMETOOLONG: "The name {path} is too long for this disk. Choose another place with --out.",
-    errno.EIO: "The disk reports an error at {path}. Choose another place with --out.",
+    errno.ENOSPC: "The disk is full, so {path} could not be written. Free some space and run again.",
+    errno.EDQUOT: "Your disk quota is used up, so {path} could not be written. Free some space and run again.",
+    errno.EACCES: "No permission to write {path}. Choose another folder with --out, or close the program that uses it.",
+    errno.EPERM: "No permission to write {path}. Choose another folder with --out, or close the program that uses it.",
+    errno.EROFS: "{path} is on a read-only disk. Choose another folder with --out.",
+    errno.EFBIG: "{path} is too big for this disk's file system. Choose another disk with --out.",
+    errno.ENAMETOOLONG: "The name {path} is too long for this disk. Choose another folder with --out.",
+    errno.EIO: "The disk reports an error at {path}. Choose another folder with --out.",
 }
 
 
@@ -81,8 +81,8 @@ def refuse_inside(home: Home, tracks: Path) -> None:
         real = real_place(place)
         if any(_same(above, tracks) for above in (real, *real.parents)):
             raise UsageError(
-                f"{place} lies inside the folder of the raw tracks, and nothing is ever written there. "
-                "Go to another folder, move the recipe out, or name a place with --out."
+                f"{place} is inside the folder with the raw tracks, where nothing is ever written. "
+                "Run from another folder, move the recipe out, or choose a folder with --out."
             )
 
 
@@ -113,7 +113,7 @@ def output_errors(path: Path) -> Iterator[None]:
 def refuse_link(place: Path) -> None:
     """Raise `OutputError` for a link, because writing through it would change a file elsewhere."""
     if place.is_symlink():
-        raise OutputError(f"{place} is a link, and nothing is written through links. Remove it and run again.")
+        raise OutputError(f"{place} is a link, and nothing is written through links. Remove the link and run again.")
 
 
 def refuse_full(folder: Path, need_bytes: float, what: str) -> None:
@@ -122,8 +122,8 @@ def refuse_full(folder: Path, need_bytes: float, what: str) -> None:
     free_bytes = shutil.disk_usage(place).free
     if need_bytes > free_bytes:
         raise OutputError(
-            f"{what} needs about {_size(need_bytes)} in {folder}, and its disk has {_size(free_bytes)} left. "
-            "Make room, or name a place on another disk with --out."
+            f"{what} needs about {_size(need_bytes)} in {folder}, but the disk has only {_size(free_bytes)} left. "
+            "Free some space, or choose a folder on another disk with --out."
         )
 
 

@@ -31,7 +31,7 @@ def locked(home: Home) -> Iterator[None]:
     """
     with _held(home.cache / "lock") as is_ours:
         if not is_ours:
-            raise BusyError(f"Another run is working in {home.root}. Wait until it has ended.")
+            raise BusyError(f"Another run is using {home.root}. Wait until it is done.")
         yield
 
 
@@ -49,7 +49,7 @@ def editing(recipe: Path) -> Iterator[None]:
                 yield
                 return
         if time.monotonic() > until:
-            raise BusyError(f"Another run has been changing {recipe} for {_WAIT_S:.0f} s. Wait until it has ended.")
+            raise BusyError(f"Another run has been changing {recipe} for {_WAIT_S:.0f} s. Wait until it is done.")
         time.sleep(_TRY_AGAIN_S)
 
 
@@ -73,7 +73,7 @@ def _held(path: Path) -> Iterator[bool]:
 def _opened(path: Path) -> IO[bytes]:
     """The lock file, created if missing; never through a link, and never a pipe, which would block."""
     if os.path.lexists(path) and not stat.S_ISREG(path.lstat().st_mode):
-        raise OutputError(f"{path} is not a plain file, so it cannot serve as the lock. Delete it and run again.")
+        raise OutputError(f"{path} is not a plain file, so it cannot lock the folder. Delete it and run again.")
     flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
     return os.fdopen(os.open(path, flags, 0o666), "r+b")
 

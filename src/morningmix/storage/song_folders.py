@@ -109,8 +109,8 @@ def refuse_in_the_way(mixes: Path, names: Iterable[str]) -> None:
         for place, is_ours in ((mixes / name, is_song_folder), (mixes / EARLIER / name, is_earlier_version)):
             if os.path.lexists(place) and not is_ours(place):
                 raise OutputError(
-                    f"{place} is in the way: it is not a song folder with its recall sheet. "
-                    "Move it or rename it, and run again."
+                    f"{place} is in the way: it is not a song folder with a recall sheet. "
+                    "Move or rename it, and run again."
                 )
 
 
@@ -173,7 +173,7 @@ def finish_song(
     with output_errors(mixes / name):
         _finish_swap(mixes)
         if not all((partial / file).is_file() for file in _listed(partial)):
-            raise OutputError(f"{partial} was removed or changed while the song was mixed. Mix it again.")
+            raise OutputError(f"{partial} was removed or changed while the song was being mixed. Mix it again.")
         names = dict.fromkeys(each for each in (replaces, name) if each is not None)
         old_names = [each for each in names if is_song_folder(mixes / each)]
         refuse_in_the_way(mixes, {name, *old_names})
@@ -192,7 +192,7 @@ def finish_song(
         _write_journal(mixes, _Swap(new=name, built=partial.name, moves=moves, discard=discard))
         _finish_swap(mixes)
         if not is_song_folder(mixes / name):
-            raise OutputError(f"{mixes / name} was removed while it was put in its place. Mix it again.")
+            raise OutputError(f"{mixes / name} was removed just after it was written. Mix it again.")
 
 
 def retire_songs(mixes: Path, wanted: Iterable[str]) -> None:
@@ -332,8 +332,8 @@ def _read_journal(mixes: Path) -> _Swap | None:
     swap = None if path.parent.is_symlink() else _swap_of(_json_object(path))
     if swap is None or not _fits(swap, mixes):
         raise OutputError(
-            f"{path} does not come from a run in this folder, so nothing that it says is done. "
-            f"Look through {path.parent} for what you want to keep, delete it, and run again."
+            f"{path} was not written by a run in this folder, so it is not trusted. "
+            f"Save what you need from {path.parent}, delete that folder, and run again."
         )
     return swap
 

@@ -41,7 +41,7 @@ def read_bytes(path: Path, most_bytes: int) -> bytes:
         reason = getattr(error, "strerror", None) or error
         raise RecipeError(f"{path} cannot be read: {reason}.") from error
     if len(raw) > most_bytes:
-        raise RecipeError(f"{path.name} is bigger than {most_bytes // 1_000_000} MB; is it really a text?")
+        raise RecipeError(f"{path.name} is bigger than {most_bytes // 1_000_000} MB. Is it really a text file?")
     return raw
 
 
@@ -60,7 +60,7 @@ def write_text_new(path: Path, text: str) -> None:
     """Write a new file atomically. Raises `OutputError`, also if the file exists by now."""
     with _draft(path, text) as partial:
         if os.path.lexists(path):
-            raise OutputError(f"{path} has appeared meanwhile and stays as it is. Run again to use it.")
+            raise OutputError(f"{path} appeared during this run and was left as it is. Run again to use it.")
         partial.rename(path)
 
 

@@ -20,7 +20,7 @@ def memory_bytes() -> float | None:
 
 
 def cores_for(cores: int, memory: float | None, note: Callable[[str], None]) -> int:
-    """Workers for that many cores and bytes of memory; `note` is told where memory limits them."""
+    """Workers for that many cores and bytes of memory; `note` is called where memory limits them."""
     if memory is None:
         return cores
     room = max(1, int((_SHARE * memory - _RUN_BYTES) / _WORKER_BYTES))
