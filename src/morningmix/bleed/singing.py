@@ -41,7 +41,7 @@ class _NoiseFloor:
 
 
 def measure_singing(bleed: BleedFacts | None) -> Singing | None:
-    """Stretches of direct sound; None if they cannot be callbacks from bleed, so that the gate must stay open."""
+    """Stretches of direct sound; None if they cannot be told from bleed, so that the gate must stay open."""
     if bleed is None or len(bleed.over_bleed_db) < 10:
         return None
     for over_db, against in (

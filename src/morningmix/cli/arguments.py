@@ -23,6 +23,7 @@ from morningmix.cli.options import (
     Sent,
     SentFormat,
     Song,
+    Trace,
     UpOrDown,
     Width,
     Workers,
@@ -67,9 +68,7 @@ def mix(
         bool, typer.Option("--all", help="Mix every rehearsal that has a recipe inside these folders.")
     ] = False,
     workers: Workers = None,
-    trace: Annotated[
-        Path | None, typer.Option("--trace", metavar="FILE", help="Write which part of the work ran when.")
-    ] = None,
+    trace: Trace = None,
     as_json: Json = False,
 ) -> None:
     """Make a rough mix and stems, and a recipe if there is none.
@@ -77,7 +76,7 @@ def mix(
     A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
     from morningmix.commands.mix import mix as run
-    from morningmix.commands.order import Order, Callbacks
+    from morningmix.commands.order import Callbacks, Order
     from morningmix.errors import MorningmixError, UsageError
 
     if every:
@@ -145,7 +144,7 @@ def recipe(
     as_json: Json = False,
 ) -> None:
     """Listen to the tracks and write only the recipe."""
-    from morningmix.commands.order import Order, Callbacks
+    from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.recipe import write_recipe
 
     order = Order(source=folder, cwd=Path.cwd(), out=out, workers=workers)
@@ -175,7 +174,7 @@ def check(
 ) -> None:
     """Check what was recorded, input by input, and what to change at the desk next time."""
     from morningmix.commands.check import check as run
-    from morningmix.commands.order import Order, Callbacks
+    from morningmix.commands.order import Callbacks, Order
     from morningmix.report.decision_words import FINDINGS
 
     with Bar(shown=not as_json) as bar:
@@ -210,7 +209,7 @@ def songs(
     as_json: Json = False,
 ) -> None:
     """Find the songs in a long take and write them into the recipe."""
-    from morningmix.commands.order import Order, Callbacks
+    from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.songs import songs as run
 
     with Bar(shown=not as_json) as bar:

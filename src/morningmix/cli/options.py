@@ -73,3 +73,7 @@ UpOrDown = Annotated[
         help="Louder or softer.",
     ),
 ]
+
+Trace = Annotated[
+    Path | None, typer.Option("--trace", metavar="FILE", help="Write which part of the work ran when, and where.")
+]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from morningmix.analysis.kept import with_cached
 from morningmix.commands.measuring import measured_takes
-from morningmix.commands.order import Order, Callbacks, home_for, running, working_in
+from morningmix.commands.order import Callbacks, Order, home_for, running, working_in
 from morningmix.commands.result import Result, recorded_when, result_of
 from morningmix.files.findings import FINDINGS, write_findings
 

@@ -19,8 +19,8 @@ from morningmix.commands.former import former_folder, former_plan
 from morningmix.commands.measuring import measured_takes
 from morningmix.commands.order import (
     REPORT,
-    Order,
     Callbacks,
+    Order,
     clear_partial,
     home_for,
     running,
@@ -31,8 +31,9 @@ from morningmix.commands.order import (
 from morningmix.commands.plans import Planned, kept_folders, plans_of
 from morningmix.commands.recall import mix_again
 from morningmix.commands.rehearsal_report import report_of
+from morningmix.commands.rendering import Desk, Raw, Song, mixing_cost, to_sum
 from morningmix.commands.result import Found, Result, recorded_when, result_of
-from morningmix.commands.song import Desk, MixedSong, Raw, Song, mixing_cost, to_sum, write
+from morningmix.commands.song import MixedSong, write
 from morningmix.commands.songs import listing, with_songs_found
 from morningmix.commands.unchanged import find_standing, keep_facts
 from morningmix.decide.master import decide_master

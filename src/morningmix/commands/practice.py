@@ -8,18 +8,29 @@ their player, and only in the drums: where others play the same notes, those wou
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
 
 from morningmix.audio.read import read_stretch
 from morningmix.audio.scratch import Scratch, ScratchWriter, recording_of
 from morningmix.bleed.spectra import Targets
 from morningmix.bleed.subtract import subtract
+from morningmix.commands.rendering import Desk, Ready, mp3_job, render, sum_of, write_files
+from morningmix.decide.master import decide_master
 from morningmix.laws.grid import on_grid
-from morningmix.model.plan import SongPlan, TrackPlan, Trims
+from morningmix.model.plan import MasterPlan, SongPlan, TrackPlan, Trims
 from morningmix.model.recording import Recording
-from morningmix.render.output import file_names
+from morningmix.render.families import Rendered, family_names, joined
+from morningmix.render.output import Output, SongFiles, file_names
+from morningmix.storage.cache import key, path_of, take_key
+from morningmix.storage.home import output_errors
 from morningmix.units import Block
+from morningmix.workers.jobs import Job, Lane
 
 UP_DB = 6.0
 """Level of a player's own part over the rest (design choice): twice as much, without hiding the band."""
@@ -74,7 +85,59 @@ def practice_trims(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:
     return on_grid(replace(trims, drum_peak_dbfs=trims.drum_peak_dbfs + up_db))
 
 
-def without_bleed(drums: Scratch, quiet: Scratch, plan: SongPlan, gone: Sequence[Recording]) -> None:
+def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> None:
+    """One practice mix as an MP3, mastered afresh at the song's target with the trims of the mix.
+
+    Families in which nothing is different are those of the mix.
+    """
+    song = replace(ready.song, plan=practice.plan)
+    folder = ready.partial / "practice"
+    mixed, plan = ready.song.plan.tracks, practice.plan
+    changed = [
+        name
+        for name in family_names(plan)
+        if [track for track in mixed if track.family == name]
+        != [track for track in plan.tracks if track.family == name]
+    ]
+    with ExitStack() as stack:
+        rendered = {
+            name: Rendered(
+                sound=sound,
+                drum_peaks_db=ready.families.drum_peaks_db if name == "drums" else None,
+                reduction_db=(),
+            )
+            for name, sound in zip(ready.families.names, ready.families.sound, strict=True)
+        }
+        rendered |= dict(zip(changed, render(song, changed, desk, lane, stack), strict=True))
+        # Its trims are those of the mix, so its balance need not be measured.
+        families = joined(plan, [rendered[name] for name in family_names(plan)], np.zeros((0, 0, 0)))
+        if practice.gone:
+            gone = [song.raw.sounds(plan)[index] for index in practice.gone]
+            drums = families.sound[families.names.index("drums")]
+            quiet = replace(drums, path=path_of(desk.home.cache, "scratch", take_key(song.raw.folder), key(plan.title)))
+            stack.callback(quiet.remove)
+            lane.one(
+                Job(
+                    what="take a player out of the drums",
+                    call=partial(_without_bleed, drums, quiet, plan, gone),
+                    cost=0.03 * song.seconds,
+                )
+            )
+            families = replace(families, sound=tuple(quiet if one == drums else one for one in families.sound))
+        trims = practice_trims(ready.trims, plan, ready.song.plan)
+        summed = sum_of(song, folder / ".wav", families, trims, desk, lane)
+        target_lufs = min(master.target_lufs, summed.reachable_lufs)
+        afresh = decide_master(replace(plan, target_lufs=master.target_lufs), summed.trims, summed.facts, target_lufs)
+        mix = Output(folder=folder / ".wav", bits=16)
+        files = SongFiles(title=practice.name, mix=mix, stems=replace(mix, folder=mix.folder / "stems"))
+        path, *_ = write_files(summed, afresh, files, desk, lane)
+        mp3 = folder / f"{path.stem}.mp3"
+        lane.one(mp3_job(path, mp3, song.seconds))
+    with output_errors(folder):
+        shutil.rmtree(folder / ".wav")
+
+
+def _without_bleed(drums: Scratch, quiet: Scratch, plan: SongPlan, gone: Sequence[Recording]) -> None:
     """Write the drums of a song into `quiet`, with the bleed of the inputs `gone` taken out.
 
     Raises `RecordingsError` and `OutputError`.

@@ -9,10 +9,11 @@ from morningmix.audio.read import sha256_of
 from morningmix.audio.takes import find_take, pair, take_of
 from morningmix.bleed.clean import CLEANING_COST, clean_stretch, stretch_of
 from morningmix.bleed.cleaned import over_take
-from morningmix.commands.order import Order, Callbacks, clear_partial, running, source_of, working_in
+from morningmix.commands.order import Callbacks, Order, clear_partial, running, source_of, working_in
+from morningmix.commands.rendering import Desk, Raw, Song, mixing_cost, to_sum
 from morningmix.commands.reproduce import compare_bytes
 from morningmix.commands.result import Result
-from morningmix.commands.song import Desk, Raw, Song, mixing_cost, to_sum, write
+from morningmix.commands.song import write
 from morningmix.errors import ChangedError, RecipeError, UsageError
 from morningmix.files.recall import Recall, read_recall
 from morningmix.measure.take import MEASURING_COST, measure_take

@@ -8,7 +8,7 @@ from dataclasses import replace
 from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
 from morningmix.analysis.kept import with_cached
 from morningmix.commands.measuring import measured_takes
-from morningmix.commands.order import Order, Callbacks, home_for, running, working_in
+from morningmix.commands.order import Callbacks, Order, home_for, running, working_in
 from morningmix.commands.result import Found, Result, result_of
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import with_songs

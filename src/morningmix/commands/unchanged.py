@@ -11,7 +11,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from morningmix import __version__
-from morningmix.commands.song import Desk, MixedSong, Song
+from morningmix.commands.rendering import Desk, Song
+from morningmix.commands.song import MixedSong
 from morningmix.errors import RecipeError
 from morningmix.files.recall import Recall, read_recall
 from morningmix.model.measured import SongFacts

@@ -14,7 +14,7 @@ QUIETER_DB = 10.0
 
 
 def line_and_microphone(inputs: Sequence[Input]) -> tuple[Input, Input] | None:
-    """The line and the microphone among two bass inputs; None where they cannot be callbacks apart."""
+    """The line and the microphone among two bass inputs; None where they cannot be told apart."""
     basses = [input_ for input_ in inputs if input_.role == "bass" and not input_.facts.silent]
     if len(basses) != 2:
         return None

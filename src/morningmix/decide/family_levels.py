@@ -17,7 +17,7 @@ from morningmix.model.presets import RolePreset, Sourced
 from morningmix.units import db_to_gain
 
 UNCLEAR_VOICE_LU = -6.0
-"""A vocal microphone in which singing cannot be callbacks from bleed stays this far below the others."""
+"""A vocal microphone in which singing cannot be told from bleed stays this far below the others."""
 COHERENT_DB = 2.5
 """Close microphones and the overhead pick up the same drum; aligned, they add up to this much more than their powers
 (measured on four songs)."""
@@ -34,7 +34,7 @@ class Strip:
     gain_db: float
     plays: NDArray[np.bool_]
     clear: bool
-    """Its direct sound can be callbacks from bleed."""
+    """Its direct sound can be told from bleed."""
     powers: Powers
     """K-weighted, after gain, filters, gate and compressor, before the fader: ``(slots,)``."""
     filters: tuple[Filter, ...]
@@ -57,7 +57,7 @@ def with_levels(strips: Sequence[Strip]) -> list[Strip]:
     for place, strip in enumerate(strips):
         if strip.clear:
             continue
-        # Singing cannot be callbacks from bleed here: the same gain as the other vocals, a little lower.
+        # Singing cannot be told from bleed here: the same gain as the other vocals, a little lower.
         family = strip.input.preset.family
         others = [
             s.gain_db + level

@@ -26,6 +26,6 @@ def decide_gate(input_: Input, heard: Singing | None, start_s: float, end_s: flo
     if floor is None:
         return None, Reason(what="gate", because="only vocals are gated", source="design choice")
     if heard is None:
-        return None, Reason(what="gate", because="the voice cannot be callbacks from the bleed", source="design choice")
+        return None, Reason(what="gate", because="the voice cannot be told from the bleed", source="design choice")
     gate = Gate(open_s=spans_within(heard.open_s, start_s, end_s), floor_db=floor.value, ramp_s=RAMP_S)
     return gate, Reason(what="gate", because=heard.because, source=floor.source)

@@ -159,7 +159,7 @@ def _room_db(strips: Sequence[Strip], gains_db: Mapping[str, float]) -> float:
 def _rides(
     strips: Sequence[Strip], gains_db: Mapping[str, float], slot_s: float
 ) -> Mapping[int, tuple[Points, Reason]]:
-    """Rides of the vocals whose direct sound can be callbacks from bleed."""
+    """Rides of the vocals whose direct sound can be told from bleed."""
     voices = {
         strip.input.index: Voice(
             powers=_at_fader(strip, gains_db),

@@ -61,7 +61,7 @@ class Setup:
     plays_above: float
     """K-weighted `momentary` power after the filters, above which an input plays whose bleed is not modelled."""
     clear: bool
-    """Its direct sound can be callbacks from bleed."""
+    """Its direct sound can be told from bleed."""
     why_gain: Reason
     why_filters: tuple[Reason, ...]
     why_de_esser: tuple[Reason, ...]

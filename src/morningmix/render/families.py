@@ -175,9 +175,9 @@ def render_family(
     )
 
 
-def measure_gram(sounds: Sequence[Scratch], block_hops: int = BLOCK_HOPS) -> NDArray[np.float64]:
+def measure_gram(plan: SongPlan, sounds: Sequence[Scratch], block_hops: int = BLOCK_HOPS) -> NDArray[np.float64]:
     """K-weighted Gram matrix of families per 0.1 s: ``(hops, families, families)``. Raises `RecordingsError`."""
-    rate_hz, frames = sounds[0].rate_hz, sounds[0].frames
+    rate_hz, frames = plan.rate_hz, frames_of(plan)
     hop = loudness_hop_frames(rate_hz)
     block_frames = block_hops * hop
     # Preallocated to avoid heap fragmentation, and a second copy while pieces are joined.
@@ -185,7 +185,7 @@ def measure_gram(sounds: Sequence[Scratch], block_hops: int = BLOCK_HOPS) -> NDA
     weighting = [KWeighting(rate_hz, 2) for _ in sounds]
     with ExitStack() as stack:
         readers = [stack.enter_context(open_recording(recording_of([sound]), rate_hz)) for sound in sounds]
-        for start in range(0, frames, block_frames):
+        for start in range(0, frames, block_frames) if sounds else ():
             count = min(block_frames, frames - start)
             weighted = [stage.process(reader.read(count)) for stage, reader in zip(weighting, readers, strict=True)]
             products = _gram(weighted, hop)

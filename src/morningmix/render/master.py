@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +21,7 @@ from morningmix.model.measured import SumFacts
 from morningmix.model.plan import MasterPlan, Trims
 from morningmix.model.recording import Recording
 from morningmix.render.families import BLOCK_HOPS, Families
-from morningmix.render.output import Output
+from morningmix.render.output import Output, SongFiles
 from morningmix.units import Block, db_to_gain
 
 
@@ -74,30 +73,29 @@ def trimmed(families: Families, plan: Trims) -> tuple[Trimmed, ...]:
     )
 
 
-def measure_sum(
-    families: Sequence[Trimmed], gain_db: float, ceiling_dbfs: float, block_hops: int = BLOCK_HOPS
-) -> SumFacts:
-    """Peaks and K-weighted power per control step of the sum, before the master's gain, which is about `gain_db`."""
-    rate_hz, frames = families[0].sound.rate_hz, families[0].sound.frames
+def measure_sum(families: Families, trims: Trims, ceiling_dbfs: float, block_hops: int = BLOCK_HOPS) -> SumFacts:
+    """Peaks and K-weighted power per control step of the trimmed sum, before the master's gain."""
+    rate_hz, frames = families.rate_hz, families.frames
     step, hop = step_frames(rate_hz), loudness_hop_frames(rate_hz)
     # True peaks matter from a little under the ceiling on; 3 dB are room for what limiting makes up in gain.
-    of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - gain_db - 3.0), frames)
+    of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0), frames)
     weighting = KWeighting(rate_hz, 2)
     # Preallocated: over two hours each is 30 MB, and twice that while pieces are joined.
     steps = -(-frames // step)
     stem_peaks, powers = np.zeros(steps, np.float32), np.zeros(steps, np.float32)
-    start = 0
+    block_frames = block_hops * hop
     with ExitStack() as stack:
-        for blocks in zip(*(stack.enter_context(one.blocks(block_hops)) for one in families), strict=True):
-            total = np.zeros_like(blocks[0])
+        readers = [stack.enter_context(one.blocks(block_hops)) for one in trimmed(families, trims)]
+        for start in range(0, frames, block_frames):
+            total = np.zeros((2, min(block_frames, frames - start)), np.float32)
             here = slice(start // step, -(-(start + total.shape[1]) // step))
-            for block in blocks:
+            for reader in readers:
+                block = next(reader)
                 total += block
                 np.maximum(stem_peaks[here], step_peaks(block, step), out=stem_peaks[here])
             squares = np.square(weighting.process(total)).sum(axis=0)
             powers[here] = np.add.reduceat(squares, np.arange(0, len(squares), step)) / step
             of_sum.update(total)
-            start += total.shape[1]
     key = of_sum.result()
     np.maximum(key, stem_peaks, out=key)
     return SumFacts(step_s=step / rate_hz, steps_per_hop=hop // step, sidechain_db=peaks_db(key), powers=powers)
@@ -126,18 +124,18 @@ def write_stem(
             start += block.shape[1]
 
 
-def write_mix(stems: Sequence[Path], output: Output, name: str, block_hops: int = BLOCK_HOPS) -> None:
+def write_mix(families: Families, files: SongFiles, block_hops: int = BLOCK_HOPS) -> None:
     """Write the mix as the sum of the integers of its stems, so that mix minus stems is zero.
 
     Raises `RecordingsError` and `OutputError`.
     """
-    recordings = [Recording(lanes=((read_header(path),),)) for path in stems]
-    rate_hz, frames = recordings[0].rate_hz, recordings[0].frames
+    recordings = [Recording(lanes=((read_header(files.stems.path(name)),),)) for name in families.names]
+    rate_hz, frames, output = families.rate_hz, families.frames, files.mix
     block_frames = block_hops * loudness_hop_frames(rate_hz)
     scale = np.float32(1 << (output.bits - 1))
     with ExitStack() as stack:
         readers = [stack.enter_context(open_recording(recording, rate_hz)) for recording in recordings]
-        writer = stack.enter_context(output.writer(name, rate_hz, 2, frames))
+        writer = stack.enter_context(output.writer(files.title, rate_hz, 2, frames))
         for start in range(0, frames, block_frames):
             count = min(block_frames, frames - start)
             total = np.zeros((2, count), np.int32)

@@ -50,5 +50,5 @@ class ReportedTake:
     measured: Measurements
     inputs: Sequence[Input]
     singing: Mapping[int, Singing | None]
-    """By `Input.index`; None where direct sound cannot be callbacks from bleed."""
+    """By `Input.index`; None where direct sound cannot be told from bleed."""
     cuts: Sequence[Cut] = ()

@@ -141,7 +141,7 @@ def _worth_knowing(inputs: Sequence[InputInTake], findings: Sequence[Finding], s
     unclear = [in_take.input.name for in_take in inputs if in_take.unclear]
     if unclear and len(said) < 2:
         said.append(
-            Markup("{} cannot be callbacks from the bleed, so {} stays open and a little lower in the mix.").format(
+            Markup("{} cannot be told from the bleed, so {} stays open and a little lower in the mix.").format(
                 all_named(unclear), "it" if len(unclear) == 1 else "each"
             )
         )

@@ -66,7 +66,7 @@ class Lane:
     open: Array | None = None
     """The same for the stretches in which its microphone stays open."""
     unclear: bool = False
-    """Its direct sound cannot be callbacks from bleed."""
+    """Its direct sound cannot be told from bleed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,7 +48,7 @@ class InputInTake:
 
     @property
     def unclear(self) -> bool:
-        """Its direct sound cannot be callbacks from bleed."""
+        """Its direct sound cannot be told from bleed."""
         return self.is_target and self.singing is None and not self.input.facts.silent
 
 
@@ -190,7 +190,7 @@ def _lanes_figure(
     if any(row.open is not None for row in rows):
         legend += " Pale with an outline: the mic is open, a little before and after."
     if any(row.unclear for row in rows):
-        legend += " Hatched: it cannot be callbacks from the bleed."
+        legend += " Hatched: it cannot be told from the bleed."
     if songs:
         titles = Markup(", ").join(Markup("{} {}").format(song.number, named(song.title)) for song in songs)
         legend += Markup(" The numbers on top are the songs: {}.").format(titles)

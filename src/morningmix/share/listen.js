@@ -21,7 +21,7 @@
   const short = (seconds) => clock(Math.floor(seconds)).slice(0, -2);
   const signed = (db) => `${db > 0 ? "+" : ""}${db}`;
   const shown = (db) => `${signed(db).replace("-", "−")} dB`;
-  const tell = (words) => { byId("callbacks").textContent = words; };
+  const tell = (words) => { byId("told").textContent = words; };
 
   // ---- what a person asked for, kept where the browser allows it
 

@@ -51,8 +51,8 @@ class _Waiting:
 class Pool:
     """Up to `workers` processes, each started when there is a job for it; a context manager.
 
-    `preload` names modules that jobs need, loaded once for all workers where the system allows. `on_loss` is called when
-    a worker is killed from outside: its job is tried once more, by one worker fewer.
+    `preload` names modules that jobs need, loaded once for all workers where the system allows. `on_loss` is called
+    when a worker is killed from outside: its job is tried once more, by one worker fewer.
     """
 
     def __init__(self, workers: int, preload: Sequence[str], on_loss: Callable[[str], None]) -> None:
