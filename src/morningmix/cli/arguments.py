@@ -5,7 +5,6 @@ Rooms with weight are imported inside the commands, so that help appears at once
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,6 +14,7 @@ from morningmix.cli import messages
 from morningmix.cli.ask import ask_roles
 from morningmix.cli.options import (
     Bits,
+    Cluster,
     Direction,
     FileFormat,
     Format,
@@ -32,8 +32,7 @@ from morningmix.cli.progress import Bar
 from morningmix.cli.usage import Command, Group, decibels
 
 if TYPE_CHECKING:
-    from morningmix.commands.result import Result
-    from morningmix.errors import MorningmixError
+    pass
 
 
 app = typer.Typer(
@@ -68,6 +67,7 @@ def mix(
         bool, typer.Option("--all", help="Mix every rehearsal that has a recipe inside these folders.")
     ] = False,
     workers: Workers = None,
+    cluster: Cluster = None,
     trace: Trace = None,
     as_json: Json = False,
 ) -> None:
@@ -75,20 +75,18 @@ def mix(
 
     A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
-    from morningmix.commands.mix import mix as run
-    from morningmix.commands.order import Callbacks, Order
-    from morningmix.errors import MorningmixError, UsageError
+    from morningmix.cli.mixing import mix_one, mix_several, recipes_below
+    from morningmix.commands.order import Order
+    from morningmix.errors import UsageError
 
     if every:
-        sources = _recipes_below(sources)
+        sources = recipes_below(sources)
     if len(sources) > 1 and out is not None:
         raise UsageError(
             "--out is one folder, but there are several rehearsals. Leave --out away, or mix them one by one."
         )
-    results: list[Result] = []
-    failed: list[MorningmixError] = []
-    for number, source in enumerate(sources, 1):
-        order = Order(
+    orders = [
+        Order(
             source=source,
             cwd=Path.cwd(),
             out=out,
@@ -102,37 +100,12 @@ def mix(
             workers=workers,
             trace=trace,
         )
-        try:
-            with Bar(shown=not as_json, of=(number, len(sources))) as bar:
-                results.append(
-                    run(order, Callbacks(progress=bar.show, note=bar.note), partial(messages.ready, bar.note))
-                )
-        except MorningmixError as error:
-            if len(sources) == 1:
-                raise
-            failed.append(error)
-            messages.line(f"morningmix: {source} could not be mixed. {error}", err=True)
-        else:
-            if not as_json:
-                messages.mixed(results[-1])
-    if as_json:
-        messages.as_json(
-            messages.mix_facts(results[0]) if len(sources) == 1 else [messages.mix_facts(result) for result in results]
-        )
-    elif len(sources) > 1:
-        messages.line(f"{len(results)} of {len(sources)} rehearsals are ready.")
-    if failed:
-        raise typer.Exit(failed[0].exit_code)
-
-
-def _recipes_below(folders: list[Path]) -> list[Path]:
-    from morningmix.errors import UsageError
-
-    found = [path for folder in folders for path in sorted(folder.glob("*/recipe.toml"))]
-    if not found:
-        where = ", ".join(map(str, folders))
-        raise UsageError(f"No folder inside {where} has a recipe. Give --all a folder that holds mix folders.")
-    return found
+        for source in sources
+    ]
+    if len(orders) == 1 and not every:
+        mix_one(orders[0], cluster, as_json=as_json)
+    else:
+        mix_several(orders, cluster, as_json=as_json)
 
 
 @app.command(cls=Command)

@@ -317,7 +317,12 @@ def skipped(why: str) -> None:
     line(f"morningmix: {why}", err=True)
 
 
-def as_json(facts: dict[str, Any] | list[dict[str, Any]]) -> None:
+def as_json_line(facts: dict[str, Any]) -> None:
+    """Print JSON on one line, in ASCII only."""
+    typer.echo(json.dumps(facts))
+
+
+def as_json(facts: dict[str, Any]) -> None:
     """Print JSON, in ASCII only, so that no text in it can drive a terminal."""
     typer.echo(json.dumps(facts, indent=1))
 

@@ -77,3 +77,7 @@ UpOrDown = Annotated[
 Trace = Annotated[
     Path | None, typer.Option("--trace", metavar="FILE", help="Write which part of the work ran when, and where.")
 ]
+Cluster = Annotated[
+    str | None,
+    typer.Option("--cluster", metavar="ADDRESS", help="Work on other machines: the address of a Dask scheduler."),
+]

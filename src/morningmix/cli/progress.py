@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from threading import RLock
 from typing import Any
 
@@ -16,9 +18,8 @@ _QUIET_S = 10.0
 class Bar:
     """One bar for a whole run."""
 
-    def __init__(self, *, shown: bool, of: tuple[int, int] = (1, 1)) -> None:
+    def __init__(self, *, shown: bool) -> None:
         self._shown, self._watched = shown, sys.stderr.isatty()
-        self._which = "" if of[1] == 1 else f"{of[0]} of {of[1]}: "
         self._bar: Any = None
         self._task: Any = None
         self._lock = RLock()
@@ -36,13 +37,13 @@ class Bar:
                 console=Console(stderr=True),
                 transient=True,
             )
-            self._task = self._bar.add_task(f"{self._which}starting", total=1.0)
+            self._task = self._bar.add_task("starting", total=1.0)
             self._bar.start()
         return self
 
     def show(self, step: str, fraction: float) -> None:
         """Show the step, and how far the whole run is. May be called from any thread."""
-        words = visible(f"{self._which}{step}")
+        words = visible(step)
         with self._lock:
             if self._bar is not None:
                 self._bar.update(self._task, description=words, completed=fraction)
@@ -63,6 +64,16 @@ class Bar:
                 self._bar.console.print(visible(line), markup=False, highlight=False, soft_wrap=True)
             elif self._shown:
                 print(visible(line), file=sys.stderr, flush=True)
+
+    @contextmanager
+    def aside(self) -> Iterator[None]:
+        """Take the bar away while something is printed."""
+        with self._lock:
+            if self._bar is not None:
+                self._bar.stop()
+            yield
+            if self._bar is not None:
+                self._bar.start()
 
     def __exit__(self, *error: object) -> None:
         if self._bar is not None:

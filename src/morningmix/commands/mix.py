@@ -53,8 +53,8 @@ from morningmix.storage.text import write_text_whole
 from morningmix.workers.jobs import Lane, Run, side_by_side
 
 _MP3_BYTES_PER_FRAME = 0.7
-_MIXING_COST = 0.08
-"""Seconds of one core per second of a song, until its plan is known."""
+_MIXING_COST, _LATER_COST = 0.08, 0.15
+"""Seconds of one core per second of a song, until its plan is known, and of a take, until its songs are known."""
 
 
 def mix(
@@ -95,7 +95,7 @@ def mix(
 
 def _measure(order: Order, home: Home, run: Run) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
     """The takes, and the songs that were looked for in long ones; None where nothing was looked for."""
-    analysed_takes = measured_takes(order, home, run)
+    analysed_takes = measured_takes(order, home, run, later_cost=_LATER_COST)
     if order.whole:
         return listing(analysed_takes, ()), None
     uncut = [

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from threadpoolctl import threadpool_limits
@@ -21,7 +21,8 @@ from morningmix.storage.home import Home, home_of, real_place
 from morningmix.storage.lock import editing, locked
 from morningmix.storage.song_folders import recover
 from morningmix.storage.text import remove_drafts, write_text_whole
-from morningmix.workers.jobs import Here, Run
+from morningmix.workers.cluster import connected
+from morningmix.workers.jobs import Here, Run, Runner
 from morningmix.workers.machine import cores_for, memory_bytes
 from morningmix.workers.pool import Pool
 from morningmix.workers.progress import Meter, Progress, no_progress
@@ -53,6 +54,8 @@ class Order:
     """Find the songs again even if the recipe lists some."""
     workers: int | None = None
     """Processes at a time; None: one per core, as far as the memory goes."""
+    runner: Runner | None = None
+    """What runs the jobs; None: processes of its own."""
     trace: Path | None = None
     """Where to write which job ran when."""
     block_hops: int = BLOCK_HOPS
@@ -68,13 +71,28 @@ class Callbacks:
 
 
 @contextmanager
+def runner_for(workers: int | None, cluster: str | None, note: Callable[[str], None]) -> Iterator[Runner]:
+    """What runs jobs: this process, processes of this machine, or a cluster; none is left at the end.
+
+    Raises `UsageError` where there is no cluster at that address.
+    """
+    count = workers or cores_for(os.cpu_count() or 1, memory_bytes(), note)
+    if cluster is not None:
+        with connected(cluster) as runner:
+            yield runner
+    elif count == 1:
+        yield Here()
+    else:
+        with Pool(count, _PRELOAD, note) as pool:
+            yield pool
+
+
+@contextmanager
 def running(order: Order, callbacks: Callbacks) -> Iterator[Run]:
-    """What runs the jobs of an order; no process of it is left at the end."""
-    workers = order.workers or cores_for(os.cpu_count() or 1, memory_bytes(), callbacks.note)
-    run = Run(runner=Here(), meter=Meter(callbacks.progress), trace=Trace())
+    """A run for an order; it writes the trace at its end."""
     with ExitStack() as stack:
-        if workers > 1:
-            run = replace(run, runner=stack.enter_context(Pool(workers, _PRELOAD, callbacks.note)))
+        runner = order.runner or stack.enter_context(runner_for(order.workers, None, callbacks.note))
+        run = Run(runner=runner, meter=Meter(callbacks.progress), trace=Trace())
         yield run
     if order.trace is not None:
         write_text_whole(real_place(order.cwd / order.trace), run.trace.text())
