@@ -124,3 +124,29 @@ def test_a_family_meets_its_goal_against_the_rest() -> None:
     sung = 10.0 ** ((-20.0 + 3.0 + gains_db["vocals"]) / 10.0)
     assert 10.0 * np.log10(sung / (sung + 0.01)) == pytest.approx(wanted_lu("lead vocal"), abs=0.05)
     assert gains_db["guitars"] == 0.0
+
+
+def test_an_input_that_never_plays_keeps_its_fader() -> None:
+    (silent,) = with_levels([strip("kick", plays=stretch(0, 0))])
+    assert silent.level_db == 0.0
+
+
+@pytest.mark.parametrize(("slots", "where"), [(50, "where the lead sings alone"), (49, "where the lead sings")])
+def test_five_seconds_alone_are_enough_to_judge_a_voice(slots: int, where: str) -> None:
+    lead, backing = strip("lead vocal", plays=stretch(0, 80)), strip("backing vocal", plays=stretch(slots, 90), index=1)
+    assert set_goals([lead, backing], 0.1, ROLES)[0].because == where
+
+
+def test_close_microphones_of_a_kit_count_as_louder_when_the_kit_is_set_against_the_band() -> None:
+    """2.5 dB more than their powers add up to, as soon as there is an overhead to add to."""
+    guitar = strip("electric guitar", index=2)
+    alone = [strip("kick"), guitar]
+    kit = [strip("kick", -23.01), strip("overhead", -23.01, index=1), guitar]
+    first, second = (solve_families(strips, set_goals(strips, 0.1, ROLES))["drums"] for strips in (alone, kit))
+    assert second - first == pytest.approx(-2.5, abs=0.05)
+
+
+def test_a_family_without_anybody_in_it_has_no_goal() -> None:
+    assert [goal.family for goal in set_goals([strip("bass"), strip("kick", index=1)], 0.1, ROLES)] == ["drums", "bass"]
+    assert set_goals([], 0.1, ROLES) == ()
+    assert solve_families([], ()) == {}

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from decide.made import HITS, STEADY, an_input, bump, facts_of, measurements, recordings
-from morningmix.decide.roles import choose_lead, guess_roles, identify, sings_alone_s
+from morningmix.decide.roles import choose_lead, guess_no_parts, guess_roles, identify, sings_alone_s
 from morningmix.files.presets import load_roles, role_from_name
 from morningmix.model.input import Input
-from morningmix.model.measured import Singing, TrackFacts
+from morningmix.model.measured import Singing, SumOfOthers, Ticking, TrackFacts
 from morningmix.model.recipe import InputWish
 
 
@@ -133,4 +133,50 @@ def test_a_role_is_guessed_from_pitch_hits_crest_and_width(
 ) -> None:
     facts = facts_of(bump(centre_hz, 0.7), 0.01 * (HITS if hits else STEADY), crest_db, channels, side)
     (guess,) = guess_roles(measurements(facts))
+    assert guess.role == role
+
+
+def test_a_voice_sings_alone_only_where_none_of_two_others_does() -> None:
+    facts = facts_of(bump(1_000.0, 2.0), STEADY)
+    inputs = [an_input("backing vocal", facts, index) for index in range(3)]
+    spans = {0: ((1.0, 9.0),), 1: ((1.0, 3.0),), 2: ((6.0, 9.0),)}
+    singing = {index: Singing(open_s=(), sings_s=sings_s, because="") for index, sings_s in spans.items()}
+    alone = sings_alone_s(inputs, singing, measurements(facts, facts, facts))
+    assert alone == {0: pytest.approx(3.0), 1: 0.0, 2: 0.0}
+
+
+@pytest.mark.parametrize(
+    ("shortest_s", "longest_s", "tempo"), [(0.5, 0.5, "120"), (0.5, 0.504, "119"), (0.4, 0.6, "100 to 150")]
+)
+def test_a_click_is_told_with_its_tempo(shortest_s: float, longest_s: float, tempo: str) -> None:
+    """A minute holds 120 clicks that are half a second apart."""
+    guess = guess_no_parts({}, {3: Ticking(shortest_s=shortest_s, longest_s=longest_s)})[3]
+    assert guess.role == "click"
+    assert f" {tempo} times a minute" in guess.because
+
+
+def test_a_desk_mix_is_told_with_what_explains_it() -> None:
+    guess = guess_no_parts({5: SumOfOthers(explained=0.934, of=(0, 1, 4))}, {})[5]
+    assert (guess.role, guess.because) == ("desk mix", "93 % of it is the sum of 3 other inputs")
+    measured = measurements(facts_of(bump(90.0, 1.0), STEADY), facts_of(bump(90.0, 1.0), STEADY))
+    assert [one.role for one in guess_roles(measured, {1: guess})] == ["bass", "desk mix"]
+
+
+@pytest.mark.parametrize(
+    ("centre_hz", "air_db", "role"),
+    [(3_000.0, -8.0, "overhead"), (500.0, -8.0, "lead vocal"), (3_000.0, -18.0, "lead vocal")],
+)
+def test_an_overhead_is_bright_and_full_of_air(centre_hz: float, air_db: float, role: str) -> None:
+    """One of the two is a voice: dark with the cymbals in it, or bright without them."""
+    body, air = bump(centre_hz, 0.4), bump(12_000.0, 0.2)
+    spectrum = body / body.sum() + 10.0 ** (air_db / 10.0) * air / air.sum()
+    guesses = guess_roles(measurements(facts_of(bump(60.0, 0.7), HITS, 14.0), facts_of(spectrum, STEADY)))
+    assert [guess.role for guess in guesses] == ["kick", role]
+
+
+@pytest.mark.parametrize(("below_db", "role"), [(18.0, "keys"), (23.0, "playback")])
+def test_a_stereo_input_that_rests_most_of_the_time_is_a_playback(below_db: float, role: str) -> None:
+    """It rests where it is more than 20 dB under its loud level."""
+    level = np.where(np.arange(100) < 40, 1e-2, 1e-2 * 10.0 ** (-below_db / 10.0))
+    (guess,) = guess_roles(measurements(facts_of(bump(500.0, 2.0), level, channels=2, side_fraction=0.1)))
     assert guess.role == role

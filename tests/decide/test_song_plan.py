@@ -390,6 +390,30 @@ def test_a_gain_step_is_made_up_for_at_its_place_in_the_song(heard: AnalysedTake
     assert "+4.0 dB at 0:05.0" in because
 
 
+def test_its_place_is_kept_to_the_millisecond(heard: AnalysedTake) -> None:
+    step = GainStep(at_s=5.1238, step_db=4.0)
+    inputs = tuple(replace(one, gain_step=step) if one.name == "lead vocal" else one for one in heard.inputs)
+    assert tracks(plan_of(replace(heard, inputs=inputs), start_s=2.0))["lead vocal"].gain_step == (3.124, -4.0)
+
+
+@pytest.mark.parametrize(
+    ("start_s", "end_s", "fade_in_s", "fade_out_s"),
+    [
+        (0.0, SECONDS, 0.0, 0.0),
+        (2.0, SECONDS, 0.05, 0.0),
+        (0.0, 9.0, 0.0, 0.5),
+        (2.0, 9.0, 0.05, 0.5),
+        (6.0, 6.16, 0.04, 0.04),
+    ],
+)
+def test_a_song_fades_where_it_is_cut_out_of_the_take(
+    heard: AnalysedTake, start_s: float, end_s: float, fade_in_s: float, fade_out_s: float
+) -> None:
+    """Half a second at its end, and of a snippet no more than a quarter."""
+    plan = plan_of(heard, start_s=start_s, end_s=end_s)
+    assert (plan.fade_in_s, plan.fade_out_s) == (fade_in_s, fade_out_s)
+
+
 def test_clipping_is_mended_and_said(heard: AnalysedTake) -> None:
     clean = tracks(plan_of(heard))["snare"]
     assert clean.repair_s == 0.0
