@@ -45,7 +45,7 @@ def test_compressors_keep_to_their_bounds(
     assert "dB" in reason.because
 
 
-def test_who_plays_nothing_is_not_compressed() -> None:
+def test_a_silent_input_is_not_compressed() -> None:
     one = an_input("kick", facts_of(bump(60.0, 0.7), HITS))
     assert decide_compressor(one, 0.0, np.zeros(100, np.bool_), [2.0], [0.5], 0.5)[0] is None
     playback = an_input("playback", facts_of(bump(60.0, 0.7), HITS))

@@ -16,7 +16,7 @@ def test_filters_by_role_and_their_switches(role: str) -> None:
     corner = load_roles()[role].high_pass_hz
     filters, reasons = decide_filters(an_input(role, facts), here)
     expected = [] if corner is None else [corner.value]
-    assert [one.corner_hz for one in filters if one.kind == "high_pass"] == expected
+    assert [planned.corner_hz for planned in filters if planned.kind == "high_pass"] == expected
     assert [reason.source for reason in reasons if reason.what == "high_pass_hz"] == (
         [] if corner is None else [corner.source]
     )
@@ -31,7 +31,9 @@ def test_only_a_bass_without_a_loudspeaker_is_rolled_off() -> None:
     direct = facts_of(bump(90.0, 1.0) + 1e-3 * bump(8_000.0, 0.5), STEADY)
     speaker = facts_of(bump(90.0, 1.0) + 1e-6 * bump(8_000.0, 0.5), STEADY)
     kinds = {
-        (role, name, eq): [one.kind for one in decide_filters(an_input(role, facts, eq=eq), measurements(facts))[0]]
+        (role, name, eq): [
+            planned.kind for planned in decide_filters(an_input(role, facts, eq=eq), measurements(facts))[0]
+        ]
         for role in ("bass", "electric guitar")
         for name, facts in (("direct", direct), ("speaker", speaker))
         for eq in ("auto", "off")

@@ -14,7 +14,7 @@ from morningmix.model.measured import AcousticFeedback, AlignmentFacts, Cleaned,
 from morningmix.model.recording import Recording, Take
 
 
-def test_faults_are_said_worst_first() -> None:
+def test_faults_are_reported_worst_first() -> None:
     bad = facts_of(bump(500.0, 1.0), STEADY, clipped_runs=7, peak_dbfs=0.0, files=("a.wav",))
     quiet = facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=-45.0, files=("b.wav",))
     silent = facts_of(bump(500.0, 1.0), np.full(100, 1e-12), peak_dbfs=-110.0, files=("c.wav",))
@@ -49,7 +49,7 @@ def test_faults_are_said_worst_first() -> None:
     ]
 
 
-def test_what_was_made_up_for_is_said_with_what_to_do_next_time() -> None:
+def test_corrected_faults_are_reported_with_what_to_do_next_time() -> None:
     tones = (
         AcousticFeedback(start_s=28.4, end_s=29.0, hz=263.0),
         AcousticFeedback(start_s=31.0, end_s=31.5, hz=263.0),
@@ -67,7 +67,7 @@ def test_what_was_made_up_for_is_said_with_what_to_do_next_time() -> None:
 
 
 @pytest.mark.parametrize(("band_db", "drowned"), [(-6.0, False), (-1.0, False), (1.0, True)])
-def test_a_voice_is_drowned_where_more_was_taken_out_of_it_than_stayed(band_db: float, drowned: bool) -> None:
+def test_a_vocal_is_drowned_where_more_bleed_was_removed_than_voice_stayed(band_db: float, drowned: bool) -> None:
     """Bleed at `band_db` re the voice, both in the same bands, while the voice sings."""
     level = np.full(100, 1e-2)
     clean = facts_of(bump(800.0, 1.5), level)

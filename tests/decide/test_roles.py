@@ -73,24 +73,24 @@ def test_names_that_no_one_could_type_are_written_so_that_one_can() -> None:
 
 
 def test_names_that_differ_by_what_stands_between_their_words_are_numbered() -> None:
-    names = [one.name for one in identified(["gtr_1", "gtr 1", "GTR-1", "kick"])]
+    names = [input_.name for input_ in identified(["gtr_1", "gtr 1", "GTR-1", "kick"])]
     assert names == ["gtr_1 1", "gtr 1 2", "GTR-1 3", "kick"]
 
 
 def test_a_role_with_a_question_mark_stays_a_guess() -> None:
-    (one,) = identified(["TRK01"], InputWish(files=("TRK01.wav",), role="keys", role_is_guess=True))
-    assert (one.role, one.role_is_guess) == ("keys", True)
+    (input_,) = identified(["TRK01"], InputWish(files=("TRK01.wav",), role="keys", role_is_guess=True))
+    assert (input_.role, input_.role_is_guess) == ("keys", True)
 
 
 def test_names_are_made_distinct() -> None:
     inputs = identified(["TRK01", "TRK02", "x"], InputWish(files=("x.wav",), name="Bass-1", role="bass"))
-    assert [one.name for one in inputs] == ["bass 2", "bass 3", "Bass-1"]
+    assert [input_.name for input_ in inputs] == ["bass 2", "bass 3", "Bass-1"]
 
 
-def test_who_sings_most_by_themselves_leads() -> None:
+def test_the_vocal_that_sings_alone_most_leads() -> None:
     roles = load_roles()
     facts = [facts_of(bump(1_500.0, 2.0), STEADY) for _ in range(3)]
-    voices = [replace(an_input("backing vocal", one, i), role_is_guess=True) for i, one in enumerate(facts)]
+    voices = [replace(an_input("backing vocal", track, i), role_is_guess=True) for i, track in enumerate(facts)]
     chosen = choose_lead(voices, {0: 3.0, 1: 40.0, 2: 10.0}, roles)
     assert [one.role for one in chosen] == ["backing vocal", "lead vocal", "backing vocal"]
     assert len({one.name for one in chosen}) == 3

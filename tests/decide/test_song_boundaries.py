@@ -105,7 +105,7 @@ def _nothing(score: Score) -> None:
 
 
 @pytest.mark.parametrize("what", [_talk, _jam, _fill, _noodling_over_a_fill, _nothing])
-def test_is_no_song(what: Callable[[Score], None]) -> None:
+def test_stretches_that_are_not_songs(what: Callable[[Score], None]) -> None:
     score = Score(60.0)
     what(score)
     assert songs_in(score) == ()
@@ -133,7 +133,7 @@ def test_a_fill_before_the_count_in_is_not_in_the_song() -> None:
     assert song.start.at_s == pytest.approx(11.1, abs=0.15)
 
 
-def test_a_count_in_is_heard_where_the_overhead_is_taken_for_a_voice() -> None:
+def test_a_count_in_is_found_when_the_overhead_is_mistaken_for_a_vocal() -> None:
     score = Score(100.0, ("drums", "vocals", "bass", "guitars", "guitars", "vocals"))
     score.clicks(11.5)
     score.play(13.5, 80.0)
@@ -164,7 +164,7 @@ def test_a_song_without_drums() -> None:
     assert song.end.at_s >= 91.0
 
 
-def test_a_singer_with_a_guitar_is_a_band() -> None:
+def test_one_singer_with_a_guitar_counts_as_a_band() -> None:
     score = Score(120.0, ("guitars", "vocals"))
     score.sound(0, 8.0, 90.0)
     score.sound(1, 12.0, 88.0)
@@ -172,7 +172,7 @@ def test_a_singer_with_a_guitar_is_a_band() -> None:
     assert song.keep
 
 
-def test_who_talks_into_the_ring_out_ends_the_song() -> None:
+def test_talk_during_the_ring_out_ends_the_song() -> None:
     score = Score(120.0)
     score.play(10.0, 80.0, rings_s=0.0)
     score.sound(GUITAR, 80.0, 90.0, 0.0, -60.0)
@@ -182,7 +182,7 @@ def test_who_talks_into_the_ring_out_ends_the_song() -> None:
     assert "talks" in song.end.because
 
 
-def test_who_plays_into_the_ring_out_ends_the_song() -> None:
+def test_playing_during_the_ring_out_ends_the_song() -> None:
     score = Score(120.0)
     score.play(10.0, 80.0, rings_s=0.0)
     score.sound(GUITAR, 80.0, 90.0, 0.0, -60.0)
@@ -214,7 +214,7 @@ def test_a_song_that_stops_within_a_part_broke_off(parts: float, whole: bool) ->
         assert song.reason.startswith("broke off")
 
 
-def test_a_long_song_is_never_put_aside() -> None:
+def test_a_long_song_is_never_left_out() -> None:
     (song,) = songs_in(in_parts(36.0 * 4.5))
     assert song.keep
 
@@ -270,8 +270,8 @@ def test_a_count_in_soon_after_the_first_bars_is_a_new_try() -> None:
     score.play(5.0, 25.0, rings_s=0.5)
     score.clicks(27.0)
     score.play(29.0, 100.0)
-    aside, song = songs_in(score)
-    assert (aside.keep, song.keep) == (False, True)
+    left_out, song = songs_in(score)
+    assert (left_out.keep, song.keep) == (False, True)
 
 
 @pytest.mark.parametrize(("swell_db", "ends_s"), [(4.0, 94.0), (10.0, 87.0)])
@@ -386,10 +386,10 @@ def test_a_song_whose_form_shows_nothing_is_kept_and_looked_at() -> None:
     short.powers[BASS:VOICE, :, 100:500] *= (10.0 ** rng.uniform(-1.5, 0.0, (3, ACTIVITY_BANDS, 400))).astype(
         np.float32
     )
-    (aside,) = songs_in(short)
-    assert not aside.keep
-    assert aside.reason is not None
-    assert aside.reason.endswith("after 40 s")
+    (left_out,) = songs_in(short)
+    assert not left_out.keep
+    assert left_out.reason is not None
+    assert left_out.reason.endswith("after 40 s")
 
 
 @pytest.mark.parametrize(("seconds", "false_start"), [(24.0, True), (26.0, False)])

@@ -45,7 +45,7 @@ def cut(masked: Strip, masker: Strip, levels_db: tuple[float, float] = (0.0, 0.0
     return None if found is None else (found[0].corner_hz, found[0].gain_db)
 
 
-def test_a_guitar_gives_way_where_it_covers_the_voice_and_is_not_at_home() -> None:
+def test_a_guitar_gives_way_where_it_masks_the_vocal_in_a_band_it_does_not_need() -> None:
     """The rule of Hafezi and Reiss, JAES 63(5) 2015 (from memory): essential to the masked, not to the masker."""
     voice = strip_of("lead vocal", bump(500.0, 1.5) + 0.02 * bump(2000.0, 0.6))
     guitar = strip_of("electric guitar", bump(600.0, 1.0) + 0.2 * bump(2000.0, 0.6))
@@ -110,7 +110,7 @@ def test_a_slope_within_a_decibel_an_octave_is_left_alone(off_db: float, tilted_
 
 
 @pytest.mark.parametrize(("over_db", "cut_db"), [(0.8, None), (1.3, -0.65), (2.0, -1.0), (4.0, -2.0), (9.0, -3.0)])
-def test_a_cut_takes_half_of_what_covers_and_at_most_three(over_db: float, cut_db: float | None) -> None:
+def test_a_cut_is_half_the_masking_and_at_most_three_decibels(over_db: float, cut_db: float | None) -> None:
     kick, bass = strip_of("kick", bump(60.0, 0.3)), strip_of("bass", bump(130.0, 0.4) + 0.05 * bump(60.0, 0.3))
     shares = [float(one.input.facts.slots.spectrum()[CENTRES_HZ < 80.0].sum()) for one in (kick, bass)]
     level_db = 10.0 * np.log10(shares[0] / shares[1]) + over_db

@@ -118,7 +118,7 @@ def test_turns_at_the_same_time_add_up(place: Path, capsys: pytest.CaptureFixtur
     with ThreadPoolExecutor(10) as pool:
         list(pool.map(lambda _: arguments.turn(place / RECIPE, "kick", options.Direction.up, 0.5), range(10)))
     capsys.readouterr()
-    (kick,) = [one for one in read_recipe(place / RECIPE).inputs if one.name == "kick"]
+    (kick,) = [input_ for input_ in read_recipe(place / RECIPE).inputs if input_.name == "kick"]
     assert kick.level_db == 5.0
 
 

@@ -72,7 +72,7 @@ def test_a_drum_and_its_overhead_are_in_step_and_in_phase_afterwards(
     np.testing.assert_allclose(moved[0, inside], 0.5 * polarity * np.roll(sound[0], moved_frames)[inside], atol=1e-6)
 
 
-def test_an_overhead_that_hears_something_else_moves_nothing(tmp_path: Path) -> None:
+def test_an_overhead_with_other_sound_aligns_nothing(tmp_path: Path) -> None:
     noise = np.random.default_rng(7).standard_normal((1, SECONDS * RATE_HZ)).astype(np.float32)
     one = measured(*recorded(tmp_path, kick(1), 0.1 * noise))
     flip, delay_s, (reason,) = decide_alignment(one)

@@ -180,7 +180,7 @@ def test_desk_mix_and_metronome_are_left_out_as_guesses_and_reported(
         mix, click = listened.inputs[-2:]
         assert (mix.role, mix.role_is_guess, mix.preset.family) == ("desk mix", True, "")
         assert (click.role, click.role_is_guess, click.preset.family) == ("click", True, "")
-        assert not {one.role for one in listened.inputs[:-2]} & {"desk mix", "click"}
+        assert not {input_.role for input_ in listened.inputs[:-2]} & {"desk mix", "click"}
         said = [
             finding.says
             for finding in find_faults(listened.inputs, listened.take, listened.measured, listened.singing)
@@ -198,7 +198,7 @@ def test_detection_never_overrules_a_name(inputs: Mapping[str, Sound], tmp_path:
     folder = tmp_path / "take"
     measured(folder, {**inputs, "keys": desk(inputs, 1)})
     listened = heard(folder)
-    keys = next(one for one in listened.inputs if one.facts.files == ("keys.wav",))
+    keys = next(input_ for input_ in listened.inputs if input_.facts.files == ("keys.wav",))
     assert (keys.role, keys.role_is_guess) == ("keys", False)
 
 
@@ -209,7 +209,7 @@ def test_a_desk_mix_with_another_name_does_not_turn_its_inputs_into_mixes(
     loud = {**inputs, "guitar 1": 8.0 * inputs["guitar 1"]}
     mix = sum(loud.values(), np.zeros(FRAMES))
     measured(folder, {**{f"input-{n:02d}": inputs[name] for n, name in enumerate(NAMES, 1)}, "keys": 0.2 * mix})
-    assert not any(one.role == "desk mix" for one in heard(folder).inputs)
+    assert not any(input_.role == "desk mix" for input_ in heard(folder).inputs)
 
 
 def test_desk_mix_and_metronome_do_not_change_the_bleed(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
@@ -218,13 +218,13 @@ def test_desk_mix_and_metronome_do_not_change_the_bleed(inputs: Mapping[str, Sou
     measured(tmp_path / "without", sounds)
     there, gone = heard(tmp_path / "with", cleaned=True), heard(tmp_path / "without", cleaned=True)
     assert there.inputs[-1].role == "desk mix"
-    targets = [one for one in gone.inputs if one.cleaned is not None]
+    targets = [input_ for input_ in gone.inputs if input_.cleaned is not None]
     assert targets
-    for one in targets:
-        other = there.inputs[one.index].cleaned
-        assert one.cleaned is not None
+    for target in targets:
+        other = there.inputs[target.index].cleaned
+        assert target.cleaned is not None
         assert other is not None
-        assert np.array_equal(one.cleaned.clear_db, other.clear_db)
+        assert np.array_equal(target.cleaned.clear_db, other.clear_db)
 
 
 def test_a_mix_sounds_whenever_anybody_plays(inputs: Mapping[str, Sound], tmp_path: Path) -> None:

@@ -120,11 +120,11 @@ def heard_with(folder: Path, role: str) -> AnalysedTake:
     return analyse(tracks, home_of(tracks, folder, folder / "home"), 1, lambda *_: None)[0]
 
 
-def test_feedback_in_a_voice_is_reported_and_not_measured(tmp_path: Path) -> None:
+def test_feedback_in_a_vocal_is_reported_and_left_out_of_its_level(tmp_path: Path) -> None:
     assert len(WHOLE) == 1
     heard = heard_with(tmp_path, "lead vocal")
-    one = heard.inputs[0]
-    assert one.facts.feedback == WHOLE
+    input_ = heard.inputs[0]
+    assert input_.facts.feedback == WHOLE
     (finding,) = [
         found for found in find_faults(heard.inputs, heard.take, heard.measured, {}) if found.kind == "feedback"
     ]
@@ -132,8 +132,8 @@ def test_feedback_in_a_voice_is_reported_and_not_measured(tmp_path: Path) -> Non
     assert "2.1 kHz" in finding.says
     as_instrument = heard_with(tmp_path / "2", "keys").inputs[0]
     assert as_instrument.facts.slots.peaks[50:70].max() > 0.59
-    assert one.facts.slots.peaks.max() < 0.3
-    assert one.facts.peak_dbfs < 20.0 * np.log10(0.3)
+    assert input_.facts.slots.peaks.max() < 0.3
+    assert input_.facts.peak_dbfs < 20.0 * np.log10(0.3)
 
 
 def test_a_steady_tone_in_an_instrument_is_intended(tmp_path: Path) -> None:

@@ -41,10 +41,10 @@ def by_name(facts: Measurements) -> dict[str, TrackFacts]:
     return {track.files[0].removesuffix(".wav"): track for track in facts.tracks}
 
 
-def assert_same(one: Measurements, other: Measurements) -> None:
-    assert (one.rate_hz, one.frames, one.slot_s) == (other.rate_hz, other.frames, other.slot_s)
-    np.testing.assert_array_equal(one.band_hz, other.band_hz)
-    for left, right in zip(one.tracks, other.tracks, strict=True):
+def assert_same(measured: Measurements, other: Measurements) -> None:
+    assert (measured.rate_hz, measured.frames, measured.slot_s) == (other.rate_hz, other.frames, other.slot_s)
+    np.testing.assert_array_equal(measured.band_hz, other.band_hz)
+    for left, right in zip(measured.tracks, other.tracks, strict=True):
         for name in ("powers", "peaks", "spectra", "spectrum_of"):
             mine, theirs = getattr(left.slots, name), getattr(right.slots, name)
             np.testing.assert_array_equal(mine, theirs)

@@ -229,7 +229,7 @@ def test_tracks_of_names_that_clash_have_a_file_each(
     assert {"kick-in.wav", "kick-in 2.wav", "Kick-IN 3.wav"} <= {path.name for path in output.folder.iterdir()}
 
 
-def test_a_song_of_nothing(recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path) -> None:
+def test_a_song_without_any_input(recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path) -> None:
     plan = song(recordings)
     empty = replace(plan, tracks=tuple(replace(track, family="") for track in plan.tracks))
     with closing(render_families(empty, recordings, tmp_path, quietly(pool))) as families:
@@ -250,7 +250,7 @@ def plain(recordings: tuple[Recording, ...], *names: str, **changes: object) -> 
 
 def recorded(recordings: tuple[Recording, ...], name: str) -> NDArray[np.float32]:
     """What a track's file holds, ``(frames,)``."""
-    path = next(one.parts[0].path for one in recordings if one.files == (f"{name}.wav",))
+    path = next(recording.parts[0].path for recording in recordings if recording.files == (f"{name}.wav",))
     return np.asarray(soundfile.read(path, dtype="float32")[0], np.float32)
 
 

@@ -75,7 +75,7 @@ def test_gain_and_polarity(tmp_path: Path, gain_db: float, flip: bool, factor: f
     np.testing.assert_allclose(cleaned, factor * sound, rtol=2e-5)
 
 
-def test_a_gain_step_in_mid_take_is_made_up_for_from_there_on(tmp_path: Path) -> None:
+def test_a_gain_step_in_mid_take_is_compensated_from_there_on(tmp_path: Path) -> None:
     sound = noise(48_000)
     cleaned, _ = rendered(track(gain_step=(0.5, -6.0206)), recorded(tmp_path, sound), 48_000)
     np.testing.assert_allclose(cleaned[:, :23_500], sound[:, :23_500], rtol=1e-6)
@@ -92,7 +92,7 @@ def test_delay_is_counted_in_frames(tmp_path: Path, delay_frames: int) -> None:
 
 
 @pytest.mark.parametrize("delay_frames", [0, 100, 3_000])
-def test_a_song_within_the_take_hears_what_was_late_before_it(tmp_path: Path, delay_frames: int) -> None:
+def test_a_song_within_the_take_includes_delayed_sound_from_before_it(tmp_path: Path, delay_frames: int) -> None:
     sound = noise(20_000)
     plan = track(delay_s=delay_frames / RATE_HZ)
     cleaned, _ = rendered(plan, recorded(tmp_path, sound), 4_800, start_frame=2_400)
@@ -190,7 +190,7 @@ def test_a_de_esser_holds_back_what_is_loud_and_high(
     assert got_db == pytest.approx(-less_db, abs=0.2)
 
 
-def test_what_the_gate_closes_the_compressor_does_not_hear(tmp_path: Path) -> None:
+def test_the_compressor_does_not_react_to_what_the_gate_turns_down(tmp_path: Path) -> None:
     loud = np.full((1, RATE_HZ), 0.5, np.float32)
     hard = Compressor(threshold_db=-20.0, ratio=4.0, knee_db=0.0, attack_s=0.0, release_s=0.1, max_reduction_db=20.0)
     closed = track(gate=Gate(open_s=(), floor_db=-20.0, ramp_s=0.06), compressor=hard)
@@ -290,7 +290,7 @@ def test_a_step_at_a_time_gives_the_same(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("early_frames", [1, 48, 3_000])
-def test_a_negative_delay_hears_the_input_earlier(tmp_path: Path, early_frames: int) -> None:
+def test_a_negative_delay_plays_the_input_earlier(tmp_path: Path, early_frames: int) -> None:
     sound = noise(20_000)
     plan = track(delay_s=-early_frames / RATE_HZ)
     cleaned, _ = rendered(plan, recorded(tmp_path, sound), 10_000, start_frame=5_000)
