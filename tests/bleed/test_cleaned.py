@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ from morningmix.audio.read import read_stretch
 from morningmix.audio.takes import find_take
 from morningmix.bleed.clean import clean_take
 from morningmix.bleed.cleaned import fractions_of_total
+from morningmix.errors import OutputError
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.model.measured import Cleaned
@@ -108,3 +111,21 @@ def test_hardly_a_second_is_too_short_to_clean(tmp_path: Path) -> None:
         take = find_take(folder)
         store = measure_take(take, tmp_path / "cache", 1, lambda _: None)[1]
         assert (list(cleaned(take, store)[0]) == [1]) == there
+
+
+class _Disk(NamedTuple):
+    total: int
+    used: int
+    free: int
+
+
+def test_cleaning_does_not_begin_on_a_disk_that_is_too_small(
+    take: Take, store: BandStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three copies of the microphone as 32-bit floats, and some room for what is measured of them."""
+    copy_bytes = 4 * RATE_HZ * SECONDS
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: _Disk(10**12, 10**12 - 3 * copy_bytes, 3 * copy_bytes))
+    with pytest.raises(OutputError, match="Cleaning"):
+        cleaned(take, store)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: _Disk(10**12, 0, 10**12))
+    assert list(cleaned(take, store)[0]) == [1]

@@ -294,3 +294,16 @@ def test_hiss_in_a_silent_room_is_no_voice(tmp_path: Path) -> None:
     found, _ = residual(tmp_path, loud)
     assert float(np.median(found[200:400])) > 12.0
     assert found[SUNG].max() < 0.1
+
+
+def test_steady_bleed_is_expected_from_the_first_moment(tmp_path: Path) -> None:
+    """A take may begin in the middle of a song: then the room already rings."""
+    steady = np.full(HOPS, 1e-3) * np.random.default_rng(2).uniform(0.9, 1.1, HOPS)
+    edges = band_edges_hz(RATE_HZ)
+    store = BandStore(
+        paths=(powers_of(tmp_path, "voice", 0.1 * steady), powers_of(tmp_path, "drum", steady)),
+        bands=len(edges) - 1, hops=HOPS, hop_s=HOP_S, band_hz=edges, exact=True,
+    )  # fmt: skip
+    measure_residual(store, 0, (0, 1), powers_of(tmp_path, "left", 0.1 * steady), None, tmp_path / "bleed")
+    expected = np.fromfile(tmp_path / "bleed", np.float32, (len(edges) - 1) * HOPS).reshape(HOPS, -1)
+    np.testing.assert_allclose(10.0 * np.log10(expected / 1e-4), 0.0, atol=0.7)

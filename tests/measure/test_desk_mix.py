@@ -316,3 +316,15 @@ def test_a_silent_or_short_input_is_no_metronome(tmp_path: Path) -> None:
     only = metronome(beep(1_000.0, 0.2), beep(1_000.0, 0.2), BEATS_S)
     # Two stretches of six seconds are too few.
     assert clicks(tmp_path / "short", {"x": only[: 13 * RATE_HZ]}) == {}
+    assert clicks(tmp_path / "shorter", {"x": only[: 4 * RATE_HZ]}) == {}
+
+
+def test_an_input_that_ticks_only_for_a_while_is_no_metronome(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    """A drummer who counts on the sticks for half of a take also plays."""
+    ticks = metronome(beep(1_000.0, 0.2), beep(1_000.0, 0.2), BEATS_S)
+    music = 0.2 * inputs["guitar 1"] / np.abs(inputs["guitar 1"]).max()
+    both = {
+        "half": np.concatenate((ticks, ticks, music, music)),
+        "nearly": np.concatenate((ticks, ticks, ticks, ticks, ticks, music[: 7 * RATE_HZ])),
+    }
+    assert list(clicks(tmp_path / "take", both)) == ["nearly"]
