@@ -9,6 +9,7 @@ import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements
 from morningmix.decide.de_ess import decide_de_esser
+from morningmix.laws.curves import gain_db
 from morningmix.model.measured import TrackFacts
 from morningmix.model.plan import Filter
 from synthetic import slots_of
@@ -68,3 +69,22 @@ def test_an_s_is_judged_after_the_filters() -> None:
     plays = np.ones(len(STEADY), np.bool_)
     dull = (Filter(kind="low_pass", corner_hz=4_000.0),)
     assert decide_de_esser(an_input("lead vocal", facts), 0.0, plays, dull, measurements(facts)) == (None, ())
+
+
+@pytest.mark.parametrize(("sharp_db", "softer_db"), [(-10.0, 2.0), (-9.0, 2.67), (-5.0, 4.0)])
+def test_an_s_is_softened_by_two_thirds_of_what_it_is_too_sharp_and_by_four_at_most(
+    sharp_db: float, softer_db: float
+) -> None:
+    """The limit is 13 dB under the voice; its peaks stand 8 dB over its level."""
+    facts = with_an_s(sharp_db)
+    plays = np.ones(len(STEADY), np.bool_)
+    found, _ = decide_de_esser(an_input("lead vocal", facts), 0.0, plays, (), measurements(facts))
+    assert found is not None
+    curve = found.compressor
+    peak_db = -20.0 + sharp_db + 8.0
+    less_db = -float(gain_db(np.array([peak_db]), curve.threshold_db, curve.ratio, curve.knee_db)[0])
+    assert min(less_db, curve.max_reduction_db) == pytest.approx(softer_db, abs=0.25)
+    # Fast enough for a consonant, and gone before the next vowel.
+    assert curve.attack_s <= 0.002
+    assert 0.03 <= curve.release_s <= 0.1
+    assert found.corner_hz == 5_000.0

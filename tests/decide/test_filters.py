@@ -39,3 +39,16 @@ def test_only_a_bass_without_a_loudspeaker_is_rolled_off() -> None:
         for eq in ("auto", "off")
     }
     assert [key for key, found in kinds.items() if "low_pass" in found] == [("bass", "direct", "auto")]
+
+
+@pytest.mark.parametrize("level_db", [0.0, -40.0])
+@pytest.mark.parametrize(("air_db", "rolled_off"), [(-43.0, True), (-47.0, False)])
+def test_a_bass_was_recorded_without_a_loudspeaker_if_it_has_air(
+    level_db: float, air_db: float, rolled_off: bool
+) -> None:
+    """From 45 dB under the whole on, above 5 kHz, at whatever level it was recorded."""
+    body, air = bump(90.0, 0.5, -200.0), bump(9_000.0, 0.2, -200.0)
+    facts = facts_of(body / body.sum() + 10.0 ** (air_db / 10.0) * air / air.sum(), STEADY * 10.0 ** (level_db / 10.0))
+    filters, reasons = decide_filters(an_input("bass", facts), measurements(facts))
+    assert [each.corner_hz for each in filters if each.kind == "low_pass"] == ([5_000.0] if rolled_off else [])
+    assert any(f"({air_db:.0f} dB" in reason.because for reason in reasons) == rolled_off
