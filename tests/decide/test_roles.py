@@ -180,3 +180,60 @@ def test_a_stereo_input_that_rests_most_of_the_time_is_a_playback(below_db: floa
     level = np.where(np.arange(100) < 40, 1e-2, 1e-2 * 10.0 ** (-below_db / 10.0))
     (guess,) = guess_roles(measurements(facts_of(bump(500.0, 2.0), level, channels=2, side_fraction=0.1)))
     assert guess.role == role
+
+
+@pytest.mark.parametrize(
+    ("centre_hz", "hits", "role"),
+    [
+        (100.0, True, "kick"),
+        (122.0, True, "snare"),
+        (560.0, True, "snare"),
+        (640.0, True, "electric guitar"),
+        (280.0, False, "bass"),
+        (325.0, False, "electric guitar"),
+    ],
+)
+def test_pitch_parts_drums_from_each_other_and_a_bass_from_a_guitar(centre_hz: float, hits: bool, role: str) -> None:
+    """A kick is under 110 Hz, a snare under 600, a bass under 300."""
+    facts = facts_of(bump(centre_hz, 0.7), 0.01 * (HITS if hits else STEADY), 14.0 if hits else 9.0)
+    (guess,) = guess_roles(measurements(facts))
+    assert guess.role == role
+
+
+@pytest.mark.parametrize(
+    ("centre_hz", "air_db", "role"),
+    [
+        (800.0, -25.0, "electric guitar"),
+        (800.0, -22.0, "lead vocal"),
+        (100.0, -42.0, "bass"),
+        (100.0, -38.0, "electric guitar"),
+    ],
+)
+def test_air_parts_a_microphone_from_a_loudspeaker_and_a_string(centre_hz: float, air_db: float, role: str) -> None:
+    """Above 9 kHz a bass has less than -40 dB, a guitar's loudspeaker less than -23.5 dB of the whole."""
+    body, air = bump(centre_hz, 0.5, -200.0), bump(14_000.0, 0.2, -200.0)
+    facts = facts_of(body / body.sum() + 10.0 ** (air_db / 10.0) * air / air.sum(), STEADY)
+    (guess,) = guess_roles(measurements(facts))
+    assert guess.role == role
+
+
+@pytest.mark.parametrize(("rest_db", "sounds", "role"), [(20.0, 20, "kick"), (12.0, 20, "bass"), (20.0, 80, "bass")])
+def test_a_drum_is_hits_with_silence_between(rest_db: float, sounds: int, role: str) -> None:
+    """Soft moments more than 16 dB under the loud ones, and under 70 % of the time within 20 dB of these."""
+    slots = np.arange(100)
+    level = np.where(slots * sounds // 100 > (slots - 1) * sounds // 100, 1e-2, 1e-2 * 10.0 ** (-rest_db / 10.0) * 0.99)
+    (guess,) = guess_roles(measurements(facts_of(bump(60.0, 0.7), level, 14.0)))
+    assert guess.role == role
+
+
+def test_numbers_of_names_that_come_twice_leave_out_what_is_taken() -> None:
+    inputs = identified(
+        ["a", "b", "c"], *(InputWish(files=(f"{name}.wav",), name="Bass", role="bass") for name in "abc")
+    )
+    assert [each.name for each in inputs] == ["Bass 1", "Bass 2", "Bass 3"]
+    named = [
+        InputWish(files=("a.wav",), name="Bass", role="bass"),
+        InputWish(files=("b.wav",), name="Bass", role="bass"),
+    ]
+    taken = InputWish(files=("c.wav",), name="bass 2", role="bass")
+    assert [each.name for each in identified(["a", "b", "c"], *named, taken)] == ["Bass 1", "Bass 3", "bass 2"]
