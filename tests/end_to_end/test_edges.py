@@ -29,7 +29,7 @@ def _tone(frames: int, rate_hz: int = 48_000, pitch_hz: float = 220.0) -> np.nda
 def test_a_recipe_among_the_raw_tracks_writes_nothing_there(take: Path, tmp_path: Path) -> None:
     (take / "recipe.toml").write_text('recipe = 1\n[rehearsal]\ntracks = "."\n', encoding="utf-8")
     before = sorted(take.rglob("*"))
-    one_line(run_here("mix", take / "recipe.toml", cwd=tmp_path), 2, "inside the folder of the raw tracks")
+    one_line(run_here("mix", take / "recipe.toml", cwd=tmp_path), 2, "inside the folder with the raw tracks")
     assert sorted(take.rglob("*")) == before
 
 

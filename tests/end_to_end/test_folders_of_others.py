@@ -75,7 +75,7 @@ def test_a_folder_that_leads_into_the_tracks_is_refused(place: Path, name: str, 
     shutil.rmtree(folder, ignore_errors=True)
     folder.symlink_to(place / "Thursday" / inner, target_is_directory=True)
     before = digests(place / "Thursday")
-    one_line(run_here("mix", RECIPE, cwd=place), 2, "inside the folder of the raw tracks")
+    one_line(run_here("mix", RECIPE, cwd=place), 2, "inside the folder with the raw tracks")
     assert digests(place / "Thursday") == before
 
 

@@ -93,14 +93,14 @@ def timing(delay_s: float) -> str:
 def filters(track: TrackPlan, kind: str | None = None) -> str:
     """An input's filters, or those of one kind."""
     words = {"high_pass": "high-pass" if kind is None else "from", "low_pass": "low-pass" if kind is None else "up to"}
-    said = [
+    parts = [
         f"{decibels(planned.gain_db)} at {hertz(planned.corner_hz)}"
         if planned.kind == "peak"
         else f"{words[planned.kind]} {hertz(planned.corner_hz)}"
         for planned in track.filters
         if kind in (None, planned.kind)
     ]
-    return ", ".join(said) or "none"
+    return ", ".join(parts) or "none"
 
 
 def fader(track: TrackPlan) -> str:
