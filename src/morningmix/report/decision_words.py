@@ -53,7 +53,8 @@ def song_decision(what: str, plan: SongPlan, master: MasterPlan) -> Decision:
     match what:
         case "gain_db":
             value = decibels(master.gain_db)
-            return Decision(heading="Final gain", value=value, says=f"Whole mix turned by {value}")
+            turned = f"{'down' if master.gain_db < 0.0 else 'up'} by {number(abs(master.gain_db))} dB"
+            return Decision(heading="Final gain", value=value, says=f"Whole mix turned {turned}")
         case "target_lufs":
             value = loudness_in_words(master.target_lufs)
             return Decision(heading="Target", value=value, says=f"Aiming at {value}")
