@@ -42,7 +42,7 @@ def test_defaults_and_songs_mean_the_inputs_of_the_take(tmp_path: Path) -> None:
     (tmp_path / "recipe.toml").write_text(RECIPE)
     home = home_of(tmp_path / "recipe.toml", tmp_path, None)
     (analysed,) = analyse(tmp_path / "recipe.toml", home, 1, lambda _step, _share: None)
-    assert [(one.wish.level_db, one.wish.eq) for one in analysed.inputs] == [
+    assert [(input_.wish.level_db, input_.wish.eq) for input_ in analysed.inputs] == [
         (-3.0, "off"),
         (1.0, "off"),
         (-3.0, "off"),
@@ -50,4 +50,4 @@ def test_defaults_and_songs_mean_the_inputs_of_the_take(tmp_path: Path) -> None:
     ]
     (muted,) = analysed.recipe.songs[0].inputs
     assert analysed.inputs[0].name != "TRK05"
-    assert [one.is_called(muted.name) for one in analysed.inputs] == [True, False, False, False]
+    assert [input_.is_called(muted.name) for input_ in analysed.inputs] == [True, False, False, False]

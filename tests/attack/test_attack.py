@@ -34,5 +34,5 @@ def failures() -> dict[str, list[str]]:
 
 
 @pytest.mark.parametrize("kind", COUNTS)
-def test_nothing_is_lost_and_nothing_but_a_line_is_said(kind: str, failures: dict[str, list[str]]) -> None:
+def test_nothing_is_lost_and_the_error_is_one_line(kind: str, failures: dict[str, list[str]]) -> None:
     assert not failures[kind], "\n".join(failures[kind])

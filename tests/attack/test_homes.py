@@ -50,7 +50,7 @@ def test_what_needs_no_sheet_works(name: str, place: Path) -> None:
 
 
 @every
-def test_they_are_mixed_on_and_the_version_before_is_kept(name: str, place: Path) -> None:
+def test_a_mix_folder_of_an_earlier_version_is_mixed_on_and_its_mix_kept(name: str, place: Path) -> None:
     mixes = place / name / "mixes"
     (mixes / "01 take" / "words.txt").write_text("by hand")
     song = {path.name: path.read_bytes() for path in (mixes / "01 take").iterdir() if path.is_file()}
@@ -78,7 +78,7 @@ def test_a_mix_leaves_nothing_of_former_formats_in_the_cache(name: str, place: P
 
 
 @old
-def test_a_sheet_that_is_too_old_is_said_in_one_line(name: str, place: Path) -> None:
+def test_a_sheet_that_is_too_old_is_reported_in_one_line(name: str, place: Path) -> None:
     sheet = place / name / "mixes" / "01 take" / "recall.json"
     for words in (("mix", sheet), ("why", sheet), ("why", name), ("share", name), ("compare", sheet, sheet)):
         one_line(run_here(*words, cwd=place), 3, "recall.json")
@@ -108,7 +108,7 @@ def test_a_sheet_that_is_too_old_blocks_only_itself(name: str, place: Path) -> N
 
 
 @readable
-def test_a_sheet_that_can_be_read_is_told_compared_packed_and_mixed_again(name: str, place: Path) -> None:
+def test_a_readable_sheet_is_explained_compared_packed_and_mixed_again(name: str, place: Path) -> None:
     sheet = place / name / "mixes" / "01 take" / "recall.json"
     for words in (("why", name), ("compare", name, sheet), ("share", name), ("mix", sheet)):
         done = run_here(*words, cwd=place)

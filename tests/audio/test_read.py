@@ -273,7 +273,7 @@ def test_sha256_of_nothing(tmp_path):
         sha256_of(tmp_path / "gone.wav")
 
 
-def test_a_stretch_before_the_start_is_a_mistake(recordings):
+def test_a_negative_stretch_is_refused(recordings):
     with pytest.raises(ValueError, match="at or after the start"):
         open_recording(recordings[0], 48_000, -1)
 

@@ -229,7 +229,7 @@ def test_mp3_on_a_full_disk_or_nowhere(tmp_path):
         encode_mp3([sound], tmp_path / "no" / "a.mp3", rate_hz=48_000)
 
 
-def test_an_error_on_the_way_to_the_encoder_stays_what_it_is(tmp_path):
+def test_an_error_before_the_encoder_is_raised_unchanged(tmp_path):
     def blocks():
         yield np.zeros((2, 10), np.float32)
         raise RuntimeError("elsewhere")

@@ -73,10 +73,10 @@ def _mono(path: Path) -> tuple[Sound, int]:
     return sound.mean(axis=1), rate_hz
 
 
-def _energies(one: Sound, other: Sound) -> Sound:
+def _energies(sound: Sound, other: Sound) -> Sound:
     frame = 2400
-    count = len(one) // frame
-    return np.asarray((one[: count * frame] * other[: count * frame]).reshape(count, frame).sum(axis=1))
+    count = len(sound) // frame
+    return np.asarray((sound[: count * frame] * other[: count * frame]).reshape(count, frame).sum(axis=1))
 
 
 def _print_row(scene: str, name: str, method: str, recorded: Sound, own: Sound, sound: Sound) -> None:

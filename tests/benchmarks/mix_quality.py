@@ -110,7 +110,7 @@ STAGES: dict[str, Callable[[], Any]] = {
         lambda plan: replace(
             plan,
             tracks=tuple(
-                replace(track, filters=tuple(one for one in track.filters if one.kind != "peak"))
+                replace(track, filters=tuple(planned for planned in track.filters if planned.kind != "peak"))
                 for track in plan.tracks
             ),
         )

@@ -81,16 +81,17 @@ def _parts(
     heard: NDArray[np.complex128], spectra: dict[str, NDArray[np.complex128]], players: dict[str, str]
 ) -> dict[str, float]:
     """Power of every player's part in what is heard."""
-    frames = min(heard.shape[1], *(one.shape[1] for one in spectra.values()))
+    frames = min(heard.shape[1], *(spectrum.shape[1] for spectrum in spectra.values()))
     names = list(spectra)
     powers = dict.fromkeys(players.values(), 0.0)
     for place in range(1, heard.shape[0], EVERY):
         rows = []
         for name in names:
-            one = spectra[name][place, :frames]
+            spectrum = spectra[name][place, :frames]
             # One frame ahead: a practice mix may come a little earlier than the truth's frame.
             rows += [
-                np.concatenate((np.zeros(max(by, 0)), one))[max(-by, 0) :][:frames] for by in range(-1, FILTER_FRAMES)
+                np.concatenate((np.zeros(max(by, 0)), spectrum))[max(-by, 0) :][:frames]
+                for by in range(-1, FILTER_FRAMES)
             ]
         length = min(map(len, rows))
         past = np.array([row[:length] for row in rows])

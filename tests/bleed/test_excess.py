@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from morningmix.bleed import excess
-from morningmix.bleed.excess import measure_bleed
+from morningmix.bleed.excess import measure_bleed, measure_residual
 from morningmix.bleed.singing import measure_singing
 from morningmix.dsp.bands import BandMeter, band_edges_hz
 from morningmix.laws.track_power import spans_to_mask
@@ -190,3 +190,120 @@ def test_chunks_do_not_change_the_measurement(tmp_path: Path, monkeypatch: pytes
         np.testing.assert_allclose(
             chunks[name].over_bleed_db[inside], whole[name].over_bleed_db[inside], atol=TOLERANCE_DB
         )
+
+
+# ---------------------------------------------------------------- after subtraction
+
+HOPS = 1_500
+SUNG = slice(900, 1_100)
+
+
+def powers_of(folder: Path, name: str, powers: NDArray[np.floating]) -> Path:
+    folder.mkdir(exist_ok=True)
+    with BandWriter(folder / name, exact=True) as writer:
+        writer.write(np.broadcast_to(powers, (len(band_edges_hz(RATE_HZ)) - 1, HOPS)).astype(np.float32))
+    return folder / name
+
+
+def drum_powers() -> NDArray[np.float64]:
+    """Hits of different strength, eight a second, on a floor 40 dB lower."""
+    rng = np.random.default_rng(1)
+    hits = np.where(np.arange(HOPS) % 6 < 2, np.repeat(10.0 ** rng.uniform(-3.0, -2.0, HOPS // 6), 6), 0.0)
+    return hits + 1e-6
+
+
+def residual(
+    folder: Path, left: NDArray[np.floating], taken: NDArray[np.floating] | None = None
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Level over residual bleed ``(hops,)``, and the bleed that is expected ``(bands, hops)``, beside those drums."""
+    edges = band_edges_hz(RATE_HZ)
+    store = BandStore(
+        paths=(powers_of(folder, "voice", left), powers_of(folder, "drum", drum_powers())),
+        bands=len(edges) - 1, hops=HOPS, hop_s=HOP_S, band_hz=edges, exact=True,
+    )  # fmt: skip
+    bleed = folder / "bleed"
+    clear_db = measure_residual(
+        store, 0, (0, 1), powers_of(folder, "left", left),
+        None if taken is None else powers_of(folder, "taken", taken), bleed,
+    )  # fmt: skip
+    return clear_db, np.fromfile(bleed, np.float32, (len(edges) - 1) * HOPS).reshape(HOPS, -1).T
+
+
+def room_of(powers: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Power that a microphone picks up of them, decaying by 60 ms."""
+    keep = np.exp(-HOP_S / 0.06)
+    heard = np.zeros_like(powers)
+    for hop, power in enumerate(powers):
+        heard[hop] = keep * heard[hop - 1] + (1.0 - keep) * power
+    return 1e-2 * heard
+
+
+@pytest.mark.parametrize(("over_db", "clear_db"), [(3.0, 0.0), (14.0, 8.2), (40.0, 19.0)])
+def test_a_voice_is_clear_by_what_it_stands_over_the_expected_bleed_less_six_decibels(
+    tmp_path: Path, over_db: float, clear_db: float
+) -> None:
+    """With the bleed itself, 14 dB over it are 14.2; from 25 dB on nothing more counts."""
+    bleed = room_of(drum_powers())
+    voice = np.zeros(HOPS)
+    voice[SUNG] = bleed[SUNG] * 10.0 ** (over_db / 10.0)
+    found, expected = residual(tmp_path, bleed + voice)
+    assert found.shape == (HOPS,)
+    rests = np.delete(found, np.arange(SUNG.start - 10, SUNG.stop + 10))
+    assert np.abs(rests).max() < 0.1
+    assert float(np.median(found[SUNG])) == pytest.approx(clear_db, abs=1.0)
+    # What is expected is the bleed, with the voice or without.
+    off_db = 10.0 * np.log10(expected[:, 100:] / bleed[100:])
+    assert np.abs(np.median(off_db, axis=1)).max() < 0.5
+    assert float(np.percentile(np.abs(off_db), 90)) < 1.5
+
+
+def test_only_where_vowels_lie_counts(tmp_path: Path) -> None:
+    """From 120 to 1600 Hz: cymbals and rumble that stay after subtraction are nobody singing."""
+    bleed = room_of(drum_powers())
+    edges = band_edges_hz(RATE_HZ)
+    centres = np.sqrt(edges[:-1] * edges[1:])
+    for inside, sings in (
+        ((centres > 130.0) & (centres < 1_500.0), True),
+        ((centres < 110.0) | (centres > 1_800.0), False),
+    ):
+        voice = np.zeros((len(centres), HOPS))
+        voice[inside, SUNG] = 100.0 * bleed[SUNG]
+        found, _ = residual(tmp_path / str(sings), bleed + voice)
+        assert (float(np.median(found[SUNG])) > 10.0) == sings
+
+
+def test_little_next_to_what_was_subtracted_is_no_voice(tmp_path: Path) -> None:
+    """A residual is a voice only where it is much louder than 0.6 of what was taken there."""
+    bleed = room_of(drum_powers())
+    voice = np.zeros(HOPS)
+    voice[SUNG] = 100.0 * bleed[SUNG]
+    beside = np.full(HOPS, 1e-9)
+    small, _ = residual(tmp_path / "small", bleed + voice, beside)
+    assert float(np.median(small[SUNG])) > 12.0
+    beside[SUNG] = voice[SUNG]
+    large, _ = residual(tmp_path / "large", bleed + voice, beside)
+    assert np.abs(large[SUNG.start + 5 : SUNG.stop - 5]).max() < 0.1
+
+
+def test_hiss_in_a_silent_room_is_no_voice(tmp_path: Path) -> None:
+    """Nothing is a voice that is 40 dB under the loudest of the microphone."""
+    hiss = np.full(HOPS, 1e-12)
+    loud = hiss.copy()
+    loud[200:400] = 1e-3
+    loud[SUNG] = 3e-8
+    found, _ = residual(tmp_path, loud)
+    assert float(np.median(found[200:400])) > 12.0
+    assert found[SUNG].max() < 0.1
+
+
+def test_steady_bleed_is_expected_from_the_first_moment(tmp_path: Path) -> None:
+    """A take may begin in the middle of a song: then the room already rings."""
+    steady = np.full(HOPS, 1e-3) * np.random.default_rng(2).uniform(0.9, 1.1, HOPS)
+    edges = band_edges_hz(RATE_HZ)
+    store = BandStore(
+        paths=(powers_of(tmp_path, "voice", 0.1 * steady), powers_of(tmp_path, "drum", steady)),
+        bands=len(edges) - 1, hops=HOPS, hop_s=HOP_S, band_hz=edges, exact=True,
+    )  # fmt: skip
+    measure_residual(store, 0, (0, 1), powers_of(tmp_path, "left", 0.1 * steady), None, tmp_path / "bleed")
+    expected = np.fromfile(tmp_path / "bleed", np.float32, (len(edges) - 1) * HOPS).reshape(HOPS, -1)
+    np.testing.assert_allclose(10.0 * np.log10(expected / 1e-4), 0.0, atol=0.7)

@@ -34,7 +34,7 @@ def bleed_of(over_db: NDArray[np.float32]) -> BleedFacts:
 
 @pytest.mark.parametrize("step_db", [6.0, 3.0, -4.0])
 @pytest.mark.parametrize("at_s", [13.5, 20.5, 26.0])
-def test_a_gain_step_is_found_where_it_is_and_as_large_as_it_is(step_db: float, at_s: float) -> None:
+def test_a_gain_step_is_found_with_its_time_and_size(step_db: float, at_s: float) -> None:
     found = detect_gain_step(bleed_of(over_bleed_db(step_db, at_s)))
     assert found is not None
     assert found.at_s == pytest.approx(at_s, abs=0.3)

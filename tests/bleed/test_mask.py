@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
-from morningmix.bleed.mask import FLOOR_DB, mask, resting_fraction
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from morningmix.audio.write import FloatScratch
+from morningmix.bleed.mask import FLOOR_DB, Masked, mask, mask_all, resting_fraction
 from morningmix.bleed.opening import HOLD_S, LOOK_AHEAD_S
+from morningmix.dsp.bands import BandMeter, band_edges_hz
+from morningmix.measure.band_store import BandStore, BandWriter
+from morningmix.model.measured import GainStep
+from morningmix.model.recording import Take
+from morningmix.storage.cache import EntryWriter
+from morningmix.units import Block
 
 
 def test_the_mask_is_continuous() -> None:
@@ -41,3 +54,148 @@ def test_no_line_starts_or_ends_in_a_ramp() -> None:
     assert (resting[:370] == 1.0).all()
     assert (resting[640:] == 1.0).all()
     assert np.abs(np.diff(resting)).max() <= 0.1
+
+
+@pytest.mark.parametrize(("over", "gain"), [(1.8295, 0.3616), (2.3247, 0.4800), (3.2695, 0.6268), (11.0, 0.9009)])
+def test_the_gain_is_that_of_ephraim_and_malah(over: float, gain: float) -> None:
+    """IEEE TASSP 33(2) 1985: G = xi / (1 + xi) exp(E1(v) / 2) with v = gamma xi / (1 + xi).
+
+    In steady sound gamma is its power over twice the bleed, and xi = (1 - 1 / gamma)^2 gamma. The first three are where
+    v is 0.5, 1 and 2, and E1(v) in Abramowitz and Stegun, table 5.1, is 0.5598, 0.2194 and 0.0489.
+    """
+    bleed = np.full((9, 15), 0.5, np.float32)
+    sound = np.full((9, 15), np.sqrt(over), np.complex64)
+    np.testing.assert_allclose(mask(sound, bleed), gain, atol=1e-3)
+    # Only the ratio counts.
+    np.testing.assert_allclose(mask(1e-4 * sound, 1e-8 * bleed), gain, atol=1e-3)
+
+
+def test_a_source_opens_the_mask_around_itself_and_not_beside() -> None:
+    """Averaged over three bins and three frames, then over five frames."""
+    bleed = np.full((40, 60), 0.5, np.float32)
+    sound = np.full((40, 60), 0.3, np.complex64)
+    sound[18:22, 25:35] = 10.0
+    gain = mask(sound, bleed)
+    floor = np.float32(10.0 ** (FLOOR_DB / 20.0))
+    assert gain[18:22, 25:35].min() > 0.9
+    assert (gain[:15] == floor).all()
+    assert (gain[:, :20] == floor).all()
+    assert (gain[:, 40:] == floor).all()
+
+
+# ---------------------------------------------------------------- a whole microphone
+
+RATE_HZ, FRAMES = 16_000, 16_000 * 5
+BLEED = (0.1 * np.random.default_rng(3).standard_normal((1, FRAMES))).astype(np.float32)
+HOPS = FRAMES // 320
+
+
+def band_powers(sound: Block) -> NDArray[np.float32]:
+    meter = BandMeter(RATE_HZ, len(sound))
+    return np.concatenate([meter.update(sound), meter.finish()], axis=1)
+
+
+def masked(
+    folder: Path,
+    left: Block,
+    taken: Block,
+    bleed: NDArray[np.float32],
+    *,
+    subtracted: bool = True,
+    resting: Sequence[float] | NDArray[np.float32] = (0.0,) * HOPS,
+    gain_step: GainStep | None = None,
+) -> Block:
+    """The sound that is written, for the bleed that is expected in each band and hop."""
+    folder.mkdir(exist_ok=True)
+    edges = band_edges_hz(RATE_HZ)
+    with BandWriter(folder / "bleed", exact=True) as writer:
+        writer.write(bleed)
+    store = BandStore(
+        paths=(folder / "bleed",), bands=len(edges) - 1, hops=bleed.shape[1], hop_s=0.02, band_hz=edges, exact=True
+    )
+    take = Take(folder=folder, recordings=(), rate_hz=RATE_HZ, frames=FRAMES)
+    with (
+        FloatScratch(folder, len(left)) as residual,
+        FloatScratch(folder, len(left)) as removed,
+        EntryWriter(folder / "sound") as file,
+        ThreadPoolExecutor(2) as pool,
+    ):
+        residual.write(left)
+        removed.write(taken)
+        one = Masked(take, residual, removed, subtracted, store, gain_step, np.asarray(resting, np.float32), file)
+        mask_all([one], pool)
+    return np.fromfile(folder / "sound", "<f4", len(left) * FRAMES).reshape(FRAMES, len(left)).T
+
+
+def reduction_db(after: Block, before: Block) -> float:
+    inside = slice(2_000, -2_000)
+    return float(10.0 * np.log10(np.mean(after[:, inside] ** 2) / np.mean(before[:, inside] ** 2)))
+
+
+def test_where_the_source_rests_everything_is_six_decibels_softer(tmp_path: Path) -> None:
+    """And in its place to the sample, on both sides."""
+    sound = np.concatenate((BLEED, -0.5 * BLEED[:, ::-1]))
+    for number, bleed in enumerate((1e-13, 1.0)):
+        powers = np.full((len(band_edges_hz(RATE_HZ)) - 1, HOPS), bleed, np.float32)
+        found = masked(tmp_path / str(number), sound, np.zeros_like(sound), powers, resting=np.ones(HOPS, np.float32))
+        np.testing.assert_allclose(found, 10.0 ** (-6.0 / 20.0) * sound, atol=1e-5)
+
+
+def test_expected_bleed_is_masked_and_what_stands_above_it_passes(tmp_path: Path) -> None:
+    expected = band_powers(BLEED)
+    taken = np.zeros_like(BLEED)
+    alone = masked(tmp_path / "alone", BLEED, taken, expected)
+    assert reduction_db(alone, BLEED) < -11.0
+    # Expected 12 dB lower than it is, the same sound is the source.
+    assert reduction_db(masked(tmp_path / "loud", BLEED, taken, expected / 16.0), BLEED) > -1.5
+    tone = (0.05 * np.sin(2.0 * np.pi * 1_000.0 * np.arange(FRAMES) / RATE_HZ)).astype(np.float32)[None]
+    both = masked(tmp_path / "both", BLEED + tone, taken, expected)
+    spectrum = [np.abs(np.fft.rfft(each[0])) for each in (both, tone)]
+    at = FRAMES // RATE_HZ * 1_000
+    assert 20.0 * np.log10(spectrum[0][at] / spectrum[1][at]) == pytest.approx(0.0, abs=1.0)
+
+
+def test_bleed_is_expected_when_it_comes(tmp_path: Path) -> None:
+    """Bleed for half a second, then the same sound from the source for as long: only the first is masked."""
+    expected = band_powers(BLEED)
+    hop = np.arange(expected.shape[1])
+    expected = np.where(hop // 25 % 2 == 0, expected, np.float32(1e-13))
+    found = masked(tmp_path, BLEED, np.zeros_like(BLEED), expected)
+    for start_s, bleeds in ((1.0, True), (1.5, False), (3.0, True), (3.5, False)):
+        there = slice(round((start_s + 0.1) * RATE_HZ), round((start_s + 0.4) * RATE_HZ))
+        less = 10.0 * np.log10(np.mean(found[:, there] ** 2) / np.mean(BLEED[:, there] ** 2))
+        assert (less < -11.0) if bleeds else (less > -0.5)
+
+
+def test_bleed_within_a_band_is_expected_where_the_subtracted_bleed_was(tmp_path: Path) -> None:
+    """Of two tones in one band the one is masked at whose place bleed was subtracted."""
+    t = np.arange(FRAMES) / RATE_HZ
+    edges = band_edges_hz(RATE_HZ)
+    band = int(np.argmax(edges > 4_000.0))
+    low_hz, high_hz = edges[band] + 100.0, edges[band + 1] - 100.0
+    tones = [(0.1 * np.sin(2.0 * np.pi * hz * t)).astype(np.float32)[None] for hz in (low_hz, high_hz)]
+    expected = band_powers(tones[0])
+    found = masked(tmp_path, tones[0] + tones[1], tones[0], expected)
+    levels = [
+        20.0 * np.log10(np.abs(found[0] @ np.exp(-2j * np.pi * hz * t)) * 2.0 / FRAMES / 0.1)
+        for hz in (low_hz, high_hz)
+    ]
+    assert levels[0] < -6.0
+    assert levels[1] > -1.0
+
+
+def test_where_subtraction_did_not_help_the_recording_is_masked(tmp_path: Path) -> None:
+    quiet = np.full((len(band_edges_hz(RATE_HZ)) - 1, HOPS), 1e-13, np.float32)
+    whole = masked(tmp_path / "whole", 0.3 * BLEED, 0.7 * BLEED, quiet, subtracted=False)
+    np.testing.assert_allclose(whole, BLEED, atol=1e-4)
+
+
+def test_a_gain_step_is_in_the_cleaned_sound_again(tmp_path: Path) -> None:
+    quiet = np.full((len(band_edges_hz(RATE_HZ)) - 1, HOPS), 1e-13, np.float32)
+    found = masked(
+        tmp_path, BLEED, np.zeros_like(BLEED), quiet,
+        resting=np.ones(HOPS, np.float32), gain_step=GainStep(at_s=2.5, step_db=6.0),
+    )  # fmt: skip
+    half = FRAMES // 2
+    np.testing.assert_allclose(found[:, :half], 10.0 ** (-6.0 / 20.0) * BLEED[:, :half], atol=1e-5)
+    np.testing.assert_allclose(found[:, half:], BLEED[:, half:], atol=1e-5)

@@ -33,7 +33,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_the_same_twice_is_alike(place: Path) -> None:
+def test_a_mix_compared_with_itself_shows_no_difference(place: Path) -> None:
     before = digests(place)
     ((one,), alone) = compare(place / "before", place / "before" / "recipe.toml")
     assert alone == []
@@ -44,7 +44,7 @@ def test_the_same_twice_is_alike(place: Path) -> None:
     assert digests(place) == before
 
 
-def test_three_decibels_at_one_fader_are_heard_and_named(place: Path) -> None:
+def test_three_decibels_at_one_fader_are_found_and_named(place: Path) -> None:
     ((one,), _) = compare(place / "before", place / "Thursday mix")
     balance = dict(one.balance_lu)
     # The whole is brought back to its loudness, so the others go down a little, and the bass goes up by less.
@@ -66,7 +66,7 @@ def test_a_version_against_the_one_before_it(place: Path) -> None:
     assert recipe_lines(home / "mixes" / "earlier" / "01 Thursday", home) == []
 
 
-def test_twice_as_loud_is_no_other_balance(place: Path, tmp_path: Path) -> None:
+def test_twice_as_loud_is_the_same_balance(place: Path, tmp_path: Path) -> None:
     song = shutil.copytree(place / "before" / "mixes" / "01 Thursday", tmp_path / "softer")
     for file in (song / "Thursday.wav", *(song / "stems").iterdir()):
         sound, rate_hz = soundfile.read(file)
@@ -92,7 +92,7 @@ def test_loudness_and_octaves_agree_with_others(place: Path) -> None:
         assert by == pytest.approx(theirs, abs=0.7), hz
 
 
-def test_what_is_in_one_only_is_said(place: Path, tmp_path: Path) -> None:
+def test_songs_in_one_mix_only_are_named(place: Path, tmp_path: Path) -> None:
     song = shutil.copytree(place / "before" / "mixes" / "01 Thursday", tmp_path / "01 Thursday")
     sheet = json.loads((song / "recall.json").read_text(encoding="utf-8"))
     sheet["stems"].remove("stems/bass.wav")

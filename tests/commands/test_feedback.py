@@ -35,7 +35,7 @@ def wishes(who: str, *moves: tuple[str, float] | tuple[str, float, float, float]
 # ---------------------------------------------------------------- merging
 
 
-def test_who_agrees_gets_the_mean_and_who_does_not_gets_a_talk() -> None:
+def test_agreeing_wishes_get_the_mean_and_opposite_ones_change_nothing() -> None:
     agreed, conflicts = merge(
         [
             wishes("Mara", ("vocals", 2.0), ("drums", 1.0), ("bass", 1.0)),
@@ -49,14 +49,14 @@ def test_who_agrees_gets_the_mean_and_who_does_not_gets_a_talk() -> None:
     assert conflicts == (Conflict(song="Song", name="drums", stretch=None, asked=(("Mara", 1.0), ("Theo", -2.0))),)
 
 
-def test_stretches_that_overlap_are_one_matter() -> None:
+def test_overlapping_wishes_are_merged() -> None:
     agreed, conflicts = merge(
         [
             wishes("Mara", ("vocals", 2.0, 10.0, 20.0), ("bass", 1.0, 0.0, 5.0), ("vocals", 1.0)),
             wishes("Theo", ("vocals", 1.0, 15.0, 30.0), ("bass", -1.0, 4.0, 6.0), ("vocals", 1.0, 40.0, 50.0)),
         ]
     )
-    assert [(one.name, one.stretch, one.level_db) for one in agreed] == [
+    assert [(change.name, change.stretch, change.level_db) for change in agreed] == [
         ("vocals", None, 1.0),
         ("vocals", (10.0, 30.0), 1.5),
         ("vocals", (40.0, 50.0), 1.0),
@@ -64,14 +64,14 @@ def test_stretches_that_overlap_are_one_matter() -> None:
     assert [(one.name, one.stretch) for one in conflicts] == [("bass", (0.0, 6.0))]
 
 
-def test_two_without_a_name_are_two(tmp_path: Path) -> None:
+def test_two_people_without_names_count_as_two(tmp_path: Path) -> None:
     nameless = GOOD.replace("from: Mara\n", "")
     other = GOOD.replace("from: Mara", "from: somebody").replace("vocals +2\n", "vocals -2\n")
     _, (conflict,) = merge(read(tmp_path, nameless + other))
     assert [who for who, _ in conflict.asked] == ["somebody (wishes.txt, line 1)", "somebody (wishes.txt, line 8)"]
 
 
-def test_who_asks_twice_has_the_last_word() -> None:
+def test_the_last_of_two_wishes_by_one_person_counts() -> None:
     (one,), _ = merge([wishes("Mara", ("vocals", 4.0)), wishes("Mara", ("vocals", -1.0))])
     assert one.level_db == -1.0
 
@@ -133,7 +133,7 @@ def test_the_new_faders_differ_by_exactly_what_was_wished(mixed: Path, tmp_path:
     assert digests(place) == kept
 
 
-def test_a_stretch_becomes_a_move_and_a_note_a_remark(mixed: Path) -> None:
+def test_a_wish_for_a_stretch_becomes_a_move_and_a_note_a_comment(mixed: Path) -> None:
     said, after = taken(mixed, asked_for(mixed, "vocals +2 from 0:01 to 0:02", "note 0:01.5 \x1b[2J hm, \u202e ok?"))
     assert "1 change and 1 note" in said
     (mixed / "changed.toml").write_text(after, encoding="utf-8")
@@ -146,7 +146,7 @@ def test_a_stretch_becomes_a_move_and_a_note_a_remark(mixed: Path) -> None:
     assert all(sign.isprintable() or sign == "\n" for sign in after)
 
 
-def test_conflicts_are_said_and_change_nothing(mixed: Path) -> None:
+def test_conflicts_are_reported_and_change_nothing(mixed: Path) -> None:
     said, after = taken(mixed, asked_for(mixed, "bass +2"), asked_for(mixed, "bass -1", who="Theo"))
     assert "One disagreement, left unchanged: talk about it." in said
     assert "bass, left unchanged: Mara wants +2, Theo wants -1" in said

@@ -62,7 +62,7 @@ def test_only_earlier_ones_count_latest_first(tmp_path: Path) -> None:
     for name, when in (("a", "2026-11-05"), ("b", "2026-11-12"), ("c", "2026-11-19"), ("me", "2026-11-19")):
         (tmp_path / name).mkdir()
         (tmp_path / name / "findings.json").write_text(json.dumps({"when": when, "findings": []}), encoding="utf-8")
-    assert [one.when for one in rehearsals_before(tmp_path / "me", "2026-11-19")] == ["2026-11-12", "2026-11-05"]
+    assert [then.when for then in rehearsals_before(tmp_path / "me", "2026-11-19")] == ["2026-11-12", "2026-11-05"]
 
 
 def test_check_says_that_it_is_the_third_in_a_row(tmp_path: Path) -> None:

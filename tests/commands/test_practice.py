@@ -55,12 +55,12 @@ def song(tracks: Sequence[TrackPlan], *, start_s: float = 0.0, cleaning: Cleanin
 def test_players_whose_names_clash_have_a_file_each() -> None:
     players = ["A/B", "A-B", "a-b", "without A-B"]
     tracks = [track(player, "guitars", player) for player in players]
-    names = [one.name for one in practice_mixes(song(tracks))]
+    names = [practice.name for practice in practice_mixes(song(tracks))]
     assert len({name.casefold() for name in names}) == 2 * len(players)
     assert names[:4] == ["without A-B", "A-B up", "without A-B 2", "A-B up 2"]
 
 
-def test_only_what_hears_itself_alone_is_taken_out_of_the_rest() -> None:
+def test_only_inputs_without_bleed_are_removed_from_the_drums() -> None:
     tracks = [
         track("kick", "drums", "Ole"),
         track("bass", "bass", "Ida"),
@@ -68,7 +68,7 @@ def test_only_what_hears_itself_alone_is_taken_out_of_the_rest() -> None:
         track("lead vocal", "vocals", "Uma", cleaned=True),
         track("trumpet", "horns", "Nils", gate=Gate(open_s=(), floor_db=-12.0, ramp_s=0.1)),
     ]
-    gone = {one.name: one.gone for one in practice_mixes(song(tracks))}
+    gone = {practice.name: practice.gone for practice in practice_mixes(song(tracks))}
     assert gone == {
         "without Ole": (),
         "Ole up": (),
@@ -80,10 +80,12 @@ def test_only_what_hears_itself_alone_is_taken_out_of_the_rest() -> None:
         "Nils up": (),
     }
     # Who wants no bleed subtracted from voices wants none subtracted here.
-    assert not any(one.gone for one in practice_mixes(song(tracks, cleaning=None)))
-    assert not any(one.gone for one in practice_mixes(song(tracks[1:])))
-    one_man = [replace(one, player="Ole") for one in tracks[:2]]
-    assert not any(one.gone for one in practice_mixes(song([*one_man, *tracks[2:]])) if "Ole" in one.name)
+    assert not any(practice.gone for practice in practice_mixes(song(tracks, cleaning=None)))
+    assert not any(practice.gone for practice in practice_mixes(song(tracks[1:])))
+    one_man = [replace(track, player="Ole") for track in tracks[:2]]
+    assert not any(
+        practice.gone for practice in practice_mixes(song([*one_man, *tracks[2:]])) if "Ole" in practice.name
+    )
 
 
 def played(seed: int, seconds: float, per_second: float) -> NDArray[np.float64]:
@@ -103,7 +105,7 @@ def room(seed: int) -> NDArray[np.float64]:
     return answer
 
 
-def test_an_amplifier_goes_out_of_the_overhead_and_the_kit_stays(tmp_path: Path) -> None:
+def test_an_amplifier_is_removed_from_the_overhead_and_the_kit_stays(tmp_path: Path) -> None:
     start_s, frames = 2.0, round(SECONDS * RATE_HZ)
     begin = round(start_s * RATE_HZ)
     guitar, kit = played(1, SECONDS + 4.0, 3.0), played(2, SECONDS + 4.0, 5.0)

@@ -127,7 +127,7 @@ def test_a_long_take_is_cut_by_itself_and_every_cut_is_faded(
 
 
 @pytest.mark.parametrize("listed", ["", '[[song]]\ntitle = "Rope Swing"\nstart = 1\nend = 2\n'], ids=["", "listed"])
-def test_whole_is_whole_and_does_not_touch_the_list(
+def test_whole_mixes_one_piece_and_leaves_the_list_of_songs_alone(
     listed: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(rehearsal, "LONG_S", 2.0)

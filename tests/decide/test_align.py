@@ -31,7 +31,7 @@ def snare(as_it_is: float, inverted: float) -> Input:
         (-0.5, 0.45, True, 0.004),
     ],
 )
-def test_polarity_is_inverted_where_it_clearly_gains_and_nothing_moves_where_little_is_alike(
+def test_polarity_is_inverted_for_a_clear_gain_and_nothing_is_aligned_without_correlation(
     as_it_is: float, inverted: float, flip: bool, delay_s: float
 ) -> None:
     assert decide_alignment(snare(as_it_is, inverted))[:2] == (flip, delay_s)

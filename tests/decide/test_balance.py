@@ -131,3 +131,12 @@ def test_where_everybody_has_a_goal_one_stays() -> None:
     assert gains_db[stays] == 0.0
     for family in set(families) - {stays}:
         assert level_lu(gram, gains_db, family, EVERYWHERE) == pytest.approx(goals[family], abs=0.05)
+
+
+def test_goals_are_met_at_any_common_level() -> None:
+    families = ("guitars", "vocals")
+    where = dict.fromkeys(families, EVERYWHERE)
+    loud = np.tile(np.diag([0.5, 0.1]), (SLOTS, 1, 1))
+    gains_db = solve_gains(loud, families, {"vocals": -4.0}, where)
+    assert level_lu(loud, gains_db, "vocals", EVERYWHERE) == pytest.approx(-4.0, abs=0.05)
+    assert solve_gains(1e-5 * loud, families, {"vocals": -4.0}, where) == gains_db

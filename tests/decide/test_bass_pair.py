@@ -11,7 +11,7 @@ from morningmix.decide.filters import decide_filters
 from morningmix.model.input import Input
 
 
-def test_a_line_is_told_from_a_microphone_by_its_rests() -> None:
+def test_a_line_is_distinguished_from_a_microphone_by_its_rests() -> None:
     rests = np.where(np.arange(100) % 10 < 7, 1e-2, 1e-9)
     line = an_input("bass", facts_of(bump(90.0, 1.0), rests), 0)
     amplifier = an_input("bass", facts_of(bump(90.0, 1.0), rests + 1e-6), 1)
@@ -22,7 +22,7 @@ def test_a_line_is_told_from_a_microphone_by_its_rests() -> None:
     assert line_and_microphone([line, drum]) is None
     assert line_and_microphone([line, amplifier, other]) is None
     filters, (why,) = decide_filters(amplifier, measurements(line.facts), line_too=line.name)
-    assert [(one.kind, one.corner_hz) for one in filters] == [("high_pass", 120.0)]
+    assert [(planned.kind, planned.corner_hz) for planned in filters] == [("high_pass", 120.0)]
     assert line.name in why.because
 
 

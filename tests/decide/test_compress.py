@@ -45,7 +45,7 @@ def test_compressors_keep_to_their_bounds(
     assert "dB" in reason.because
 
 
-def test_who_plays_nothing_is_not_compressed() -> None:
+def test_a_silent_input_is_not_compressed() -> None:
     one = an_input("kick", facts_of(bump(60.0, 0.7), HITS))
     assert decide_compressor(one, 0.0, np.zeros(100, np.bool_), [2.0], [0.5], 0.5)[0] is None
     playback = an_input("playback", facts_of(bump(60.0, 0.7), HITS))
@@ -85,3 +85,36 @@ def test_the_formulas_give_ratio_knee_and_threshold() -> None:
     softly, _ = decide_compressor(one, -45.0, everywhere, [crest], [0.5], 0.5)
     assert softly is not None
     assert softly.threshold_db == pytest.approx(-11.03 + 0.44 * -65.0 - 4.987, abs=0.06)
+
+
+def test_a_compressor_takes_as_much_on_average_as_its_preset_allows_wherever_the_level_is() -> None:
+    """Peaks that all stand at one level need one reduction, whatever the gain."""
+    facts = facts_of(bump(500.0, 2.0), STEADY, 12.0)
+    plays = np.ones(100, np.bool_)
+    for role in ("lead vocal", "bass"):
+        one = an_input(role, facts)
+        bounds = one.preset.compressor
+        assert bounds is not None
+        for gain_db in (-6.0, 8.0):
+            compressor, reason = decide_compressor(one, gain_db, plays, [2.0, 4.0], [0.5, 0.9], 0.7)
+            assert compressor is not None
+            peak_db = -20.0 + 12.0 + gain_db
+            less_db = -float(
+                compressor_gain_db(np.array([peak_db]), compressor.threshold_db, compressor.ratio, compressor.knee_db)[
+                    0
+                ]
+            )
+            assert less_db == pytest.approx(bounds.mean_reduction_db.value, abs=0.1)
+            assert f"{less_db:.1f} dB on average" in reason.because
+            assert "12 dB above" in reason.because
+
+
+def test_only_what_plays_counts_for_a_compressor() -> None:
+    """The bleed between two lines neither raises the crest nor lowers the level."""
+    loud = np.arange(100) < 40
+    level = np.where(loud, 1e-2, 1e-5)
+    voice = an_input("lead vocal", facts_of(bump(500.0, 2.0), level, 12.0))
+    alone = an_input("lead vocal", facts_of(bump(500.0, 2.0), np.full(100, 1e-2), 12.0))
+    features = ([2.0, 4.0], [0.5, 0.9], 0.7)
+    sung, _ = decide_compressor(voice, 5.0, loud, *features)
+    assert sung == decide_compressor(alone, 5.0, np.ones(100, np.bool_), *features)[0]

@@ -29,8 +29,8 @@ def band(clicks_s: Sequence[float] = (), beats_s: Sequence[float] = (10.0,), tic
     )
 
 
-def found(one: Band, comes_in_s: float = 10.0, earliest_s: float = 0.0) -> tuple[float, int, float] | None:
-    count_in = find_count_in(one, comes_in_s, earliest_s)
+def found(band: Band, comes_in_s: float = 10.0, earliest_s: float = 0.0) -> tuple[float, int, float] | None:
+    count_in = find_count_in(band, comes_in_s, earliest_s)
     return None if count_in is None else (count_in.first_s, count_in.clicks, round(count_in.period_s, 3))
 
 

@@ -9,7 +9,19 @@ import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements
 from morningmix.decide.de_ess import decide_de_esser
+from morningmix.laws.curves import gain_db
+from morningmix.model.measured import TrackFacts
+from morningmix.model.plan import Filter
 from synthetic import slots_of
+
+
+def with_an_s(sharp_db: float) -> TrackFacts:
+    """A voice at -20 dB with an S every two seconds, so much under it."""
+    facts = facts_of(bump(400.0, 1.0), STEADY)
+    sharp = bump(8_000.0, 0.4)
+    bands = facts.slots.spectra.copy()
+    bands[:, ::20] += np.outer(sharp / sharp.sum(), STEADY[::20] * 10.0 ** (sharp_db / 10.0)).astype(np.float32)
+    return replace(facts, slots=slots_of(bands, facts.slots.peaks))
 
 
 @pytest.mark.parametrize(
@@ -23,11 +35,7 @@ from synthetic import slots_of
     ],
 )
 def test_only_a_voice_with_a_sharp_s_is_de_essed(role: str, sharp_db: float, eq: str, softened: bool) -> None:
-    facts = facts_of(bump(400.0, 1.0), STEADY)
-    sharp = bump(8_000.0, 0.4)
-    bands = facts.slots.spectra.copy()
-    bands[:, ::20] += np.outer(sharp / sharp.sum(), STEADY[::20] * 10.0 ** (sharp_db / 10.0)).astype(np.float32)
-    facts = replace(facts, slots=slots_of(bands, facts.slots.peaks))
+    facts = with_an_s(sharp_db)
     one = an_input(role, facts, eq=eq)
     plays = np.ones(len(STEADY), np.bool_)
     found, reasons = decide_de_esser(one, 6.0, plays, (), measurements(facts))
@@ -36,3 +44,47 @@ def test_only_a_voice_with_a_sharp_s_is_de_essed(role: str, sharp_db: float, eq:
         # The mean level at the desk is -20 + 6 dB; an s is held from 13 dB under it, as peaks 8 dB higher.
         assert found.compressor.threshold_db == pytest.approx(-14.0 - 13.0 + 8.0, abs=0.3)
         assert found.compressor.max_reduction_db == 4.0
+
+
+def test_a_voice_recorded_at_a_low_rate_has_no_s_to_soften() -> None:
+    facts = with_an_s(-9.0)
+    plays = np.ones(len(STEADY), np.bool_)
+    for rate_hz, softened in ((11_025, False), (16_000, True)):
+        measured = replace(measurements(facts), rate_hz=rate_hz)
+        found, _ = decide_de_esser(an_input("lead vocal", facts), 0.0, plays, (), measured)
+        assert (found is not None) == softened
+
+
+def test_an_s_counts_only_where_the_voice_sings() -> None:
+    facts = with_an_s(-9.0)
+    between = np.arange(len(STEADY)) % 20 != 0
+    assert decide_de_esser(an_input("lead vocal", facts), 0.0, between, (), measurements(facts)) == (None, ())
+    nobody = np.zeros(len(STEADY), np.bool_)
+    assert decide_de_esser(an_input("lead vocal", facts), 0.0, nobody, (), measurements(facts)) == (None, ())
+
+
+def test_an_s_is_judged_after_the_filters() -> None:
+    """A voice whose highs are filtered out is not dull and sharp at once."""
+    facts = with_an_s(-9.0)
+    plays = np.ones(len(STEADY), np.bool_)
+    dull = (Filter(kind="low_pass", corner_hz=4_000.0),)
+    assert decide_de_esser(an_input("lead vocal", facts), 0.0, plays, dull, measurements(facts)) == (None, ())
+
+
+@pytest.mark.parametrize(("sharp_db", "softer_db"), [(-10.0, 2.0), (-9.0, 2.67), (-5.0, 4.0)])
+def test_an_s_is_softened_by_two_thirds_of_what_it_is_too_sharp_and_by_four_at_most(
+    sharp_db: float, softer_db: float
+) -> None:
+    """The limit is 13 dB under the voice; its peaks stand 8 dB over its level."""
+    facts = with_an_s(sharp_db)
+    plays = np.ones(len(STEADY), np.bool_)
+    found, _ = decide_de_esser(an_input("lead vocal", facts), 0.0, plays, (), measurements(facts))
+    assert found is not None
+    curve = found.compressor
+    peak_db = -20.0 + sharp_db + 8.0
+    less_db = -float(gain_db(np.array([peak_db]), curve.threshold_db, curve.ratio, curve.knee_db)[0])
+    assert min(less_db, curve.max_reduction_db) == pytest.approx(softer_db, abs=0.25)
+    # Fast enough for a consonant, and gone before the next vowel.
+    assert curve.attack_s <= 0.002
+    assert 0.03 <= curve.release_s <= 0.1
+    assert found.corner_hz == 5_000.0

@@ -55,9 +55,7 @@ def test_a_fader_brings_an_input_to_the_level_of_its_role() -> None:
 
 
 @pytest.mark.parametrize(("gain_db", "own_lufs"), [(10.0, -20.0), (2.0, -20.0), (2.0, -5.0)])
-def test_a_microphone_in_which_nobody_is_told_to_sing_stays_six_under_the_others(
-    gain_db: float, own_lufs: float
-) -> None:
+def test_a_vocal_mic_without_detectable_singing_stays_six_below_the_others(gain_db: float, own_lufs: float) -> None:
     lead = strip("lead vocal", -20.0, gain_db=8.0)
     unclear = strip("lead vocal", own_lufs, index=1, clear=False, gain_db=gain_db)
     first, second = with_levels([lead, unclear])
@@ -69,7 +67,7 @@ def test_a_microphone_in_which_nobody_is_told_to_sing_stays_six_under_the_others
     assert alone.level_db == pytest.approx(own_db - 6.0, abs=0.02)
 
 
-def test_voices_are_judged_where_the_lead_sings_alone() -> None:
+def test_vocals_are_judged_where_the_lead_sings_alone() -> None:
     lead, backing = strip("lead vocal", plays=stretch(0, 80)), strip("backing vocal", plays=stretch(60, 90), index=1)
     (goal,) = set_goals([lead, backing], 0.1, ROLES)
     assert (goal.where_s, goal.because) == (((0.0, 6.0),), "where the lead sings alone")
@@ -88,7 +86,7 @@ def test_drums_are_judged_where_the_overhead_plays() -> None:
     assert set_goals([kick], 0.1, ROLES)[0].where_s == ((0.0, 5.0),)
 
 
-def test_a_loud_line_up_and_a_quiet_one_have_their_own_goals() -> None:
+def test_loud_and_quiet_line_ups_have_different_goals() -> None:
     voice, loud, quiet = strip("lead vocal"), strip("electric guitar", index=1), strip("acoustic guitar", index=1)
     role = ROLES["lead vocal"]
     assert role.level_lu is not None
@@ -108,7 +106,7 @@ def test_what_the_recipe_adds_to_one_of_two_moves_their_family_by_less() -> None
     assert set_goals(softer, 0.1, ROLES)[0].wishes_db == pytest.approx(10.0 * np.log10(8.0 / 5.0), abs=0.01)
 
 
-def test_a_kit_is_louder_than_its_microphones_by_their_powers() -> None:
+def test_a_kit_is_louder_than_the_powers_of_its_microphones_add_up_to() -> None:
     kick, overhead, guitar = strip("kick"), strip("overhead", index=1), strip("electric guitar", index=2)
     gains_db = {"drums": 1.0, "guitars": 2.0}
     assert whole_lufs([kick, overhead], gains_db, 0.1) == pytest.approx(-20.0 + 3.01 + 1.0 + 2.5, abs=0.02)
@@ -124,3 +122,29 @@ def test_a_family_meets_its_goal_against_the_rest() -> None:
     sung = 10.0 ** ((-20.0 + 3.0 + gains_db["vocals"]) / 10.0)
     assert 10.0 * np.log10(sung / (sung + 0.01)) == pytest.approx(wanted_lu("lead vocal"), abs=0.05)
     assert gains_db["guitars"] == 0.0
+
+
+def test_an_input_that_never_plays_keeps_its_fader() -> None:
+    (silent,) = with_levels([strip("kick", plays=stretch(0, 0))])
+    assert silent.level_db == 0.0
+
+
+@pytest.mark.parametrize(("slots", "where"), [(50, "where the lead sings alone"), (49, "where the lead sings")])
+def test_five_seconds_alone_are_enough_to_judge_a_voice(slots: int, where: str) -> None:
+    lead, backing = strip("lead vocal", plays=stretch(0, 80)), strip("backing vocal", plays=stretch(slots, 90), index=1)
+    assert set_goals([lead, backing], 0.1, ROLES)[0].because == where
+
+
+def test_close_microphones_of_a_kit_count_as_louder_when_the_kit_is_set_against_the_band() -> None:
+    """2.5 dB more than their powers add up to, as soon as there is an overhead to add to."""
+    guitar = strip("electric guitar", index=2)
+    alone = [strip("kick"), guitar]
+    kit = [strip("kick", -23.01), strip("overhead", -23.01, index=1), guitar]
+    first, second = (solve_families(strips, set_goals(strips, 0.1, ROLES))["drums"] for strips in (alone, kit))
+    assert second - first == pytest.approx(-2.5, abs=0.05)
+
+
+def test_a_family_without_anybody_in_it_has_no_goal() -> None:
+    assert [goal.family for goal in set_goals([strip("bass"), strip("kick", index=1)], 0.1, ROLES)] == ["drums", "bass"]
+    assert set_goals([], 0.1, ROLES) == ()
+    assert solve_families([], ()) == {}

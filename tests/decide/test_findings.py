@@ -14,7 +14,7 @@ from morningmix.model.measured import AcousticFeedback, AlignmentFacts, Cleaned,
 from morningmix.model.recording import Recording, Take
 
 
-def test_faults_are_said_worst_first() -> None:
+def test_faults_are_reported_worst_first() -> None:
     bad = facts_of(bump(500.0, 1.0), STEADY, clipped_runs=7, peak_dbfs=0.0, files=("a.wav",))
     quiet = facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=-45.0, files=("b.wav",))
     silent = facts_of(bump(500.0, 1.0), np.full(100, 1e-12), peak_dbfs=-110.0, files=("c.wav",))
@@ -49,7 +49,7 @@ def test_faults_are_said_worst_first() -> None:
     ]
 
 
-def test_what_was_made_up_for_is_said_with_what_to_do_next_time() -> None:
+def test_corrected_faults_are_reported_with_what_to_do_next_time() -> None:
     tones = (
         AcousticFeedback(start_s=28.4, end_s=29.0, hz=263.0),
         AcousticFeedback(start_s=31.0, end_s=31.5, hz=263.0),
@@ -67,7 +67,7 @@ def test_what_was_made_up_for_is_said_with_what_to_do_next_time() -> None:
 
 
 @pytest.mark.parametrize(("band_db", "drowned"), [(-6.0, False), (-1.0, False), (1.0, True)])
-def test_a_voice_is_drowned_where_more_was_taken_out_of_it_than_stayed(band_db: float, drowned: bool) -> None:
+def test_a_vocal_is_drowned_where_more_bleed_was_removed_than_voice_stayed(band_db: float, drowned: bool) -> None:
     """Bleed at `band_db` re the voice, both in the same bands, while the voice sings."""
     level = np.full(100, 1e-2)
     clean = facts_of(bump(800.0, 1.5), level)
@@ -181,3 +181,52 @@ def test_the_order_of_faults_is_by_what_they_spoil() -> None:
     )  # fmt: skip
     found = found_of(everything, gain_step=GainStep(at_s=1.0, step_db=3.0))
     assert list(found) == ["damaged", "clipped", "quiet", "dropout", "feedback", "hum", "gain step", "pop", "dc"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "field", "once", "twice"),
+    [
+        ("damaged", "broken_samples", "1 sample ", "2 samples "),
+        ("dropout", "dropouts", " once", " 2 times"),
+        ("clipped", "clipped_runs", " once", " 2 times"),
+    ],
+)
+def test_what_happened_once_and_twice_is_counted_as_people_do(kind: str, field: str, once: str, twice: str) -> None:
+    for count, words in ((1, once), (2, twice)):
+        facts = facts_of(bump(500.0, 1.0), STEADY, **{field: count})  # type: ignore[arg-type]
+        assert words in found_of(facts)[kind][1]
+
+
+def test_a_guess_that_leaves_an_input_out_names_its_file() -> None:
+    """Only a guess: whoever wrote the role knows."""
+    facts = facts_of(bump(500.0, 1.0), STEADY)
+    for role in ("click", "desk mix"):
+        assert "a.wav" in found_of(facts, role, role_is_guess=True)["no part"][1]
+        assert found_of(facts, role) == {}
+    assert found_of(facts, "keys", role_is_guess=True) == {}
+
+
+def test_two_seconds_of_singing_are_needed_to_say_that_a_voice_is_drowned() -> None:
+    clean = facts_of(bump(800.0, 1.5), np.full(100, 1e-2))
+    recorded = clean.slots.scaled(np.full(100, 2.0, np.float32))
+    whole = Recording(lanes=recordings("lead")[0].lanes)
+    cleaned = Cleaned(
+        sound=whole,
+        subtracted=True,
+        slots=clean.slots,
+        hop_s=0.02,
+        clear_db=np.zeros(500, np.float32),
+        bleed_sources=(),
+    )
+    lead = replace(an_input("lead vocal", clean, 0), cleaned=cleaned, recorded=recorded)
+    take = Take(folder=Path("card"), recordings=(whole,), rate_hz=48_000, frames=480_000)
+    for sung_s, drowned in ((1.9, False), (2.0, True)):
+        singing = {0: Singing(open_s=(), sings_s=((3.0, 3.0 + sung_s),), because="")}
+        found = find_faults((lead,), take, measurements(clean), singing)
+        assert ("drowned" in {each.kind for each in found}) == drowned
+    # A gain step or a mask alone does not say how loud the band was.
+    sings = {0: Singing(open_s=(), sings_s=((3.0, 8.0),), because="")}
+    masked = replace(lead, cleaned=replace(cleaned, subtracted=False))
+    stepped = replace(lead, gain_step=GainStep(at_s=1.0, step_db=3.0))
+    for voice in (masked, stepped):
+        assert "drowned" not in {each.kind for each in find_faults((voice,), take, measurements(clean), sings)}

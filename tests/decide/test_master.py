@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -17,6 +18,7 @@ from morningmix.decide.master import (
     mix_loudness,
     reachable_lufs,
 )
+from morningmix.laws.loudness import OFFSET_DB
 from morningmix.model.measured import SumFacts
 from morningmix.model.plan import Goal, MasterPlan, SongPlan, Trims
 
@@ -146,3 +148,64 @@ def test_silence_has_a_master_too() -> None:
     master = decide_master(a_song(), trims, facts, -16.0)
     assert np.isfinite(master.gain_db)
     assert isinstance(master.trims, Trims)
+
+
+def sum_of(powers: NDArray[np.float64], peaks_db: float = -30.0) -> SumFacts:
+    """A sum with these powers, one each 0.1 s, spread evenly over its steps of 1 ms."""
+    steps = np.repeat(powers, 100).astype(np.float32)
+    return SumFacts(
+        step_s=0.001, steps_per_hop=100, sidechain_db=np.full(len(steps), peaks_db, np.float32), powers=steps
+    )
+
+
+def no_trims(gain_db: float = 0.0) -> Trims:
+    return Trims(trims_db=(), drum_peak_dbfs=None, drum_lookahead_s=0.002, drum_release_s=0.06, gain_db=gain_db)
+
+
+def test_a_gain_brings_the_loud_part_of_a_song_to_the_target() -> None:
+    """BS.1770-5: what is more than 10 LU under the rest does not count. Ten seconds are loud, ten 20 dB softer."""
+    loud_lufs = OFFSET_DB + 10.0 * np.log10(1e-3)
+    halves = np.repeat([1e-3, 1e-5], 100)
+    for powers in (halves, halves[::-1]):
+        master = decide_master(a_song(), no_trims(-16.0 - loud_lufs), sum_of(powers), -16.0)
+        # Three of the hundred blocks lie across the change.
+        assert master.gain_db == pytest.approx(-16.0 - loud_lufs, abs=0.1)
+    # Five dB softer counts: the mean of 1 and 0.316 is 1.8 dB under the louder.
+    both = decide_master(a_song(), no_trims(), sum_of(np.repeat([1e-3, 1e-3 / 10.0**0.5], 100)), -16.0)
+    assert both.gain_db == pytest.approx(-16.0 - loud_lufs + 1.82, abs=0.05)
+
+
+def test_a_song_that_aims_lower_is_mixed_as_much_softer() -> None:
+    loud = sum_of(np.full(100, 1e-3))
+    first, lower = (decide_master(a_song(), no_trims(), loud, target) for target in (-16.0, -19.5))
+    assert first.gain_db - lower.gain_db == pytest.approx(3.5, abs=0.01)
+    assert (first.target_lufs, lower.target_lufs) == (-16.0, -19.5)
+    assert first.ceiling_dbfs == pytest.approx(-1.2)
+    assert [reason.what for reason in lower.reasons if reason.what == "target_lufs"] == ["target_lufs"]
+    assert not [reason for reason in first.reasons if reason.what == "target_lufs"]
+
+
+def test_what_the_limiter_takes_is_made_up_for_and_told() -> None:
+    """A hit every half second, 10 dB over everything else."""
+    quiet = decide_master(a_song(), no_trims(), sum_of(np.full(100, 1e-3), -30.0), -16.0)
+    assert "no peaks" in quiet.reasons[-1].because
+    facts = sum_of(np.full(100, 1e-3), -20.0)
+    hits = facts.sidechain_db.copy()
+    hits[::500] = -10.0
+    # A long rest before the song does not make the limiter's work look small.
+    hits[:6_000] = -90.0
+    squeezed = decide_master(a_song(), no_trims(), replace(facts, sidechain_db=hits), -16.0)
+    # Each hit costs some loudness, which the gain gives back.
+    assert squeezed.gain_db > quiet.gain_db + 0.3
+    over_db = -10.0 + squeezed.gain_db + 1.2
+    (took_db,) = re.findall(r"limiting takes (\d+\.\d) dB", squeezed.reasons[-1].because)
+    assert over_db > 5.0
+    assert float(took_db) == pytest.approx(over_db, abs=0.5)
+
+
+def test_less_than_four_tenths_of_a_second_has_no_loudness() -> None:
+    """A block of BS.1770 is 0.4 s long."""
+    assert mix_loudness(np.full((3, 1, 1), 1e-3), np.ones(1)) is None
+    assert mix_loudness(np.full((4, 1, 1), 1e-3), np.ones(1)) == pytest.approx(OFFSET_DB - 30.0, abs=1e-6)
+    short = decide_master(a_song(), no_trims(2.5), sum_of(np.full(3, 1e-3)), -16.0)
+    assert short.gain_db == 2.5

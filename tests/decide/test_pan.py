@@ -14,7 +14,7 @@ from morningmix.model.plan import FAMILIES
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
 def test_neighbours_in_pitch_go_to_opposite_sides(count: int) -> None:
     facts = [facts_of(bump(300.0 * 1.3**i, 1.0), STEADY) for i in range(count)]
-    guitars = [an_input("electric guitar", one, i) for i, one in enumerate(facts)]
+    guitars = [an_input("electric guitar", track, i) for i, track in enumerate(facts)]
     pans = [decide_pans(guitars, measurements(*facts))[i][0] for i in range(count)]
     assert sum(pans) == pytest.approx(0.0) or count == 1
     assert all(abs(pan) <= WIDTHS["guitars"] for pan in pans)
@@ -37,7 +37,7 @@ def test_every_family_has_a_width_and_none_moves_the_guitars() -> None:
 )
 def test_the_lowest_goes_left_and_an_odd_one_stays_in_the_middle(count: int, expected: list[float]) -> None:
     facts = [facts_of(bump(300.0 * 1.3**i, 1.0), STEADY) for i in reversed(range(count))]
-    guitars = [an_input("electric guitar", one, i) for i, one in enumerate(facts)]
+    guitars = [an_input("electric guitar", track, i) for i, track in enumerate(facts)]
     pans = decide_pans(guitars, measurements(*facts))
     assert [pans[i][0] for i in reversed(range(count))] == pytest.approx(expected)
 
@@ -55,7 +55,7 @@ def test_leads_low_sounds_and_pairs_of_channels_stay_in_the_middle() -> None:
     assert [pans[i][0] for i in range(5)] == [0.0, 0.0, 0.0, 0.0, 0.7]
 
 
-def test_the_mean_pitch_of_a_sound_is_that_of_its_bump() -> None:
+def test_the_centre_of_a_spectrum_is_that_of_its_bump() -> None:
     for centre_hz in (200.0, 1_600.0):
         facts = facts_of(bump(centre_hz, 0.5), STEADY)
         found = centroid_hz(an_input("electric guitar", facts), measurements(facts))

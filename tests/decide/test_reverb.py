@@ -18,7 +18,7 @@ def test_a_room_that_would_be_too_small_or_too_large_is_moved(sent: float, offse
     assert room_offset_db(10.0 * sent, 10.0) == pytest.approx(offset_db, abs=0.06)
 
 
-def test_a_role_sends_its_share_and_some_stay_dry() -> None:
+def test_each_role_has_its_send_and_some_stay_dry() -> None:
     facts = facts_of(bump(500.0, 1.0), STEADY)
     for role, preset in load_roles().items():
         send, why = decide_send(an_input(role, facts), 1.5)

@@ -35,8 +35,8 @@ def curve(points: Points) -> NDArray[np.float64]:
 SUNG = lines((5, 15), (20, 30), (35, 45))
 
 
-def ride_of(one: Voice, *others: Voice) -> list[NDArray[np.float64]]:
-    voices = dict(enumerate([one, *others]))
+def ride_of(voice: Voice, *others: Voice) -> list[NDArray[np.float64]]:
+    voices = dict(enumerate([voice, *others]))
     whole = BAND + np.sum([each.powers for each in voices.values()], axis=0)
     rides = decide_rides(voices, whole, SLOT_S)
     return [curve(rides[index][0]) if index in rides else np.zeros(SLOTS) for index in voices]
@@ -62,7 +62,7 @@ def test_nothing_moves_where_nobody_sings() -> None:
     assert np.abs(ride[rests]).max() == 0.0
 
 
-def test_a_harmony_alone_comes_up_to_the_lead_and_beside_it_stays_under() -> None:
+def test_a_harmony_comes_up_to_the_lead_alone_and_stays_below_beside_it() -> None:
     lead = voice(np.zeros(SLOTS), lines((5, 15), (20, 30)))
     harmony = voice(np.full(SLOTS, -5.0), lines((20, 30), (40, 55)), leads=False)
     rode_lead, rode = ride_of(lead, harmony)
@@ -85,7 +85,7 @@ def test_a_ride_starts_before_a_line_and_rests_after_it() -> None:
 
 
 @pytest.mark.parametrize(("softer_db", "ride_db"), [(0.0, 5.0), (1.0, 6.0), (9.0, 8.0)])
-def test_a_backing_voice_alone_comes_up_by_what_it_lacks_to_the_lead(softer_db: float, ride_db: float) -> None:
+def test_a_backing_vocal_alone_comes_up_to_the_lead(softer_db: float, ride_db: float) -> None:
     lead = voice(np.zeros(SLOTS), lines((5, 15), (20, 30)))
     backing = voice(np.full(SLOTS, -5.0 - softer_db), lines((40, 55)), leads=False)
     rides = decide_rides({0: lead, 1: backing}, BAND, SLOT_S)
@@ -93,7 +93,7 @@ def test_a_backing_voice_alone_comes_up_by_what_it_lacks_to_the_lead(softer_db: 
     assert dict(rides[0][0])[25.0] == pytest.approx(0.0, abs=0.01)
 
 
-def test_too_little_is_sung_to_ride() -> None:
+def test_too_little_singing_is_not_ridden() -> None:
     assert decide_rides({0: voice(np.zeros(SLOTS), lines((5, 10.9)))}, BAND, SLOT_S) == {}
     assert decide_rides({0: voice(np.zeros(SLOTS), lines((5, 11)))}, BAND, SLOT_S) != {}
 

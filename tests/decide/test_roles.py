@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from decide.made import HITS, STEADY, an_input, bump, facts_of, measurements, recordings
-from morningmix.decide.roles import choose_lead, guess_roles, identify, sings_alone_s
+from morningmix.decide.roles import choose_lead, guess_no_parts, guess_roles, identify, sings_alone_s
 from morningmix.files.presets import load_roles, role_from_name
 from morningmix.model.input import Input
-from morningmix.model.measured import Singing, TrackFacts
+from morningmix.model.measured import Singing, SumOfOthers, Ticking, TrackFacts
 from morningmix.model.recipe import InputWish
 
 
@@ -73,24 +73,24 @@ def test_names_that_no_one_could_type_are_written_so_that_one_can() -> None:
 
 
 def test_names_that_differ_by_what_stands_between_their_words_are_numbered() -> None:
-    names = [one.name for one in identified(["gtr_1", "gtr 1", "GTR-1", "kick"])]
+    names = [input_.name for input_ in identified(["gtr_1", "gtr 1", "GTR-1", "kick"])]
     assert names == ["gtr_1 1", "gtr 1 2", "GTR-1 3", "kick"]
 
 
 def test_a_role_with_a_question_mark_stays_a_guess() -> None:
-    (one,) = identified(["TRK01"], InputWish(files=("TRK01.wav",), role="keys", role_is_guess=True))
-    assert (one.role, one.role_is_guess) == ("keys", True)
+    (input_,) = identified(["TRK01"], InputWish(files=("TRK01.wav",), role="keys", role_is_guess=True))
+    assert (input_.role, input_.role_is_guess) == ("keys", True)
 
 
 def test_names_are_made_distinct() -> None:
     inputs = identified(["TRK01", "TRK02", "x"], InputWish(files=("x.wav",), name="Bass-1", role="bass"))
-    assert [one.name for one in inputs] == ["bass 2", "bass 3", "Bass-1"]
+    assert [input_.name for input_ in inputs] == ["bass 2", "bass 3", "Bass-1"]
 
 
-def test_who_sings_most_by_themselves_leads() -> None:
+def test_the_vocal_that_sings_alone_most_leads() -> None:
     roles = load_roles()
     facts = [facts_of(bump(1_500.0, 2.0), STEADY) for _ in range(3)]
-    voices = [replace(an_input("backing vocal", one, i), role_is_guess=True) for i, one in enumerate(facts)]
+    voices = [replace(an_input("backing vocal", track, i), role_is_guess=True) for i, track in enumerate(facts)]
     chosen = choose_lead(voices, {0: 3.0, 1: 40.0, 2: 10.0}, roles)
     assert [one.role for one in chosen] == ["backing vocal", "lead vocal", "backing vocal"]
     assert len({one.name for one in chosen}) == 3
@@ -134,3 +134,106 @@ def test_a_role_is_guessed_from_pitch_hits_crest_and_width(
     facts = facts_of(bump(centre_hz, 0.7), 0.01 * (HITS if hits else STEADY), crest_db, channels, side)
     (guess,) = guess_roles(measurements(facts))
     assert guess.role == role
+
+
+def test_a_voice_sings_alone_only_where_none_of_two_others_does() -> None:
+    facts = facts_of(bump(1_000.0, 2.0), STEADY)
+    inputs = [an_input("backing vocal", facts, index) for index in range(3)]
+    spans = {0: ((1.0, 9.0),), 1: ((1.0, 3.0),), 2: ((6.0, 9.0),)}
+    singing = {index: Singing(open_s=(), sings_s=sings_s, because="") for index, sings_s in spans.items()}
+    alone = sings_alone_s(inputs, singing, measurements(facts, facts, facts))
+    assert alone == {0: pytest.approx(3.0), 1: 0.0, 2: 0.0}
+
+
+@pytest.mark.parametrize(
+    ("shortest_s", "longest_s", "tempo"), [(0.5, 0.5, "120"), (0.5, 0.504, "119"), (0.4, 0.6, "100 to 150")]
+)
+def test_a_click_is_told_with_its_tempo(shortest_s: float, longest_s: float, tempo: str) -> None:
+    """A minute holds 120 clicks that are half a second apart."""
+    guess = guess_no_parts({}, {3: Ticking(shortest_s=shortest_s, longest_s=longest_s)})[3]
+    assert guess.role == "click"
+    assert f" {tempo} times a minute" in guess.because
+
+
+def test_a_desk_mix_is_told_with_what_explains_it() -> None:
+    guess = guess_no_parts({5: SumOfOthers(explained=0.934, of=(0, 1, 4))}, {})[5]
+    assert (guess.role, guess.because) == ("desk mix", "93 % of it is the sum of 3 other inputs")
+    measured = measurements(facts_of(bump(90.0, 1.0), STEADY), facts_of(bump(90.0, 1.0), STEADY))
+    assert [one.role for one in guess_roles(measured, {1: guess})] == ["bass", "desk mix"]
+
+
+@pytest.mark.parametrize(
+    ("centre_hz", "air_db", "role"),
+    [(3_000.0, -8.0, "overhead"), (500.0, -8.0, "lead vocal"), (3_000.0, -18.0, "lead vocal")],
+)
+def test_an_overhead_is_bright_and_full_of_air(centre_hz: float, air_db: float, role: str) -> None:
+    """One of the two is a voice: dark with the cymbals in it, or bright without them."""
+    body, air = bump(centre_hz, 0.4), bump(12_000.0, 0.2)
+    spectrum = body / body.sum() + 10.0 ** (air_db / 10.0) * air / air.sum()
+    guesses = guess_roles(measurements(facts_of(bump(60.0, 0.7), HITS, 14.0), facts_of(spectrum, STEADY)))
+    assert [guess.role for guess in guesses] == ["kick", role]
+
+
+@pytest.mark.parametrize(("below_db", "role"), [(18.0, "keys"), (23.0, "playback")])
+def test_a_stereo_input_that_rests_most_of_the_time_is_a_playback(below_db: float, role: str) -> None:
+    """It rests where it is more than 20 dB under its loud level."""
+    level = np.where(np.arange(100) < 40, 1e-2, 1e-2 * 10.0 ** (-below_db / 10.0))
+    (guess,) = guess_roles(measurements(facts_of(bump(500.0, 2.0), level, channels=2, side_fraction=0.1)))
+    assert guess.role == role
+
+
+@pytest.mark.parametrize(
+    ("centre_hz", "hits", "role"),
+    [
+        (100.0, True, "kick"),
+        (122.0, True, "snare"),
+        (560.0, True, "snare"),
+        (640.0, True, "electric guitar"),
+        (280.0, False, "bass"),
+        (325.0, False, "electric guitar"),
+    ],
+)
+def test_pitch_parts_drums_from_each_other_and_a_bass_from_a_guitar(centre_hz: float, hits: bool, role: str) -> None:
+    """A kick is under 110 Hz, a snare under 600, a bass under 300."""
+    facts = facts_of(bump(centre_hz, 0.7), 0.01 * (HITS if hits else STEADY), 14.0 if hits else 9.0)
+    (guess,) = guess_roles(measurements(facts))
+    assert guess.role == role
+
+
+@pytest.mark.parametrize(
+    ("centre_hz", "air_db", "role"),
+    [
+        (800.0, -25.0, "electric guitar"),
+        (800.0, -22.0, "lead vocal"),
+        (100.0, -42.0, "bass"),
+        (100.0, -38.0, "electric guitar"),
+    ],
+)
+def test_air_parts_a_microphone_from_a_loudspeaker_and_a_string(centre_hz: float, air_db: float, role: str) -> None:
+    """Above 9 kHz a bass has less than -40 dB, a guitar's loudspeaker less than -23.5 dB of the whole."""
+    body, air = bump(centre_hz, 0.5, -200.0), bump(14_000.0, 0.2, -200.0)
+    facts = facts_of(body / body.sum() + 10.0 ** (air_db / 10.0) * air / air.sum(), STEADY)
+    (guess,) = guess_roles(measurements(facts))
+    assert guess.role == role
+
+
+@pytest.mark.parametrize(("rest_db", "sounds", "role"), [(20.0, 20, "kick"), (12.0, 20, "bass"), (20.0, 80, "bass")])
+def test_a_drum_is_hits_with_silence_between(rest_db: float, sounds: int, role: str) -> None:
+    """Soft moments more than 16 dB under the loud ones, and under 70 % of the time within 20 dB of these."""
+    slots = np.arange(100)
+    level = np.where(slots * sounds // 100 > (slots - 1) * sounds // 100, 1e-2, 1e-2 * 10.0 ** (-rest_db / 10.0) * 0.99)
+    (guess,) = guess_roles(measurements(facts_of(bump(60.0, 0.7), level, 14.0)))
+    assert guess.role == role
+
+
+def test_numbers_of_names_that_come_twice_leave_out_what_is_taken() -> None:
+    inputs = identified(
+        ["a", "b", "c"], *(InputWish(files=(f"{name}.wav",), name="Bass", role="bass") for name in "abc")
+    )
+    assert [each.name for each in inputs] == ["Bass 1", "Bass 2", "Bass 3"]
+    named = [
+        InputWish(files=("a.wav",), name="Bass", role="bass"),
+        InputWish(files=("b.wav",), name="Bass", role="bass"),
+    ]
+    taken = InputWish(files=("c.wav",), name="bass 2", role="bass")
+    assert [each.name for each in identified(["a", "b", "c"], *named, taken)] == ["Bass 1", "Bass 3", "bass 2"]

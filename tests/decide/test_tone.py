@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,7 +12,16 @@ from numpy.typing import NDArray
 
 from decide.made import CENTRES_HZ, STEADY, an_input, bump, facts_of, measurements
 from morningmix.decide.family_levels import Strip
-from morningmix.decide.tone import MOST_CUT_DB, MOST_TILT_DB, OCTAVES_HZ, WANTED_SLOPE_DB, decide_tilt, room_for
+from morningmix.decide.tone import (
+    MOST_CUT_DB,
+    MOST_TILT_DB,
+    OCTAVES_HZ,
+    WANTED_SLOPE_DB,
+    decide_tilt,
+    octaves_db,
+    room_for,
+    spectrum,
+)
 from morningmix.laws.filters import magnitude_db, tilt
 
 RATE_HZ = 48_000
@@ -34,7 +45,7 @@ def cut(masked: Strip, masker: Strip, levels_db: tuple[float, float] = (0.0, 0.0
     return None if found is None else (found[0].corner_hz, found[0].gain_db)
 
 
-def test_a_guitar_gives_way_where_it_covers_the_voice_and_is_not_at_home() -> None:
+def test_a_guitar_gives_way_where_it_masks_the_vocal_in_a_band_it_does_not_need() -> None:
     """The rule of Hafezi and Reiss, JAES 63(5) 2015 (from memory): essential to the masked, not to the masker."""
     voice = strip_of("lead vocal", bump(500.0, 1.5) + 0.02 * bump(2000.0, 0.6))
     guitar = strip_of("electric guitar", bump(600.0, 1.0) + 0.2 * bump(2000.0, 0.6))
@@ -99,9 +110,54 @@ def test_a_slope_within_a_decibel_an_octave_is_left_alone(off_db: float, tilted_
 
 
 @pytest.mark.parametrize(("over_db", "cut_db"), [(0.8, None), (1.3, -0.65), (2.0, -1.0), (4.0, -2.0), (9.0, -3.0)])
-def test_a_cut_takes_half_of_what_covers_and_at_most_three(over_db: float, cut_db: float | None) -> None:
+def test_a_cut_is_half_the_masking_and_at_most_three_decibels(over_db: float, cut_db: float | None) -> None:
     kick, bass = strip_of("kick", bump(60.0, 0.3)), strip_of("bass", bump(130.0, 0.4) + 0.05 * bump(60.0, 0.3))
     shares = [float(one.input.facts.slots.spectrum()[CENTRES_HZ < 80.0].sum()) for one in (kick, bass)]
     level_db = 10.0 * np.log10(shares[0] / shares[1]) + over_db
     found = cut(kick, bass, (0.0, level_db))
     assert (found and found[1]) == (cut_db if cut_db is None else pytest.approx(cut_db, abs=0.1))
+
+
+def test_octaves_are_those_of_the_standard_from_125_hz_to_4_khz() -> None:
+    """Nominal midband frequencies of IEC 61260-1."""
+    assert OCTAVES_HZ.tolist() == [125.0, 250.0, 500.0, 1_000.0, 2_000.0, 4_000.0]
+
+
+@pytest.mark.parametrize(
+    ("hz", "place"), [(125.0, 0), (250.0, 1), (500.0, 2), (1_000.0, 3), (2_000.0, 4), (4_000.0, 5)]
+)
+def test_sound_counts_in_its_octave_at_its_fader(hz: float, place: int) -> None:
+    """Nothing outside its octave; two at 6 dB less each are as loud as one at 3 dB less."""
+    narrow = strip_of("electric guitar", bump(hz, 0.1))
+    here = measurements(narrow.input.facts)
+    octaves = octaves_db([(narrow, 0.0)], here)
+    # The level of the strip is 0.01, -20 dB.
+    assert octaves[place] == pytest.approx(-20.0, abs=0.05)
+    assert np.delete(octaves, place).max() < -40.0
+    assert octaves_db([(narrow, -6.0)], here)[place] == pytest.approx(-26.0, abs=0.05)
+    assert octaves_db([(narrow, -6.0), (narrow, -6.0)], here)[place] == pytest.approx(-23.0, abs=0.05)
+
+
+def test_a_spectrum_is_the_mean_over_the_slots_asked_for_at_what_the_dynamics_leave() -> None:
+    louder = np.where(np.arange(100) < 50, 1e-2, 4e-2)
+    facts = facts_of(bump(500.0, 0.5), louder)
+    strip = replace(strip_of("electric guitar", bump(500.0, 0.5)), input=an_input("electric guitar", facts))
+    here = measurements(facts)
+    first, both = np.arange(100) < 50, np.ones(100, np.bool_)
+    assert spectrum(strip, here, first).sum() == pytest.approx(1e-2, rel=1e-4)
+    assert spectrum(strip, here, both).sum() == pytest.approx(2.5e-2, rel=1e-4)
+    halved = replace(strip, dynamics_db=np.where(first, 0.0, -6.0206))
+    assert spectrum(halved, here, both).sum() == pytest.approx(1e-2, rel=1e-4)
+    assert not spectrum(strip, here, np.zeros(100, np.bool_)).any()
+    wide = replace(strip, input=replace(strip.input, facts=replace(facts, channels=2)))
+    assert spectrum(wide, here, first).sum() == pytest.approx(2e-2, rel=1e-4)
+
+
+def test_a_cut_looks_only_at_where_the_voice_sings() -> None:
+    """A guitar that covers the words in the verse is cut; one that does so in the solo, where nobody sings, is not."""
+    sings = np.arange(100) < 50
+    voice = replace(strip_of("lead vocal", bump(500.0, 1.5) + 0.02 * bump(2000.0, 0.6)), plays=sings)
+    spectrum_of_guitar = bump(600.0, 1.0) + 0.2 * bump(2000.0, 0.6)
+    solo = replace(strip_of("electric guitar", spectrum_of_guitar), dynamics_db=np.where(sings, -40.0, 0.0))
+    assert cut(voice, strip_of("electric guitar", spectrum_of_guitar)) is not None
+    assert cut(voice, solo) is None

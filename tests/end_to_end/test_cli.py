@@ -80,7 +80,7 @@ def test_turn_changes_that_line_and_nothing_else(place: Path) -> None:
     assert kept(place) == before
 
 
-def test_turn_keeps_line_endings_and_remarks(place: Path) -> None:
+def test_turn_keeps_line_endings_and_comments(place: Path) -> None:
     recipe = place / RECIPE
     text = recipe.read_text(encoding="utf-8").replace("level_db = 0.0", "level_db = 0.0  # Mara asked for more")
     recipe.write_bytes(text.replace("\n", "\r\n").encode())
@@ -155,7 +155,7 @@ def test_recipe_and_check_leave_an_existing_recipe_alone(place: Path) -> None:
 
 
 @pytest.mark.parametrize("command", [("recipe", "Thursday"), ("check", "Thursday"), ("why", RECIPE)], ids=str)
-def test_json_is_json_and_nothing_else_is_said(command: tuple[str | Path, ...], place: Path) -> None:
+def test_json_output_is_nothing_but_json(command: tuple[str | Path, ...], place: Path) -> None:
     done = run_here(*command, "--json", cwd=place)
     assert done.returncode == 0, done.stderr
     assert isinstance(json.loads(done.stdout), dict)

@@ -11,17 +11,17 @@ from morningmix.files.recall import read_recall
 TAKE = Path(__file__).parent.parent.parent / "demo_audio" / "shed-night"
 
 
-def test_the_demo_is_mixed_and_its_three_faults_are_said(tmp_path: Path) -> None:
+def test_the_demo_is_mixed_and_its_three_faults_are_reported(tmp_path: Path) -> None:
     done = run("mix", TAKE, "--json", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     said = json.loads(done.stdout)
     assert abs(said["songs"][0]["loudness_lufs"] + 16.0) < 0.1
-    assert {(one["input"], one["kind"]) for one in said["findings"]} == {
+    assert {(finding["input"], finding["kind"]) for finding in said["findings"]} == {
         ("snare", "clipped"),
         ("bass", "quiet"),
         ("spare", "silent"),
     }
-    assert not any(one["guess"] for one in said["inputs"])
+    assert not any(input_["guess"] for input_ in said["inputs"])
     sheet = read_recall(Path(said["songs"][0]["mix"]).parent / "recall.json")
     # The bass is 30 dB low; it is brought up to where the others are.
     gains = {track.name: track.gain_db for track in sheet.plan.tracks}

@@ -29,7 +29,7 @@ def _tone(frames: int, rate_hz: int = 48_000, pitch_hz: float = 220.0) -> np.nda
 def test_a_recipe_among_the_raw_tracks_writes_nothing_there(take: Path, tmp_path: Path) -> None:
     (take / "recipe.toml").write_text('recipe = 1\n[rehearsal]\ntracks = "."\n', encoding="utf-8")
     before = sorted(take.rglob("*"))
-    one_line(run_here("mix", take / "recipe.toml", cwd=tmp_path), 2, "inside the folder of the raw tracks")
+    one_line(run_here("mix", take / "recipe.toml", cwd=tmp_path), 2, "inside the folder with the raw tracks")
     assert sorted(take.rglob("*")) == before
 
 
@@ -117,18 +117,18 @@ def test_an_interrupt_while_it_starts_says_a_line_too(module: str, place: Path) 
     assert done.stderr == "morningmix: stopped; earlier mixes are as they were.\n"
 
 
-def test_a_file_is_called_as_it_is_called(take: Path, tmp_path: Path) -> None:
+def test_a_finding_about_a_file_keeps_the_spelling_of_its_name(take: Path, tmp_path: Path) -> None:
     (take / "notes.wav").write_bytes(b"no sound")
     assert "notes.wav: not a sound file" in run_here("mix", take, cwd=tmp_path).stdout
 
 
-def test_a_rate_too_low_for_music_is_said(tmp_path: Path) -> None:
+def test_a_rate_too_low_for_music_is_refused(tmp_path: Path) -> None:
     (tmp_path / "take").mkdir()
     soundfile.write(tmp_path / "take" / "guitar.wav", _tone(8_000, 2_000), 2_000, subtype="PCM_24")
     one_line(run_here("mix", "take", cwd=tmp_path), 4, "guitar.wav", "2000")
 
 
-def test_samples_that_are_no_numbers_are_said(tmp_path: Path) -> None:
+def test_samples_that_are_not_numbers_are_reported(tmp_path: Path) -> None:
     (tmp_path / "take").mkdir()
     broken = np.where(np.arange(150_000) % 1000 == 0, np.nan, _tone(150_000))
     soundfile.write(tmp_path / "take" / "guitar.wav", broken, 48_000, subtype="FLOAT")
@@ -152,7 +152,7 @@ def test_too_short_to_measure_is_not_called_silent(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="limits are set the POSIX way")
-def test_a_full_disk_is_not_left_full_of_half_a_mix(place: Path) -> None:
+def test_a_full_disk_is_left_without_half_a_mix(place: Path) -> None:
     limited = (
         "import resource, signal, sys\nsignal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (700_000, 700_000))\n"

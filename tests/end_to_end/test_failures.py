@@ -92,7 +92,9 @@ def test_recordings_without_a_single_frame(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "says"), [(b"this is no sound", "not a sound file"), (b"", "the file is empty")], ids=["text", "empty"]
 )
-def test_a_bad_file_among_good_ones_is_left_out_and_said(content: bytes, says: str, take: Path, tmp_path: Path) -> None:
+def test_a_bad_file_among_good_ones_is_left_out_and_reported(
+    content: bytes, says: str, take: Path, tmp_path: Path
+) -> None:
     (take / "Notes.wav").write_bytes(content)
     done = run_here("mix", take, "--tracks", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
@@ -119,7 +121,9 @@ def test_a_bad_file_among_good_ones_is_left_out_and_said(content: bytes, says: s
     ],
     ids=["key", "role", "word for number", "range", "time", "end before start", "name in a song", "not TOML"],
 )
-def test_a_slip_in_the_recipe_is_shown_with_its_line(text: str, line: int, words: tuple[str, ...], place: Path) -> None:
+def test_a_mistake_in_the_recipe_is_shown_with_its_line(
+    text: str, line: int, words: tuple[str, ...], place: Path
+) -> None:
     start = _add(place / RECIPE, text)
     before = kept(place)
     for command in (("mix", "Thursday"), ("mix", RECIPE), ("turn", RECIPE, "bass", "up", "1")):
@@ -157,7 +161,7 @@ def test_an_input_that_is_gone(place: Path) -> None:
     assert kept(place) == before
 
 
-def test_a_slip_in_the_input_list(take: Path, tmp_path: Path) -> None:
+def test_a_mistake_in_the_input_list_is_shown_with_its_line(take: Path, tmp_path: Path) -> None:
     (take / "inputs.toml").write_text('[[input]]\nfile = "kick.wav"\nrole = "kik"\n', encoding="utf-8")
     before = kept(tmp_path)
     one_line(run_here("mix", take, cwd=tmp_path), 3, "inputs.toml, line 3", 'Did you mean "kick"?')

@@ -75,7 +75,7 @@ def test_a_folder_that_leads_into_the_tracks_is_refused(place: Path, name: str, 
     shutil.rmtree(folder, ignore_errors=True)
     folder.symlink_to(place / "Thursday" / inner, target_is_directory=True)
     before = digests(place / "Thursday")
-    one_line(run_here("mix", RECIPE, cwd=place), 2, "inside the folder of the raw tracks")
+    one_line(run_here("mix", RECIPE, cwd=place), 2, "inside the folder with the raw tracks")
     assert digests(place / "Thursday") == before
 
 
@@ -118,7 +118,7 @@ def test_turns_at_the_same_time_add_up(place: Path, capsys: pytest.CaptureFixtur
     with ThreadPoolExecutor(10) as pool:
         list(pool.map(lambda _: arguments.turn(place / RECIPE, "kick", options.Direction.up, 0.5), range(10)))
     capsys.readouterr()
-    (kick,) = [one for one in read_recipe(place / RECIPE).inputs if one.name == "kick"]
+    (kick,) = [input_ for input_ in read_recipe(place / RECIPE).inputs if input_.name == "kick"]
     assert kick.level_db == 5.0
 
 

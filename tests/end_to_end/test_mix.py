@@ -237,7 +237,7 @@ def test_json_tells_a_program_what_lies_where(place: Path) -> None:
     assert song["true_peak_dbtp"] <= CEILING_DBTP + 0.1
     assert Path(facts["recipe"]).samefile(place / "Thursday mix" / "recipe.toml")
     assert facts["recipe_is_new"] is False
-    assert {one["name"]: one["role"] for one in facts["inputs"]}["guitar 1"] == "electric guitar"
+    assert {input_["name"]: input_["role"] for input_ in facts["inputs"]}["guitar 1"] == "electric guitar"
 
 
 def _refuse(constant: str) -> Any:
@@ -325,7 +325,7 @@ def test_an_input_list_beside_the_tracks_is_used_and_the_recipe_has_the_last_wor
 
 
 @pytest.mark.parametrize("method", ["full", "mask", "gate", "off"])
-def test_every_way_with_bleed_can_be_asked_for_and_recalled(method: str, place: Path) -> None:
+def test_every_bleed_setting_works_and_is_recalled(method: str, place: Path) -> None:
     recipe = place / "Thursday mix" / "recipe.toml"
     text = recipe.read_text(encoding="utf-8").replace('# bleed = "gate"', f'bleed = "{method}"')
     assert f'\nbleed = "{method}"' in text
@@ -354,7 +354,7 @@ def test_one_input_may_keep_its_bleed(place: Path) -> None:
 # ---------------------------------------------------------------- more of somebody for a stretch
 
 
-def test_a_move_is_heard_where_it_is_written_and_nowhere_else(place: Path) -> None:
+def test_a_move_changes_its_stretch_and_nothing_else(place: Path) -> None:
     """The bass 6 dB up from 1.5 to 2.5 s: its stem against the guitars', before and after."""
 
     def over_guitars_db(start_s: float, end_s: float) -> float:

@@ -107,7 +107,7 @@ def test_a_foreign_sheet_cannot_have_files_outside_its_folder_sent_or_deleted(fi
     assert not any(path.name == "secret.txt" for path in (place / HOME).rglob("*"))
 
 
-def test_an_input_that_ends_in_the_middle_is_said_and_the_old_mix_stays(
+def test_an_input_that_ends_early_is_reported_and_the_old_mix_stays(
     place: Path, card: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As when a card is pulled: while the tracks are rendered the file loses all but its first samples."""

@@ -48,7 +48,7 @@ def said(*arguments: str, cwd: Path) -> str:
     return done.stdout
 
 
-def test_they_are_mixed_and_named_and_the_recipe_reads_back(place: Path) -> None:
+def test_odd_names_are_mixed_named_and_read_back(place: Path) -> None:
     first = said("mix", FOLDER, "--tracks", "--format", "flac", cwd=place)
     assert first.splitlines()[1].startswith("  Thurs\\xffday\\x1b[31m mix/mixes/01 ")
     assert "left\\xfeout.mp3: compressed sound" in first
@@ -77,7 +77,7 @@ def test_an_input_is_muted_by_its_name_alone(place: Path) -> None:
     assert silent == ["gtr_1 2"]
 
 
-def test_all_that_is_said_can_be_seen(place: Path) -> None:
+def test_every_printed_character_is_visible(place: Path) -> None:
     said("check", FOLDER, cwd=place)
     said("why", HOME, cwd=place)
     said("share", HOME, cwd=place)

@@ -47,7 +47,7 @@ def share_of(part: str, heard: Path, tracks: Path) -> float:
     spectra = [signal.stft(one[:count], RATE_HZ, nperseg=4096)[2] for one in (*dry, sound)]
     gains, weights = [], []
     for at in range(5, 700):
-        matrix = np.stack([one[at] for one in spectra[:-1]], axis=1)
+        matrix = np.stack([spectrum[at] for spectrum in spectra[:-1]], axis=1)
         gain = np.linalg.lstsq(matrix, spectra[-1][at], rcond=1e-3)[0][names.index(part)]
         power = float(np.sum(np.abs(spectra[names.index(part)][at]) ** 2))
         gains.append(abs(gain) ** 2 * power)
@@ -66,7 +66,7 @@ def test_two_files_for_each_player_at_the_loudness_of_the_mix(mixed: Result) -> 
         assert reading == pytest.approx(song.target_lufs, abs=0.3)
 
 
-def test_who_is_left_out_is_gone_and_who_is_up_stands_out(mixed: Result) -> None:
+def test_a_player_left_out_is_gone_and_a_player_turned_up_stands_out(mixed: Result) -> None:
     (song,) = mixed.songs
     tracks = mixed.home.parent / "Thursday"
     levels = {

@@ -77,9 +77,9 @@ def test_files_carry_names_and_keep_their_loudness(home: Path, tmp_path: Path, k
     before = digests(home)
     folder, shared = share(home, tmp_path / "out", kind, told)  # type: ignore[arg-type]
     assert digests(home) == before
-    assert [one.title for one in shared] == list(TITLES)
-    pages = {one.file.with_suffix(".listen.html").name for one in shared}
-    assert {path.name for path in folder.iterdir()} == {"index.html", *pages, *(one.file.name for one in shared)}
+    assert [file.title for file in shared] == list(TITLES)
+    pages = {file.file.with_suffix(".listen.html").name for file in shared}
+    assert {path.name for path in folder.iterdir()} == {"index.html", *pages, *(file.file.name for file in shared)}
     for number, one in enumerate(shared, 1):
         tags = mutagen.File(one.file, easy=True)
         assert tags["title"] == [one.title]
@@ -111,7 +111,7 @@ def test_the_page_names_every_song_and_links_only_what_is_there(sent: tuple[Path
     text = (folder / "index.html").read_text(encoding="utf-8")
     page = Page()
     page.feed(text)
-    files = {one.file.name for one in shared} | {one.file.with_suffix(".listen.html").name for one in shared}
+    files = {file.file.name for file in shared} | {file.file.with_suffix(".listen.html").name for file in shared}
     assert {unquote(link) for link in page.links} == files == {path.name for path in folder.iterdir()} - {"index.html"}
     assert not page.tags & {"script", "img", "iframe", "i"}
     assert "The Loose Ladders, 2026-11-19" in text
@@ -123,7 +123,7 @@ def test_the_same_mixes_give_the_same_files(home: Path, sent: tuple[Path, list[S
     assert digests(first) == digests(again)
 
 
-def test_it_replaces_only_what_it_made(home: Path, tmp_path: Path) -> None:
+def test_share_replaces_only_its_own_files(home: Path, tmp_path: Path) -> None:
     copy = shutil.copytree(home, tmp_path / "home")
     first, _ = share(copy, None, "mp3", told)
     assert first == copy / "share"
@@ -197,7 +197,7 @@ def test_a_song_between_two_places_is_packed_too(home: Path, tmp_path: Path) -> 
     journal = {"new": song.name, "built": song.name, "moves": [[song.name, song.name]], "discard": []}
     (partial / "swap.json").write_text(json.dumps(journal), encoding="utf-8")
     _, shared = share(copy, None, "mp3", told)
-    assert [one.title for one in shared] == list(TITLES)
+    assert [file.title for file in shared] == list(TITLES)
 
 
 def test_the_command_says_where_and_what(home: Path, tmp_path: Path) -> None:

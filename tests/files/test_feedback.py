@@ -24,10 +24,10 @@ def test_every_line_is_understood(tmp_path: Path) -> None:
     assert one.notes == (Note(at_s=151.0, says="could the second guitar come in later? #\"'"),)
 
 
-def test_a_chat_may_quote_and_wrap(tmp_path: Path) -> None:
+def test_wishes_survive_quoting_and_wrapping_by_a_chat(tmp_path: Path) -> None:
     quoted = "\n".join(f"> {line}\r" for line in GOOD.splitlines())
     assert read(tmp_path, quoted + "\n\n" + GOOD.replace("Mara", "Theo"))[0].moves == read(tmp_path, GOOD)[0].moves
-    assert [one.who for one in read(tmp_path, GOOD + "\n" + GOOD.replace("Mara", "Theo"))] == ["Mara", "Theo"]
+    assert [theirs.who for theirs in read(tmp_path, GOOD + "\n" + GOOD.replace("Mara", "Theo"))] == ["Mara", "Theo"]
 
 
 @pytest.mark.parametrize(
@@ -60,8 +60,8 @@ def test_nothing_ends_in_a_traceback(tmp_path_factory: pytest.TempPathFactory, t
     said = ""
     try:
         (folder / "w.txt").write_text(GOOD[:at] + text + GOOD[at:], encoding="utf-8", errors="replace")
-        for one in read_wishes(folder / "w.txt"):
-            assert all(sign.isprintable() for note in one.notes for sign in note.says)
+        for theirs in read_wishes(folder / "w.txt"):
+            assert all(sign.isprintable() for note in theirs.notes for sign in note.says)
     except MorningmixError as error:
         said = str(error)
     assert "\n" not in said

@@ -51,7 +51,7 @@ def test_every_role_has_its_preset_and_family() -> None:
     assert set(roles) == set().union(*FAMILIES.values())
 
 
-def test_microphones_in_front_of_people_are_cleaned() -> None:
+def test_vocal_and_brass_microphones_are_cleaned() -> None:
     assert {role for role, preset in load_roles().items() if preset.cleaned} == {"lead vocal", "backing vocal", "brass"}
 
 
@@ -243,7 +243,7 @@ def test_names_that_say_nothing(name: str) -> None:
     assert role_from_name(name, load_roles()) is None
 
 
-def test_the_word_that_decided_is_told() -> None:
+def test_the_reason_names_the_word_that_decided() -> None:
     roles = load_roles()
     assert role_from_name("07_VOX-03 Jo", roles) == ("backing vocal", "vox 3")
     assert role_from_name("BASS-drum in", roles) == ("kick", "bass drum")

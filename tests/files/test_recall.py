@@ -221,7 +221,7 @@ def test_a_damaged_sheet_with_names_of_format_2_is_refused(damage: object, song:
             read_recall(save(song, sheet))
 
 
-def test_a_sheet_of_the_format_before_is_mixed_and_nobody_knows_whether_it_is_the_same(song: Path) -> None:
+def test_a_sheet_of_the_previous_format_is_mixed_without_a_comparison(song: Path) -> None:
     sheet = load(song)
     del sheet["sha256"], sheet["versions"]
     done = run_here("mix", save(song, sheet | {"recall": 2}), "--json", cwd=song)
@@ -230,7 +230,7 @@ def test_a_sheet_of_the_format_before_is_mixed_and_nobody_knows_whether_it_is_th
     assert read_recall(song / "recall.json").recall == 3
 
 
-def test_a_sheet_with_the_stem_that_horns_strings_and_extras_once_shared_is_mixed_as_it_was(song: Path) -> None:
+def test_a_sheet_with_the_former_stem_other_is_mixed_as_it_was(song: Path) -> None:
     """Alone, it comes where horns come among the stems, so with the same dither."""
     sheet, made = load(song), {}
     for name in ("horns", "other"):

@@ -170,7 +170,7 @@ def test_what_is_wrong_is_refused_with_its_line(tmp_path: Path, old: str, new: s
     assert caught.value.exit_code == 3
 
 
-def test_what_is_quoted_or_remarked_may_be_long(tmp_path: Path) -> None:
+def test_quoted_text_and_comments_may_be_long(tmp_path: Path) -> None:
     title = "a. " * 300 + "it's"
     text = changed('title = "Thursday"', f'title = "{title}" # {title}')
     assert read_recipe(written(tmp_path, text)).title == title

@@ -73,7 +73,7 @@ def test_a_generated_recipe_says_what_is_a_guess_and_what_is_empty() -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="file names are always text there")
-def test_a_file_name_that_is_no_text_is_said() -> None:
+def test_a_file_name_that_is_not_text_is_shown_escaped() -> None:
     name = os.fsdecode(b"caf\xe9.wav")
     with pytest.raises(RecordingsError, match=r"not UTF-8 text. Rename the file"):
         new_recipe(tracks="raw", title="x", inputs=[InputLine(files=(name,), name="x", role="kick")])
@@ -241,7 +241,7 @@ def test_finding_songs_again_moves_only_the_times_of_those_that_are_found_again(
     assert text == LISTED.replace('"0:10.0"', '"0:12.0"').replace('"4:00.0"', '"4:03.0"')
 
 
-def test_songs_that_are_not_found_again_become_remarks() -> None:
+def test_songs_that_are_not_found_again_become_comments() -> None:
     text = with_songs(LISTED, (song_at(12.0, 240.0),))
     assert [song["title"] for song in tomllib.loads(text)["song"]] == ["Copper Rain Gauge"]
     assert '# [[song]]\n# title = "Nine Paper Boats"\n# start = 600\n' in text

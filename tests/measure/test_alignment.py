@@ -13,7 +13,8 @@ from scipy import signal
 from decide.made import STEADY, an_input, bump, facts_of
 from morningmix.audio.takes import find_take
 from morningmix.decide.align import decide_alignment
-from morningmix.measure.alignment import SPEAKS_HZ, align
+from morningmix.measure.alignment import HITS, SPEAKS_HZ, align, loudest_hits, measure_alignments
+from morningmix.measure.take import measure_take
 from morningmix.model.input import Input
 from morningmix.model.plan import TrackPlan
 from morningmix.model.recording import Recording
@@ -71,7 +72,7 @@ def test_a_drum_and_its_overhead_are_in_step_and_in_phase_afterwards(
     np.testing.assert_allclose(moved[0, inside], 0.5 * polarity * np.roll(sound[0], moved_frames)[inside], atol=1e-6)
 
 
-def test_an_overhead_that_hears_something_else_moves_nothing(tmp_path: Path) -> None:
+def test_an_overhead_with_other_sound_aligns_nothing(tmp_path: Path) -> None:
     noise = np.random.default_rng(7).standard_normal((1, SECONDS * RATE_HZ)).astype(np.float32)
     one = measured(*recorded(tmp_path, kick(1), 0.1 * noise))
     flip, delay_s, (reason,) = decide_alignment(one)
@@ -90,3 +91,81 @@ def test_what_the_recipe_says_wins(tmp_path: Path) -> None:
     assert decide_alignment(replace(one, wish=replace(one.wish, align="off")))[:2] == (False, 0.0)
     wished = replace(one, wish=replace(one.wish, flip=False, delay_ms=-1.5))
     assert decide_alignment(wished)[:2] == (False, -0.0015)
+
+
+def test_the_loudest_hits_are_taken_a_quarter_of_a_second_apart() -> None:
+    peaks = np.zeros(100, np.float32)
+    peaks[[10, 12, 14, 40, 43, 90]] = (0.5, 0.9, 0.4, 0.3, 0.2, 0.8)
+    # 1.0 and 1.4 s are too near to the louder one at 1.2 s.
+    assert loudest_hits(peaks, 0.1) == pytest.approx((1.2, 4.0, 4.3, 9.0))
+    assert loudest_hits(np.zeros(100, np.float32), 0.1) == ()
+
+
+def test_of_many_hits_the_forty_loudest_are_taken() -> None:
+    peaks = np.zeros(1_000, np.float32)
+    peaks[::10] = np.linspace(0.1, 1.0, 100)
+    assert loudest_hits(peaks, 0.1) == pytest.approx(tuple(float(at) for at in range(100 - HITS, 100)))
+
+
+def test_a_correlation_is_one_for_a_copy_and_shows_on_the_side_of_its_polarity(tmp_path: Path) -> None:
+    """The phase transform of a pure delay is an impulse of height 1 (Knapp, Carter, IEEE TASSP 24(4) 1976)."""
+    sound = kick(1)
+    for polarity in (1.0, -1.0):
+        folder = tmp_path / str(polarity)
+        folder.mkdir()
+        close, far = recorded(folder, sound, polarity * np.roll(sound, 240, axis=1))
+        facts = align(close, far, RATE_HZ, HITS_S, SPEAKS_HZ["kick"], "overhead")
+        assert facts is not None
+        same, opposite = facts.correlation, facts.flipped_correlation
+        there, other = (same, opposite) if polarity > 0.0 else (opposite, same)
+        # A window of 85 ms cuts a little of what is 5 ms late.
+        assert 0.9 < there <= 1.001
+        assert other < 0.7 * there
+        assert (facts.delay_s if polarity > 0.0 else facts.flipped_delay_s) == pytest.approx(0.005, abs=1e-4)
+        assert facts.other == "overhead"
+
+
+@pytest.mark.parametrize("late_frames", [560, -560, 700])
+def test_more_than_twelve_milliseconds_are_not_looked_at(tmp_path: Path, late_frames: int) -> None:
+    """560 frames are 11.7 ms, 700 are 14.6: no stage puts an overhead five metres from its kit."""
+    noise = np.random.default_rng(3).standard_normal((1, SECONDS * RATE_HZ)).astype(np.float32)
+    hits = np.zeros_like(noise)
+    for hit_s in HITS_S:
+        hits[:, round(hit_s * RATE_HZ) : round(hit_s * RATE_HZ) + 3_000] = 0.1
+    sound = noise * hits
+    close, far = recorded(tmp_path, sound, np.roll(sound, late_frames, axis=1))
+    facts = align(close, far, RATE_HZ, HITS_S, (100.0, 8_000.0), "overhead")
+    assert facts is not None
+    assert abs(facts.delay_s) <= 0.012 + 1e-6
+    assert (facts.delay_s == pytest.approx(late_frames / RATE_HZ, abs=1e-4)) == (abs(late_frames) < 600)
+
+
+@pytest.mark.parametrize(("role", "fits"), [("kick", True), ("snare", False)])
+def test_a_drum_is_compared_where_it_speaks(tmp_path: Path, role: str, fits: bool) -> None:
+    """Two microphones that share only what lies between 40 and 140 Hz."""
+    rng = np.random.default_rng(4)
+    low = signal.butter(4, 140.0, fs=RATE_HZ, output="sos")
+    high = signal.butter(4, 140.0, "highpass", fs=RATE_HZ, output="sos")
+    shape = (1, SECONDS * RATE_HZ)
+    shared = 10.0 * signal.sosfilt(low, rng.standard_normal(shape))
+    own = [0.3 * signal.sosfilt(high, rng.standard_normal(shape)) for _ in range(2)]
+    close, far = recorded(tmp_path, 0.02 * (shared + own[0]), 0.02 * (shared + own[1]))
+    facts = align(close, far, RATE_HZ, HITS_S, SPEAKS_HZ[role], "overhead")
+    assert facts is not None
+    assert (facts.correlation > 0.4) == fits
+
+
+def test_each_pair_is_measured_at_the_hits_of_its_close_microphone(tmp_path: Path) -> None:
+    sound = kick(1)
+    folder = tmp_path / "take"
+    folder.mkdir()
+    recorded(folder, sound, np.roll(sound, 96, axis=1))
+    take = find_take(folder)
+    facts, _ = measure_take(take, tmp_path / "cache", 1, lambda _: None)
+    found = measure_alignments(take, facts, [(0, 1, "kick", "overhead")])
+    assert list(found) == [0]
+    assert found[0].delay_s == pytest.approx(0.002, abs=5e-5)
+    # The other way round the far one is early.
+    assert measure_alignments(take, facts, [(1, 0, "kick", "kick")])[1].delay_s == pytest.approx(-0.002, abs=5e-5)
+    silent = replace(facts.tracks[0], slots=facts.tracks[0].slots.scaled(np.zeros(facts.slots, np.float32)))
+    assert measure_alignments(take, replace(facts, tracks=(silent, facts.tracks[1])), [(0, 1, "kick", "o")]) == {}

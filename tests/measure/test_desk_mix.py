@@ -180,7 +180,7 @@ def test_desk_mix_and_metronome_are_left_out_as_guesses_and_reported(
         mix, click = listened.inputs[-2:]
         assert (mix.role, mix.role_is_guess, mix.preset.family) == ("desk mix", True, "")
         assert (click.role, click.role_is_guess, click.preset.family) == ("click", True, "")
-        assert not {one.role for one in listened.inputs[:-2]} & {"desk mix", "click"}
+        assert not {input_.role for input_ in listened.inputs[:-2]} & {"desk mix", "click"}
         said = [
             finding.says
             for finding in find_faults(listened.inputs, listened.take, listened.measured, listened.singing)
@@ -198,7 +198,7 @@ def test_detection_never_overrules_a_name(inputs: Mapping[str, Sound], tmp_path:
     folder = tmp_path / "take"
     measured(folder, {**inputs, "keys": desk(inputs, 1)})
     listened = heard(folder)
-    keys = next(one for one in listened.inputs if one.facts.files == ("keys.wav",))
+    keys = next(input_ for input_ in listened.inputs if input_.facts.files == ("keys.wav",))
     assert (keys.role, keys.role_is_guess) == ("keys", False)
 
 
@@ -209,7 +209,7 @@ def test_a_desk_mix_with_another_name_does_not_turn_its_inputs_into_mixes(
     loud = {**inputs, "guitar 1": 8.0 * inputs["guitar 1"]}
     mix = sum(loud.values(), np.zeros(FRAMES))
     measured(folder, {**{f"input-{n:02d}": inputs[name] for n, name in enumerate(NAMES, 1)}, "keys": 0.2 * mix})
-    assert not any(one.role == "desk mix" for one in heard(folder).inputs)
+    assert not any(input_.role == "desk mix" for input_ in heard(folder).inputs)
 
 
 def test_desk_mix_and_metronome_do_not_change_the_bleed(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
@@ -218,10 +218,113 @@ def test_desk_mix_and_metronome_do_not_change_the_bleed(inputs: Mapping[str, Sou
     measured(tmp_path / "without", sounds)
     there, gone = heard(tmp_path / "with", cleaned=True), heard(tmp_path / "without", cleaned=True)
     assert there.inputs[-1].role == "desk mix"
-    targets = [one for one in gone.inputs if one.cleaned is not None]
+    targets = [input_ for input_ in gone.inputs if input_.cleaned is not None]
     assert targets
-    for one in targets:
-        other = there.inputs[one.index].cleaned
-        assert one.cleaned is not None
+    for target in targets:
+        other = there.inputs[target.index].cleaned
+        assert target.cleaned is not None
         assert other is not None
-        assert np.array_equal(one.cleaned.clear_db, other.clear_db)
+        assert np.array_equal(target.cleaned.clear_db, other.clear_db)
+
+
+def test_a_mix_sounds_whenever_anybody_plays(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    """What is silent while the band plays on is no mix of it, however well the band explains the rest."""
+    mix = desk(inputs, 1).mean(axis=1)
+    short = mix.copy()
+    short[: FRAMES * 2 // 5] = 0.0
+    assert mixes(tmp_path / "short", {**inputs, "x": short}) == {}
+
+
+def test_a_mix_of_three_is_one_and_its_parts_are_named(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    parts = ("bass", "kick", "lead vocal", "snare")
+    sounds = {name: inputs[name] / np.sqrt(np.mean(inputs[name] ** 2)) for name in parts}
+    three = sum((0.02 * sounds[name] for name in ("bass", "kick", "lead vocal")), np.zeros(FRAMES))
+    hiss = 1e-5 * np.random.default_rng(1).standard_normal(FRAMES)
+    folder = tmp_path / "take"
+    found = mixes(folder, {**{name: inputs[name] for name in parts}, "x": three + hiss})
+    names = sorted([*parts, "x"])
+    assert list(found) == ["x"]
+    assert [names[index] for index in found["x"].of] == ["bass", "kick", "lead vocal"]
+    assert 0.97 < found["x"].explained <= 1.0
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.006])
+def test_a_mix_may_be_early_or_late(late_s: float, inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    four = {name: inputs[name] for name in ("bass", "kick", "guitar 1", "lead vocal")}
+    assert list(mixes(tmp_path / "take", {**four, "x": desk(four, 3, late_s).mean(axis=1)})) == ["x"]
+
+
+# ---------------------------------------------------------------- the limits of a metronome
+
+
+def ticked(folder: Path, times_s: Sound, hit: Sound | None = None, first: Sound | None = None) -> Ticking | None:
+    beat = beep(1_000.0, 0.2) if hit is None else hit
+    return clicks(folder, {"x": metronome(beat, beat if first is None else first, times_s)}).get("x")
+
+
+@pytest.mark.parametrize(
+    ("period_s", "found"), [(0.13, False), (0.16, True), (0.3, True), (1.0, True), (1.55, True), (1.65, False)]
+)
+def test_a_metronome_is_between_40_beats_a_minute_and_eighths_at_200(
+    period_s: float, found: bool, tmp_path: Path
+) -> None:
+    ticking = ticked(tmp_path / "take", np.arange(0.1, SECONDS - 0.2, period_s))
+    assert (ticking is not None) == found
+    if ticking is not None:
+        assert ticking.shortest_s == pytest.approx(period_s, abs=0.001)
+        assert ticking.longest_s == pytest.approx(period_s, abs=0.001)
+
+
+@pytest.mark.parametrize(("jitter_s", "found"), [(0.001, True), (0.006, False)])
+def test_a_metronome_is_in_time_to_three_milliseconds(jitter_s: float, found: bool, tmp_path: Path) -> None:
+    late_s = jitter_s * (np.arange(len(BEATS_S)) % 2)
+    assert (ticked(tmp_path / "take", BEATS_S + late_s) is not None) == found
+
+
+@pytest.mark.parametrize(("hz", "found"), [(300.0, False), (600.0, True), (5_500.0, True), (7_500.0, False)])
+def test_a_click_is_above_a_bass_drum_and_below_a_hi_hat(hz: float, found: bool, tmp_path: Path) -> None:
+    assert (ticked(tmp_path / "take", BEATS_S, beep(hz, 0.2)) is not None) == found
+
+
+@pytest.mark.parametrize(("level", "found"), [(0.001, True), (0.008, False)])
+def test_nothing_sounds_between_clicks(level: float, found: bool, tmp_path: Path) -> None:
+    """Playback under a click is no metronome: it is 28 dB under the click here, the hiss 46."""
+    t = np.arange(FRAMES) / RATE_HZ
+    track = metronome(beep(1_000.0, 0.2), beep(1_000.0, 0.2), BEATS_S) + level * np.sin(2.0 * np.pi * 440.0 * t)
+    assert ("x" in clicks(tmp_path / "take", {"x": track})) == found
+
+
+def test_three_different_sounds_are_a_pattern(tmp_path: Path) -> None:
+    track = np.zeros(FRAMES + RATE_HZ)
+    hits = [beep(hz, 0.2) for hz in (1_000.0, 1_600.0, 2_500.0)]
+    for number, at_s in enumerate(BEATS_S.tolist()):
+        start = round(at_s * RATE_HZ)
+        track[start : start + len(hits[0])] += hits[number % 3]
+    assert clicks(tmp_path / "take", {"x": track[:FRAMES]}) == {}
+
+
+def test_a_metronome_that_changes_its_tempo_is_told_with_both(tmp_path: Path) -> None:
+    beat = beep(1_000.0, 0.2)
+    slow, fast = (metronome(beat, beat, np.arange(0.1, SECONDS - 0.2, period_s)) for period_s in (0.5, 0.4))
+    ticking = clicks(tmp_path / "take", {"x": np.concatenate((slow, slow, fast, fast))}).get("x")
+    assert ticking is not None
+    assert (ticking.shortest_s, ticking.longest_s) == (pytest.approx(0.4, abs=1e-3), pytest.approx(0.5, abs=1e-3))
+
+
+def test_a_silent_or_short_input_is_no_metronome(tmp_path: Path) -> None:
+    assert clicks(tmp_path / "silent", {"x": np.zeros(FRAMES)}) == {}
+    only = metronome(beep(1_000.0, 0.2), beep(1_000.0, 0.2), BEATS_S)
+    # Two stretches of six seconds are too few.
+    assert clicks(tmp_path / "short", {"x": only[: 13 * RATE_HZ]}) == {}
+    assert clicks(tmp_path / "shorter", {"x": only[: 4 * RATE_HZ]}) == {}
+
+
+def test_an_input_that_ticks_only_for_a_while_is_no_metronome(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
+    """A drummer who counts on the sticks for half of a take also plays."""
+    ticks = metronome(beep(1_000.0, 0.2), beep(1_000.0, 0.2), BEATS_S)
+    music = 0.2 * inputs["guitar 1"] / np.abs(inputs["guitar 1"]).max()
+    both = {
+        "half": np.concatenate((ticks, ticks, music, music)),
+        "nearly": np.concatenate((ticks, ticks, ticks, ticks, ticks, music[: 7 * RATE_HZ])),
+    }
+    assert list(clicks(tmp_path / "take", both)) == ["nearly"]

@@ -41,10 +41,10 @@ def by_name(facts: Measurements) -> dict[str, TrackFacts]:
     return {track.files[0].removesuffix(".wav"): track for track in facts.tracks}
 
 
-def assert_same(one: Measurements, other: Measurements) -> None:
-    assert (one.rate_hz, one.frames, one.slot_s) == (other.rate_hz, other.frames, other.slot_s)
-    np.testing.assert_array_equal(one.band_hz, other.band_hz)
-    for left, right in zip(one.tracks, other.tracks, strict=True):
+def assert_same(measured: Measurements, other: Measurements) -> None:
+    assert (measured.rate_hz, measured.frames, measured.slot_s) == (other.rate_hz, other.frames, other.slot_s)
+    np.testing.assert_array_equal(measured.band_hz, other.band_hz)
+    for left, right in zip(measured.tracks, other.tracks, strict=True):
         for name in ("powers", "peaks", "spectra", "spectrum_of"):
             mine, theirs = getattr(left.slots, name), getattr(right.slots, name)
             np.testing.assert_array_equal(mine, theirs)
@@ -209,7 +209,7 @@ def test_hashes_are_cached_until_a_file_changes(tmp_path: Path) -> None:
     assert first == hash_take(take, store, 1)
     assert first[0] == (hashlib.sha256(path.read_bytes()).hexdigest(),)
     soundfile.write(path, np.full(4_000, 0.4), 8_000, subtype="FLOAT")
-    with pytest.raises(ChangedError, match=r"a\.wav was changed since it was listened to"):
+    with pytest.raises(ChangedError, match=r"a\.wav changed during this run"):
         hash_take(take, store, 2)
     again = find_take(tmp_path / "take")
     second = hash_take(again, measure_take(again, cache, 1, lambda _: None)[1], 2)

@@ -229,12 +229,122 @@ def test_tracks_of_names_that_clash_have_a_file_each(
     assert {"kick-in.wav", "kick-in 2.wav", "Kick-IN 3.wav"} <= {path.name for path in output.folder.iterdir()}
 
 
-def test_a_song_of_nothing(recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path) -> None:
+def test_a_song_without_any_input(recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path) -> None:
     plan = song(recordings)
     empty = replace(plan, tracks=tuple(replace(track, family="") for track in plan.tracks))
     with closing(render_families(empty, recordings, tmp_path, quietly(pool))) as families:
         assert families.names == ()
         assert families.drum_peaks_db is None
+
+
+def plain(recordings: tuple[Recording, ...], *names: str, **changes: object) -> SongPlan:
+    """A plan that leaves these tracks as they are, hard left, and nothing else in the mix."""
+    plan = song(recordings, reverb=None)
+    bare = [
+        TrackPlan(files=one.files, name=one.name, role="other", role_is_guess=False,
+                  family=one.family if one.name in names else "", pan=-1.0)
+        for one in plan.tracks
+    ]  # fmt: skip
+    return replace(plan, tracks=tuple(bare), **changes)  # type: ignore[arg-type]
+
+
+def recorded(recordings: tuple[Recording, ...], name: str) -> NDArray[np.float32]:
+    """What a track's file holds, ``(frames,)``."""
+    path = next(recording.parts[0].path for recording in recordings if recording.files == (f"{name}.wav",))
+    return np.asarray(soundfile.read(path, dtype="float32")[0], np.float32)
+
+
+def test_a_family_is_what_was_recorded_in_its_polarity(
+    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
+) -> None:
+    told: list[float] = []
+    plan = plain(recordings, "guitar 1", "guitar 2", start_s=1.0, end_s=3.5)
+    run = Pass(pool=pool, progress=told.append)
+    with closing(render_families(plan, recordings, tmp_path, run)) as families:
+        assert families.names == ("guitars",)
+        assert families.frames == 120_000
+        (left, right) = sounds(families)[0]
+    both = recorded(recordings, "guitar 1") + recorded(recordings, "guitar 2")
+    np.testing.assert_allclose(left, both[48_000:168_000], atol=1e-6)
+    assert not right.any()
+    assert sum(told) == pytest.approx(2.5)
+
+
+@pytest.mark.parametrize("block_hops", [1, 20])
+def test_a_song_fades_in_and_out_along_half_a_cosine(
+    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path, block_hops: int
+) -> None:
+    """Raised cosine, 0.5 - 0.5 cos(pi x): half the height in the middle of a fade; between the two nothing changes."""
+    plan = plain(recordings, "guitar 1", start_s=1.0, end_s=4.0, fade_in_s=0.25, fade_out_s=0.5)
+    with closing(render_families(plan, recordings, tmp_path, quietly(pool, block_hops))) as families:
+        faded = sounds(families)[0][0].astype(np.float64)
+    sound = recorded(recordings, "guitar 1")[48_000:192_000].astype(np.float64)
+    fade_in = 0.5 - 0.5 * np.cos(np.pi * (np.arange(12_000) + 0.5) / 12_000)
+    fade_out = (0.5 - 0.5 * np.cos(np.pi * (np.arange(24_000) + 0.5) / 24_000))[::-1]
+    np.testing.assert_allclose(faded[:12_000], sound[:12_000] * fade_in, atol=1e-6)
+    np.testing.assert_array_equal(faded[12_000:-24_000], sound[12_000:-24_000])
+    np.testing.assert_allclose(faded[-24_000:], sound[-24_000:] * fade_out, atol=1e-6)
+
+
+def test_without_fades_a_song_begins_and_ends_at_its_level(
+    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
+) -> None:
+    for fade_in_s, fade_out_s in ((0.0, 0.0), (0.1, 0.0), (0.0, 0.1)):
+        plan = plain(recordings, "guitar 1", end_s=1.0, fade_in_s=fade_in_s, fade_out_s=fade_out_s)
+        with closing(render_families(plan, recordings, tmp_path, quietly(pool, 3))) as families:
+            faded = sounds(families)[0][0]
+        sound = recorded(recordings, "guitar 1")[:RATE_HZ]
+        assert np.array_equal(faded[:4_800], sound[:4_800]) == (not fade_in_s)
+        assert np.array_equal(faded[-4_800:], sound[-4_800:]) == (not fade_out_s)
+
+
+@pytest.mark.parametrize("tilt_db", [2.0, -1.5])
+def test_a_tilt_lifts_the_lows_and_lowers_the_highs_of_every_family(
+    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path, tilt_db: float
+) -> None:
+    names = ("bass", "overhead")
+    by_tilt = {}
+    for tilted_db in (0.0, tilt_db):
+        with closing(
+            render_families(plain(recordings, *names, tilt_db=tilted_db), recordings, tmp_path, quietly(pool))
+        ) as families:
+            assert families.names == ("drums", "bass")
+            by_tilt[tilted_db] = [np.abs(np.fft.rfft(block[0].astype(np.float64))) ** 2 for block in sounds(families)]
+    hz = np.fft.rfftfreq(round(SECONDS * RATE_HZ), 1.0 / RATE_HZ)
+    for place, low_hz, high_hz, gain_db in ((1, 20.0, 90.0, tilt_db), (0, 6_000.0, 15_000.0, -tilt_db)):
+        inside = (hz > low_hz) & (hz < high_hz)
+        before, after = (float(by_tilt[each][place][inside].sum()) for each in (0.0, tilt_db))
+        assert 10.0 * np.log10(after / before) == pytest.approx(gain_db, abs=0.25)
+
+
+def test_the_drums_peaks_are_measured_after_the_fade_and_only_for_drums(
+    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
+) -> None:
+    with closing(render_families(plain(recordings, "bass"), recordings, tmp_path, quietly(pool))) as families:
+        assert families.drum_peaks_db is None
+        assert families.reduction_db == ()
+    plan = plain(recordings, "kick", fade_in_s=0.5)
+    with closing(render_families(plan, recordings, tmp_path, quietly(pool, 3))) as families:
+        assert families.drum_peaks_db is not None
+        expected = peaks_db(step_peaks(sounds(families)[0], step_frames(RATE_HZ)))
+        np.testing.assert_array_equal(families.drum_peaks_db, expected)
+
+
+def test_twice_as_much_sent_is_twice_the_room(
+    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
+) -> None:
+    room = Reverb(room=0.45, damping=0.5, low_cut_hz=200.0)
+    wet = []
+    dry_plan = plain(recordings, "snare", "kick")
+    with closing(render_families(dry_plan, recordings, tmp_path, quietly(pool))) as families:
+        dry = sounds(families)[0]
+    for send_db in (-12.0, -5.9794):
+        tracks = tuple(replace(t, send_db=send_db if t.name == "snare" else None) for t in dry_plan.tracks)
+        plan = replace(dry_plan, tracks=tracks, reverb=room)
+        with closing(render_families(plan, recordings, tmp_path, quietly(pool))) as families:
+            wet.append(sounds(families)[0] - dry)
+    assert np.abs(wet[0]).max() > 1e-3
+    np.testing.assert_allclose(wet[1], 2.0 * wet[0], atol=2e-5)
 
 
 # ---------------------------------------------------------------- master

@@ -75,7 +75,7 @@ def test_gain_and_polarity(tmp_path: Path, gain_db: float, flip: bool, factor: f
     np.testing.assert_allclose(cleaned, factor * sound, rtol=2e-5)
 
 
-def test_a_gain_step_in_mid_take_is_made_up_for_from_there_on(tmp_path: Path) -> None:
+def test_a_gain_step_in_mid_take_is_compensated_from_there_on(tmp_path: Path) -> None:
     sound = noise(48_000)
     cleaned, _ = rendered(track(gain_step=(0.5, -6.0206)), recorded(tmp_path, sound), 48_000)
     np.testing.assert_allclose(cleaned[:, :23_500], sound[:, :23_500], rtol=1e-6)
@@ -92,7 +92,7 @@ def test_delay_is_counted_in_frames(tmp_path: Path, delay_frames: int) -> None:
 
 
 @pytest.mark.parametrize("delay_frames", [0, 100, 3_000])
-def test_a_song_within_the_take_hears_what_was_late_before_it(tmp_path: Path, delay_frames: int) -> None:
+def test_a_song_within_the_take_includes_delayed_sound_from_before_it(tmp_path: Path, delay_frames: int) -> None:
     sound = noise(20_000)
     plan = track(delay_s=delay_frames / RATE_HZ)
     cleaned, _ = rendered(plan, recorded(tmp_path, sound), 4_800, start_frame=2_400)
@@ -190,12 +190,56 @@ def test_a_de_esser_holds_back_what_is_loud_and_high(
     assert got_db == pytest.approx(-less_db, abs=0.2)
 
 
-def test_what_the_gate_closes_the_compressor_does_not_hear(tmp_path: Path) -> None:
+def test_the_compressor_does_not_react_to_what_the_gate_turns_down(tmp_path: Path) -> None:
     loud = np.full((1, RATE_HZ), 0.5, np.float32)
     hard = Compressor(threshold_db=-20.0, ratio=4.0, knee_db=0.0, attack_s=0.0, release_s=0.1, max_reduction_db=20.0)
     closed = track(gate=Gate(open_s=(), floor_db=-20.0, ramp_s=0.06), compressor=hard)
     cleaned, _ = rendered(closed, recorded(tmp_path, loud), RATE_HZ)
     np.testing.assert_allclose(cleaned, 0.05, rtol=1e-3)
+
+
+@pytest.mark.parametrize("cleaned", [False, True])
+def test_clipping_is_repaired_once(tmp_path: Path, cleaned: bool) -> None:
+    """A cleaned microphone was repaired before its bleed was learnt, so it is not repaired again here."""
+    t = np.arange(RATE_HZ // 2) / RATE_HZ
+    whole = (1.05 * np.sin(2.0 * np.pi * 500.0 * t)).astype(np.float32)[None]
+    cut = np.clip(whole, -1.0, 1.0)
+    plan = track(repair_s=0.001, cleaned=cleaned)
+    mended, _ = rendered(plan, recorded(tmp_path, cut), RATE_HZ // 2, blocks=[STEP] * 20)
+    inside = slice(4_800, -4_800)
+    if cleaned:
+        np.testing.assert_array_equal(mended, cut)
+    else:
+        # As long as before and in its place, with most of what was cut off.
+        assert np.abs(mended - whole)[:, inside].max() < 0.02
+        assert np.abs(cut - whole)[:, inside].max() > 0.045
+
+
+def test_a_delayed_track_that_is_repaired_stays_in_its_place(tmp_path: Path) -> None:
+    sound = noise(20_000)
+    plan = track(delay_s=100 / RATE_HZ, repair_s=0.001)
+    late, _ = rendered(plan, recorded(tmp_path, sound), 9_600, start_frame=0, blocks=[STEP] * 100)
+    np.testing.assert_allclose(late[:, 100:], sound[:, :9_500], atol=1e-6)
+    assert not late[:, :100].any()
+
+
+def test_pops_are_ducked_and_nothing_else(tmp_path: Path) -> None:
+    """20 dB softer from 0.5 to 0.6 s."""
+    sound = np.full((1, RATE_HZ), 0.5, np.float32)
+    ducked, _ = rendered(track(ducked_s=((0.5, 0.6),)), recorded(tmp_path, sound), RATE_HZ)
+    np.testing.assert_allclose(ducked[0, 24_480:28_320], 0.05, rtol=1e-3)
+    np.testing.assert_allclose(ducked[0, :22_000], 0.5, rtol=1e-5)
+    np.testing.assert_allclose(ducked[0, 31_000:], 0.5, rtol=1e-5)
+
+
+def test_a_ride_moves_the_placed_track_along_its_points(tmp_path: Path) -> None:
+    sound = np.full((1, RATE_HZ), 0.25, np.float32)
+    plan = track(pan=-1.0, ride=((0.2, 0.0), (0.6, 6.0206)))
+    cleaned, placed = rendered(plan, recorded(tmp_path, sound), RATE_HZ)
+    np.testing.assert_array_equal(cleaned, sound)
+    np.testing.assert_allclose(placed[0, :9_000], 0.25, rtol=1e-4)
+    assert placed[0, 19_200] == pytest.approx(0.25 * np.sqrt(2.0), rel=0.01)
+    np.testing.assert_allclose(placed[0, 29_500:], 0.5, rtol=1e-3)
 
 
 # ---------------------------------------------------------------- streaming
@@ -246,7 +290,7 @@ def test_a_step_at_a_time_gives_the_same(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("early_frames", [1, 48, 3_000])
-def test_a_negative_delay_hears_the_input_earlier(tmp_path: Path, early_frames: int) -> None:
+def test_a_negative_delay_plays_the_input_earlier(tmp_path: Path, early_frames: int) -> None:
     sound = noise(20_000)
     plan = track(delay_s=-early_frames / RATE_HZ)
     cleaned, _ = rendered(plan, recorded(tmp_path, sound), 10_000, start_frame=5_000)

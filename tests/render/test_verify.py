@@ -115,3 +115,33 @@ def test_where_there_is_too_little_to_compare(tmp_path: Path) -> None:
     write(tmp_path / "silent.wav", np.zeros((2, 5 * RATE_HZ), np.int32), 24)
     assert meters_differ_lu(tmp_path / "short.wav") is None
     assert meters_differ_lu(tmp_path / "silent.wav") is None
+
+
+def test_the_middle_of_a_long_mix_is_compared(tmp_path: Path) -> None:
+    """Half a minute: of 90 s that from 30 to 60 s."""
+    rate_hz = 32_000
+    noise = 0.1 * np.random.default_rng(3).standard_normal((2, 4 * rate_hz))
+    for start_s, there in ((24, False), (55, True), (61, False)):
+        sound = np.zeros((2, 90 * rate_hz))
+        sound[:, start_s * rate_hz : (start_s + 4) * rate_hz] = noise
+        soundfile.write(tmp_path / "mix.wav", sound.T, rate_hz, subtype="PCM_16")
+        assert (meters_differ_lu(tmp_path / "mix.wav") is not None) == there
+
+
+def test_under_32_khz_nothing_is_compared(tmp_path: Path) -> None:
+    noise = 0.1 * np.random.default_rng(3).standard_normal((2, 4 * 22_050))
+    soundfile.write(tmp_path / "mix.wav", noise.T, 22_050, subtype="PCM_16")
+    assert meters_differ_lu(tmp_path / "mix.wav") is None
+
+
+def test_a_steady_sound_has_its_power_in_the_spectrum_however_long_it_is(
+    tmp_path: Path, pool: ThreadPoolExecutor
+) -> None:
+    for seconds in (0.5, 2.0, 4.5):
+        t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+        tone = np.tile(0.5 * np.sin(2.0 * np.pi * 1_000.0 * t), (2, 1))
+        write(tmp_path / "mix.wav", np.rint(tone * 2**23).astype(np.int32), 24)
+        verified = verify([tmp_path / "mix.wav"], pool, quiet)
+        total = float((10.0 ** (verified.spectrum_db.astype(np.float64) / 10.0)).sum())
+        assert 10.0 * np.log10(total) == pytest.approx(20.0 * np.log10(0.5) - 3.01, abs=0.3)
+        assert verified.residual == pytest.approx(0.5, abs=1e-3)

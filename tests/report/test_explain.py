@@ -104,7 +104,7 @@ def test_papers_are_named_only_where_they_are_asked_for() -> None:
         assert any(BOOK in line for line in told) == sources
 
 
-def test_one_input_is_told_in_full() -> None:
+def test_why_explains_one_input_in_full() -> None:
     lines = input_in_words(TEN[3], sources=False)
     assert len(lines) == 1 + len(TEN[3].reasons)
     assert lines[0] == "input 3 (input 3.wav): electric guitar, in the guitars stem."

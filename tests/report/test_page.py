@@ -85,20 +85,20 @@ def an_input(index: int, name: str, role: str, seconds: float, **changed: Any) -
     )
 
 
-def silent(one: Input) -> Input:
-    nothing = one.facts.slots.scaled(np.zeros(len(one.facts.slots), np.float32))
-    return replace(one, facts=replace(one.facts, peak_dbfs=-120.0, slots=nothing))
+def silent(input_: Input) -> Input:
+    nothing = input_.facts.slots.scaled(np.zeros(len(input_.facts.slots), np.float32))
+    return replace(input_, facts=replace(input_.facts, peak_dbfs=-120.0, slots=nothing))
 
 
 def a_song(title: str, start_s: float, end_s: float, inputs: list[Input]) -> ReportedSong:
     hops = round((end_s - start_s) * 10)
     tracks = tuple(
         TrackPlan(
-            files=one.facts.files,
-            name=one.name,
-            role=one.role,
-            role_is_guess=one.role_is_guess,
-            family=one.preset.family,
+            files=input_.facts.files,
+            name=input_.name,
+            role=input_.role,
+            role_is_guess=input_.role_is_guess,
+            family=input_.preset.family,
             gain_db=2.5,
             filters=(Filter(kind="high_pass", corner_hz=90.0),),
             gate=Gate(open_s=((0.0, (end_s - start_s) / 4.0),), floor_db=-20.0, ramp_s=0.06),
@@ -109,11 +109,11 @@ def a_song(title: str, start_s: float, end_s: float, inputs: list[Input]) -> Rep
             pan=-0.35,
             send_db=-12.0,
             reasons=(
-                Reason(what="gain_db", because=f"{one.name} plays at -25.4 LUFS", source="design choice & measured"),
+                Reason(what="gain_db", because=f"{input_.name} plays at -25.4 LUFS", source="design choice & measured"),
                 Reason(what="something_new", because="a reason of a kind nobody foresaw", source="recipe"),
             ),
         )
-        for one in inputs
+        for input_ in inputs
     )
     rng = np.random.default_rng(3)
     return ReportedSong(
@@ -148,7 +148,7 @@ def a_song(title: str, start_s: float, end_s: float, inputs: list[Input]) -> Rep
         ),
         facts=SongFacts(
             hop_s=0.1,
-            reduction_db=tuple((one.name, -4.0 * rng.random(hops).astype(np.float32)) for one in inputs),
+            reduction_db=tuple((input_.name, -4.0 * rng.random(hops).astype(np.float32)) for input_ in inputs),
             limiter_db=np.full(hops, -1.75, np.float32),
             short_term_lufs=(-16.0 + rng.random(max(hops - 29, 0))).astype(np.float32),
             band_hz=EDGES_HZ,
@@ -192,13 +192,15 @@ def rehearsal(names: list[str], *, title: str = "Thursday", seconds: float = 40.
             frames=part.frames,
             slot_s=0.1,
             band_hz=EDGES_HZ,
-            tracks=tuple(one.facts for one in inputs),
+            tracks=tuple(input_.facts for input_ in inputs),
         ),
         "inputs": inputs,
         "singing": {
-            one.index: Singing(sings_s=((2.0, 8.0), (12.0, 14.5)), open_s=((1.5, 9.0), (11.5, 15.0)), because="louder")
-            for one in inputs
-            if one.preset.family == "vocals"
+            input_.index: Singing(
+                sings_s=((2.0, 8.0), (12.0, 14.5)), open_s=((1.5, 9.0), (11.5, 15.0)), because="louder"
+            )
+            for input_ in inputs
+            if input_.preset.family == "vocals"
         },
         "findings": [],
         "songs": [a_song(f"Song {n}", a, b, inputs) for n, (a, b) in enumerate(itertools.pairwise(edges), 1)],
@@ -222,7 +224,7 @@ def text_of(element: ElementTree.Element) -> str:
 
 def table(page: str, caption: str) -> dict[str, list[str]]:
     """Cells of the first table with this caption, by the head of their row."""
-    found = next(one for one in tree(page).iter("table") if text_of(one.find("caption")) == caption)  # type: ignore[arg-type]
+    found = next(table for table in tree(page).iter("table") if text_of(table.find("caption")) == caption)  # type: ignore[arg-type]
     rows = [[text_of(cell) for cell in row] for row in found.find("tbody")]  # type: ignore[union-attr]
     return {head: cells for head, *cells in rows}
 
@@ -276,8 +278,8 @@ def test_hostile_names_and_titles_stay_text() -> None:
         replace(song, title=HOSTILE[1], plan=replace(song.plan, title=HOSTILE[1])) for song in given_["songs"]
     ]
     given_["inputs"] = [
-        replace(one, role=one.name, role_is_guess=True, facts=replace(one.facts, files=(one.name,)))
-        for one in given_["inputs"]
+        replace(input_, role=input_.name, role_is_guess=True, facts=replace(input_.facts, files=(input_.name,)))
+        for input_ in given_["inputs"]
     ]
     page = report(**given_)
     root = well_formed(page)
@@ -334,7 +336,7 @@ def test_first_line_says_what_happened_and_what_to_do() -> None:
     assert text_of(next(tree(report(**given_)).iter("h1"))) == (
         "Thursday: two songs are ready. Have a listen, then turn up or down whatever needs it."
     )
-    given_["inputs"] = [replace(one, role_is_guess=one.index < 3) for one in given_["inputs"]]
+    given_["inputs"] = [replace(input_, role_is_guess=input_.index < 3) for input_ in given_["inputs"]]
     assert "check three guesses in the recipe" in text_of(next(tree(report(**given_)).iter("h1")))
 
 
@@ -342,7 +344,7 @@ def test_every_input_is_named_in_every_picture_and_table() -> None:
     page = report(**rehearsal(NAMES))
     for caption in ("Recording levels", "Who plays how long", "Decisions for each input", "Position and loudness"):
         assert set(table(page, caption)) == set(NAMES)
-    pictures = [text_of(one) for one in tree(page).iter("svg") if one.get("role") == "img"]
+    pictures = [text_of(svg) for svg in tree(page).iter("svg") if svg.get("role") == "img"]
     assert sum(all(name in picture for name in NAMES) for picture in pictures) == 4
 
 
@@ -437,12 +439,12 @@ def test_findings_come_worst_first() -> None:
     ]
     root = tree(report(**given_))
     section = next(one for one in root.iter("section") if one.get("id") == "next-time")
-    assert [text_of(one) for one in section.iter("h3")] == [
+    assert [text_of(heading) for heading in section.iter("h3")] == [
         "The whole take: left out",
         "bass: clipped",
         "kick: too quiet",
     ]
-    lead = text_of(next(one for one in root.iter("p") if one.get("class") == "lead"))
+    lead = text_of(next(paragraph for paragraph in root.iter("p") if paragraph.get("class") == "lead"))
     assert lead.startswith("Notes.txt is no sound. Bass hit full scale.")
 
 
@@ -459,7 +461,7 @@ def test_loudest_stands_on_top() -> None:
 # ---------------------------------------------------------------- when there is little to show
 
 
-def test_no_findings_is_said_kindly() -> None:
+def test_the_report_says_when_there_are_no_findings() -> None:
     page = report(**rehearsal(NAMES))
     assert "Nothing to change at the desk" in page
 
@@ -476,7 +478,7 @@ def test_silent_input() -> None:
 
 def test_all_inputs_silent() -> None:
     given_ = rehearsal(NAMES)
-    given_["inputs"] = [silent(one) for one in given_["inputs"]]
+    given_["inputs"] = [silent(input_) for input_ in given_["inputs"]]
     given_["songs"] = [
         replace(
             song,
@@ -721,7 +723,7 @@ def test_words() -> None:
     assert sentence("it is so") == "It is so."
 
 
-def test_before_and_after_the_bleed_was_taken_out() -> None:
+def test_before_and_after_bleed_removal() -> None:
     """Ten times the power was in the microphone while nobody sang, and as much as is left while somebody did."""
     facts = rehearsal(["kick", "bass", "guitar", "Vox <1>"], seconds=40.0)
     voice = facts["inputs"][3]
@@ -743,7 +745,7 @@ def test_before_and_after_the_bleed_was_taken_out() -> None:
     assert tops == [{0, 20}, {20}]
 
 
-def test_by_how_much_a_compressor_brings_bleed_up() -> None:
+def test_how_much_a_compressor_raises_bleed() -> None:
     """Four decibels of reduction while the voice sings and one while it rests bring what is heard then up by three."""
     facts = rehearsal(["kick", "bass", "guitar", "vox"], seconds=40.0)
     sings = np.zeros(400, np.bool_)

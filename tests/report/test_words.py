@@ -7,7 +7,7 @@ from morningmix.report.explain import input_in_words
 from morningmix.report.words import cited
 
 
-def test_a_reader_is_not_told_what_is_quoted_from_memory() -> None:
+def test_pages_do_not_mention_what_is_quoted_from_memory() -> None:
     cut = Reason(what="peak_hz", because="it covers the voice", source="Somebody, JAES 63(5) 2015 (from memory)")
     track = TrackPlan(
         files=("a.wav",),

@@ -28,7 +28,7 @@ def held(folder: Path) -> dict[str, str]:
     }
 
 
-def test_it_is_replaced_whole_and_leaves_nothing_beside_it(tmp_path: Path) -> None:
+def test_the_folder_is_replaced_whole_and_leaves_nothing_beside_it(tmp_path: Path) -> None:
     for version in ("first", "second"):
         pack(tmp_path / "a" / "share", version)
         files = held(tmp_path)

@@ -26,7 +26,7 @@ T = TypeVar("T")
 def cached_bleed(
     take: Take, store: BandStore, targets: Sequence[int], others: Sequence[int], cache: Path
 ) -> Mapping[int, BleedFacts]:
-    """As `hear_bleed`. Raises `OutputError` if the cache cannot be written."""
+    """`measure_bleed`, cached. Raises `OutputError` if the cache cannot be written."""
     path = _path(cache, "bleed", take, store, targets, others)
     return _measured_once(path, dict[int, BleedFacts], lambda: measure_bleed(store, targets, others))
 
@@ -34,7 +34,7 @@ def cached_bleed(
 def cached_desk_mixes(
     take: Take, measured: Measurements, store: BandStore, inputs: Sequence[int], cache: Path
 ) -> Mapping[int, SumOfOthers]:
-    """As `hear_desk_mixes`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
+    """`measure_desk_mixes`, cached. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "desk", take, store, inputs)
     return _measured_once(path, dict[int, SumOfOthers], lambda: measure_desk_mixes(take, measured, inputs))
 
@@ -42,7 +42,7 @@ def cached_desk_mixes(
 def cached_clicks(
     take: Take, measured: Measurements, store: BandStore, inputs: Sequence[int], cache: Path
 ) -> Mapping[int, Ticking]:
-    """As `hear_clicks`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
+    """`measure_clicks`, cached. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "click", take, store, inputs)
     return _measured_once(path, dict[int, Ticking], lambda: measure_clicks(take, measured, inputs))
 
@@ -50,7 +50,7 @@ def cached_clicks(
 def cached_alignments(
     take: Take, measured: Measurements, store: BandStore, pairs: Sequence[Pair], cache: Path
 ) -> Mapping[int, AlignmentFacts]:
-    """As `hear_alignments`. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
+    """`measure_alignments`, cached. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "align", take, store, pairs)
     return _measured_once(path, dict[int, AlignmentFacts], lambda: measure_alignments(take, measured, pairs))
 

@@ -44,7 +44,7 @@ def tag(path: Path, tags: Tags) -> None:
     except OSError as error:
         raise cannot_write(path, error) from error
     except MutagenError as error:
-        # It wraps what the system said.
+        # mutagen wraps the system's error.
         raise cannot_write(path, next((cause for cause in error.args if isinstance(cause, OSError)), error)) from error
 
 

@@ -88,11 +88,11 @@ def _findings(analysed_takes: Sequence[AnalysedTake]) -> tuple[Finding, ...]:
             key = (finding.name, finding.kind)
             known, names = worst.get(key, (finding, []))
             worst[key] = (max(known, finding, key=lambda each: each.weight), [*names, analysed.take.name])
-    said = [
+    findings = [
         replace(finding, says=f"{finding.says.rstrip('.')}. This was in {_named(names, len(analysed_takes))}.")
         for finding, names in worst.values()
     ]
-    return tuple(sorted(said, key=lambda finding: -finding.weight))
+    return tuple(sorted(findings, key=lambda finding: -finding.weight))
 
 
 def _named(takes: Sequence[str], of: int) -> str:

@@ -157,13 +157,13 @@ def _drowned(inputs: Sequence[Input], measured: Measurements, singing: Mapping[i
     """
     found = []
     for input_ in inputs:
-        heard = singing.get(input_.index)
+        sung = singing.get(input_.index)
         apart = input_.cleaned is not None and input_.cleaned.subtracted and input_.gain_step is None
-        if input_.preset.family != "vocals" or heard is None or not apart or input_.recorded is None:
+        if input_.preset.family != "vocals" or sung is None or not apart or input_.recorded is None:
             continue
         voice = k_powers(input_.facts, measured, ())
         recorded = k_powers(replace(input_.facts, slots=input_.recorded), measured, ())
-        sings = spans_to_mask(heard.sings_s, len(voice), measured.slot_s)
+        sings = spans_to_mask(sung.sings_s, len(voice), measured.slot_s)
         if np.count_nonzero(sings) < 20:
             continue
         voice_lufs, band_lufs = loudness_of(voice, sings), loudness_of(np.maximum(recorded - voice, 0.0), sings)

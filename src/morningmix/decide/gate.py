@@ -18,14 +18,14 @@ def gated(input_: Input) -> bool:
     return input_.wish.bleed != "off"
 
 
-def decide_gate(input_: Input, heard: Singing | None, start_s: float, end_s: float) -> tuple[Gate | None, Reason]:
+def decide_gate(input_: Input, singing: Singing | None, start_s: float, end_s: float) -> tuple[Gate | None, Reason]:
     """The gate of one input in one song, or None, and why."""
     if not gated(input_):
         return None, Reason(what="gate", because="turned off in the recipe", source="recipe")
     floor = input_.preset.gate_floor_db
     if floor is None:
         return None, Reason(what="gate", because="only vocals are gated", source="design choice")
-    if heard is None:
+    if singing is None:
         return None, Reason(what="gate", because="the voice cannot be told from the bleed", source="design choice")
-    gate = Gate(open_s=spans_within(heard.open_s, start_s, end_s), floor_db=floor.value, ramp_s=RAMP_S)
-    return gate, Reason(what="gate", because=heard.because, source=floor.source)
+    gate = Gate(open_s=spans_within(singing.open_s, start_s, end_s), floor_db=floor.value, ramp_s=RAMP_S)
+    return gate, Reason(what="gate", because=singing.because, source=floor.source)

@@ -142,9 +142,9 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
     return kept
 
 
-def _ticks(activity: Activity, heard: Mask, players: NDArray[np.intp], beats: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Hops with short sharp sounds in any of the inputs `heard`, none of them a beat on a drum."""
-    rises = activity.rises_db[heard].max(axis=0, initial=0.0)
+def _ticks(activity: Activity, chosen: Mask, players: NDArray[np.intp], beats: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Hops with short sharp sounds in any of the inputs `chosen`, none of them a beat on a drum."""
+    rises = activity.rises_db[chosen].max(axis=0, initial=0.0)
     sharp = (rises >= TICK_DB) & (rises == scipy.ndimage.maximum_filter1d(rises, 5))
     for beat in beats.tolist():
         sharp[max(0, beat - 2) : beat + 3] = False

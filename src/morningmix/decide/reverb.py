@@ -18,7 +18,7 @@ _SOURCE = "De Man, McNally, Reiss, JAES 65(1/2) 2017: at 1 s, -16 LU of reverb i
 
 
 def decide_reverb() -> Reverb:
-    """The reverb of every song; the sends set how much of it is heard."""
+    """The reverb of every song; the sends set its level."""
     return Reverb(
         room=0.45,
         damping=0.5,

@@ -337,7 +337,7 @@ def _confirmed(role: str | None) -> str | None:
 
 
 def _input_wish(wish: _Input, defaults: Defaults) -> InputWish:
-    said = InputWish(
+    own = InputWish(
         files=tuple(wish.file),
         called=wish.called(),
         name=wish.name,
@@ -350,7 +350,7 @@ def _input_wish(wish: _Input, defaults: Defaults) -> InputWish:
         delay_ms=wish.delay_ms,
         high_pass_hz=wish.high_pass_hz,
     )
-    return replace(defaults.fill(said), **wish.model_dump(include=set(_Defaults.model_fields), exclude_none=True))
+    return replace(defaults.fill(own), **wish.model_dump(include=set(_Defaults.model_fields), exclude_none=True))
 
 
 def _song_wish(song: SongTable, names: dict[str, str]) -> SongWish:

@@ -117,8 +117,8 @@ def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[s
     at = _input(name, names)
     if song is None:
         table: Loc = ("input", at)
-        said = file.input[at].level_db
-        old = file.defaults.level_db if said is None else said
+        own = file.input[at].level_db
+        old = file.defaults.level_db if own is None else own
     else:
         table, old = _song_input(file, song, names[at])
     new = round(old + by_db, 1) + 0.0 if math.isfinite(by_db) else math.inf

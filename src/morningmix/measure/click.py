@@ -103,7 +103,7 @@ def _period_s(sound: Block, rate_hz: int, known: list[NDArray[np.float32]]) -> f
 
 
 def _is_known(mono: NDArray[np.float32], onset: int, rate_hz: int, known: list[NDArray[np.float32]]) -> bool:
-    """Whether a hit is one of the `known` sounds; a click not heard before is added while there is room."""
+    """Whether a hit is one of the `known` sounds; a new click is added while there is room."""
     lead, size, lag = (round(seconds * rate_hz) for seconds in (_LEAD_S, _HIT_S, _LAG_S))
     stretch = mono[max(0, onset - lead - lag) : onset - lead + size + lag]
     if len(stretch) < size + 2 * lag:

@@ -53,7 +53,8 @@ def song_decision(what: str, plan: SongPlan, master: MasterPlan) -> Decision:
     match what:
         case "gain_db":
             value = decibels(master.gain_db)
-            return Decision(heading="Final gain", value=value, says=f"Whole mix turned by {value}")
+            turned = f"{'down' if master.gain_db < 0.0 else 'up'} by {number(abs(master.gain_db))} dB"
+            return Decision(heading="Final gain", value=value, says=f"Whole mix turned {turned}")
         case "target_lufs":
             value = loudness_in_words(master.target_lufs)
             return Decision(heading="Target", value=value, says=f"Aiming at {value}")
@@ -93,14 +94,14 @@ def timing(delay_s: float) -> str:
 def filters(track: TrackPlan, kind: str | None = None) -> str:
     """An input's filters, or those of one kind."""
     words = {"high_pass": "high-pass" if kind is None else "from", "low_pass": "low-pass" if kind is None else "up to"}
-    said = [
+    parts = [
         f"{decibels(planned.gain_db)} at {hertz(planned.corner_hz)}"
         if planned.kind == "peak"
         else f"{words[planned.kind]} {hertz(planned.corner_hz)}"
         for planned in track.filters
         if kind in (None, planned.kind)
     ]
-    return ", ".join(said) or "none"
+    return ", ".join(parts) or "none"
 
 
 def fader(track: TrackPlan) -> str:

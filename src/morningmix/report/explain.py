@@ -116,38 +116,38 @@ def _line(says: str, why: Reason | Goal, sources: bool) -> str:
 
 def changes_in_words(before: SongPlan, after: SongPlan) -> list[str]:
     """What differs in a new version of a song, most telling first, without the consequences."""
-    said: list[str] = []
+    changes: list[str] = []
     former = {track.name: track for track in before.tracks}
     for track in after.tracks:
         was = former.pop(track.name, None)
         if was is None:
-            said.append(f"{track.name} is new")
+            changes.append(f"{track.name} is new")
             continue
         if track.sounds != was.sounds:
-            said.append(f"{track.name} is {'back in' if track.sounds else 'left out'}")
+            changes.append(f"{track.name} is {'back in' if track.sounds else 'left out'}")
         elif track.role != was.role:
-            said.append(f"{track.name} is the {track.role}")
+            changes.append(f"{track.name} is the {track.role}")
         elif track.sounds:
-            said += _changes_of_track(was, track)
-    said += [f"{name} is gone" for name in former]
+            changes += _changes_of_track(was, track)
+    changes += [f"{name} is gone" for name in former]
     if (before.start_s, before.end_s) != (after.start_s, after.end_s):
-        said.append("it starts or ends somewhere else")
+        changes.append("it starts or ends somewhere else")
     if before.target_lufs != after.target_lufs:
         louder = "louder" if after.target_lufs > before.target_lufs else "softer"
-        said.append(f"the whole song is {louder} ({after.target_lufs:.1f} LUFS)")
-    return said
+        changes.append(f"the whole song is {louder} ({after.target_lufs:.1f} LUFS)")
+    return changes
 
 
 def _changes_of_track(was: TrackPlan, track: TrackPlan) -> list[str]:
     by_db = track.fader_db + track.gain_db - was.fader_db - was.gain_db
-    said = [f"{track.name} {by_db:+.1f} dB"] if abs(by_db) >= 0.05 else []
+    changes = [f"{track.name} {by_db:+.1f} dB"] if abs(by_db) >= 0.05 else []
     if track.moves != was.moves:
-        said.append(f"{track.name} is louder or softer in one part")
+        changes.append(f"{track.name} is louder or softer in one part")
     if track.pan != was.pan:
-        said.append(f"{track.name} is panned somewhere else")
+        changes.append(f"{track.name} is panned somewhere else")
     chains = [
         (plan.filters, plan.gate, plan.de_esser, plan.compressor, plan.cleaned, plan.flip) for plan in (was, track)
     ]
     if chains[0] != chains[1]:
-        said.append(f"{track.name} is processed differently")
-    return said
+        changes.append(f"{track.name} is processed differently")
+    return changes

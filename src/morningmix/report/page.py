@@ -127,11 +127,11 @@ def _next_step(inputs: Sequence[InputInTake], songs: Sequence[ReportedSong]) -> 
 
 
 def _worth_knowing(inputs: Sequence[InputInTake], findings: Sequence[Finding], songs: Sequence[ReportedSong]) -> Markup:
-    said = [Markup.escape(sentence(finding.says)) for finding in findings[:2]]
+    sentences = [Markup.escape(sentence(finding.says)) for finding in findings[:2]]
     lowered = [song for song in songs if song.master.target_lufs < song.plan.target_lufs]
     if lowered:
         less_db = lowered[0].plan.target_lufs - lowered[0].master.target_lufs
-        said.append(
+        sentences.append(
             Markup.escape(
                 f"The mixes are {number(less_db)} dB quieter than asked "
                 f"({number(lowered[0].master.target_lufs)} instead of {number(lowered[0].plan.target_lufs)} LUFS): "
@@ -139,13 +139,13 @@ def _worth_knowing(inputs: Sequence[InputInTake], findings: Sequence[Finding], s
             )
         )
     unclear = [in_take.input.name for in_take in inputs if in_take.unclear]
-    if unclear and len(said) < 2:
-        said.append(
+    if unclear and len(sentences) < 2:
+        sentences.append(
             Markup("{} cannot be told from the bleed, so {} stays open and a little lower in the mix.").format(
                 all_named(unclear), "it" if len(unclear) == 1 else "each"
             )
         )
-    return Markup(" ").join(said) or Markup("No problems found in the recording.")
+    return Markup(" ").join(sentences) or Markup("No problems found in the recording.")
 
 
 def _ridges(inputs: Sequence[InputInTake], measured: Measurements) -> list[tuple[str, Array]]:

@@ -83,8 +83,8 @@ def song_section(
 def _song_words(song: ReportedSong, peak: str) -> str:
     if song.loudness_lufs is None:
         return "This mix is silent."
-    said = f"This mix is {loudness_in_words(song.loudness_lufs)}.{peak}"
-    return f"{said} {_second_meter(song.facts.meters_differ_lu)}{_limiter_words(song.facts)}"
+    loudness = f"This mix is {loudness_in_words(song.loudness_lufs)}.{peak}"
+    return f"{loudness} {_second_meter(song.facts.meters_differ_lu)}{_limiter_words(song.facts)}"
 
 
 def _second_meter(differ_lu: float | None) -> str:

@@ -59,8 +59,8 @@ def minutes(seconds: float) -> str:
 def count(amount: int, single: str, many: str | None = None) -> str:
     """``one song``, ``3 songs``; small amounts in words."""
     small = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
-    said = small[amount] if amount < len(small) else str(amount)
-    return f"{said} {single if amount == 1 else many or single + 's'}"
+    figure = small[amount] if amount < len(small) else str(amount)
+    return f"{figure} {single if amount == 1 else many or single + 's'}"
 
 
 def listed(names: Sequence[str]) -> str:

@@ -1,0 +1,131 @@
+"""Cleaned microphones in the cache: found again, and only while they are whole and for the same settings."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pytest
+import soundfile  # noqa: TID251 - an outside writer of the files under test
+
+from morningmix.audio.read import read_stretch
+from morningmix.audio.takes import find_take
+from morningmix.bleed.clean import clean_take
+from morningmix.bleed.cleaned import fractions_of_total
+from morningmix.errors import OutputError
+from morningmix.measure.band_store import BandStore
+from morningmix.measure.take import measure_take
+from morningmix.model.measured import Cleaned
+from morningmix.model.plan import Cleaning
+from morningmix.model.recording import Take
+
+RATE_HZ, SECONDS = 8_000, 3
+CLEANING = Cleaning(targets=((1, True),), references=(0, 1))
+
+
+def test_sources_are_told_as_fractions_of_all_the_largest_first() -> None:
+    assert fractions_of_total({3: 1.0, 5: 2.0, 7: 0.0, 9: 1.0}) == ((5, 0.5), (9, 0.25), (3, 0.25))
+    assert fractions_of_total({3: 1.0, 5: 2.0}) == ((5, 0.6667), (3, 0.3333))
+    assert fractions_of_total({3: 0.0}) == ()
+    assert fractions_of_total({}) == ()
+
+
+@pytest.fixture
+def take(tmp_path: Path) -> Take:
+    folder = tmp_path / "take"
+    folder.mkdir()
+    rng = np.random.default_rng(1)
+    drum = 0.1 * rng.standard_normal(RATE_HZ * SECONDS) * (np.arange(RATE_HZ * SECONDS) % 2_000 < 800)
+    for name, sound in (("a drum", drum), ("b voice", 0.3 * drum + 1e-3 * rng.standard_normal(len(drum)))):
+        soundfile.write(folder / f"{name}.wav", sound, RATE_HZ, subtype="FLOAT")
+    return find_take(folder)
+
+
+@pytest.fixture
+def store(take: Take, tmp_path: Path) -> BandStore:
+    return measure_take(take, tmp_path / "cache", 1, lambda _: None)[1]
+
+
+def cleaned(
+    take: Take, store: BandStore, cleaning: Cleaning = CLEANING, *, only_cached: bool = False
+) -> tuple[dict[int, Cleaned], float]:
+    """Cleaned microphones, and the seconds of progress that were told."""
+    told: list[float] = []
+    folder = store.paths[0].parent
+    return clean_take(take, store, cleaning, folder, 1, told.append, only_cached=only_cached), sum(told)
+
+
+def test_what_was_cleaned_once_is_found_again(take: Take, store: BandStore) -> None:
+    assert cleaned(take, store, only_cached=True) == ({}, 0.0)
+    first, told_s = cleaned(take, store)
+    assert list(first) == [1]
+    assert told_s == pytest.approx(SECONDS)
+    written = first[1].sound.parts[0].path
+    before = written.stat().st_mtime_ns
+    for only_cached in (False, True):
+        again, told_again_s = cleaned(take, store, only_cached=only_cached)
+        assert told_again_s == pytest.approx(SECONDS)
+        assert again[1].bleed_sources == first[1].bleed_sources == ((0, 1.0),)
+        assert again[1].subtracted
+        np.testing.assert_array_equal(again[1].clear_db, first[1].clear_db)
+        assert again[1].hop_s == 0.02
+    assert written.stat().st_mtime_ns == before
+    sound = read_stretch(first[1].sound, RATE_HZ, 0, RATE_HZ * SECONDS)
+    assert sound.shape == (1, RATE_HZ * SECONDS)
+    # Its levels are those of the sound that was written.
+    assert first[1].slots.peaks.max() == pytest.approx(float(np.abs(sound).max()))
+
+
+def test_sound_that_is_damaged_is_cleaned_again(take: Take, store: BandStore) -> None:
+    first, _ = cleaned(take, store)
+    path = first[1].sound.parts[0].path
+    content = path.read_bytes()
+    path.write_bytes(content[:100] + bytes([content[100] ^ 1]) + content[101:])
+    # Who only wants to know what is there does not read all of the sound.
+    assert list(cleaned(take, store, only_cached=True)[0]) == [1]
+    cleaned(take, store)
+    assert path.read_bytes() == content
+
+
+def test_other_settings_are_cleaned_anew_and_the_old_sound_is_removed(take: Take, store: BandStore) -> None:
+    first, _ = cleaned(take, store)
+    masked, _ = cleaned(take, store, replace(CLEANING, targets=((1, False),)))
+    assert not masked[1].subtracted
+    assert masked[1].bleed_sources == ()
+    paths = [each[1].sound.parts[0].path for each in (first, masked)]
+    assert [path.exists() for path in paths] == [False, True]
+    kept = {path.name.rsplit(".", 1)[1] for path in paths[1].parent.iterdir()}
+    assert "scratch" not in kept
+    assert {"bands", "clean", "cleaned"} <= kept
+
+
+def test_hardly_a_second_is_too_short_to_clean(tmp_path: Path) -> None:
+    for frames, there in ((7_800, False), (8_000, True)):
+        folder = tmp_path / str(frames)
+        folder.mkdir()
+        for name in ("a", "b"):
+            soundfile.write(folder / f"{name}.wav", np.full(frames, 0.1), RATE_HZ, subtype="FLOAT")
+        take = find_take(folder)
+        store = measure_take(take, tmp_path / "cache", 1, lambda _: None)[1]
+        assert (list(cleaned(take, store)[0]) == [1]) == there
+
+
+class _Disk(NamedTuple):
+    total: int
+    used: int
+    free: int
+
+
+def test_cleaning_does_not_begin_on_a_disk_that_is_too_small(
+    take: Take, store: BandStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three copies of the microphone as 32-bit floats, and some room for what is measured of them."""
+    copy_bytes = 4 * RATE_HZ * SECONDS
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: _Disk(10**12, 10**12 - 3 * copy_bytes, 3 * copy_bytes))
+    with pytest.raises(OutputError, match="Cleaning"):
+        cleaned(take, store)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: _Disk(10**12, 0, 10**12))
+    assert list(cleaned(take, store)[0]) == [1]
