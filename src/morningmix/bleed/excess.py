@@ -102,7 +102,7 @@ def measure_residual(
     `left` holds the band powers of the residual, `taken` those of the subtracted bleed (None: nothing was subtracted).
     The expected bleed's band powers are written to `bleed`. All three are exact. Raises `OutputError`.
     """
-    residual = replace(store, paths=(left, *((taken,) if taken else ())), gain_steps=(), exact=True)
+    residual = replace(store, paths=(left, *((taken,) if taken else ())), gain_steps=(), exact=True, first_hop=0)
     others = [other for other in references if other != target]
     bands, vowels = _voice_bands(store), _voice_bands(store, HIGHEST_VOWEL_HZ)
 

@@ -180,7 +180,7 @@ def measure_gram(plan: SongPlan, sounds: Sequence[Scratch], block_hops: int = BL
     rate_hz, frames = plan.rate_hz, frames_of(plan)
     hop = loudness_hop_frames(rate_hz)
     block_frames = block_hops * hop
-    # Preallocated to avoid heap fragmentation, and a second copy while pieces are joined.
+    # Preallocated to avoid memory fragmentation, and a second copy while pieces are joined.
     gram = np.zeros((frames // hop, len(sounds), len(sounds)))
     weighting = [KWeighting(rate_hz, 2) for _ in sounds]
     with ExitStack() as stack:

@@ -28,9 +28,7 @@ from morningmix.errors import BusyError, OutputError
 from morningmix.storage.home import CACHE, EARLIER, MIXES, RECALL, RECIPE, Home, output_errors, refuse_link, safe_name
 from morningmix.storage.lock import locked
 
-_PARTIAL = ".partial"
-_NEW = "new"
-_TRASH = "trash"
+_PARTIAL, _NEW, _TRASH = ".partial", "new", "trash"
 _JOURNAL = "swap.json"
 _DRAFT = f"{_JOURNAL}.draft"
 _NUMBERED = re.compile(r"\d{2,6} [^/\\\0]+")
@@ -186,8 +184,8 @@ def finish_song(
             return
         for old in old_names:
             _carry_over(mixes / old, partial)
-        moves = tuple((old, (name if len(old_names) == 1 else old) if keeps_version else None) for old in old_names)
-        kept = [to for _, to in moves]
+        kept = [name] if len(old_names) == 1 else old_names
+        moves = tuple((old, to if keeps_version else None) for old, to in zip(old_names, kept, strict=True))
         discard = tuple(old for old in old_names if keeps_version and old not in kept)
         _write_journal(mixes, _Swap(new=name, built=partial.name, moves=moves, discard=discard))
         _finish_swap(mixes)
@@ -345,18 +343,14 @@ def _swap_of(journal: dict[str, Any] | None) -> _Swap | None:
     moves, discard = journal["moves"], journal["discard"]
     if not isinstance(moves, list) or not isinstance(discard, list):
         return None
-    if not all(isinstance(move, list) and len(move) == 2 for move in moves):
+    if not all(isinstance(move, list) and len(move) == 2 and move[0] is not None for move in moves):
         return None
-    kept = [to for _, to in moves if to is not None]
-    names = [journal["new"], journal["built"], *discard, *(old for old, _ in moves), *kept]
+    moved = [name for move in moves for name in move if name is not None]
+    names = [journal["new"], journal["built"], *discard, *moved]
     if not all(isinstance(name, str) and _NUMBERED.fullmatch(name) for name in names):
         return None
-    return _Swap(
-        new=journal["new"],
-        built=journal["built"],
-        moves=tuple((old, to) for old, to in moves),
-        discard=tuple(discard),
-    )
+    swaps = tuple((old, to) for old, to in moves)
+    return _Swap(new=journal["new"], built=journal["built"], moves=swaps, discard=tuple(discard))
 
 
 def _fits(swap: _Swap, mixes: Path) -> bool:
