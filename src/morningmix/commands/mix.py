@@ -35,7 +35,7 @@ from morningmix.commands.rendering import Desk, Raw, Song, mixing_cost, to_sum
 from morningmix.commands.result import Found, Result, recorded_when, result_of
 from morningmix.commands.song import MixedSong, write
 from morningmix.commands.songs import listing, with_songs_found
-from morningmix.commands.unchanged import find_standing, keep_facts
+from morningmix.commands.unchanged import find_standing, forget_facts, keep_facts
 from morningmix.decide.master import decide_master
 from morningmix.decide.rehearsal import holds_several_songs, lower_together_db, misses_aim
 from morningmix.errors import UsageError
@@ -84,7 +84,7 @@ def mix(
         mixed = _mix_down(plans, desk, place, lane)
         if order.song is None and not order.whole:
             retire_songs(home.mixes, kept)
-        keep_facts(mixed, home)
+        forget_facts(home)
         result = replace(result_of(analysed_takes, tuple(mixed)), found=found, changes=place.changes())
         write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)
         if order.song is None:
@@ -158,6 +158,7 @@ class _Place:
                 keeps_version=number not in self._placed,
             )
             self._placed.add(number)
+            keep_facts(song, self._home)
             if len(self._takes) > 1:
                 self._ready(song)
 

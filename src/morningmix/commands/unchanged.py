@@ -6,7 +6,6 @@ written after the sheet. What the report shows of it is in the cache.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
@@ -48,12 +47,13 @@ def find_standing(song: Song, desk: Desk, lane: Lane) -> MixedSong | None:
     return None if facts is None else _as_it_stands(recall, folder, facts)
 
 
-def keep_facts(songs: Iterable[MixedSong], home: Home) -> None:
-    """Store what the report shows of songs just put in place; remove that of mixes that are gone."""
-    for song in songs:
-        path = _facts_path(home.cache, read_recall(song.folder / RECALL))
-        if read_record(path, SongFacts) is None:
-            write_record(path, song.facts)
+def keep_facts(song: MixedSong, home: Home) -> None:
+    """Keep what the report shows of a song that was just put in its place, so that the next run need not mix it."""
+    write_record(_facts_path(home.cache, read_recall(song.folder / RECALL)), song.facts)
+
+
+def forget_facts(home: Home) -> None:
+    """Forget what the report shows of mixes that are gone."""
     wanted = {_facts_path(home.cache, sheet) for sheet in _sheets(home)}
     for entry in entries(home.cache):
         if entry.kind == "song" and entry.path not in wanted:
