@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import soundfile  # noqa: TID251 - an outside writer
 
+from lanes import lane_here
 from morningmix.analysis.analyse import analyse
 from morningmix.storage.home import home_of
 
@@ -41,7 +42,7 @@ def test_defaults_and_songs_mean_the_inputs_of_the_take(tmp_path: Path) -> None:
     (tmp_path / "take" / "inputs.toml").write_text('[[input]]\nfile = "TRK07.wav"\nname = "Lute"\nrole = "other"\n')
     (tmp_path / "recipe.toml").write_text(RECIPE)
     home = home_of(tmp_path / "recipe.toml", tmp_path, None)
-    (analysed,) = analyse(tmp_path / "recipe.toml", home, 1, lambda _step, _share: None)
+    (analysed,) = analyse(tmp_path / "recipe.toml", home, lane_here())
     assert [(input_.wish.level_db, input_.wish.eq) for input_ in analysed.inputs] == [
         (-3.0, "off"),
         (1.0, "off"),

@@ -6,25 +6,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile  # noqa: TID251 - an outside writer and reader of the files under test
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
-from scipy import signal
-from threadpoolctl import threadpool_limits
 
+from bleed.made import INPUTS, RATE_HZ, Sound, hits, write_inputs
+from bleed.made import band as toy_band
+from lanes import lane_of
 from morningmix.audio.read import read_stretch
-from morningmix.audio.takes import find_take
-from morningmix.bleed import subtract
-from morningmix.bleed.clean import clean_take
+from morningmix.bleed.clean import clean_stretch, stretch_of
 from morningmix.dsp.stft import OVERLAP, Synthesis, analyse
 from morningmix.measure.take import measure_take
-from morningmix.model.measured import Cleaned
+from morningmix.model.measured import CleanedStretch
 from morningmix.model.plan import Cleaning
 
-RATE_HZ = 16_000
-SECONDS = 20
-Sound = NDArray[np.float64]
 
 
 # ---------------------------------------------------------------- spectra
@@ -51,57 +45,10 @@ def test_synthesis_inverts_analysis(frames: int, cuts: list[int], seed: int) -> 
 # ---------------------------------------------------------------- a take
 
 
-def _room(rng: np.random.Generator, delay_s: float) -> Sound:
-    """Impulse response: delayed, with a decaying tail of 50 ms."""
-    length = int(0.1 * RATE_HZ)
-    tail = rng.standard_normal(length) * np.exp(-np.arange(length) / (0.015 * RATE_HZ))
-    tail[0] = 6.0
-    return np.concatenate([np.zeros(int(delay_s * RATE_HZ)), tail / np.sqrt(np.sum(tail**2))])
-
-
-def _hits(rng: np.random.Generator, every_s: float) -> Sound:
-    sound = np.zeros(SECONDS * RATE_HZ)
-    for start in np.arange(0.2, SECONDS - 0.5, every_s):
-        at, length = int((start + rng.uniform(0.0, 0.05)) * RATE_HZ), int(0.25 * RATE_HZ)
-        sound[at : at + length] += rng.standard_normal(length) * np.exp(-np.arange(length) / (0.05 * RATE_HZ))
-    return sound
-
-
-def _voice(sung: tuple[tuple[float, float], ...], pitch_hz: float) -> Sound:
-    times = np.arange(SECONDS * RATE_HZ) / RATE_HZ
-    melody = 2.0 ** (np.array([0, 4, 7, 5, 2, 9, 7, 4])[(times / 0.4).astype(int) % 8] / 12.0)
-    pitch = pitch_hz * melody * (1.0 + 0.02 * np.sin(2.0 * np.pi * 5.0 * times))
-    phase = 2.0 * np.pi * np.cumsum(pitch) / RATE_HZ
-    tone = sum(np.sin(k * phase) / k for k in range(1, 12))
-    tone = tone + 0.1 * np.random.default_rng(int(pitch_hz)).standard_normal(len(times))
-    gate = np.zeros_like(times)
-    for start, end in sung:
-        gate[(times >= start) & (times < end)] = 1.0
-    return np.asarray(tone * np.convolve(gate, np.hanning(800) / np.hanning(800).sum(), "same"))
-
-
 @pytest.fixture(scope="module")
 def band() -> dict[str, Sound]:
     """Drum, amplifier and two vocal microphones: direct sound, and the recording with bleed through rooms."""
-    rng = np.random.default_rng(7)
-    drum, amp = _hits(rng, 0.45), signal.sosfilt(signal.butter(2, 2500, fs=RATE_HZ, output="sos"), _hits(rng, 0.31))
-    voices = {"voice 1": _voice(((1, 6), (9, 14)), 220.0), "voice 2": _voice(((3, 8), (12, 17)), 330.0)}
-    direct = {"drum": drum, "amp": np.asarray(amp), **{name: 0.5 * sound for name, sound in voices.items()}}
-    heard = {"drum": direct["drum"], "amp": direct["amp"]}
-    for name in voices:
-        other = next(voice for voice in voices if voice != name)
-        bleed = signal.oaconvolve(direct["drum"], 0.5 * _room(rng, 0.004))[: len(drum)]
-        bleed = bleed + signal.oaconvolve(direct["amp"], 0.4 * _room(rng, 0.007))[: len(drum)]
-        bleed = bleed + signal.oaconvolve(direct[other], 0.2 * _room(rng, 0.005))[: len(drum)]
-        heard[name] = direct[name] + bleed
-    return {**{f"own {name}": sound for name, sound in direct.items()}, **heard}
-
-
-def _quiet(seconds: float) -> None:
-    """No progress."""
-
-
-INPUTS = ("amp", "drum", "voice 1", "voice 2")  # as files sort
+    return toy_band()
 
 
 def _clean(folder: Path, inputs: dict[str, Sound], workers: int = 1) -> dict[str, Sound]:
@@ -109,26 +56,22 @@ def _clean(folder: Path, inputs: dict[str, Sound], workers: int = 1) -> dict[str
     return {name: _samples_of(voice) for name, voice in _cleaned(folder, inputs, workers).items()}
 
 
-def _samples_of(voice: Cleaned) -> Sound:
+def _samples_of(voice: CleanedStretch) -> Sound:
     return read_stretch(voice.sound, RATE_HZ, 0, voice.sound.frames)[0].astype(np.float64) / 0.1
 
 
 def _cleaned(
     folder: Path, inputs: dict[str, Sound], workers: int = 1, repaired: tuple[tuple[int, float], ...] = ()
-) -> dict[str, Cleaned]:
+) -> dict[str, CleanedStretch]:
     """Cleaned voices with their measurements, by name."""
-    tracks = folder / "take"
-    tracks.mkdir(parents=True)
-    for name, sound in inputs.items():
-        soundfile.write(tracks / f"{name}.wav", 0.1 * sound, RATE_HZ, subtype="FLOAT")
-    take = find_take(tracks)
+    take = write_inputs(folder / "take", inputs)
     names = [recording.files[0].removesuffix(".wav") for recording in take.recordings]
-    _, store = measure_take(take, folder / "cache", 1, _quiet)
     targets = tuple((index, True) for index, name in enumerate(names) if name.startswith("voice"))
     cleaning = Cleaning(targets=targets, references=tuple(range(len(names))), repaired=repaired)
-    # As in every run: with several threads some linear algebra rounds differently.
-    with threadpool_limits(1):
-        cleaned = clean_take(take, store, cleaning, folder / "cache", workers, _quiet)
+    with lane_of(workers) as lane:
+        _, store = measure_take(take, folder / "cache", lane)
+        stretch = stretch_of(take, store, cleaning, folder / "cache")
+        cleaned = {} if stretch is None else clean_stretch(stretch, lane)
     return {names[index]: voice for index, voice in cleaned.items()}
 
 
@@ -138,12 +81,12 @@ def _sdr_db(direct: Sound, sound: Sound) -> float:
 
 
 @pytest.fixture(scope="module")
-def plainly(band: dict[str, Sound], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Cleaned]:
+def plainly(band: dict[str, Sound], tmp_path_factory: pytest.TempPathFactory) -> dict[str, CleanedStretch]:
     return _cleaned(tmp_path_factory.mktemp("plain"), {name: band[name] for name in INPUTS})
 
 
 @pytest.fixture(scope="module")
-def plain(plainly: dict[str, Cleaned]) -> dict[str, Sound]:
+def plain(plainly: dict[str, CleanedStretch]) -> dict[str, Sound]:
     return {name: _samples_of(voice) for name, voice in plainly.items()}
 
 
@@ -157,9 +100,8 @@ def test_cleaning_improves_voices_by_at_least_5_db(band: dict[str, Sound], plain
 
 @pytest.mark.parametrize("workers", [2, 4])
 def test_the_result_does_not_depend_on_the_number_of_workers(
-    workers: int, band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    workers: int, band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
 ) -> None:
-    monkeypatch.setattr(subtract, "_WORTH_S", 0.0)
     again = _clean(tmp_path, {name: band[name] for name in INPUTS}, workers=workers)
     for name in plain:
         assert np.array_equal(plain[name], again[name])
@@ -200,7 +142,7 @@ def test_a_silent_reference_does_no_harm(band: dict[str, Sound], plain: dict[str
         assert _sdr_db(direct, changed[name]) == pytest.approx(_sdr_db(direct, plain[name]), abs=0.3)
 
 
-def test_the_sources_of_the_bleed_are_measured(plainly: dict[str, Cleaned]) -> None:
+def test_the_sources_of_the_bleed_are_measured(plainly: dict[str, CleanedStretch]) -> None:
     """The drum is louder in both microphones than the amplifier, and that louder than the other voice."""
     for voice in plainly.values():
         assert [INPUTS[index] for index, _ in voice.bleed_sources[:2]] == ["drum", "amp"]
@@ -211,7 +153,7 @@ def test_unrelated_inputs_subtract_nothing(band: dict[str, Sound], tmp_path: Pat
     """A voice with inputs of another evening: nothing is subtracted, and the sound stays as it was."""
     rng = np.random.default_rng(5)
     voice = band["own voice 1"] + 1e-3 * rng.standard_normal(len(band["own voice 1"]))
-    others = {"amp": 0.3 * _hits(rng, 0.37), "drum": 0.3 * _hits(rng, 0.53)}
+    others = {"amp": 0.3 * hits(rng, 0.37), "drum": 0.3 * hits(rng, 0.53)}
     cleaned = _cleaned(tmp_path, {**others, "voice 1": voice})["voice 1"]
     assert not cleaned.subtracted
     assert cleaned.bleed_sources == ()

@@ -6,13 +6,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from morningmix.bleed import subtract
 from morningmix.bleed.filters import (
     FAR_HZ,
     FAR_TAPS,
     FOLLOW_HZ,
     NEAR_TAPS,
-    WINDOW_S,
     Follower,
     NormalEquations,
     history,
@@ -30,15 +28,6 @@ def test_slabs_cover_every_bin_once() -> None:
     parts = slabs(size, 48_000)
     assert [part.first for part in parts[1:]] == [part.last for part in parts[:-1]]
     assert (parts[0].first, parts[-1].last) == (0, size // 2 + 1)
-
-
-@pytest.mark.parametrize("workers", [1, 2, 3, 8, 64])
-def test_slabs_are_distributed_completely_and_in_order(workers: int) -> None:
-    cut = slabs(size_for(WINDOW_S, 48_000), 48_000)
-    groups = subtract._balanced(cut, workers)
-    assert tuple(slab for group in groups for slab in group) == cut
-    assert len(groups) <= workers
-    assert len(groups) >= min(workers, 8)
 
 
 def test_filters_match_an_independent_solver() -> None:

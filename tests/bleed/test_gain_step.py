@@ -82,7 +82,12 @@ def test_the_sound_that_bleed_is_learnt_from_has_one_gain(tmp_path: Path) -> Non
     stepped = even.copy()
     stepped[:, rate_hz // 2 :] *= 10.0**0.3
     soundfile.write(tmp_path / "a.wav", stepped.T, rate_hz, subtype="FLOAT")
-    sounds = Sounds(find_take(tmp_path), [(0, GainStep(at_s=0.5, step_db=6.0))])
+    sounds = Sounds(
+        take=find_take(tmp_path),
+        first_frame=0,
+        frames=rate_hz,
+        gain_steps=((0, GainStep(at_s=0.5, step_db=6.0)),),
+    )
     for start, stop in ((0, rate_hz), (3_000, 5_000), (6_000, 7_000)):
         np.testing.assert_allclose(sounds.read(0, start, stop), even[:, start:stop], rtol=1e-5)
     again = sounds.read(0, 3_000, 5_000)

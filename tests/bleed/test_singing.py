@@ -143,7 +143,7 @@ def test_spans_and_masks_are_inverse(mask: NDArray[np.bool_], step_s: float) -> 
 
 def cleaned(clear_db: NDArray[np.float32]) -> Cleaned:
     return Cleaned(
-        sound=Recording(lanes=()),
+        sounds=(((0.0, 40.0), Recording(lanes=())),),
         subtracted=True,
         bleed_sources=(),
         slots=slots_of(np.zeros((0, 0), np.float32), np.zeros(0, np.float32)),

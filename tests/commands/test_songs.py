@@ -12,6 +12,7 @@ import soundfile  # noqa: TID251 - an outside writer and reader of the files und
 
 from command_line import digests
 from end_to_end.said import run_here
+from lanes import lane_here
 from morningmix.audio.takes import find_take
 from morningmix.commands import mix
 from morningmix.commands.order import Order
@@ -72,7 +73,7 @@ def right(start_s: float, end_s: float, first_s: float) -> bool:
 
 def test_songs_are_found_in_recorded_sound(tracks: Path, tmp_path: Path) -> None:
     take = find_take(tracks)
-    _, store = measure_take(take, tmp_path, 1, lambda _: None)
+    _, store = measure_take(take, tmp_path, lane_here())
     families = {"kick": "drums", "snare": "drums", "overhead": "drums", "bass": "bass"}
     of_inputs = [families.get(recording.files[0].removesuffix(".wav"), "guitars") for recording in take.recordings]
     activity = measure_activity(store, of_inputs)

@@ -16,6 +16,7 @@ import soundfile  # noqa: TID251 - an outside reader
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from lanes import lane_here
 from morningmix.audio.takes import find_take
 from morningmix.decide.song_boundaries import find_songs
 from morningmix.measure.activity import measure_activity
@@ -104,7 +105,7 @@ def joined(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Truth]]
 def test_every_song_is_found_whole_and_nothing_else_is(joined: tuple[Path, list[Truth]], tmp_path: Path) -> None:
     folder, truth = joined
     take = find_take(folder)
-    _, store = measure_take(take, tmp_path, 2, lambda _: None)
+    _, store = measure_take(take, tmp_path, lane_here())
     families = {"band.wav": "drums", "guitar.wav": "guitars", "voice.wav": "vocals"}
     of_inputs = [families[recording.files[0]] for recording in take.recordings]
     found = find_songs(measure_activity(store, of_inputs), of_inputs)

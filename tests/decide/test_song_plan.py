@@ -12,8 +12,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from lanes import lane_here
 from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake
+from morningmix.analysis.kept import clean_kept
 from morningmix.bleed.singing import measure_cleaned_singing
 from morningmix.decide.gain import HEADROOM_DBFS, WORKING_LUFS
 from morningmix.decide.master import (
@@ -48,7 +50,7 @@ QUIETED = ("kick", "snare", "overhead", "guitar 1", "guitar 2")
 def heard(tmp_path_factory: pytest.TempPathFactory) -> AnalysedTake:
     folder = tmp_path_factory.mktemp("room")
     write_take(folder / "take", SECONDS, 24_000)
-    (found,) = analyse(folder / "take", home_of(folder / "take", folder, None), 2, lambda _step, _share: None)
+    (found,) = clean_kept(analyse(folder / "take", home_of(folder / "take", folder, None), lane_here()), lane_here())
     for track in found.measured.tracks:
         guard(track.slots)
     for input_ in found.inputs:
@@ -154,7 +156,8 @@ def test_a_long_take_is_set_up_as_a_short_one_is(tmp_path: Path, monkeypatch: py
     write_take(tmp_path / "take", SECONDS, 24_000)
 
     def set_up_in(home: str) -> tuple[list[str], Setups]:
-        heard = analyse(tmp_path / "take", home_of(tmp_path / "take", tmp_path, tmp_path / home), 2, lambda *_: None)[0]
+        place = home_of(tmp_path / "take", tmp_path, tmp_path / home)
+        (heard,) = clean_kept(analyse(tmp_path / "take", place, lane_here()), lane_here())
         whole = SongWish(title="", start_s=0.0, end_s=SECONDS)
         setups = set_up(evidence(heard, heard.inputs), [whole])
         return [guess.role for guess in guess_roles(heard.measured)], setups

@@ -10,8 +10,10 @@ import pytest
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 from scipy import signal
 
+from lanes import lane_here
 from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake
+from morningmix.analysis.kept import clean_kept
 from morningmix.audio.takes import find_take
 from morningmix.decide.findings import find_faults
 from morningmix.measure.click import measure_clicks
@@ -84,7 +86,7 @@ def measured(folder: Path, sounds: Mapping[str, Sound]) -> tuple[Take, Measureme
     for name, sound in sounds.items():
         soundfile.write(folder / f"{name}.wav", sound, RATE_HZ, subtype="PCM_24")
     take = find_take(folder)
-    facts, _ = measure_take(take, folder.parent / "cache", 2, lambda _seconds: None)
+    facts, _ = measure_take(take, folder.parent / "cache", lane_here())
     return take, facts, [recording.files[0].removesuffix(".wav") for recording in take.recordings]
 
 
@@ -161,9 +163,9 @@ def test_no_input_of_a_band_is_a_metronome(inputs: Mapping[str, Sound], tmp_path
     assert clicks(tmp_path / "take", inputs) == {}
 
 
-def heard(folder: Path, *, cleaned: bool = False) -> AnalysedTake:
+def heard(folder: Path) -> AnalysedTake:
     home = home_of(folder, folder.parent, None)
-    return analyse(folder, home, 2, lambda _step, _share: None, take_bleed_out=cleaned)[0]
+    return analyse(folder, home, lane_here())[0]
 
 
 def test_desk_mix_and_metronome_are_left_out_as_guesses_and_reported(
@@ -216,7 +218,9 @@ def test_desk_mix_and_metronome_do_not_change_the_bleed(inputs: Mapping[str, Sou
     sounds = {name: inputs[name] for name in ("kick", "overhead", "guitar 1", "lead vocal")}
     measured(tmp_path / "with", {**sounds, "x": desk(sounds, 1)})
     measured(tmp_path / "without", sounds)
-    there, gone = heard(tmp_path / "with", cleaned=True), heard(tmp_path / "without", cleaned=True)
+    there, gone = (
+        clean_kept([heard(tmp_path / name)], lane_here())[0] for name in ("with", "without")
+    )
     assert there.inputs[-1].role == "desk mix"
     targets = [input_ for input_ in gone.inputs if input_.cleaned is not None]
     assert targets

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from lanes import lane_here
 from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake
 from morningmix.decide.findings import find_faults
@@ -117,7 +118,7 @@ def heard_with(folder: Path, role: str) -> AnalysedTake:
         'role = "electric guitar"\n',
         encoding="utf-8",
     )
-    return analyse(tracks, home_of(tracks, folder, folder / "home"), 1, lambda *_: None)[0]
+    return analyse(tracks, home_of(tracks, folder, folder / "home"), lane_here())[0]
 
 
 def test_feedback_in_a_vocal_is_reported_and_left_out_of_its_level(tmp_path: Path) -> None:

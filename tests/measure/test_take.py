@@ -17,10 +17,12 @@ import pytest
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 from numpy.typing import NDArray
 
+from lanes import lane_here, lane_of
 from morningmix.audio.takes import find_take
 from morningmix.errors import ChangedError, OutputError, RecordingsError
 from morningmix.measure import take as room
-from morningmix.measure.take import hash_take, measure_take, slots_per_spectrum
+from morningmix.measure.band_store import BandStore
+from morningmix.measure.take import MEASURING_COST, hash_take, measure_take, slots_per_spectrum
 from morningmix.model.measured import Measurements, TrackFacts
 from morningmix.model.recording import Recording, Take
 
@@ -33,8 +35,9 @@ def take_of(folder: Path, sounds: Mapping[str, NDArray[Any]], rate_hz: int = 8_0
     return find_take(folder)
 
 
-def measured(take: Take, cache: Path, workers: int = 2) -> Measurements:
-    return measure_take(take, cache, workers, lambda _: None)[0]
+def measured(take: Take, cache: Path, workers: int = 1) -> Measurements:
+    with lane_of(workers) as lane:
+        return measure_take(take, cache, lane)[0]
 
 
 def by_name(facts: Measurements) -> dict[str, TrackFacts]:
@@ -127,18 +130,24 @@ def test_peak_dc_and_stereo_width_of_a_track(tmp_path: Path) -> None:
 def test_a_second_run_takes_everything_from_the_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(2)
     take = take_of(tmp_path / "take", {"a": 0.1 * rng.standard_normal(9_000), "b": rng.random((9_000, 2))})
-    told: list[float] = []
-    first, store = measure_take(take, tmp_path / "cache", 2, told.append)
-    assert sum(told) == pytest.approx(2 * take.duration_s)
+    whole = MEASURING_COST * 2 * take.duration_s
+
+    def measured_whole() -> tuple[Measurements, BandStore]:
+        done: list[float] = []
+        lane = lane_here(lambda _, fraction: done.append(fraction))
+        lane.run.meter.expect(whole)
+        found = measure_take(take, tmp_path / "cache", lane)
+        assert (done[0], done[-1]) == (0.0, pytest.approx(1.0))
+        return found
+
+    first, store = measured_whole()
 
     def refuse(*_: object) -> None:
         raise AssertionError("the sound was read again")
 
     monkeypatch.setattr(room, "open_recording", refuse)
-    told_again: list[float] = []
-    second, store_again = measure_take(take, tmp_path / "cache", 2, told_again.append)
+    second, store_again = measured_whole()
     assert_same(first, second)
-    assert sum(told_again) == pytest.approx(2 * take.duration_s)
     np.testing.assert_array_equal(store.read(1, 0, store.hops), store_again.read(1, 0, store_again.hops))
 
 
@@ -183,11 +192,11 @@ def test_changed_samples_under_an_old_time_are_noticed(tmp_path: Path) -> None:
 
 def test_a_file_that_is_only_touched_in_mid_run_has_not_changed(tmp_path: Path) -> None:
     take = take_of(tmp_path / "take", {"a": np.full(4_000, 0.1)})
-    store = measure_take(take, tmp_path / "cache", 1, lambda _: None)[1]
+    store = measure_take(take, tmp_path / "cache", lane_here())[1]
     path = tmp_path / "take" / "a.wav"
     time.sleep(0.02)
     path.chmod(0o600)
-    assert hash_take(take, store, 1) == ((hashlib.sha256(path.read_bytes()).hexdigest(),),)
+    assert hash_take(take, store, lane_here()) == ((hashlib.sha256(path.read_bytes()).hexdigest(),),)
 
 
 def test_a_pair_and_a_continued_file_have_different_keys(tmp_path: Path) -> None:
@@ -204,37 +213,39 @@ def test_a_pair_and_a_continued_file_have_different_keys(tmp_path: Path) -> None
 def test_hashes_are_cached_until_a_file_changes(tmp_path: Path) -> None:
     take = take_of(tmp_path / "take", {"a": np.full(4_000, 0.1), "b": np.full(4_000, 0.1)})
     path, cache = tmp_path / "take" / "a.wav", tmp_path / "cache"
-    store = measure_take(take, cache, 1, lambda _: None)[1]
-    first = hash_take(take, store, 2)
-    assert first == hash_take(take, store, 1)
+    store = measure_take(take, cache, lane_here())[1]
+    with lane_of(2) as lane:
+        first = hash_take(take, store, lane)
+    assert first == hash_take(take, store, lane_here())
     assert first[0] == (hashlib.sha256(path.read_bytes()).hexdigest(),)
     soundfile.write(path, np.full(4_000, 0.4), 8_000, subtype="FLOAT")
-    with pytest.raises(ChangedError, match=r"a\.wav changed during this run"):
-        hash_take(take, store, 2)
+    with pytest.raises(ChangedError, match=r"a\.wav was changed since it was listened to"):
+        hash_take(take, store, lane_here())
     again = find_take(tmp_path / "take")
-    second = hash_take(again, measure_take(again, cache, 1, lambda _: None)[1], 2)
+    second = hash_take(again, measure_take(again, cache, lane_here())[1], lane_here())
     assert second[0] != first[0]
     assert second[1] == first[1]
     path.unlink()
     with pytest.raises(RecordingsError, match=r"a\.wav: the file cannot be read"):
-        hash_take(again, store, 1)
+        hash_take(again, store, lane_here())
 
 
-def test_an_interrupted_run_leaves_no_valid_entries(tmp_path: Path) -> None:
+def test_an_interrupted_run_leaves_no_valid_entries(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     take = take_of(tmp_path / "take", {"a": np.full(40_000, 0.1)})
 
-    def told(_: float) -> None:
+    def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    with pytest.raises(KeyboardInterrupt):
-        measure_take(take, tmp_path / "cache", 1, told)
+    # When the last hops are written, all others are.
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(room.PopMeter, "result", interrupt)
+        measured(take, tmp_path / "cache")
     assert_same(measured(take, tmp_path / "cache"), measured(take, tmp_path / "fresh"))
 
 
-def test_the_result_does_not_depend_on_the_number_of_workers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_result_does_not_depend_on_the_number_of_workers(tmp_path: Path) -> None:
     rng = np.random.default_rng(4)
     take = take_of(tmp_path / "take", {f"t{n}": 0.2 * rng.standard_normal(30_011) for n in range(5)})
-    monkeypatch.setattr(room, "_WORTH_S", 0.0)
     assert_same(measured(take, tmp_path / "one", workers=1), measured(take, tmp_path / "four", workers=4))
 
 
@@ -246,7 +257,7 @@ def test_the_number_of_spectra_is_limited_and_levels_stay_fine(
     rng = np.random.default_rng(6)
     sound = 0.2 * rng.standard_normal(8_000 * 3 + 333)
     take = take_of(tmp_path / "take", {"a": sound})
-    facts, store = measure_take(take, tmp_path / "cache", 1, lambda _: None)
+    facts, store = measure_take(take, tmp_path / "cache", lane_here())
     slots = facts.tracks[0].slots
     hops = store.read(0, 0, store.hops).astype(np.float64)
     assert facts.slot_s == pytest.approx(0.1)
