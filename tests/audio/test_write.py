@@ -147,41 +147,6 @@ def test_reasons_in_words(tmp_path):
     assert "no permission" in str(write.cannot_write(tmp_path / "a", PermissionError(13, "Permission denied")))
 
 
-# ---------------------------------------------------------------- scratch files
-
-
-@settings(max_examples=30, deadline=None)
-@given(
-    channels=st.integers(1, 3),
-    lengths=st.lists(st.integers(0, 5_000), max_size=4),
-    start=st.integers(0, 25_000),
-    frames=st.integers(0, 25_000),
-)
-def test_any_stretch_of_a_scratch_file_can_be_read(tmp_path_factory, channels, lengths, start, frames):
-    sound = np.random.default_rng(0).standard_normal((channels, 20_000)).astype(np.float32)
-    with FloatScratch(tmp_path_factory.getbasetemp(), channels) as scratch:
-        for block in cut(sound, lengths):
-            scratch.write(block)
-        back = scratch.read(start, frames)
-        assert scratch.frames == 20_000
-    assert back.dtype == np.float32
-    assert back.flags.c_contiguous
-    assert np.array_equal(back, np.pad(sound, ((0, 0), (0, 50_000)))[:, start : start + frames])
-
-
-def test_scratch_leaves_nothing_behind(tmp_path):
-    with FloatScratch(tmp_path, 2) as scratch:
-        scratch.write(np.ones((2, 100), np.float32))
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_scratch_on_a_full_disk_or_nowhere(tmp_path):
-    with FloatScratch(tmp_path, 2) as scratch, disk_of(10_000), pytest.raises(OutputError, match="temporary files"):
-        scratch.write(np.ones((2, 5_000), np.float32))
-    with pytest.raises(OutputError, match="temporary files"):
-        FloatScratch(tmp_path / "no", 1)
-
-
 # ---------------------------------------------------------------- MP3
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +13,9 @@ import pytest
 import soundfile  # noqa: TID251 - an outside reader of what was written
 from numpy.typing import NDArray
 
+from lanes import lane_here, lane_of
+from morningmix.audio.read import read_stretch
+from morningmix.audio.scratch import recording_of
 from morningmix.audio.takes import find_take
 from morningmix.decide.master import UNDER_CEILING_DB, decide_master, mix_loudness, reachable_lufs
 from morningmix.dsp.control import loudness_hop_frames, peaks_db, step_frames, step_peaks
@@ -22,10 +24,11 @@ from morningmix.laws.limiting import limiter_gain_db
 from morningmix.model.measured import SumFacts
 from morningmix.model.plan import Compressor, Filter, Gate, Move, Reverb, SongPlan, TrackPlan, Trims
 from morningmix.model.recording import Recording
-from morningmix.render.families import Families, render_families
-from morningmix.render.master import limiter_per_hop, measure_sum, write_master
+from morningmix.render.families import (
+    Families,
+)
+from morningmix.render.master import limiter_per_hop, measure_sum
 from morningmix.render.output import Bits, FileFormat, Output, SongFiles
-from morningmix.render.passes import BLOCK_HOPS, Pass
 from morningmix.units import Block, db_to_gain
 from synthetic import write_take
 
@@ -44,11 +47,6 @@ FAMILY = {
 SQUEEZE = Compressor(threshold_db=-30.0, ratio=3.0, knee_db=6.0, attack_s=0.006, release_s=0.1, max_reduction_db=8.0)
 
 
-def quietly(pool: Executor, block_hops: int = BLOCK_HOPS) -> Pass:
-    """A pass without progress."""
-    return Pass(pool=pool, progress=lambda _: None, block_hops=block_hops)
-
-
 def into(folder: Path, bits: Bits = 24, file_format: FileFormat = "wav") -> SongFiles:
     mix = Output(folder=folder, bits=bits, file_format=file_format)
     return SongFiles(title="Song", mix=mix, stems=replace(mix, folder=folder / "stems"))
@@ -59,12 +57,6 @@ def recordings(tmp_path_factory: pytest.TempPathFactory) -> tuple[Recording, ...
     folder = tmp_path_factory.mktemp("take")
     write_take(folder, SECONDS, RATE_HZ)
     return find_take(folder).recordings
-
-
-@pytest.fixture
-def pool() -> Iterator[ThreadPoolExecutor]:
-    with ThreadPoolExecutor(2) as workers:
-        yield workers
 
 
 def song(recordings: tuple[Recording, ...], **changes: object) -> SongPlan:
@@ -104,7 +96,7 @@ def song(recordings: tuple[Recording, ...], **changes: object) -> SongPlan:
 
 
 def sounds(families: Families) -> list[Block]:
-    return [scratch.read(0, families.frames) for scratch in families.sound]
+    return [read_stretch(recording_of([one]), one.rate_hz, 0, one.frames) for one in families.sound]
 
 
 def trims(**trims_db: float) -> Trims:
@@ -130,12 +122,13 @@ def loudness(block: Block) -> float:
 
 def test_neither_blocks_nor_workers_show(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     plan = song(recordings, start_s=0.037, end_s=5.911)
-    with ThreadPoolExecutor(1) as one, ThreadPoolExecutor(3) as three:
-        first = render_families(plan, recordings, tmp_path, quietly(one))
+    with lane_of(3) as three:
+        one = lane_here()
+        first = render_families(plan, recordings, tmp_path)
         with closing(first):
             reference = sounds(first)
-            for pool, block_hops in ((three, 1), (one, 7), (three, 20), (three, 1_000)):
-                other = render_families(plan, recordings, tmp_path, quietly(pool, block_hops))
+            for lane, block_hops in ((three, 1), (one, 7), (three, 20), (three, 1_000)):
+                other = render_families(plan, recordings, tmp_path, lane=lane, block_hops=block_hops)
                 with closing(other):
                     assert other.names == first.names == ("drums", "bass", "guitars", "vocals")
                     for left, right in zip(sounds(other), reference, strict=True):
@@ -149,10 +142,8 @@ def test_neither_blocks_nor_workers_show(recordings: tuple[Recording, ...], tmp_
                         np.testing.assert_array_equal(left_db, right_db)
 
 
-def test_gram_is_the_loudness_of_each_family_and_of_any_sum(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
-    with closing(render_families(song(recordings), recordings, tmp_path, quietly(pool))) as families:
+def test_gram_is_the_loudness_of_each_family_and_of_any_sum(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
+    with closing(render_families(song(recordings), recordings, tmp_path)) as families:
         blocks = sounds(families)
         count = len(blocks)
         assert families.gram.shape == (60, count, count)
@@ -170,71 +161,69 @@ def test_gram_is_the_loudness_of_each_family_and_of_any_sum(
         np.testing.assert_array_equal(families.drum_peaks_db, peaks_db(step_peaks(drums, step_frames(RATE_HZ))))
 
 
-def test_a_family_is_the_sum_of_its_tracks(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
+def test_a_family_is_the_sum_of_its_tracks(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     plan = song(recordings, reverb=None)
-    with closing(render_families(plan, recordings, tmp_path, quietly(pool))) as families:
+    with closing(render_families(plan, recordings, tmp_path)) as families:
         whole = dict(zip(families.names, sounds(families), strict=True))
     parts: dict[str, list[Block]] = {}
     for index, track in enumerate(plan.tracks):
         alone = replace(
             plan, tracks=tuple(t if i == index else replace(t, family="") for i, t in enumerate(plan.tracks))
         )
-        with closing(render_families(alone, recordings, tmp_path, quietly(pool))) as one:
+        with closing(render_families(alone, recordings, tmp_path)) as one:
             assert one.names == (track.family,)
             parts.setdefault(track.family, []).append(sounds(one)[0])
     for name, block in whole.items():
         np.testing.assert_allclose(block, np.sum(parts[name], axis=0), atol=1e-6)
 
 
-def test_the_room_is_added_only_where_something_is_sent(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
+def test_the_room_is_added_only_where_something_is_sent(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     wet, dry = song(recordings), song(recordings, reverb=None)
     with (
-        closing(render_families(wet, recordings, tmp_path, quietly(pool))) as one,
-        closing(render_families(dry, recordings, tmp_path, quietly(pool))) as other,
+        closing(render_families(wet, recordings, tmp_path)) as one,
+        closing(render_families(dry, recordings, tmp_path)) as other,
     ):
         for name, left, right in zip(one.names, sounds(one), sounds(other), strict=True):
             assert (name in ("drums", "vocals")) != bool(np.array_equal(left, right))
 
 
-def test_cleaned_tracks_are_written_before_fader_and_pan(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
+def test_cleaned_tracks_are_written_before_fader_and_pan(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     plan = song(recordings)
     bare = replace(plan, tracks=tuple(replace(t, fader_db=-60.0, pan=1.0, moves=()) for t in plan.tracks))
     files = []
     for number, one in enumerate((plan, bare)):
         output = Output(folder=tmp_path / str(number))
-        render_families(one, recordings, tmp_path, quietly(pool), tracks_output=output).close()
+        render_families(one, recordings, tmp_path, tracks_output=output).close()
         files.append({path.name: path.read_bytes() for path in sorted(output.folder.iterdir())})
     assert set(files[0]) == {f"{track.name}.wav" for track in plan.tracks}
     assert files[0] == files[1]
 
 
-def test_tracks_of_names_that_clash_have_a_file_each(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
+def test_tracks_of_names_that_clash_have_a_file_each(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     plan = song(recordings)
     names = ["kick/in", "kick:in", "Kick-IN?", *(track.name for track in plan.tracks[3:])]
     clashing = replace(
         plan, tracks=tuple(replace(track, name=name) for track, name in zip(plan.tracks, names, strict=True))
     )
     output = Output(folder=tmp_path / "tracks")
-    render_families(clashing, recordings, tmp_path, quietly(pool), tracks_output=output).close()
+    render_families(clashing, recordings, tmp_path, tracks_output=output).close()
     sounding = [name for track, name in zip(plan.tracks, names, strict=True) if track.sounds]
     assert len(list(output.folder.iterdir())) == len(sounding)
     assert {"kick-in.wav", "kick-in 2.wav", "Kick-IN 3.wav"} <= {path.name for path in output.folder.iterdir()}
 
 
-def test_a_song_without_any_input(recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path) -> None:
+def test_a_song_without_any_input(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     plan = song(recordings)
     empty = replace(plan, tracks=tuple(replace(track, family="") for track in plan.tracks))
-    with closing(render_families(empty, recordings, tmp_path, quietly(pool))) as families:
+    with closing(render_families(empty, recordings, tmp_path)) as families:
         assert families.names == ()
         assert families.drum_peaks_db is None
+        assert families.gram.shape == (60, 0, 0)
+        facts = measure_sum(families, trims(), -1.2)
+        master = replace(decide_master(empty, trims(), facts, -16.0), gain_db=0.0)
+        (mix,) = write_master(families, master, facts, into(tmp_path))
+    assert integers(mix, 24).shape == (round(SECONDS * RATE_HZ), 2)
+    assert not integers(mix, 24).any()
 
 
 def plain(recordings: tuple[Recording, ...], *names: str, **changes: object) -> SongPlan:
@@ -254,29 +243,24 @@ def recorded(recordings: tuple[Recording, ...], name: str) -> NDArray[np.float32
     return np.asarray(soundfile.read(path, dtype="float32")[0], np.float32)
 
 
-def test_a_family_is_what_was_recorded_in_its_polarity(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
-    told: list[float] = []
+def test_a_family_is_what_was_recorded_in_its_polarity(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     plan = plain(recordings, "guitar 1", "guitar 2", start_s=1.0, end_s=3.5)
-    run = Pass(pool=pool, progress=told.append)
-    with closing(render_families(plan, recordings, tmp_path, run)) as families:
+    with closing(render_families(plan, recordings, tmp_path)) as families:
         assert families.names == ("guitars",)
         assert families.frames == 120_000
         (left, right) = sounds(families)[0]
     both = recorded(recordings, "guitar 1") + recorded(recordings, "guitar 2")
     np.testing.assert_allclose(left, both[48_000:168_000], atol=1e-6)
     assert not right.any()
-    assert sum(told) == pytest.approx(2.5)
 
 
 @pytest.mark.parametrize("block_hops", [1, 20])
 def test_a_song_fades_in_and_out_along_half_a_cosine(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path, block_hops: int
+    recordings: tuple[Recording, ...], tmp_path: Path, block_hops: int
 ) -> None:
     """Raised cosine, 0.5 - 0.5 cos(pi x): half the height in the middle of a fade; between the two nothing changes."""
     plan = plain(recordings, "guitar 1", start_s=1.0, end_s=4.0, fade_in_s=0.25, fade_out_s=0.5)
-    with closing(render_families(plan, recordings, tmp_path, quietly(pool, block_hops))) as families:
+    with closing(render_families(plan, recordings, tmp_path, block_hops=block_hops)) as families:
         faded = sounds(families)[0][0].astype(np.float64)
     sound = recorded(recordings, "guitar 1")[48_000:192_000].astype(np.float64)
     fade_in = 0.5 - 0.5 * np.cos(np.pi * (np.arange(12_000) + 0.5) / 12_000)
@@ -286,12 +270,10 @@ def test_a_song_fades_in_and_out_along_half_a_cosine(
     np.testing.assert_allclose(faded[-24_000:], sound[-24_000:] * fade_out, atol=1e-6)
 
 
-def test_without_fades_a_song_begins_and_ends_at_its_level(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
+def test_without_fades_a_song_begins_and_ends_at_its_level(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     for fade_in_s, fade_out_s in ((0.0, 0.0), (0.1, 0.0), (0.0, 0.1)):
         plan = plain(recordings, "guitar 1", end_s=1.0, fade_in_s=fade_in_s, fade_out_s=fade_out_s)
-        with closing(render_families(plan, recordings, tmp_path, quietly(pool, 3))) as families:
+        with closing(render_families(plan, recordings, tmp_path, block_hops=3)) as families:
             faded = sounds(families)[0][0]
         sound = recorded(recordings, "guitar 1")[:RATE_HZ]
         assert np.array_equal(faded[:4_800], sound[:4_800]) == (not fade_in_s)
@@ -300,14 +282,12 @@ def test_without_fades_a_song_begins_and_ends_at_its_level(
 
 @pytest.mark.parametrize("tilt_db", [2.0, -1.5])
 def test_a_tilt_lifts_the_lows_and_lowers_the_highs_of_every_family(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path, tilt_db: float
+    recordings: tuple[Recording, ...], tmp_path: Path, tilt_db: float
 ) -> None:
     names = ("bass", "overhead")
     by_tilt = {}
     for tilted_db in (0.0, tilt_db):
-        with closing(
-            render_families(plain(recordings, *names, tilt_db=tilted_db), recordings, tmp_path, quietly(pool))
-        ) as families:
+        with closing(render_families(plain(recordings, *names, tilt_db=tilted_db), recordings, tmp_path)) as families:
             assert families.names == ("drums", "bass")
             by_tilt[tilted_db] = [np.abs(np.fft.rfft(block[0].astype(np.float64))) ** 2 for block in sounds(families)]
     hz = np.fft.rfftfreq(round(SECONDS * RATE_HZ), 1.0 / RATE_HZ)
@@ -318,30 +298,28 @@ def test_a_tilt_lifts_the_lows_and_lowers_the_highs_of_every_family(
 
 
 def test_the_drums_peaks_are_measured_after_the_fade_and_only_for_drums(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
+    recordings: tuple[Recording, ...], tmp_path: Path
 ) -> None:
-    with closing(render_families(plain(recordings, "bass"), recordings, tmp_path, quietly(pool))) as families:
+    with closing(render_families(plain(recordings, "bass"), recordings, tmp_path)) as families:
         assert families.drum_peaks_db is None
         assert families.reduction_db == ()
     plan = plain(recordings, "kick", fade_in_s=0.5)
-    with closing(render_families(plan, recordings, tmp_path, quietly(pool, 3))) as families:
+    with closing(render_families(plan, recordings, tmp_path, block_hops=3)) as families:
         assert families.drum_peaks_db is not None
         expected = peaks_db(step_peaks(sounds(families)[0], step_frames(RATE_HZ)))
         np.testing.assert_array_equal(families.drum_peaks_db, expected)
 
 
-def test_twice_as_much_sent_is_twice_the_room(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
+def test_twice_as_much_sent_is_twice_the_room(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     room = Reverb(room=0.45, damping=0.5, low_cut_hz=200.0)
     wet = []
     dry_plan = plain(recordings, "snare", "kick")
-    with closing(render_families(dry_plan, recordings, tmp_path, quietly(pool))) as families:
+    with closing(render_families(dry_plan, recordings, tmp_path)) as families:
         dry = sounds(families)[0]
     for send_db in (-12.0, -5.9794):
         tracks = tuple(replace(t, send_db=send_db if t.name == "snare" else None) for t in dry_plan.tracks)
         plan = replace(dry_plan, tracks=tracks, reverb=room)
-        with closing(render_families(plan, recordings, tmp_path, quietly(pool))) as families:
+        with closing(render_families(plan, recordings, tmp_path)) as families:
             wet.append(sounds(families)[0] - dry)
     assert np.abs(wet[0]).max() > 1e-3
     np.testing.assert_allclose(wet[1], 2.0 * wet[0], atol=2e-5)
@@ -352,8 +330,7 @@ def test_twice_as_much_sent_is_twice_the_room(
 
 @pytest.fixture(scope="module")
 def families(recordings: tuple[Recording, ...], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Families]:
-    with ThreadPoolExecutor(2) as pool:
-        rendered = render_families(song(recordings), recordings, tmp_path_factory.mktemp("f"), quietly(pool))
+    rendered = render_families(song(recordings), recordings, tmp_path_factory.mktemp("f"))
     with closing(rendered):
         yield rendered
 
@@ -364,9 +341,7 @@ def measured(families: Families, plan: SongPlan, wanted: Trims) -> tuple[Trims, 
     sum_lufs = mix_loudness(families.gram, gains)
     assert sum_lufs is not None
     wanted = replace(wanted, gain_db=plan.target_lufs - sum_lufs)
-    with ThreadPoolExecutor(2) as pool:
-        ceiling_dbfs = plan.ceiling_dbtp - UNDER_CEILING_DB
-        return wanted, measure_sum(families, wanted, ceiling_dbfs, quietly(pool))
+    return wanted, measure_sum(families, wanted, plan.ceiling_dbtp - UNDER_CEILING_DB)
 
 
 def integers(path: Path, bits: int) -> NDArray[np.int64]:
@@ -380,7 +355,6 @@ def integers(path: Path, bits: int) -> NDArray[np.int64]:
 def test_the_mix_is_the_sum_of_its_stems(
     families: Families,
     recordings: tuple[Recording, ...],
-    pool: ThreadPoolExecutor,
     tmp_path: Path,
     bits: Literal[16, 24],
     file_format: Literal["wav", "flac"],
@@ -393,7 +367,6 @@ def test_the_mix_is_the_sum_of_its_stems(
         master,
         facts,
         into(tmp_path, bits=bits, file_format=file_format),
-        quietly(pool),
     )
     assert [path.stem for path in stems] == list(families.names)
     total = sum((integers(path, bits) for path in stems), np.zeros((1, 2), np.int64))
@@ -406,14 +379,13 @@ def test_the_mix_is_the_sum_of_its_stems(
 def test_loudness_and_true_peak_are_what_was_promised(
     families: Families,
     recordings: tuple[Recording, ...],
-    pool: ThreadPoolExecutor,
     tmp_path: Path,
     target_lufs: float,
 ) -> None:
     plan = song(recordings, target_lufs=target_lufs)
     wanted, facts = measured(families, plan, trims())
     master = decide_master(plan, wanted, facts, target_lufs)
-    mix, *_ = write_master(families, master, facts, into(tmp_path), quietly(pool))
+    mix, *_ = write_master(families, master, facts, into(tmp_path))
     sound, _ = soundfile.read(mix, dtype="float32", always_2d=True)
     meter = LoudnessMeter(RATE_HZ, 2)
     meter.update(np.ascontiguousarray(sound.T))
@@ -428,16 +400,14 @@ def test_loudness_and_true_peak_are_what_was_promised(
     assert (limited.min() < -9.0) == (target_lufs == -12.0)
 
 
-def test_every_stem_has_a_dither_of_its_own(
-    recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
+def test_every_stem_has_a_dither_of_its_own(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     # The same dither in all stems would add up to more noise in the mix than theirs together.
     plan = song(recordings, reverb=None)
     plan = replace(plan, tracks=tuple(replace(track, fader_db=-200.0) for track in plan.tracks))
-    with closing(render_families(plan, recordings, tmp_path, quietly(pool))) as silent:
-        facts = measure_sum(silent, trims(), -1.2, quietly(pool))
+    with closing(render_families(plan, recordings, tmp_path)) as silent:
+        facts = measure_sum(silent, trims(), -1.2)
         master = replace(decide_master(plan, trims(), facts, -16.0), gain_db=0.0)
-        _, *stems = write_master(silent, master, facts, into(tmp_path, bits=16), quietly(pool))
+        _, *stems = write_master(silent, master, facts, into(tmp_path, bits=16))
     noises = np.stack([integers(path, 16)[:, 0] for path in stems]).astype(np.float64)
     assert np.abs(np.corrcoef(noises) - np.eye(len(stems))).max() < 0.02
 
@@ -449,15 +419,13 @@ def test_neither_blocks_nor_workers_show_in_the_files(
     wanted, facts = measured(families, plan, replace(trims(drums=1.0), drum_peak_dbfs=-12.0))
     written = []
     for number, (workers, block_hops) in enumerate(((1, 20), (3, 7), (2, 1))):
-        with ThreadPoolExecutor(workers) as pool:
-            ceiling_dbfs = plan.ceiling_dbtp - UNDER_CEILING_DB
-            again = measure_sum(families, wanted, ceiling_dbfs, quietly(pool, block_hops))
+        again = measure_sum(families, wanted, plan.ceiling_dbtp - UNDER_CEILING_DB, block_hops)
         np.testing.assert_array_equal(again.sidechain_db, facts.sidechain_db)
         np.testing.assert_array_equal(again.powers, facts.powers)
         master = decide_master(plan, wanted, again, plan.target_lufs)
         folder = tmp_path / str(number)
-        with ThreadPoolExecutor(workers) as pool:
-            paths = write_master(families, master, again, into(folder), quietly(pool, block_hops))
+        with lane_of(workers) as lane:
+            paths = write_master(families, master, again, into(folder), lane=lane, block_hops=block_hops)
         written.append([path.read_bytes() for path in paths])
     assert written[0] == written[1] == written[2]
 
@@ -476,9 +444,7 @@ def test_powers_of_the_sum_are_its_loudness(families: Families, recordings: tupl
     assert np.all(facts.sidechain_db >= peaks_db(step_peaks(total, step_frames(RATE_HZ))) - 1e-3)
 
 
-def test_the_drums_peaks_are_held(
-    families: Families, recordings: tuple[Recording, ...], pool: ThreadPoolExecutor, tmp_path: Path
-) -> None:
+def test_the_drums_peaks_are_held(families: Families, recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     assert families.drum_peaks_db is not None
     held_dbfs = float(families.drum_peaks_db.max()) + 1.0 - 2.5
     plan = song(recordings)
@@ -490,7 +456,7 @@ def test_the_drums_peaks_are_held(
         _, facts = measured(families, plan, wanted)
         # A target so low that the master's limiter has nothing to do; its gain is taken out again.
         master = replace(decide_master(plan, wanted, facts, -40.0), gain_db=-12.0)
-        _, *stems = write_master(families, master, facts, into(tmp_path / name), quietly(pool))
+        _, *stems = write_master(families, master, facts, into(tmp_path / name))
         sound, _ = soundfile.read(stems[0])
         peak_db[name] = 20.0 * float(np.log10(np.abs(sound).max())) + 12.0
     assert peak_db["free"] == pytest.approx(held_dbfs + 2.5, abs=0.01)

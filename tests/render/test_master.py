@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -11,16 +10,16 @@ import numpy as np
 import pytest
 import soundfile  # noqa: TID251 - an outside reader of what was written
 
-from morningmix.audio.write import FloatScratch
+from morningmix.audio.scratch import Scratch, ScratchWriter
 from morningmix.dsp.control import peaks_db, step_frames, step_peaks
 from morningmix.laws.loudness import OFFSET_DB
 from morningmix.model.measured import SumFacts
 from morningmix.model.plan import MasterPlan, Trims
 from morningmix.render.families import Families
-from morningmix.render.master import limiter_per_hop, measure_sum, write_master
+from morningmix.render.master import limiter_per_hop, measure_sum
 from morningmix.render.output import Output, SongFiles
-from morningmix.render.passes import Pass
 from morningmix.units import Block
+from render.made import write_master
 
 RATE_HZ, SECONDS = 48_000, 1.0
 FRAMES = round(RATE_HZ * SECONDS)
@@ -31,9 +30,10 @@ STEP_S = STEP / RATE_HZ
 @contextmanager
 def families_of(folder: Path, sounds: Mapping[str, Block]) -> Iterator[Families]:
     scratches = []
-    for sound in sounds.values():
-        scratches.append(FloatScratch(folder, 2))
-        scratches[-1].write(sound)
+    for name, sound in sounds.items():
+        scratches.append(Scratch(path=folder / f"{name}.scratch", rate_hz=RATE_HZ, channels=2, frames=FRAMES))
+        with ScratchWriter(scratches[-1]) as writer:
+            writer.write(sound)
     made = Families(
         names=tuple(sounds),
         rate_hz=RATE_HZ,
@@ -80,18 +80,15 @@ def plan_of(wanted: Trims, gain_db: float = 0.0, ceiling_dbfs: float = -1.2) -> 
     )
 
 
-def measured(families: Families, wanted: Trims, told: list[float] | None = None) -> SumFacts:
-    with ThreadPoolExecutor(2) as pool:
-        return measure_sum(families, wanted, -1.2, Pass(pool=pool, progress=(told if told is not None else []).append))
+def measured(families: Families, wanted: Trims) -> SumFacts:
+    return measure_sum(families, wanted, -1.2)
 
 
-def written(families: Families, plan: MasterPlan, folder: Path, told: list[float] | None = None) -> dict[str, Block]:
+def written(families: Families, plan: MasterPlan, folder: Path) -> dict[str, Block]:
     """The mix and the stems as they are read back: name -> ``(2, frames)``."""
     output = Output(folder=folder)
     files = SongFiles(title="mix", mix=output, stems=Output(folder=folder / "stems"))
-    with ThreadPoolExecutor(2) as pool:
-        run = Pass(pool=pool, progress=(told if told is not None else []).append)
-        paths = write_master(families, plan, measured(families, plan.trims), files, run)
+    paths = write_master(families, plan, measured(families, plan.trims), files)
     return {path.stem: soundfile.read(path, dtype="float32", always_2d=True)[0].T for path in paths}
 
 
@@ -106,15 +103,13 @@ def test_stems_lie_at_their_trims_and_the_masters_gain(tmp_path: Path) -> None:
 
 def test_the_sum_is_measured_at_its_trims(tmp_path: Path) -> None:
     """A stereo sine of -20 dBFS at 1 kHz reads -20 LUFS (EBU Tech 3341); half as much on top is 3.5 dB more."""
-    told: list[float] = []
     with families_of(tmp_path, {"bass": tone(0.1), "vocals": tone(0.1)}) as families:
-        facts = measured(families, trims(vocals=-6.0206), told)
+        facts = measured(families, trims(vocals=-6.0206))
     reading = OFFSET_DB + 10.0 * np.log10(float(facts.powers[len(facts.powers) // 2 :].mean()))
     assert reading == pytest.approx(-20.0 + 20.0 * np.log10(1.5), abs=0.05)
     assert facts.sidechain_db.max() == pytest.approx(20.0 * np.log10(0.15), abs=0.02)
     assert facts.step_s == STEP_S
     assert len(facts.powers) == len(facts.sidechain_db) == -(-FRAMES // STEP)
-    assert sum(told) == pytest.approx(SECONDS)
 
 
 def test_the_limiter_is_led_by_stems_that_are_louder_than_their_sum(tmp_path: Path) -> None:
@@ -157,10 +152,9 @@ def test_drums_that_are_turned_up_are_held_at_the_same_peak(tmp_path: Path) -> N
 def test_the_limiter_turns_all_stems_down_together(tmp_path: Path) -> None:
     bass, vocals = level(0.02), level(0.01)
     bass[:, 26_400] = 0.5
-    told: list[float] = []
     with families_of(tmp_path, {"bass": bass, "vocals": vocals}) as families:
         plan = plan_of(trims(), gain_db=12.0412)
-        sounds = written(families, plan, tmp_path / "song", told)
+        sounds = written(families, plan, tmp_path / "song")
         curve_db = limiter_per_hop(measured(families, plan.trims), plan)
     assert np.abs(sounds["mix"]).max() <= 10.0 ** (-1.2 / 20.0) + 1e-6
     np.testing.assert_allclose(sounds["bass"][0, 26_500:], 2.0 * sounds["vocals"][0, 26_500:], atol=1e-5)
@@ -172,4 +166,3 @@ def test_the_limiter_turns_all_stems_down_together(tmp_path: Path) -> None:
     assert curve_db[:5].max() == curve_db[:5].min() == 0.0
     lowest_db = 20.0 * np.log10(sounds["vocals"][0].reshape(10, -1).min(axis=1) / 0.04)
     np.testing.assert_allclose(curve_db, lowest_db, atol=0.3)
-    assert sum(told) == pytest.approx(SECONDS)
