@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from morningmix.audio import write
 from morningmix.audio.encode import encode_mp3
-from morningmix.audio.write import FloatScratch, IntegerWriter
+from morningmix.audio.write import IntegerWriter
 from morningmix.errors import OutputError
 
 

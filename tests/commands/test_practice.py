@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pytest
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 from numpy.typing import NDArray
 
 from morningmix.audio.header import read_header
-from morningmix.audio.write import FloatScratch
+from morningmix.audio.read import read_stretch
+from morningmix.audio.scratch import Scratch, ScratchWriter, recording_of
 from morningmix.commands.practice import practice_mixes, without_bleed
 from morningmix.model.plan import Cleaning, Gate, SongPlan, TrackPlan
 from morningmix.model.recording import Recording
-from morningmix.render.families import Families
 
 RATE_HZ = 32_000
 SECONDS = 24.0
@@ -114,24 +112,16 @@ def test_an_amplifier_is_removed_from_the_overhead_and_the_kit_stays(tmp_path: P
     soundfile.write(tmp_path / "guitar.wav", guitar + 0.1 * kit, RATE_HZ, subtype="FLOAT")
     gone = Recording(lanes=((read_header(tmp_path / "guitar.wav"),),))
     there = (np.stack((kit, kit)) + bleed)[:, begin : begin + frames].astype(np.float32)
-    sound = FloatScratch(tmp_path, 2)
-    sound.write(there)
-    families = Families(
-        names=("drums",),
-        rate_hz=RATE_HZ,
-        frames=frames,
-        sound=(sound,),
-        gram=np.zeros((0, 1, 1)),
-        drum_peaks_db=None,
-        reduction_db=(),
+    drums, quiet = (
+        Scratch(path=tmp_path / name, rate_hz=RATE_HZ, channels=2, frames=frames) for name in ("drums", "quiet")
     )
+    with ScratchWriter(drums) as writer:
+        writer.write(there)
     plan = song([track("guitar", "", "Uma"), track("overhead", "drums", "Ole")], start_s=start_s)
-    told: list[float] = []
-    cleaned = without_bleed(families, plan, [gone], tmp_path, told.append)
-    with closing(families), closing(cleaned):
-        np.testing.assert_array_equal(sound.read(0, frames), there)
-        heard = cleaned.sound[0].read(0, frames)
-    assert sum(told) == pytest.approx(SECONDS)
+    without_bleed(drums, quiet, plan, [gone])
+    np.testing.assert_array_equal(read_stretch(recording_of([drums]), RATE_HZ, 0, frames), there)
+    assert quiet.path.stat().st_size == drums.path.stat().st_size
+    heard = read_stretch(recording_of([quiet]), RATE_HZ, 0, frames)
     own = np.stack((kit, kit))[:, begin : begin + frames]
     left, was = heard - own, bleed[:, begin : begin + frames]
     assert 10.0 * np.log10(np.sum(left**2) / np.sum(was**2)) < -10.0

@@ -30,6 +30,7 @@ from morningmix.render.families import (
 from morningmix.render.master import limiter_per_hop, measure_sum
 from morningmix.render.output import Bits, FileFormat, Output, SongFiles
 from morningmix.units import Block, db_to_gain
+from render.made import render_families, write_master
 from synthetic import write_take
 
 RATE_HZ = 48_000

@@ -120,13 +120,13 @@ def test_under_32_khz_nothing_is_compared(tmp_path: Path) -> None:
 
 
 def test_a_steady_sound_has_its_power_in_the_spectrum_however_long_it_is(
-    tmp_path: Path, pool: ThreadPoolExecutor
+    tmp_path: Path
 ) -> None:
     for seconds in (0.5, 2.0, 4.5):
         t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
         tone = np.tile(0.5 * np.sin(2.0 * np.pi * 1_000.0 * t), (2, 1))
         write(tmp_path / "mix.wav", np.rint(tone * 2**23).astype(np.int32), 24)
-        verified = verify([tmp_path / "mix.wav"], pool, quiet)
+        verified = verify([tmp_path / "mix.wav"])
         total = float((10.0 ** (verified.spectrum_db.astype(np.float64) / 10.0)).sum())
         assert 10.0 * np.log10(total) == pytest.approx(20.0 * np.log10(0.5) - 3.01, abs=0.3)
         assert verified.residual == pytest.approx(0.5, abs=1e-3)

@@ -1,4 +1,4 @@
-"""Write finished sound as integer WAV or FLAC, and temporary float32 files of a run.
+"""Write finished sound as integer WAV or FLAC.
 
 WAV is written here byte by byte (RIFF/WAVE as published by Microsoft and IBM, 1991; RF64 after EBU Tech 3306): several
 times faster than libsndfile for 24 bits, nothing in the file but format and samples, and the system's own error if
@@ -10,11 +10,9 @@ from __future__ import annotations
 import errno
 import shutil
 import struct
-import tempfile
 from pathlib import Path
-from threading import Lock
 from types import TracebackType
-from typing import BinaryIO, Literal, Protocol, Self, cast
+from typing import BinaryIO, Literal, Protocol, Self
 
 import numpy as np
 import soundfile  # noqa: TID251
@@ -22,7 +20,6 @@ from numpy.typing import NDArray
 
 from morningmix.audio.paths import openable
 from morningmix.errors import OutputError
-from morningmix.units import Block
 
 _RIFF_LIMIT_BYTES = 0xFFFFFFFF
 _PACK_FRAMES = 16_384  # small enough for the processor's cache
@@ -199,72 +196,3 @@ def _write_all(file: BinaryIO, data: bytes | memoryview) -> None:
     view = memoryview(data)
     while len(view):
         view = view[file.write(view) :]
-
-
-# ---------------------------------------------------------------- scratch files
-
-
-class FloatScratch:
-    """Temporary float32 sound on disk; a context manager.
-
-    Unnamed files in `folder`, one per channel: they vanish when closed, even by a crash. Plain reads and writes,
-    because mapped pages would count as memory. Raises OutputError when the files cannot be made or written.
-    """
-
-    def __init__(self, folder: Path, channels: int) -> None:
-        self.channels = channels
-        self.frames = 0
-        """Length written so far."""
-        self._folder = folder
-        self._files: list[BinaryIO] = []
-        self._one_reader = Lock()
-        try:
-            for _ in range(channels):
-                file = tempfile.TemporaryFile(dir=folder, buffering=0)  # noqa: SIM115
-                self._files.append(cast(BinaryIO, file))
-        except OSError as error:
-            self.close()
-            raise cannot_write(folder / "temporary files", error) from error
-
-    def write(self, block: Block) -> None:
-        """Append a block, ``(channels, frames)`` float32."""
-        if block.shape[0] != self.channels or block.dtype != np.float32:
-            raise ValueError(f"{self.channels} channels of float32 expected, not {block.dtype} {block.shape}")
-        try:
-            for file, row in zip(self._files, block, strict=True):
-                file.seek(4 * self.frames)
-                _write_all(file, np.ascontiguousarray(row).data.cast("B") if row.size else b"")
-        except OSError as error:
-            raise cannot_write(self._folder / "temporary files", error) from error
-        self.frames += block.shape[1]
-
-    def read(self, start_frame: int, frames: int) -> Block:
-        """Any stretch of the sound, ``(channels, frames)``; silence after the end. May be called from any thread."""
-        block = np.empty((self.channels, frames), np.float32)
-        there = min(frames, max(0, self.frames - start_frame))
-        block[:, there:] = 0.0
-        if not there:
-            return block
-        with self._one_reader:
-            for file, row in zip(self._files, block, strict=True):
-                file.seek(4 * start_frame)
-                view = row[:there].data.cast("B")
-                while len(view):
-                    count = file.readinto(view)  # type: ignore[attr-defined]
-                    if not count:
-                        raise OutputError(f"A temporary file in {self._folder} cannot be read back; the disk failed.")
-                    view = view[count:]
-        return block
-
-    def close(self) -> None:
-        """Delete the files."""
-        for file in self._files:
-            file.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()

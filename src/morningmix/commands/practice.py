@@ -119,7 +119,7 @@ def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: D
             lane.one(
                 Job(
                     what="take a player out of the drums",
-                    call=partial(_without_bleed, drums, quiet, plan, gone),
+                    call=partial(without_bleed, drums, quiet, plan, gone),
                     cost=0.03 * song.seconds,
                 )
             )
@@ -137,7 +137,7 @@ def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: D
         shutil.rmtree(folder / ".wav")
 
 
-def _without_bleed(drums: Scratch, quiet: Scratch, plan: SongPlan, gone: Sequence[Recording]) -> None:
+def without_bleed(drums: Scratch, quiet: Scratch, plan: SongPlan, gone: Sequence[Recording]) -> None:
     """Write the drums of a song into `quiet`, with the bleed of the inputs `gone` taken out.
 
     Raises `RecordingsError` and `OutputError`.
