@@ -46,6 +46,9 @@ class Later:
         self.submitted.set()
         return future
 
+    def stop(self) -> None:
+        pass
+
 
 def run_of(runner: Any) -> Run:
     return Run(runner=runner, meter=Meter(no_progress), trace=Trace())

@@ -81,7 +81,7 @@ def test_an_error_is_raised_with_where_in_the_worker_it_arose(pool: Pool) -> Non
 
 
 def test_a_job_that_cannot_be_sent_is_its_own_error(pool: Pool) -> None:
-    with pytest.raises(Exception, match="[Pp]ickle"):
+    with pytest.raises(Exception, match=r"[Pp]ickle"):
         pool.submit(lambda: 1, 0).result(60.0)
     assert pool.submit(partial(twice, 4), 0).result(60.0).result[0] == 8
 

@@ -121,7 +121,7 @@ def hash_take(take: Take, store: BandStore, lane: Lane) -> tuple[tuple[str, ...]
 def _checked_hashes(recording: Recording, take: Take, bands: Path) -> tuple[str, ...]:
     # A file that was only touched meanwhile, for instance by a player that stores a date, has not changed.
     if _source_key(recording, take)[:16] != made_from(bands)[:16]:
-        raise ChangedError(f"{' and '.join(recording.files)} was changed since it was listened to. Run it again.")
+        raise ChangedError(f"{' and '.join(recording.files)} changed during this run. Run it again.")
     return _hashes(recording, beside(bands, "hashes"))
 
 

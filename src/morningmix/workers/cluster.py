@@ -48,6 +48,10 @@ class Cluster:
         dask.add_done_callback(partial(self._done, future))
         return future
 
+    def stop(self) -> None:
+        """Give up all jobs, as far as the scheduler can."""
+        self._client.cancel(list(self._dask.values()))
+
     def _done(self, future: Future[Any], dask: Any) -> None:
         self._dask.pop(id(future), None)
         self._room.release()

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_EXCEPTION, CancelledError, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -62,6 +62,9 @@ class Runner(Protocol):
     def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
         """Run a job; it raises in the future what the job raises."""
 
+    def stop(self) -> None:
+        """Give up all jobs, those that run too; there will be no more."""
+
 
 class Here:
     """Runs jobs in this process, each as soon as it is submitted."""
@@ -73,6 +76,9 @@ class Here:
         future: Future[Done[Result]] = Future()
         future.set_result(perform(call))
         return future
+
+    def stop(self) -> None:
+        """Nothing runs while anybody could ask for this."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,9 +97,16 @@ class Lane:
         self.run, self._priority = run, priority
         self.last = tuple(needs)
         """Numbers of the jobs that the next batch depends on."""
+        self._given_up = False
+
+    def give_up(self) -> None:
+        """Begin no further batch; may be called from any thread."""
+        self._given_up = True
 
     def all(self, jobs: Sequence[Job[Result]]) -> list[Result]:
         """Results of the jobs in their order; raises what one of them raises, without waiting for those in line."""
+        if self._given_up:
+            raise CancelledError
         futures: list[Future[Done[Any]]] = []
         numbers = [next(_NUMBERS) for _ in jobs]
         try:
@@ -132,7 +145,8 @@ class Lane:
 def side_by_side(run: Run, works: Sequence[Callable[[Lane], Result]], needs: Sequence[int]) -> list[Result]:
     """Results of several works in their order, each in a lane of its own; the first goes first.
 
-    Raises what one of them raises.
+    Raises what one of them raises; the others end after the batch that they are at, and at
+    once where the run is interrupted.
     """
     lanes = [Lane(run, priority, needs) for priority in range(len(works))]
     if run.runner.workers == 1:
@@ -143,8 +157,12 @@ def side_by_side(run: Run, works: Sequence[Callable[[Lane], Result]], needs: Seq
         try:
             for future in wait(futures, return_when=FIRST_EXCEPTION).done:
                 future.result()
-        except BaseException:
+        except BaseException as error:
             for future in futures:
                 future.cancel()
+            for lane in lanes:
+                lane.give_up()
+            if not isinstance(error, Exception):
+                run.runner.stop()
             raise
         return [future.result() for future in futures]

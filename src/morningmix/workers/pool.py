@@ -1,7 +1,6 @@
 """Run jobs in worker processes that live as long as the run: NumPy releases the GIL too briefly for threads to scale.
 
-A worker has one pipe to the run that started it. When that run has ended, however it ended, the next message through
-the pipe fails and the worker ends too.
+A worker ends with the run that started it, however that ended and whatever the worker is doing.
 """
 
 from __future__ import annotations
@@ -9,6 +8,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import multiprocessing
+import os
 import signal
 import sys
 import traceback
@@ -157,12 +157,8 @@ class Pool:
             f"It is tried once more, on {self.workers} {'core' if self.workers == 1 else 'cores'}."
         )
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def stop(self) -> None:
+        """Give up all jobs, those that run too; there will be no more."""
         with self._changed:
             self._closed = True
             waiting, self._waiting = self._waiting, []
@@ -170,8 +166,17 @@ class Pool:
                 process.terminate()
             self._changed.notify_all()
         for job in waiting:
-            if not job.future.cancel():
-                job.future.set_exception(MachineError(_LOST))
+            job.future.cancel()
+            # Who waits for a future learns of its end only now.
+            job.future.set_running_or_notify_cancel()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
         for thread in self._threads:
             thread.join()
         for process in self._processes:
@@ -196,6 +201,7 @@ def _work(pipe: Connection, number: int) -> None:
     """Run the jobs that come through the pipe until it is closed."""
     # A keyboard interrupt reaches every process; only the run handles it.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_run, daemon=True).start()
     with suppress(EOFError, OSError):
         while True:
             call = pipe.recv()
@@ -206,3 +212,11 @@ def _work(pipe: Connection, number: int) -> None:
                 pipe.send(error)
             else:
                 pipe.send(done)
+
+
+def _end_with_run() -> None:
+    """Wait until the run has ended, then end this process in the middle of its job."""
+    run = multiprocessing.parent_process()
+    if run is not None:
+        run.join()
+        os._exit(1)
