@@ -19,8 +19,6 @@ from morningmix.measure.take import measure_take
 from morningmix.model.measured import CleanedStretch
 from morningmix.model.plan import Cleaning
 
-
-
 # ---------------------------------------------------------------- spectra
 
 

@@ -11,6 +11,7 @@ from morningmix.bleed.filters import (
     FAR_TAPS,
     FOLLOW_HZ,
     NEAR_TAPS,
+    WINDOW_S,
     Follower,
     NormalEquations,
     history,

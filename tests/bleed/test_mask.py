@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from morningmix.audio.write import FloatScratch
-from morningmix.bleed.mask import FLOOR_DB, Masked, mask, mask_all, resting_fraction
+from morningmix.audio.scratch import Scratch, ScratchWriter, recording_of
+from morningmix.bleed.mask import FLOOR_DB, Residual, mask, resting_fraction
+from morningmix.bleed.mask import masked as masked_blocks
 from morningmix.bleed.opening import HOLD_S, LOOK_AHEAD_S
 from morningmix.dsp.bands import BandMeter, band_edges_hz
 from morningmix.measure.band_store import BandStore, BandWriter
-from morningmix.model.measured import GainStep
-from morningmix.model.recording import Take
-from morningmix.storage.cache import EntryWriter
+from morningmix.model.recording import Recording
 from morningmix.units import Block
 
 
@@ -103,9 +102,9 @@ def masked(
     *,
     subtracted: bool = True,
     resting: Sequence[float] | NDArray[np.float32] = (0.0,) * HOPS,
-    gain_step: GainStep | None = None,
+    ends: Sequence[int] = (0, FRAMES),
 ) -> Block:
-    """The sound that is written, for the bleed that is expected in each band and hop."""
+    """What is left, for the bleed that is expected in each band and hop, in pieces that end at these frames."""
     folder.mkdir(exist_ok=True)
     edges = band_edges_hz(RATE_HZ)
     with BandWriter(folder / "bleed", exact=True) as writer:
@@ -113,18 +112,22 @@ def masked(
     store = BandStore(
         paths=(folder / "bleed",), bands=len(edges) - 1, hops=bleed.shape[1], hop_s=0.02, band_hz=edges, exact=True
     )
-    take = Take(folder=folder, recordings=(), rate_hz=RATE_HZ, frames=FRAMES)
-    with (
-        FloatScratch(folder, len(left)) as residual,
-        FloatScratch(folder, len(left)) as removed,
-        EntryWriter(folder / "sound") as file,
-        ThreadPoolExecutor(2) as pool,
-    ):
-        residual.write(left)
-        removed.write(taken)
-        one = Masked(take, residual, removed, subtracted, store, gain_step, np.asarray(resting, np.float32), file)
-        mask_all([one], pool)
-    return np.fromfile(folder / "sound", "<f4", len(left) * FRAMES).reshape(FRAMES, len(left)).T
+    residual = Residual(
+        left=on_disk(folder / "left", left),
+        taken=on_disk(folder / "taken", taken),
+        subtracted=subtracted,
+        bleed=store,
+        resting=np.asarray(resting, np.float32),
+    )
+    pieces = [block for start, stop in pairwise(ends) for block in masked_blocks(residual, RATE_HZ, start, stop)]
+    return np.concatenate(pieces, axis=1)
+
+
+def on_disk(path: Path, sound: Block) -> Recording:
+    scratch = Scratch(path=path, rate_hz=RATE_HZ, channels=len(sound), frames=sound.shape[1])
+    with ScratchWriter(scratch) as writer:
+        writer.write(sound)
+    return recording_of([scratch])
 
 
 def reduction_db(after: Block, before: Block) -> float:
@@ -190,12 +193,13 @@ def test_where_subtraction_did_not_help_the_recording_is_masked(tmp_path: Path) 
     np.testing.assert_allclose(whole, BLEED, atol=1e-4)
 
 
-def test_a_gain_step_is_in_the_cleaned_sound_again(tmp_path: Path) -> None:
-    quiet = np.full((len(band_edges_hz(RATE_HZ)) - 1, HOPS), 1e-13, np.float32)
-    found = masked(
-        tmp_path, BLEED, np.zeros_like(BLEED), quiet,
-        resting=np.ones(HOPS, np.float32), gain_step=GainStep(at_s=2.5, step_db=6.0),
-    )  # fmt: skip
-    half = FRAMES // 2
-    np.testing.assert_allclose(found[:, :half], 10.0 ** (-6.0 / 20.0) * BLEED[:, :half], atol=1e-5)
-    np.testing.assert_allclose(found[:, half:], BLEED[:, half:], atol=1e-5)
+@pytest.mark.parametrize("ends", [(0, 30_000, FRAMES), (0, 320, 16_001, 48_000, FRAMES)])
+def test_pieces_of_other_lengths_have_no_seams(tmp_path: Path, ends: tuple[int, ...]) -> None:
+    expected, taken = band_powers(BLEED) / 8.0, 0.5 * BLEED[:, ::-1].copy()
+    resting = (np.arange(HOPS) // 40 % 2).astype(np.float32)
+    whole, cut = (
+        masked(tmp_path / str(len(each)), BLEED, taken, expected, resting=resting, ends=each)
+        for each in ((0, FRAMES), ends)
+    )
+    assert cut.shape == whole.shape == BLEED.shape
+    np.testing.assert_allclose(cut, whole, atol=1e-6)

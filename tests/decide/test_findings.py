@@ -74,7 +74,14 @@ def test_a_vocal_is_drowned_where_more_bleed_was_removed_than_voice_stayed(band_
     recorded = clean.slots.scaled(np.full(100, np.sqrt(1.0 + 10.0 ** (band_db / 10.0)), np.float32))
     whole = Recording(lanes=recordings("lead")[0].lanes)
     nothing = np.zeros(500, np.float32)
-    cleaned = Cleaned(sounds=(((0.0, 10.0), whole),), subtracted=True, slots=clean.slots, hop_s=0.02, clear_db=nothing, bleed_sources=())
+    cleaned = Cleaned(
+        sounds=(((0.0, 10.0), whole),),
+        subtracted=True,
+        slots=clean.slots,
+        hop_s=0.02,
+        clear_db=nothing,
+        bleed_sources=(),
+    )
     lead = replace(an_input("lead vocal", clean, 0), cleaned=cleaned, recorded=recorded)
     spans = ((0.0, 8.0),)
     take = Take(folder=Path("card"), recordings=(whole,), rate_hz=48_000, frames=480_000)

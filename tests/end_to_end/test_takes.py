@@ -14,9 +14,8 @@ import soundfile  # noqa: TID251 - an outside reader and writer
 
 from command_line import digests, forget_songs, run
 from end_to_end.said import run_here
-from morningmix.commands import mix
+from morningmix.commands import mix, rendering
 from morningmix.commands import recipe as recipe_command
-from morningmix.commands import rendering
 from morningmix.commands.order import Order
 from morningmix.commands.result import Result
 from morningmix.errors import RecipeError

@@ -11,6 +11,7 @@ import soundfile  # noqa: TID251 - an outside writer of the files under test
 from scipy import signal
 
 from decide.made import STEADY, an_input, bump, facts_of
+from lanes import lane_here
 from morningmix.audio.takes import find_take
 from morningmix.decide.align import decide_alignment
 from morningmix.measure.alignment import HITS, SPEAKS_HZ, align, loudest_hits, measure_alignments
@@ -161,7 +162,7 @@ def test_each_pair_is_measured_at_the_hits_of_its_close_microphone(tmp_path: Pat
     folder.mkdir()
     recorded(folder, sound, np.roll(sound, 96, axis=1))
     take = find_take(folder)
-    facts, _ = measure_take(take, tmp_path / "cache", 1, lambda _: None)
+    facts, _ = measure_take(take, tmp_path / "cache", lane_here())
     found = measure_alignments(take, facts, [(0, 1, "kick", "overhead")])
     assert list(found) == [0]
     assert found[0].delay_s == pytest.approx(0.002, abs=5e-5)

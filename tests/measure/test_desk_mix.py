@@ -218,9 +218,7 @@ def test_desk_mix_and_metronome_do_not_change_the_bleed(inputs: Mapping[str, Sou
     sounds = {name: inputs[name] for name in ("kick", "overhead", "guitar 1", "lead vocal")}
     measured(tmp_path / "with", {**sounds, "x": desk(sounds, 1)})
     measured(tmp_path / "without", sounds)
-    there, gone = (
-        clean_kept([heard(tmp_path / name)], lane_here())[0] for name in ("with", "without")
-    )
+    there, gone = (clean_kept([heard(tmp_path / name)], lane_here())[0] for name in ("with", "without"))
     assert there.inputs[-1].role == "desk mix"
     targets = [input_ for input_ in gone.inputs if input_.cleaned is not None]
     assert targets

@@ -119,9 +119,7 @@ def test_under_32_khz_nothing_is_compared(tmp_path: Path) -> None:
     assert meters_differ_lu(tmp_path / "mix.wav") is None
 
 
-def test_a_steady_sound_has_its_power_in_the_spectrum_however_long_it_is(
-    tmp_path: Path
-) -> None:
+def test_a_steady_sound_has_its_power_in_the_spectrum_however_long_it_is(tmp_path: Path) -> None:
     for seconds in (0.5, 2.0, 4.5):
         t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
         tone = np.tile(0.5 * np.sin(2.0 * np.pi * 1_000.0 * t), (2, 1))
