@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -51,9 +52,7 @@ def test_any_stretch_can_be_read(
 def test_pieces_follow_one_another_from_their_place_in_the_take_on(tmp_path: Path) -> None:
     sound = noise(2, 9_000)
     ends = (0, 4_000, 4_001, 9_000)
-    pieces = [
-        written(tmp_path / str(first), sound[:, first:last]) for first, last in zip(ends[:-1], ends[1:], strict=True)
-    ]
+    pieces = [written(tmp_path / str(first), sound[:, first:last]) for first, last in pairwise(ends)]
     recording = recording_of(pieces, at_frame=700)
     assert recording.at_frame == 700
     np.testing.assert_array_equal(read_stretch(recording, RATE_HZ, 700, 9_700), sound)

@@ -25,10 +25,14 @@ import soundfile  # noqa: TID251 - an outside reader and writer
 from numpy.typing import NDArray
 from scipy.signal import oaconvolve
 
+from morningmix.audio.read import read_stretch
 from morningmix.audio.takes import find_take
-from morningmix.bleed.clean import clean_take
+from morningmix.bleed.clean import clean_stretch, stretch_of
 from morningmix.measure.take import measure_take
 from morningmix.model.plan import Cleaning
+from morningmix.workers.jobs import Here, Lane, Run
+from morningmix.workers.progress import Meter, no_progress
+from morningmix.workers.trace import Trace
 
 Sound = NDArray[np.float64]
 DISTANCES_M = (0.04, 0.1, 0.2, 0.3, 0.45, 0.6)
@@ -99,13 +103,16 @@ def _cleaned(recorded: Sound, rate_hz: int) -> Sound:
         for number, sound in enumerate(recorded):
             soundfile.write(tracks / f"input-{number:02d}.wav", scale * sound, rate_hz, subtype="FLOAT")
         take = find_take(tracks)
-        _, store = measure_take(take, Path(folder) / "cache", 1, lambda _: None)
+        lane = Lane(Run(runner=Here(), meter=Meter(no_progress), trace=Trace()))
+        _, store = measure_take(take, Path(folder) / "cache", lane)
         everybody = tuple(range(len(recorded)))
         cleaning = Cleaning(targets=tuple((target, True) for target in everybody), references=everybody)
-        cleaned = clean_take(take, store, cleaning, Path(folder) / "cache", 2, lambda _: None)
+        stretch = stretch_of(take, store, cleaning, Path(folder) / "cache")
+        assert stretch is not None, "too short"
+        cleaned = clean_stretch(stretch, lane)
         return np.stack(
             [
-                np.fromfile(cleaned[target].sound.parts[0].path, np.float32).astype(np.float64) / scale
+                read_stretch(cleaned[target].sound, rate_hz, 0, recorded.shape[1])[0].astype(np.float64) / scale
                 for target in everybody
             ]
         )

@@ -11,14 +11,15 @@ import numpy as np
 import pytest
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 
+from lanes import lane_here
 from morningmix.audio.read import read_stretch
 from morningmix.audio.takes import find_take
-from morningmix.bleed.clean import clean_take
+from morningmix.bleed.clean import CLEANING_COST, clean_stretch, read_clean, stretch_of
 from morningmix.bleed.cleaned import fractions_of_total
 from morningmix.errors import OutputError
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import measure_take
-from morningmix.model.measured import Cleaned
+from morningmix.model.measured import CleanedStretch
 from morningmix.model.plan import Cleaning
 from morningmix.model.recording import Take
 
@@ -46,28 +47,34 @@ def take(tmp_path: Path) -> Take:
 
 @pytest.fixture
 def store(take: Take, tmp_path: Path) -> BandStore:
-    return measure_take(take, tmp_path / "cache", 1, lambda _: None)[1]
+    return measure_take(take, tmp_path / "cache", lane_here())[1]
 
 
 def cleaned(
     take: Take, store: BandStore, cleaning: Cleaning = CLEANING, *, only_cached: bool = False
-) -> tuple[dict[int, Cleaned], float]:
-    """Cleaned microphones, and the seconds of progress that were told."""
-    told: list[float] = []
-    folder = store.paths[0].parent
-    return clean_take(take, store, cleaning, folder, 1, told.append, only_cached=only_cached), sum(told)
+) -> tuple[dict[int, CleanedStretch], float]:
+    """Cleaned microphones, and how much of the work was counted as done, 0..1."""
+    stretch = stretch_of(take, store, cleaning, store.paths[0].parent)
+    if stretch is None:
+        return {}, 0.0
+    if only_cached:
+        return read_clean(stretch, check_sound=False) or {}, 1.0
+    done = [0.0]
+    lane = lane_here(lambda _, fraction: done.append(fraction))
+    lane.run.meter.expect(CLEANING_COST * stretch.seconds)
+    return clean_stretch(stretch, lane), done[-1]
 
 
 def test_what_was_cleaned_once_is_found_again(take: Take, store: BandStore) -> None:
-    assert cleaned(take, store, only_cached=True) == ({}, 0.0)
-    first, told_s = cleaned(take, store)
+    assert cleaned(take, store, only_cached=True)[0] == {}
+    first, done = cleaned(take, store)
     assert list(first) == [1]
-    assert told_s == pytest.approx(SECONDS)
+    assert done == pytest.approx(1.0)
     written = first[1].sound.parts[0].path
     before = written.stat().st_mtime_ns
     for only_cached in (False, True):
-        again, told_again_s = cleaned(take, store, only_cached=only_cached)
-        assert told_again_s == pytest.approx(SECONDS)
+        again, done_again = cleaned(take, store, only_cached=only_cached)
+        assert done_again == pytest.approx(1.0)
         assert again[1].bleed_sources == first[1].bleed_sources == ((0, 1.0),)
         assert again[1].subtracted
         np.testing.assert_array_equal(again[1].clear_db, first[1].clear_db)
@@ -90,13 +97,13 @@ def test_sound_that_is_damaged_is_cleaned_again(take: Take, store: BandStore) ->
     assert path.read_bytes() == content
 
 
-def test_other_settings_are_cleaned_anew_and_the_old_sound_is_removed(take: Take, store: BandStore) -> None:
+def test_other_settings_are_cleaned_anew_and_no_temporary_sound_is_left(take: Take, store: BandStore) -> None:
     first, _ = cleaned(take, store)
     masked, _ = cleaned(take, store, replace(CLEANING, targets=((1, False),)))
     assert not masked[1].subtracted
     assert masked[1].bleed_sources == ()
     paths = [each[1].sound.parts[0].path for each in (first, masked)]
-    assert [path.exists() for path in paths] == [False, True]
+    assert paths[0] != paths[1]
     kept = {path.name.rsplit(".", 1)[1] for path in paths[1].parent.iterdir()}
     assert "scratch" not in kept
     assert {"bands", "clean", "cleaned"} <= kept
@@ -109,7 +116,7 @@ def test_hardly_a_second_is_too_short_to_clean(tmp_path: Path) -> None:
         for name in ("a", "b"):
             soundfile.write(folder / f"{name}.wav", np.full(frames, 0.1), RATE_HZ, subtype="FLOAT")
         take = find_take(folder)
-        store = measure_take(take, tmp_path / "cache", 1, lambda _: None)[1]
+        store = measure_take(take, tmp_path / "cache", lane_here())[1]
         assert (list(cleaned(take, store)[0]) == [1]) == there
 
 

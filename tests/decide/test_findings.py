@@ -218,7 +218,7 @@ def test_two_seconds_of_singing_are_needed_to_say_that_a_voice_is_drowned() -> N
     recorded = clean.slots.scaled(np.full(100, 2.0, np.float32))
     whole = Recording(lanes=recordings("lead")[0].lanes)
     cleaned = Cleaned(
-        sound=whole,
+        sounds=(((0.0, 10.0), whole),),
         subtracted=True,
         slots=clean.slots,
         hop_s=0.02,
