@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 
 import wav_bytes as wav
 from morningmix.audio import read
-from morningmix.audio.read import converted_frames, open_recording, sample_of, sha256_of
+from morningmix.audio.read import converted_frames, open_recording, read_stretch, sample_of, sha256_of
 from morningmix.audio.takes import find_take, pair
 from morningmix.errors import RecordingsError
 
@@ -286,3 +287,15 @@ def test_samples_of_the_content_distinguish_files_of_equal_size(tmp_path: Path, 
     one, other, again = (sample_of(tmp_path / f"{number}.wav") for number in range(3))
     assert one == again
     assert (one != other) == (size > 0)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 12_000])
+def test_a_recording_may_begin_later_in_its_take(tmp_path, rate_hz):
+    sound = (0.1 * np.random.default_rng(4).standard_normal(5_000)).astype(np.float32)
+    soundfile.write(tmp_path / "a.wav", sound, 8_000, subtype="FLOAT")
+    recording = find_take(tmp_path).recordings[0]
+    alone = read_stretch(recording, rate_hz, -2_000, 9_000)
+    later = read_stretch(replace(recording, at_frame=1_500), rate_hz, -500, 10_500)
+    np.testing.assert_array_equal(later, alone)
+    with open_recording(replace(recording, at_frame=1_500), rate_hz) as reader:
+        assert reader.frames == 1_500 + 5_000 * rate_hz // 8_000

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from decide.made import STEADY, an_input, bump, facts_of
-from morningmix.decide.cleaning import decide_cleaning
+from morningmix.decide.cleaning import decide_cleaning, stretch_around
 from morningmix.model.input import Input
 
 
@@ -31,3 +34,26 @@ def test_the_preset_says_who_is_cleaned_whether_it_is_gated_or_not() -> None:
     assert cleaning is not None
     assert cleaning.targets == ((1, True),)
     assert cleaning.references == (0, 1, 2)
+
+
+@given(start_s=st.floats(0.0, 7_000.0), length_s=st.floats(1.0, 900.0), rest_s=st.floats(0.0, 600.0))
+def test_a_stretch_covers_the_song_with_a_margin_and_lies_on_the_grid(
+    start_s: float, length_s: float, rest_s: float
+) -> None:
+    end_s = start_s + length_s
+    take_s = end_s + rest_s
+    first_s, last_s = stretch_around(start_s, end_s, take_s)
+    assert 0.0 <= first_s <= max(0.0, start_s - 1.0)
+    assert last_s >= min(end_s + 1.0, take_s)
+    assert first_s % 10.0 == last_s % 10.0 == 0.0
+    assert last_s - first_s <= length_s + 22.0 + 1e-6
+
+
+def test_a_boundary_that_moves_a_little_mostly_leaves_the_stretch_as_it_is() -> None:
+    """Half a second on a grid of ten: nineteen times of twenty."""
+    starts_s = np.arange(100.0, 300.0, 0.1)
+    same = [stretch_around(at_s, 400.0, 900.0) == stretch_around(at_s + 0.5, 400.0, 900.0) for at_s in starts_s]
+    assert np.mean(same) == pytest.approx(0.95, abs=0.01)
+    ends_s = np.arange(400.0, 600.0, 0.1)
+    same = [stretch_around(100.0, at_s, 900.0) == stretch_around(100.0, at_s + 0.5, 900.0) for at_s in ends_s]
+    assert np.mean(same) == pytest.approx(0.95, abs=0.01)

@@ -60,3 +60,23 @@ def test_a_spectrum_shared_with_a_bad_slot_is_replaced() -> None:
     np.testing.assert_allclose(rest.weighted(np.array([0.0, 1.0])), 0.01, rtol=1e-5)
     np.testing.assert_allclose(rest.weighted(np.array([1.0, 0.0])), 1.0, rtol=1e-5)
     np.testing.assert_array_equal(rest.peaks, 1.0)
+
+
+@given(seed=st.integers(0, 99), slots=st.integers(3, 40), shared=st.integers(1, 5), data=st.data())
+def test_slots_that_are_replaced_keep_their_spectra_and_leave_the_others_alone(
+    seed: int, slots: int, shared: int, data: st.DataObject
+) -> None:
+    first = data.draw(st.integers(0, slots - 1))
+    count = data.draw(st.integers(1, slots - first))
+    old, new = powers(seed, slots), powers(seed + 1, count)
+    whole, part = slots_of(old, old.max(axis=0), shared), slots_of(new, new.max(axis=0))
+    found = whole.replaced(first, part)
+    there = np.zeros(slots, bool)
+    there[first : first + count] = True
+    assert len(found) == slots
+    per_band = np.random.default_rng(seed).random(BANDS)
+    np.testing.assert_allclose(found.weighted(per_band)[there], part.weighted(per_band), rtol=1e-5)
+    np.testing.assert_allclose(found.weighted(per_band)[~there], whole.weighted(per_band)[~there], rtol=1e-5)
+    np.testing.assert_array_equal(
+        found.peaks, np.where(there, np.resize(np.pad(part.peaks, (first, 0)), slots), whole.peaks)
+    )

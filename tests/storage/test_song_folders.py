@@ -54,10 +54,10 @@ THIRD = song(b"3", "mix.wav", "stems/drums.wav", "stems/bass.wav", "notes.txt")
 MINE = {"notes.txt": b"mine", "stems/drums edited.wav": b"mine too"}
 
 
-def put(mixes: Path, name: str, files: Tree, replaces: str | None = None) -> None:
+def put(mixes: Path, name: str, files: Tree, replaces: str | None = None, *, keeps_version: bool = True) -> None:
     partial = begin_song(mixes, name)
     plant(partial, files)
-    finish_song(partial, mixes, name, replaces=replaces)
+    finish_song(partial, mixes, name, replaces=replaces, keeps_version=keeps_version)
 
 
 def test_the_first_version_of_a_song(tmp_path: Path) -> None:
@@ -148,8 +148,23 @@ class Killer:
 KILLER = Killer()
 
 
-@pytest.mark.parametrize("replaces", [None, "01 Song"], ids=["same title", "retitled"])
-def test_a_kill_at_any_step_leaves_the_old_or_the_new_whole(tmp_path: Path, replaces: str | None) -> None:
+def test_a_version_of_the_same_run_leaves_the_earlier_one_where_it_is(tmp_path: Path) -> None:
+    put(tmp_path, "01 Song", FIRST)
+    put(tmp_path, "01 Song", SECOND)
+    plant(tmp_path / "01 Song", {"lyrics.txt": b"mine"})
+    put(tmp_path, "01 Song", THIRD, keeps_version=False)
+    assert tree(tmp_path / "01 Song") == {**THIRD, "lyrics.txt": b"mine"}
+    assert tree(tmp_path / "earlier") == {f"01 Song/{name}": content for name, content in FIRST.items()}
+
+
+@pytest.mark.parametrize(
+    ("replaces", "keeps_version"),
+    [(None, True), ("01 Song", True), (None, False)],
+    ids=["same title", "retitled", "of the same run"],
+)
+def test_a_kill_at_any_step_leaves_the_old_or_the_new_whole(
+    tmp_path: Path, replaces: str | None, keeps_version: bool
+) -> None:
     """Every step Python reports (audit events, PEP 578) is the last one once; then recovery is killed at every step."""
     name = "01 Song" if replaces is None else "01 New Name"
     built = SECOND if replaces is None else song(b"2", "mix.wav", title="New Name")
@@ -183,14 +198,14 @@ def test_a_kill_at_any_step_leaves_the_old_or_the_new_whole(tmp_path: Path, repl
             assert earlier == {"01 Song": before}
             return "old"
         assert songs == {name: new}
-        assert earlier == {name: old}
+        assert earlier == ({name: old} if keeps_version else {"01 Song": before})
         return "new"
 
     step = 0
     killed = True
     while killed:
         home = fresh(step, 0)
-        killed = die_after(step, lambda home=home: put(home.mixes, name, built, replaces))
+        killed = die_after(step, lambda home=home: put(home.mixes, name, built, replaces, keeps_version=keeps_version))
         outcomes.add(check(home))
         step += 1
     assert outcomes == {"old", "new"}
@@ -201,7 +216,9 @@ def test_a_kill_at_any_step_leaves_the_old_or_the_new_whole(tmp_path: Path, repl
         killed = True
         while killed:
             home = fresh(first, second + 1)
-            assert die_after(first, lambda home=home: put(home.mixes, name, built, replaces))
+            assert die_after(
+                first, lambda home=home: put(home.mixes, name, built, replaces, keeps_version=keeps_version)
+            )
             killed = die_after(second, lambda home=home: recover(home))
             check(home)
             second += 5

@@ -150,14 +150,16 @@ class _Place:
                 former = former_plan(self._home.mixes / (replaces or song.folder.name))
                 if former is not None:
                     self._changes[number] = song.title, tuple(changes_in_words(former, song.plan))
-            finish_song(
+            is_new = finish_song(
                 song.partial,
                 self._home.mixes,
                 song.folder.name,
                 replaces=replaces,
                 keeps_version=number not in self._placed,
             )
-            self._placed.add(number)
+            # The version that was in place is only that of this run where this run has put it there.
+            if is_new:
+                self._placed.add(number)
             keep_facts(song, self._home)
             if len(self._takes) > 1:
                 self._ready(song)

@@ -157,14 +157,13 @@ def begin_song(mixes: Path, name: str) -> Path:
 
 def finish_song(
     partial: Path, mixes: Path, name: str, *, replaces: str | None = None, keeps_version: bool = True
-) -> None:
-    """Move a complete song folder from `begin_song` to its destination.
+) -> bool:
+    """Move a complete song folder from `begin_song` to its destination; returns whether anything has changed.
 
     `replaces` is the folder name the song had before, if its title or number changed. The version that stood there goes
     to ``earlier`` (but for `keeps_version` being False), and the one that was there goes away; where nothing has
-    changed, all stays as it is. Files that are
-    not in the old version's recall sheet are somebody's own: they are copied into the new folder, under another name
-    where theirs is taken.
+    changed, all stays as it is. Files that are not in the old version's recall sheet are somebody's own: they are
+    copied into the new folder, under another name where theirs is taken.
 
     Raises `OutputError`; the old version is then still in place, or the next `recover` finishes the swap.
     """
@@ -181,7 +180,7 @@ def finish_song(
             # The new sheet may hold more than the old one, but the previous version stays in ``earlier``.
             (partial / RECALL).replace(mixes / name / RECALL)
             _delete(partial)
-            return
+            return False
         for old in old_names:
             _carry_over(mixes / old, partial)
         kept = [name] if len(old_names) == 1 else old_names
@@ -191,6 +190,7 @@ def finish_song(
         _finish_swap(mixes)
         if not is_song_folder(mixes / name):
             raise OutputError(f"{mixes / name} was removed just after it was written. Mix it again.")
+    return True
 
 
 def retire_songs(mixes: Path, wanted: Iterable[str]) -> None:

@@ -1,0 +1,120 @@
+"""The command mix: songs come one by one, whoever does the work."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from command_line import digests, forget_songs
+from morningmix.commands import practice, rendering
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Callbacks, Order
+from morningmix.commands.song import MixedSong
+from synthetic import write_take
+
+RATE_HZ = 24_000
+
+
+@pytest.fixture(scope="module")
+def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two takes, which are two songs."""
+    folder = tmp_path_factory.mktemp("evening") / "Thursday"
+    write_take(folder / "a", 4.0, RATE_HZ, seed=1)
+    write_take(folder / "b", 5.0, RATE_HZ, seed=2)
+    return folder
+
+
+def test_the_bytes_are_the_same_for_any_number_of_workers(rehearsal: Path, tmp_path: Path) -> None:
+    found = []
+    for workers in (1, 2, 3):
+        place = tmp_path / str(workers)
+        place.mkdir()
+        result = mix(Order(source=rehearsal, cwd=place, out=place / "out", workers=workers))
+        songs = digests(result.home / "mixes")
+        assert len(songs) > 10
+        found.append({name: digest for name, digest in songs.items() if name.endswith((".wav", ".mp3"))})
+    assert found[0] == found[1] == found[2]
+
+
+def test_a_song_is_in_its_place_before_the_next_is_rendered(rehearsal: Path, tmp_path: Path) -> None:
+    steps: list[str] = []
+
+    def ready(song: MixedSong) -> None:
+        assert song.mix.is_file()
+        assert (song.folder / "recall.json").is_file()
+        steps.append(f"{song.title} is ready")
+
+    def progress(step: str, _: float) -> None:
+        if step.startswith("mixing") and step not in steps:
+            steps.append(step)
+
+    order = Order(source=rehearsal, cwd=tmp_path, workers=1, trace=Path("trace.json"))
+    mix(order, Callbacks(progress=progress), ready)
+    assert steps == ["mixing a (song 1 of 2)", "a is ready", "mixing b (song 2 of 2)", "b is ready"]
+    rows = json.loads((tmp_path / "trace.json").read_text(encoding="utf-8"))["traceEvents"]
+    mixes = [row for row in rows if row["name"] == "write the mix"]
+    rendered = [row for row in rows if row["name"].startswith("render the ")]
+    assert len(mixes) == 2
+    first, second = (
+        [row for row in rendered if row["ts"] < mixes[0]["ts"]],
+        [row for row in rendered if row["ts"] > mixes[0]["ts"]],
+    )
+    assert [row["name"] for row in first] == [row["name"] for row in second]
+    numbers = {row["args"]["number"] for row in rows}
+    assert all(set(row["args"]["needs"]) <= numbers for row in rows)
+
+
+def test_progress_never_falls_and_reaches_the_whole(rehearsal: Path, tmp_path: Path) -> None:
+    shown: list[float] = []
+    mix(Order(source=rehearsal, cwd=tmp_path, workers=2), Callbacks(progress=lambda _, done: shown.append(done)))
+    assert shown == sorted(shown)
+    assert shown[-1] > 0.95
+
+
+def test_a_song_that_is_mixed_twice_in_a_run_keeps_the_version_of_the_run_before(
+    rehearsal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second song cannot reach its target, which is only known when the first is in its place."""
+    order = Order(source=rehearsal, cwd=tmp_path, workers=1)
+    before = mix(order)
+    was = digests(before.home / "mixes" / "01 a")
+    forget_songs(before.home)
+    of = rendering.reachable_lufs
+    monkeypatch.setattr(
+        rendering, "reachable_lufs", lambda plan, *rest: -20.0 if plan.title == "b" else of(plan, *rest)
+    )
+    placed: list[tuple[str, float]] = []
+    mix(order, ready=lambda song: placed.append((song.title, song.target_lufs)))
+    assert placed == [("a", -16.0), ("b", -20.0), ("a", -20.0)]
+    assert digests(before.home / "mixes" / "earlier" / "01 a") == was
+
+
+def test_practice_mixes_are_the_same_as_with_all_families_rendered_afresh(
+    rehearsal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    order = Order(source=rehearsal / "a", cwd=tmp_path, out=tmp_path / "out", workers=1)
+    recipe = mix(order).recipe
+    text = recipe.read_text(encoding="utf-8")
+    for name, player in (("bass", "Ida"), ("kick", "Ole")):
+        text = text.replace(f'name = "{name}"\n', f'name = "{name}"\nplayer = "{player}"\n', 1)
+    recipe.write_text(text, encoding="utf-8")
+    order = replace(order, source=recipe, out=None, practice=True)
+    (song,) = mix(order).songs
+    usual = digests(song.folder / "practice")
+    assert len(usual) == 4
+    original = practice.write_practice
+
+    def afresh(one: practice.Practice, ready: rendering.Ready, *rest: Any) -> None:
+        # A family counts as changed where the name of a track is another.
+        tracks = tuple(replace(track, name=f"{track.name}!") for track in ready.song.plan.tracks)
+        plan = replace(ready.song.plan, tracks=tracks)
+        original(one, replace(ready, song=replace(ready.song, plan=plan)), *rest)
+
+    monkeypatch.setattr("morningmix.commands.song.write_practice", afresh)
+    forget_songs(tmp_path / "out")
+    (again,) = mix(order).songs
+    assert digests(again.folder / "practice") == usual
