@@ -70,6 +70,11 @@ def smooth_power(spectrum: Spectrum) -> NDArray[np.float32]:
     """Power, averaged over three frames and three bins."""
     power = np.square(spectrum.real)
     power += np.square(spectrum.imag)
+    return smoothed(power)
+
+
+def smoothed(power: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The mean over three frames and three bins of ``(bins, frames)``."""
     # Edges are repeated.
     along = power.copy()
     along[:, 1:] += power[:, :-1]
