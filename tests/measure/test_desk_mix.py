@@ -330,3 +330,11 @@ def test_an_input_that_ticks_only_for_a_while_is_no_metronome(inputs: Mapping[st
         "nearly": np.concatenate((ticks, ticks, ticks, ticks, ticks, music[: 7 * RATE_HZ])),
     }
     assert list(clicks(tmp_path / "take", both)) == ["nearly"]
+
+
+@pytest.mark.parametrize("side", [0, 1])
+def test_a_metronome_on_one_side_of_a_stereo_input_is_found(side: int, tmp_path: Path) -> None:
+    """The other side only hisses."""
+    track = 1e-5 * np.random.default_rng(1).standard_normal((FRAMES, 2))
+    track[:, side] = metronome(beep(1_000.0, 0.2), beep(1_500.0, 0.2), BEATS_S)
+    assert list(clicks(tmp_path / "take", {"x": track})) == ["x"]

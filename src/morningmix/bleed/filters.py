@@ -26,7 +26,8 @@ FAR_HZ, FAR_TAPS, NEAR_TAPS = 8000.0, 2, 6
 """Filter lengths in frames: shorter at high frequencies, where rooms decay faster (measured)."""
 FOLLOW_HZ = 6000.0
 EARLY_TAPS = 2
-_SLAB_BINS = 32
+_SLAB_BINS, _CACHED_BINS = 32, 16
+"""Bins processed together, and bins whose products fit into the processor's cache."""
 _LOAD = np.float32(1e-4)
 _PRIOR = np.float32(3.0)
 _FOLLOW_FLOOR = np.float32(1e-3)
@@ -69,6 +70,11 @@ def smooth_power(spectrum: Spectrum) -> NDArray[np.float32]:
     """Power, averaged over three frames and three bins."""
     power = np.square(spectrum.real)
     power += np.square(spectrum.imag)
+    return smoothed(power)
+
+
+def smoothed(power: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The mean over three frames and three bins of ``(bins, frames)``."""
     # Edges are repeated.
     along = power.copy()
     along[:, 1:] += power[:, :-1]
@@ -88,42 +94,59 @@ class NormalEquations:
     """Normal equations of one slab's filters for one microphone."""
 
     def __init__(self, bins: int, unknowns: int) -> None:
-        self._square = np.zeros((bins, unknowns, unknowns), np.complex64)
-        self._cross = np.zeros((bins, unknowns, 1), np.complex64)
+        self._products = np.zeros((bins, unknowns + 1, unknowns + 1), np.complex64)
+        """Of the past with itself, and in the last row and column with the target."""
 
     def add(self, target: Spectrum, past: References, weights: NDArray[np.float32]) -> None:
         """Add frames: target ``(bins, frames)``, past ``(bins, unknowns, frames)``, weights ``(bins, frames)``."""
         root = np.sqrt(weights)[:, None]
-        weighted = past * root
-        self._square += _product(weighted, weighted.conj().transpose(0, 2, 1))
-        self._cross += _product(weighted, (target[:, None] * root).conj().transpose(0, 2, 1))
+        bins, unknowns, frames = past.shape
+        for first in range(0, bins, _CACHED_BINS):
+            batch = slice(first, first + _CACHED_BINS)
+            # Real and imaginary parts apart: products of real matrices with themselves need no complex conjugates.
+            signals = np.empty((len(root[batch]), unknowns + 1, 2, frames))
+            for rows, sounds in ((slice(unknowns), past[batch]), (slice(unknowns, None), target[batch, None])):
+                np.multiply(sounds.real, root[batch], out=signals[:, rows, 0])
+                np.multiply(sounds.imag, root[batch], out=signals[:, rows, 1])
+            together = signals.reshape(len(signals), unknowns + 1, 2 * frames)
+            self._products.real[batch] += together @ together.transpose(0, 2, 1)
+            across = signals[:, :, 1] @ signals[:, :, 0].transpose(0, 2, 1)
+            self._products.imag[batch] += across - across.transpose(0, 2, 1)
 
     def solve(self) -> References:
         """Filters ``(bins, unknowns, 1)``: the prediction is their conjugate times the past."""
-        square = self._square.copy()
+        square, cross = self._products[:, :-1, :-1].copy(), self._products[:, :-1, -1:]
         diagonal = np.arange(square.shape[1])
         square[:, diagonal, diagonal] += _LOAD * square[:, diagonal, diagonal].real + _TINY
-        return _solution(square, self._cross)
+        return _solution(square, cross)
 
 
 def total_bleed(filters: References, references: References, taps: int, lead: int) -> Spectrum:
     """Sum of all predicted bleed: ``(bins, frames)``."""
-    return _product(filters.conj().transpose(0, 2, 1), history(references, taps, lead))[:, 0]
+    count, inputs = references.shape[2] - lead, references.shape[1]
+    weights = filters.conj().transpose(0, 2, 1).astype(np.complex128)
+    wide = references.astype(np.complex128)
+    total = weights[:, :, :inputs] @ wide[:, :, lead:]
+    for tap in range(1, taps):
+        total += weights[:, :, tap * inputs : (tap + 1) * inputs] @ wide[:, :, lead - tap : lead - tap + count]
+    bleed: Spectrum = total[:, 0].astype(np.complex64)
+    return bleed
 
 
 def predict(filters: References, references: References, taps: int, lead: int) -> References:
     """Bleed by reference, early and late part: ``(bins, parts * references, frames)``."""
-    count = references.shape[2] - lead
-    inputs = references.shape[1]
+    count, inputs = references.shape[2] - lead, references.shape[1]
+    weights = filters.conj()
+    delayed = np.empty((references.shape[0], inputs, count), np.complex64)
     parts: list[References] = []
     for first, last in ((0, EARLY_TAPS), (EARLY_TAPS, taps)):
-        total = np.zeros((references.shape[0], inputs, count), np.complex64)
-        delayed = np.empty_like(total)
         for tap in range(first, last):
-            weights = filters[:, tap * inputs : (tap + 1) * inputs].conj()
-            total += np.multiply(weights, references[:, :, lead - tap : lead - tap + count], out=delayed)
-        if last > first:
-            parts.append(total)
+            past = references[:, :, lead - tap : lead - tap + count]
+            own = weights[:, tap * inputs : (tap + 1) * inputs]
+            if tap == first:
+                parts.append(own * past)
+            else:
+                parts[-1] += np.multiply(own, past, out=delayed)
     return np.concatenate(parts, axis=1)
 
 

@@ -9,14 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from itertools import pairwise
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
 from morningmix.audio.read import read_stretch
-from morningmix.bleed.filters import smooth_power
+from morningmix.bleed.filters import smooth_power, smoothed
 from morningmix.bleed.opening import clear_reach_db, open_where_clear, widen
 from morningmix.dsp.bands import band_edges_bins, band_hop_frames, window_frames
 from morningmix.dsp.stft import OVERLAP, Spectrum, Synthesis, analyse
@@ -45,8 +44,12 @@ def mask(spectrum: Spectrum, bleed: NDArray[np.float32]) -> NDArray[np.float32]:
     """Gain ``(bins, frames)`` for a spectrum that contains bleed of this power."""
     power = spectrum.real**2 + spectrum.imag**2
     noise = _OVERSUBTRACT * bleed + _TINY
-    direct = np.maximum(scipy.ndimage.uniform_filter(power, (3, 3)) - noise, np.float32(0.0))
-    first = (direct / (direct + noise)) ** 2 * power
+    direct = smoothed(power)
+    direct -= noise
+    np.maximum(direct, np.float32(0.0), out=direct)
+    first = direct / (direct + noise)
+    first *= first
+    first *= power
     smooth = np.float32(0.6) * scipy.ndimage.uniform_filter(first, (1, 5)) + np.float32(0.4) * first
     prior = np.maximum(smooth / noise, np.float32(1e-4))
     wiener = prior / (np.float32(1.0) + prior)
@@ -55,10 +58,13 @@ def mask(spectrum: Spectrum, bleed: NDArray[np.float32]) -> NDArray[np.float32]:
         (_STEPS - 1) / (_LOG_NU[-1] - _LOG_NU[0])
     )
     # Interpolated, because a step would enlarge the rounding differences between processors a thousand times.
-    below = at.astype(np.int32)
+    below = at.astype(np.intp)
     table, slope = _gain_of_nu()
     at -= below
-    gain: NDArray[np.float32] = wiener * (table[below] + at * slope[below])
+    gain: NDArray[np.float32] = slope.take(below)
+    gain *= at
+    gain += table.take(below)
+    gain *= wiener
     return np.clip(gain, np.float32(10.0 ** (FLOOR_DB / 20.0)), np.float32(1.0), out=gain)
 
 
@@ -159,13 +165,14 @@ def _bleed_at(store: BandStore, rate_hz: int, size: int, at: NDArray[np.float64]
 def _shaped(expected: Bands, subtracted: NDArray[np.float32], rate_hz: int) -> NDArray[np.float32]:
     """Bleed per bin ``(bins, frames)``: each band's power, distributed over its bins like the subtracted bleed."""
     edges = band_edges_bins(rate_hz)
-    bleed = np.empty_like(subtracted)
-    for band, (low, high) in enumerate(pairwise(edges)):
-        first = 0 if band == 0 else low
-        last = len(subtracted) if band == len(edges) - 2 else high
-        spread = subtracted[first:last]
-        mean = spread.mean(axis=0, keepdims=True)
-        shape = np.where(mean > _TINY, spread / (mean + _TINY), np.float32(1.0))
-        bleed[first:last] = expected[band] * ((np.float32(1.0) - _SHAPED) + _SHAPED * shape)
+    # The outer bands reach to the ends of the spectrum.
+    edges[0], edges[-1] = 0, len(subtracted)
+    bins = np.diff(edges)
+    mean = np.add.reduceat(subtracted, edges[:-1], axis=0)
+    mean /= bins[:, None].astype(np.float32)
+    shaped = np.where(mean > _TINY, _SHAPED, np.float32(0.0))
+    bleed: NDArray[np.float32] = np.repeat(expected * (shaped / (mean + _TINY)), bins, axis=0)
+    bleed *= subtracted
+    bleed += np.repeat(expected * (np.float32(1.0) - shaped), bins, axis=0)
     np.maximum(bleed, _LEAST_LEFT * subtracted, out=bleed)
     return bleed

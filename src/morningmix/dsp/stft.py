@@ -37,9 +37,12 @@ def analyse(sound: NDArray[np.float32], size: int, bins: slice = slice(None), ou
     frames = np.lib.stride_tricks.sliding_window_view(sound, size)[:: size // OVERLAP]
     window = _window(size)
     spectrum = np.empty((len(range(size // 2 + 1)[bins]), len(frames)), np.complex64) if out is None else out
+    windowed = np.empty((_CACHED_FRAMES, size), np.float32)
     for first in range(0, len(frames), _CACHED_FRAMES):
         batch = slice(first, first + _CACHED_FRAMES)
-        spectrum[:, batch] = scipy.fft.rfft(frames[batch] * window, axis=1)[:, bins].T
+        cut = np.multiply(frames[batch], window, out=windowed[: len(frames[batch])])
+        # Transformed along the first axis, because that transposes on the way.
+        spectrum[:, batch] = scipy.fft.rfft(cut.T, axis=0)[bins]
     return spectrum
 
 
