@@ -169,3 +169,27 @@ def test_a_cleaned_microphone_stays_closed_without_a_voice() -> None:
     nobody = measure_cleaned_singing(cleaned(np.random.default_rng(2).exponential(0.01, 2000)))
     assert nobody is not None
     assert nobody.open_s == ()
+
+
+def test_a_voice_sings_where_it_is_clear_and_not_where_the_gate_waits_for_it() -> None:
+    """Within two hops (40 ms) of the line, while the gate is open longer."""
+    clear_db = np.zeros(2_000)
+    clear_db[300:360] = 5.0
+    # A fifth of the reach counts as singing, less does not.
+    clear_db[360:380] = 0.9
+    heard = measure_cleaned_singing(cleaned(clear_db))
+    assert heard is not None
+    np.testing.assert_allclose(heard.sings_s, [(298 * HOP_S, 362 * HOP_S)], atol=1e-6)
+    np.testing.assert_allclose(heard.open_s, [(295 * HOP_S, 388 * HOP_S)], atol=1e-6)
+
+
+def test_what_sings_before_cleaning_stands_two_spreads_over_the_noise_floor() -> None:
+    level_db = with_lines(noise_floor(1000, spread_db=0.4), [(200, 400)], 8.0)
+    level_db[600:660] = 0.4
+    level_db[700:760] = 1.6
+    heard = measure_singing(facts(level_db))
+    assert heard is not None
+    sings = spans_to_mask(heard.sings_s, 1000, HOP_S)
+    assert sings[200:400].all()
+    assert not sings[605:655].any()
+    assert sings[705:755].all()
