@@ -17,10 +17,10 @@ import pytest
 
 from command_line import digests, forget_songs, run
 from end_to_end.said import run_here
-from morningmix.commands import song as mixdown
 from morningmix.commands.mix import mix
 from morningmix.commands.order import Order
 from morningmix.files.recall import read_recall
+from morningmix.render import verify
 from morningmix.storage.cache import FORMATS
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="signals are sent the POSIX way")
@@ -353,9 +353,9 @@ def test_two_meters_that_differ_a_little_cost_no_mix_and_are_reported(
 ) -> None:
     before = digests(place / SONG)
     forget_songs(place / HOME)
-    monkeypatch.setattr(mixdown, "meters_differ_lu", lambda _: 0.2)
+    monkeypatch.setattr(verify, "meters_differ_lu", lambda _: 0.2)
     for _ in ("mixed", "standing"):
-        mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+        mix(Order(source=place / RECIPE, cwd=place, tracks=True, workers=1))
         assert digests(place / SONG) == before
         report = (place / HOME / "mixes" / "report.html").read_text(encoding="utf-8")
         assert "A second meter reads it 0.20 dB quieter." in report
@@ -364,7 +364,7 @@ def test_two_meters_that_differ_a_little_cost_no_mix_and_are_reported(
 def test_two_meters_that_are_far_apart_put_nothing_in_place(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     forget_songs(place / HOME)
     before = digests(place / HOME / "mixes")
-    monkeypatch.setattr(mixdown, "meters_differ_lu", lambda _: -0.6)
+    monkeypatch.setattr(verify, "meters_differ_lu", lambda _: -0.6)
     with pytest.raises(RuntimeError, match=r"two loudness meters differ by -0\.600 LU"):
-        mix(Order(source=place / RECIPE, cwd=place, tracks=True))
+        mix(Order(source=place / RECIPE, cwd=place, tracks=True, workers=1))
     assert digests(place / HOME / "mixes") == before

@@ -124,7 +124,7 @@ def test_an_input_that_ends_early_is_reported_and_the_old_mix_stays(
     with monkeypatch.context() as patch:
         patch.setattr(strip_room.Source, "read", pulled)
         with pytest.raises(RecordingsError, match=r"bass\.wav: reading stopped at 0:0\d"):
-            mix(Order(source=place / RECIPE, cwd=place, block_hops=1))
+            mix(Order(source=place / RECIPE, cwd=place, block_hops=1, workers=1))
     shutil.copy2(card / "bass.wav", bass)
     assert kept(place) == before
     assert run_here("mix", RECIPE, cwd=place).returncode == 0
