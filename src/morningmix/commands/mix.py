@@ -76,7 +76,7 @@ def mix(
         lane = Lane(run)
         analysed_takes = clean_kept(analysed_takes, lane)
         plans = plans_of(analysed_takes, order)
-        _refuse_impossible(plans, order, home)
+        _refuse_impossible(plans, order, home, run.runner.workers + 1)
         run.meter.expect(sum(mixing_cost(plan) for *_, plan in plans))
         stack.callback(clear_partial, home)
         place = _Place(plans, kept, home, ready)
@@ -119,12 +119,12 @@ def _cleaning_cost(analysed_takes: Sequence[AnalysedTake]) -> float:
     )
 
 
-def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home) -> None:
+def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home, together: int) -> None:
     """Raise before anything is rendered: `UsageError` without players to practise, `OutputError` without room."""
     if order.practice and not any(track.player for *_, plan in plans for track in plan.tracks):
         raise UsageError('No input names its player. Add player = "NAME" to the [[input]]s in the recipe.')
     refuse_in_the_way(home.mixes, [folder_name(number, plan.title) for number, _, plan in plans])
-    refuse_full(home.mixes, _need_bytes(plans, order), "Mixing")
+    refuse_full(home.mixes, _need_bytes(plans, order, together), "Mixing")
 
 
 class _Place:
@@ -223,16 +223,16 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
     return [mixed[song.number] for song in songs]
 
 
-def _need_bytes(plans: Sequence[Planned], order: Order) -> float:
-    """Disk space of the songs: mix, stems and tracks of each, an MP3, and the temporary families of the longest."""
-    need, longest = 0.0, 0.0
+def _need_bytes(plans: Sequence[Planned], order: Order, together: int) -> float:
+    """Disk space of the songs: mix, stems and tracks of each, an MP3, and the families of those that run together."""
+    need, temporary = 0.0, []
     for _, _, plan in plans:
         frames = (plan.end_s - plan.start_s) * plan.rate_hz
         families = len({track.family for track in plan.tracks if track.sounds})
         tracks = sum(track.sounds for track in plan.tracks) if order.tracks else 0
         need += frames * (2.0 * (families + 1) + tracks) * order.bits / 8.0 + _MP3_BYTES_PER_FRAME * frames
-        longest = max(longest, frames * 8.0 * families)
-    return need + longest
+        temporary.append(frames * 8.0 * families)
+    return need + sum(sorted(temporary)[-together:])
 
 
 def _raw(analysed: AnalysedTake) -> Raw:

@@ -34,6 +34,8 @@ class Cluster:
         """Threads of all workers, at least one."""
         return max(1, int(sum(self._client.nthreads().values())))
 
+    start_s = 0.0
+
     def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
         """Run a job on a worker."""
         self._room.acquire()

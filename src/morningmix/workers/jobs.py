@@ -59,6 +59,10 @@ class Runner(Protocol):
     def workers(self) -> int:
         """How many jobs run at a time."""
 
+    @property
+    def start_s(self) -> float:
+        """How long it takes before a first job runs: less work is better done in this process."""
+
     def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
         """Run a job; it raises in the future what the job raises."""
 
@@ -70,6 +74,7 @@ class Here:
     """Runs jobs in this process, each as soon as it is submitted."""
 
     workers = 1
+    start_s = 0.0
 
     def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:  # noqa: ARG002 - the protocol
         """Run a job now."""
@@ -107,11 +112,14 @@ class Lane:
         """Results of the jobs in their order; raises what one of them raises, without waiting for those in line."""
         if self._given_up:
             raise CancelledError
+        runner = self.run.runner
+        if sum(job.cost for job in jobs) < runner.start_s:
+            runner = Here()
         futures: list[Future[Done[Any]]] = []
         numbers = [next(_NUMBERS) for _ in jobs]
         try:
             for job, number in zip(jobs, numbers, strict=True):
-                future = self.run.runner.submit(job.call, self._priority)
+                future = runner.submit(job.call, self._priority)
                 future.add_done_callback(self._counts(job, number))
                 futures.append(future)
             for future in wait(futures, return_when=FIRST_EXCEPTION).done:

@@ -33,6 +33,8 @@ else:
 
 Result = TypeVar("Result")
 _MOST_TRIES = 2
+_START_S = 1.0
+"""Until a worker has loaded what it needs (measured)."""
 _LOST = (
     "A part of this run was ended from outside, perhaps because memory ran out. "
     "Close other programs and run it again; nothing is lost."
@@ -60,14 +62,18 @@ class Pool:
         # A forked process would inherit locks that threads of this one may hold; the fork server has no threads.
         forks = "forkserver" in multiprocessing.get_all_start_methods()
         self._context: BaseContext = multiprocessing.get_context("forkserver" if forks else "spawn")
-        self._context.set_forkserver_preload(list(preload))
-        self._on_loss = on_loss
+        self._preload, self._on_loss = list(preload), on_loss
         self._changed = Condition()
         self._waiting: list[_Waiting] = []
         self._numbers = itertools.count()
         self._threads: list[Thread] = []
         self._processes: list[BaseProcess] = []
         self._idle, self._alive, self._closed = 0, 0, False
+
+    @property
+    def start_s(self) -> float:
+        """How long it takes before a first job runs."""
+        return 0.0 if self._alive else _START_S
 
     def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
         """Run a job in a worker."""
@@ -83,6 +89,8 @@ class Pool:
 
     def _start(self) -> None:
         """Start a worker and the thread that serves it."""
+        if not self._threads:
+            self._context.set_forkserver_preload(self._preload)
         self._alive += 1
         thread = Thread(target=self._serve, args=(len(self._threads) + 1,), daemon=True)
         self._threads.append(thread)
