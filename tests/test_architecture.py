@@ -40,6 +40,7 @@ ONLY_FROM: dict[str, set[str]] = {
 """Rooms that see less than all that lies below them."""
 
 DOORS = {
+    "distributed": {"workers/cluster.py"},
     "soundfile": {"audio"},
     "soxr": {"audio"},
     "pedalboard": {"dsp/reverb.py", "audio/encode.py"},
