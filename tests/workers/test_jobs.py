@@ -34,6 +34,7 @@ def refuse() -> int:
 class Later:
     """Runs jobs when it is told to, in threads of the test."""
 
+    start_s = 0.0
     workers = 2
 
     def __init__(self) -> None:
