@@ -33,7 +33,7 @@ def test_help_is_plain_text_with_plain_placeholders(
 
 def test_help_describes_every_argument_and_option(capsys: pytest.CaptureFixture[str]) -> None:
     said = help_of("turn", capsys=capsys)
-    for name in ("RECIPE", "NAME", "up|down", "dB", "--song TITLE", "--json", "--help"):
+    for name in ("RECIPE", "NAME", "low|high|room", "up|down", "dB", "--song TITLE", "--json", "--help"):
         assert re.search(rf"^  {re.escape(name)} +[A-Z].*\.$", said, re.MULTILINE), name
 
 
@@ -61,8 +61,18 @@ def test_without_a_command_the_help_is_shown(capsys: pytest.CaptureFixture[str])
         ),
         (
             ("turn", "recipe.toml"),
-            "NAME is missing: the input to turn up or down, as the recipe calls it. "
-            "Type: morningmix turn RECIPE NAME up|down dB [options]",
+            "NAME is missing: an input as the recipe calls it, or else a family such as drums. "
+            "Type: morningmix turn RECIPE NAME [low|high|room] up|down dB [options]",
+        ),
+        (
+            ("turn", "recipe.toml", "lead", "vocal", "up", "2"),
+            'What to turn must be low or high or room, not "vocal". Without one it is the level. '
+            "A name with spaces needs quotes.",
+        ),
+        (("turn", "recipe.toml", "kick", "low", "high", "up", "2"), "One thing at a time, please: low or high."),
+        (
+            ("turn", "recipe.toml", "kick", "low", "2"),
+            'The direction must be up or down, not "low". A name with spaces needs quotes.',
         ),
         (("mix", "x", "--workers", "x"), '--workers must be a whole number from 1 to 64, not "x".'),
         (("mix", "x", "--workers", "65"), '--workers must be a whole number from 1 to 64, not "65".'),

@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 from files.made import RECIPE, changed, written
 from morningmix.errors import RecipeError, RecordingsError, UsageError
+from morningmix.files.new_recipe import InputLine, new_recipe
 from morningmix.files.presets import load_roles
 from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_edit import InputLine, new_recipe, turn, with_songs
+from morningmix.files.recipe_edit import turn, with_songs
 from morningmix.model.found import Boundary, FoundSong
 from morningmix.model.names import plain
 
@@ -112,7 +113,8 @@ def test_turning_the_last_line_of_a_text_without_a_line_break() -> None:
 def test_turning_what_is_not_there() -> None:
     with pytest.raises(
         UsageError,
-        match=r'No input is called "led vocal". Did you mean "lead vocal"\? The inputs are: "lead vocal", "keys"\.',
+        match=r'No input or family is called "led vocal". Did you mean "lead vocal"\? The inputs are: "lead vocal", '
+        r'"keys"\. The families are: drums, bass, guitars, keys, vocals, playback, horns, strings, extras\.$',
     ):
         turn(RECIPE, "led vocal", 1)
     with pytest.raises(UsageError, match=r'No song is called "Coper Rain Gauge". Did you mean "Copper Rain Gauge"\?'):

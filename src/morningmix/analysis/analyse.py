@@ -18,9 +18,9 @@ from morningmix.decide.cleaning import decide_cleaning
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify, sings_alone_s
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as, wish_of_each
+from morningmix.files.new_recipe import InputLine, new_recipe
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_edit import InputLine, new_recipe
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.model.input import Input

@@ -6,7 +6,7 @@ Rooms with weight are imported inside the commands, so that help appears at once
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer  # noqa: TID251 - the command line is typer's only place
 
@@ -20,6 +20,7 @@ from morningmix.cli.options import (
     Format,
     Json,
     Out,
+    Parts,
     Sent,
     SentFormat,
     Song,
@@ -30,10 +31,6 @@ from morningmix.cli.options import (
 )
 from morningmix.cli.progress import Bar
 from morningmix.cli.usage import Command, Group, decibels
-
-if TYPE_CHECKING:
-    pass
-
 
 app = typer.Typer(
     cls=Group,
@@ -269,7 +266,12 @@ def why(
 @app.command(cls=Command)
 def turn(
     recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
-    name: Annotated[str, typer.Argument(metavar="NAME", help="The input to turn up or down, as the recipe calls it.")],
+    name: Annotated[
+        str,
+        typer.Argument(metavar="NAME", help="An input as the recipe calls it, or else a family such as drums."),
+    ],
+    *,
+    parts: Parts = None,
     direction: UpOrDown,
     by_db: Annotated[
         float,
@@ -278,21 +280,31 @@ def turn(
     song: Song = None,
     as_json: Json = False,
 ) -> None:
-    """Turn one input up or down in a recipe; the rest of the file stays as it is."""
+    """Turn an input or a family up or down in a recipe; the rest of the file stays as it is.
+
+    An input goes before a family of the same name. Families are drums, bass, guitars, keys, vocals, horns, strings,
+    playback and extras.
+    """
+    from morningmix.errors import UsageError
+    from morningmix.files.recipe_edit import PARTS
     from morningmix.files.recipe_edit import turn as turned
     from morningmix.storage.lock import editing
     from morningmix.storage.text import read_text, write_text_whole
 
+    if parts and len(parts) > 1:
+        raise UsageError(f"One thing at a time, please: {' or '.join(parts)}.")
+    part = str(parts[0]) if parts else "level"
     step_db = by_db if direction is Direction.up else -by_db
     with editing(recipe_file):
-        text, old_db, new_db = turned(read_text(recipe_file), name, step_db, song)
+        text, old_db, new_db = turned(read_text(recipe_file), name, step_db, song, PARTS[part])
         write_text_whole(recipe_file, text)
     if as_json:
-        messages.as_json({"recipe": str(recipe_file), "name": name, "song": song, "old_db": old_db, "new_db": new_db})
+        facts = {"recipe": str(recipe_file), "name": name, "song": song, "key": PARTS[part]}
+        messages.as_json({**facts, "old_db": old_db, "new_db": new_db})
         return
     where = f' in "{song}"' if song else ""
     messages.line(
-        f"{name}{where} is now at {new_db:+g} dB (was {old_db:+g}). "
+        f"{messages.PARTS[part].format(f'{name}{where}')} now at {new_db:+g} dB (was {old_db:+g}). "
         f"To hear it: morningmix mix {messages.quoted(str(recipe_file))}"
     )
 

@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     from morningmix.model.input import Input
 
 
+PARTS = {"level": "{} is", "low": "The lows of {} are", "high": "The highs of {} are", "room": "The echo of {} is"}
+"""What was turned, as a sentence begins."""
+
+
 def line(text: str = "", *, err: bool = False, nl: bool = True) -> None:
     """Print one line; whatever would control a terminal or reverse text is shown escaped."""
     typer.echo(visible(text), err=err, nl=nl)

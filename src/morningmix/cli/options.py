@@ -32,6 +32,14 @@ class Direction(StrEnum):
     down = "down"
 
 
+class Part(StrEnum):
+    """What of an input to turn besides its level."""
+
+    low = "low"
+    high = "high"
+    room = "room"
+
+
 class Sent(StrEnum):
     """File format of shared files."""
 
@@ -65,12 +73,20 @@ SentFormat = Annotated[
         help="mp3 is small, flac loses nothing.",
     ),
 ]
+Parts = Annotated[
+    list[Part] | None,
+    typer.Argument(
+        metavar="low|high|room",
+        parser=one_of(Part, "What to turn", " Without one it is the level. A name with spaces needs quotes."),
+        help="The lows, the highs or the echo instead of the level.",
+    ),
+]
 UpOrDown = Annotated[
     Direction,
     typer.Argument(
         metavar="up|down",
         parser=one_of(Direction, "The direction", " A name with spaces needs quotes."),
-        help="Louder or softer.",
+        help="Louder or softer, more or less.",
     ),
 ]
 

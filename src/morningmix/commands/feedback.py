@@ -11,7 +11,7 @@ from morningmix.errors import RecipeError, UsageError
 from morningmix.files.feedback import WishedMove, Wishes, printable, read_wishes
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_edit import Move, turn, with_moves, with_remarks, with_song
+from morningmix.files.recipe_edit import Move, turn_input, with_moves, with_remarks, with_song
 from morningmix.files.toml_lines import did_you_mean
 from morningmix.model.names import plain
 from morningmix.model.plan import READABLE_FAMILIES, SongPlan
@@ -83,7 +83,7 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
         sheet = sheets[_key(change.song)]
         for name in _inputs(change, sheet.plan):
             if change.stretch is None:
-                text, *_ = turn(text, name, change.level_db, sheet.title if lists_songs else None)
+                text = turn_input(text, name, change.level_db, sheet.title if lists_songs else None)
             else:
                 moves.setdefault(sheet.title, []).append((name, *change.stretch, change.level_db))
     for title, of_song in moves.items():

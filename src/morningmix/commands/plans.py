@@ -60,4 +60,5 @@ def _evidence(analysed: AnalysedTake) -> Evidence:
         target=analysed.recipe.target,
         roles=load_roles(),
         cleaning=analysed.cleaning,
+        families=analysed.recipe.families,
     )

@@ -42,6 +42,8 @@ class Strip:
     """Gain of matching, gate and compressor together: ``(slots,)``."""
     level_db: float = 0.0
     """Fader before the family's gain and before the recipe's settings."""
+    wished: Powers | None = None
+    """`powers` with the tone and room that the recipe asks for; None: it asks for none."""
 
 
 def own_level_db(strip: Strip) -> float | None:
@@ -79,7 +81,11 @@ def set_goals(strips: Sequence[Strip], slot_s: float, roles: Mapping[str, RolePr
             continue
         mask, where = _where(family, members)
         level = _family_level(family, roles, loud=any(strip.input.role in _LOUD for strip in strips))
-        wished = sum(strip.powers * _gain2(strip.level_db + strip.input.wish.level_db) for strip in members)
+        wished = sum(
+            (strip.powers if strip.wished is None else strip.wished)
+            * _gain2(strip.level_db + strip.input.wish.level_db)
+            for strip in members
+        )
         plain_powers = sum(strip.powers * _gain2(strip.level_db) for strip in members)
         turned = 10.0 * np.log10(_mean(wished, mask) / _mean(plain_powers, mask)) if mask.any() else 0.0
         goals.append(

@@ -14,6 +14,9 @@ WANTED_LU = -16.5
 _LOST_DB = 1.3
 """What the low cut removes, and what the tail spreads over pauses (measured on four songs)."""
 MOST_OFFSET_DB = 6.0
+DRY_SEND_LU = -24.0
+"""Where the send of a dry role starts once the recipe asks for more room: +12 dB makes it as wet as a voice (design
+choice)."""
 _SOURCE = "De Man, McNally, Reiss, JAES 65(1/2) 2017: at 1 s, -16 LU of reverb is too wet for a quarter of listeners"
 
 
@@ -41,13 +44,29 @@ def room_offset_db(sent: float, dry: float) -> float:
 
 def decide_send(input_: Input, offset_db: float) -> tuple[float | None, Reason]:
     """Send of one input in dB re its fader; None: dry."""
+    wish_db = input_.wish.room_db
+    send_db = send_of(input_, offset_db, wish_db)
+    if input_.preset.send_lu is None:
+        role = with_article(input_.role)
+        if send_db is not None:
+            because = f"{wish_db:+g} dB from the recipe; without that {role} stays dry"
+            return send_db, Reason(what="send_db", because=because, source="recipe")
+        because = f"{role} stays dry" + (", so there is no echo for the recipe to turn down" if wish_db else "")
+        return None, Reason(what="send_db", because=because, source="Pestana and Reiss, JAES 2017")
+    because = f"its share of one room for all, which is {-WANTED_LU:.1f} dB below the mix"
+    if wish_db:
+        because += f"; {wish_db:+g} dB from the recipe"
+    return send_db, Reason(what="send_db", because=because, source=_SOURCE)
+
+
+def send_of(input_: Input, offset_db: float, wish_db: float) -> float | None:
+    """Send in dB re the fader, with so much more room than usual; None: dry. A dry role gets one from 0 dB up."""
     send = input_.preset.send_lu
     if send is None:
-        return None, Reason(
-            what="send_db", because=f"{with_article(input_.role)} stays dry", source="Pestana and Reiss, JAES 2017"
-        )
-    return round(send.value + offset_db, 1), Reason(
-        what="send_db",
-        because=f"its share of one room for all, which is {-WANTED_LU:.1f} dB below the mix",
-        source=_SOURCE,
-    )
+        return round(DRY_SEND_LU + offset_db, 1) + wish_db if wish_db > 0.0 else None
+    return round(send.value + offset_db, 1) + wish_db
+
+
+def with_room_db(send_db: float | None) -> float:
+    """How much louder an input is with its room than dry."""
+    return 0.0 if send_db is None else float(10.0 * np.log10(1.0 + 10.0 ** ((send_db - _LOST_DB) / 10.0)))

@@ -19,6 +19,7 @@ from morningmix.decide.reverb import decide_reverb, decide_send, room_offset_db
 from morningmix.decide.ride import Points, Voice, decide_rides
 from morningmix.decide.take_setup import Evidence, Setups, dynamics_db, in_song, left_out, slots_of
 from morningmix.decide.tone import decide_tilt, octaves_db
+from morningmix.decide.wishes import as_wished, decide_shelves
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, plays_over, spans_to_mask, spans_within, sung_mask
 from morningmix.model.input import Input
@@ -40,7 +41,7 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
     start_s, end_s = song.start_s, song.end_s
     here = _cut(measured, start_s, end_s)
     take_s = measured.frames / measured.rate_hz
-    inputs = [in_song(input_, here, song, take.roles) for input_ in take.inputs]
+    inputs = [in_song(input_, here, song, take) for input_ in take.inputs]
     sounding = [input_ for input_ in inputs if left_out(input_, here.slot_s) is None]
     strips = [_strip(input_, setups, take.singing.get(input_.index), here, song) for input_ in sounding]
     untilted_db = _near_take(solve_families(strips, set_goals(strips, here.slot_s, take.roles)), setups.family_gains_db)
@@ -51,11 +52,14 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
     goals = set_goals(strips, here.slot_s, take.roles)
     gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
     loud_lufs = whole_lufs(strips, gains_db, here.slot_s)
+    room_db = _room_db(strips, gains_db)
+    tilt_db = tilted[0] if tilted else 0.0
+    goals = set_goals([as_wished(strip, here, tilt_db, room_db) for strip in strips], here.slot_s, take.roles)
     balance = _Balance(
         goals={goal.family: goal for goal in goals},
         gains_db=gains_db,
         to_target_db=target.loudness_lufs.value - loud_lufs if loud_lufs is not None else 0.0,
-        room_db=_room_db(strips, gains_db),
+        room_db=room_db,
         rides=_rides(strips, gains_db, here.slot_s),
         names={input_.index: input_.name for input_ in sounding},
     )
@@ -77,7 +81,7 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
         ceiling_dbtp=target.ceiling_dbtp.value,
         max_limiting_db=target.max_limiting_db.value,
         played_lufs=_played_lufs(strips, setups, here.slot_s),
-        tilt_db=tilted[0] if tilted else 0.0,
+        tilt_db=tilt_db,
         reasons=(tilted[1],) if tilted else (),
         goals=goals,
         cleaning=cleaning_of(take.cleaning, start_s, end_s, take_s),
@@ -240,6 +244,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
     setup = setups.of[input_.index, input_.role]
     start_s, end_s = song.start_s, song.end_s
     gate, why_gate = decide_gate(input_, take.singing.get(input_.index), start_s, end_s)
+    shelves, why_shelves = decide_shelves(input_, take.measured.rate_hz)
     send, why_send = decide_send(input_, balance.room_db)
     flip, delay_s, why_aligned = decide_alignment(input_)
     repair_s, why_repaired = decide_repair(input_)
@@ -272,7 +277,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
         else (round(input_.gain_step.at_s - start_s, 3), -input_.gain_step.step_db),
         ducked_s=spans_within(_ducked_s(input_), start_s, end_s),
         gain_db=setup.gain_db,
-        filters=setup.filters,
+        filters=(*setup.filters, *shelves),
         gate=gate,
         de_esser=setup.de_esser,
         compressor=setup.compressor,
@@ -293,6 +298,7 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
             why_gate,
             *setup.why_de_esser,
             setup.why_compressor,
+            *why_shelves,
             *why_aligned,
             *why_repaired,
             *_mended(input_),

@@ -22,6 +22,7 @@ from morningmix.decide.gain import match_gain
 from morningmix.decide.gate import gated
 from morningmix.decide.pan import decide_pans
 from morningmix.decide.tone import Cut, room_for
+from morningmix.decide.wishes import with_added
 from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
@@ -30,7 +31,7 @@ from morningmix.model.measured import Measurements, Singing
 from morningmix.model.names import with_article
 from morningmix.model.plan import Cleaning, Compressor, DeEsser, Filter, Reason
 from morningmix.model.presets import RolePreset, TargetPreset
-from morningmix.model.recipe import SongWish
+from morningmix.model.recipe import FamilyWish, SongWish
 from morningmix.units import powers_db
 
 Mask = NDArray[np.bool_]
@@ -47,6 +48,8 @@ class Evidence:
     target: TargetPreset
     roles: Mapping[str, RolePreset]
     cleaning: Cleaning | None = None
+    families: tuple[FamilyWish, ...] = ()
+    """Settings of families for all songs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +96,7 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
     takes_part: dict[tuple[int, str], tuple[Input, Mask]] = {}
     for song, inside in zip(songs, in_songs, strict=True):
         for each in take.inputs:
-            input_ = in_song(each, here, song, take.roles)
+            input_ = in_song(each, here, song, take)
             if left_out(input_, here.slot_s) is None:
                 _, before = takes_part.get((input_.index, input_.role), (input_, np.zeros_like(inside)))
                 takes_part[input_.index, input_.role] = input_, before | inside
@@ -191,25 +194,19 @@ def _only(input_: Input, muted: Mask) -> Input:
     return replace(input_, facts=replace(input_.facts, slots=input_.facts.slots.scaled((~muted).astype(np.float32))))
 
 
-def in_song(input_: Input, here: Measurements, song: SongWish, roles: Mapping[str, RolePreset]) -> Input:
-    """The input in one song: that slice of the measurements, with the song's own settings."""
+def in_song(input_: Input, here: Measurements, song: SongWish, take: Evidence) -> Input:
+    """The input in one song: that slice of the measurements, with the song's own settings and those of its family."""
     input_ = replace(input_, facts=here.tracks[input_.index])
-    wish = next((w for w in song.inputs if input_.is_called(w.name)), None)
-    if wish is None:
-        return input_
-    if wish.role is not None:
-        input_ = replace(
-            input_, role=wish.role, preset=roles[wish.role], role_is_guess=False, role_because="for this song"
-        )
-    return replace(
-        input_,
-        wish=replace(
-            input_.wish,
-            level_db=input_.wish.level_db + wish.level_db,
-            pan=input_.wish.pan if wish.pan is None else wish.pan,
-            mute=input_.wish.mute if wish.mute is None else wish.mute,
-        ),
-    )
+    own = [wish for wish in song.inputs if input_.is_called(wish.name)]
+    for wish in own:
+        if wish.role is not None:
+            preset = take.roles[wish.role]
+            input_ = replace(input_, role=wish.role, preset=preset, role_is_guess=False, role_because="for this song")
+        pan = input_.wish.pan if wish.pan is None else wish.pan
+        mute = input_.wish.mute if wish.mute is None else wish.mute
+        input_ = replace(input_, wish=replace(input_.wish, pan=pan, mute=mute))
+    of_family = [wish for wish in (*take.families, *song.families) if wish.name == input_.preset.family]
+    return with_added(input_, [*own, *of_family])
 
 
 def left_out(input_: Input, slot_s: float) -> Reason | None:

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from pydantic import Field  # noqa: TID251 - this room may
 
-from morningmix.files.recipe import GUESS, Files, Name, Role
+from morningmix.files.recipe import Files, Name, Role
+from morningmix.files.role_names import GUESS
 from morningmix.files.toml_lines import Loc, Strict, checked, parse
 from morningmix.model.names import plain
 from morningmix.model.recipe import Defaults, InputWish

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -15,19 +15,34 @@ from typing import Annotated
 from pydantic import AfterValidator, BeforeValidator, Field  # noqa: TID251 - this room may
 
 from morningmix.errors import RecipeError
-from morningmix.files.presets import CEILING_DBTP, LOUDNESS_LUFS, load_roles, load_target, role_from_name
+from morningmix.files.presets import CEILING_DBTP, LOUDNESS_LUFS, load_target
+from morningmix.files.role_names import GUESS, known_role
 from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did_you_mean, parse
 from morningmix.model.names import name_as_text, plain
-from morningmix.model.presets import RolePreset, Sourced, TargetPreset
-from morningmix.model.recipe import BleedMethod, Defaults, InputWish, MoveWish, Recipe, SongInputWish, SongWish, Switch
+from morningmix.model.plan import FAMILIES
+from morningmix.model.presets import Sourced, TargetPreset
+from morningmix.model.recipe import (
+    BleedMethod,
+    Defaults,
+    FamilyWish,
+    InputWish,
+    MoveWish,
+    Recipe,
+    SongInputWish,
+    SongWish,
+    Switch,
+)
 from morningmix.storage.home import path_of
 from morningmix.storage.text import read_text
 
 LEVEL_DB = (-60.0, 24.0)
 """Range of every level_db: from inaudible to more than any fader has (design choice)."""
+TONE_DB = (-6.0, 6.0)
+"""Range of every low_db and high_db: what clearly changes an instrument and leaves it itself (design choice)."""
+ROOM_DB = (-12.0, 12.0)
+"""Range of every room_db: from next to no room to far back in it (design choice)."""
 
 _MOST_LISTED = 64
-_REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
 _TIME = re.compile(r"(?:(?:(\d{1,4}):)?(\d{1,6}):)?(\d{1,9}(?:\.\d{1,12})?)", re.ASCII)
 
 
@@ -65,53 +80,6 @@ def file_names(value: object) -> list[str]:
     return names
 
 
-GUESS = "?"
-"""Mark behind a role that nobody has confirmed."""
-
-
-def known_role(value: str | None) -> str | None:
-    """A role as the presets spell it, a guess's mark kept. Raises `ValueError`, in words that follow the key's name."""
-    if value is None:
-        return None
-    roles = load_roles()
-    guess = GUESS if value.endswith(GUESS) else ""
-    value = value.removesuffix(GUESS)
-    for role in roles:
-        if plain(role) == plain(value):
-            return role + guess
-    raise ValueError(f'"{value}" is not known.{_roles_like(value, roles)}')
-
-
-_VOCALS = ("lead vocal", "backing vocal")
-_ALSO_CALLED = {
-    "singer": _VOCALS,
-    "singing": _VOCALS,
-    "voice": _VOCALS,
-    "vox": _VOCALS,
-    "mic": _VOCALS,
-    "microphone": _VOCALS,
-    "choir": ("backing vocal",),
-    "gtr": ("acoustic guitar", "electric guitar"),
-    "drummer": ("drum kit",),
-    "cymbal": ("overhead", "hi-hat"),
-    "horn": ("brass",),
-    "track": ("playback",),
-}
-"""What people call a role besides its own name, in the singular. Common practice, no source."""
-
-
-def _roles_like(value: str, roles: Mapping[str, RolePreset]) -> str:
-    """Roles that somebody may have meant: by what people call them first, then by words of track names, then by
-    spelling."""
-    word = plain(value).removesuffix("s")
-    meant = [role for role in roles if len(word) >= 3 and word in plain(role)] or list(_ALSO_CALLED.get(word, ()))
-    if not meant and (named := role_from_name(value, roles)):
-        meant = [named[0]]
-    if meant:
-        return " Did you mean {}?".format(" or ".join(f'"{role}"' for role in meant))
-    return did_you_mean(value, roles) or f" The roles are: {', '.join(roles)}."
-
-
 def _version(value: int) -> int:
     if value != 1:
         raise ValueError(f"must be 1, not {value}: this version of the program cannot read any other")
@@ -131,6 +99,14 @@ def _date(value: str | None) -> str | None:
         except ValueError as error:
             raise ValueError(f'must be a date such as "2026-11-19", not "{value}"') from error
     return value
+
+
+def known_family(value: str) -> str:
+    """A family as pages spell it. Raises `ValueError`, in words that follow the key's name."""
+    family = next((family for family in FAMILIES if plain(family) == plain(value)), None)
+    if family is not None:
+        return family
+    raise ValueError(f'"{value}" is no family.{did_you_mean(value, FAMILIES)} The families are: {", ".join(FAMILIES)}.')
 
 
 def _folder(value: str) -> str:
@@ -170,7 +146,13 @@ class _Defaults(Strict):
     repair: Switch = "auto"
 
 
-class _Input(Strict):
+class _Sound(Strict):
+    low_db: Annotated[float, between(*TONE_DB)] = 0.0
+    high_db: Annotated[float, between(*TONE_DB)] = 0.0
+    room_db: Annotated[float, between(*ROOM_DB)] = 0.0
+
+
+class _Input(_Sound):
     file: Files
     name: Name = None
     role: Role = None
@@ -193,12 +175,19 @@ class _Input(Strict):
         return self.name or Path(self.file[0]).stem
 
 
-class _SongInput(Strict):
+class _SongInput(_Sound):
     name: str
     level_db: _Level = 0.0
     role: Role = None
     pan: _Pan = None
     mute: bool | None = None
+
+
+class FamilyTable(_Sound):
+    """One [[family]] or [[song.family]]."""
+
+    name: Annotated[str, AfterValidator(known_family)]
+    level_db: _Level = 0.0
 
 
 class _Move(Strict):
@@ -218,6 +207,7 @@ class SongTable(Strict):
     reason: str | None = None
     take: Name = None
     input: list[_SongInput] = Field(default_factory=list)
+    family: list[FamilyTable] = Field(default_factory=list)
     move: list[_Move] = Field(default_factory=list)
 
 
@@ -229,6 +219,7 @@ class RecipeFile(Strict):
     target: _Target = _Target()
     defaults: _Defaults = _Defaults()
     input: list[_Input] = Field(default_factory=list)
+    family: list[FamilyTable] = Field(default_factory=list)
     song: list[SongTable] = Field(default_factory=list)
 
 
@@ -255,6 +246,7 @@ def read_recipe(path: Path) -> Recipe:
         target=_target(file.target, toml),
         defaults=defaults,
         inputs=tuple(_input_wish(wish, defaults) for wish in file.input),
+        families=tuple(FamilyWish(**family.model_dump()) for family in file.family),
         songs=tuple(_song_wish(song, names) for song in file.song),
     )
 
@@ -272,6 +264,7 @@ def checked_file(toml: Toml) -> RecipeFile:
         "file",
         [(name, name, ("input", at, "file")) for at, wish in enumerate(file.input) for name in wish.file],
     )
+    _refuse_families_twice(toml, (), file.family)
     names = {plain(wish.called()): wish.called() for wish in file.input}
     for number, song in enumerate(file.song):
         _check_song(toml, ("song", number), song, names)
@@ -291,6 +284,7 @@ def _check_song(toml: Toml, loc: Loc, song: SongTable, names: dict[str, str]) ->
         "name",
         [(plain(entry.name), entry.name, (*loc, "input", at, "name")) for at, entry in enumerate(song.input)],
     )
+    _refuse_families_twice(toml, loc, song.family)
     for at, move in enumerate(song.move):
         if move.to_s <= move.from_s:
             raise toml.refusal((*loc, "move", at, "to"), "a move must end after it starts.")
@@ -298,6 +292,11 @@ def _check_song(toml: Toml, loc: Loc, song: SongTable, names: dict[str, str]) ->
             raise toml.refusal(
                 (*loc, "move", at, "from"), f'"{song.title}" has ended by then; times count from the start of the song.'
             )
+
+
+def _refuse_families_twice(toml: Toml, loc: Loc, families: Iterable[FamilyTable]) -> None:
+    names = [(each.name, each.name, (*loc, "family", at, "name")) for at, each in enumerate(families)]
+    _refuse_twice(toml, "family", names)
 
 
 def _refuse_twice(toml: Toml, key: str, entries: Iterable[tuple[str, str, Loc]]) -> None:
@@ -309,15 +308,17 @@ def _refuse_twice(toml: Toml, key: str, entries: Iterable[tuple[str, str, Loc]])
         seen[unique] = loc
 
 
-def unknown_name(name: str, names: Iterable[str]) -> str:
-    """Says that no input has that name, and lists those there are."""
-    known = list(names)
+def unknown_name(name: str, names: Iterable[str], families: Iterable[str] = ()) -> str:
+    """Says that no input (nor any of the families) has that name, and lists those there are."""
+    known, groups = list(names), list(families)
     listed = ", ".join(f'"{each}"' for each in known[:_MOST_LISTED])
     if len(known) > _MOST_LISTED:
         listed += f" and {len(known) - _MOST_LISTED} more"
-    return f'no input is called "{name}".{did_you_mean(name, known)} ' + (
-        f"The inputs are: {listed}." if known else "The recipe lists no inputs."
-    )
+    inputs = f"The inputs are: {listed}." if known else "The recipe lists no inputs."
+    if not groups:
+        return f'no input is called "{name}".{did_you_mean(name, known)} {inputs}'
+    near = did_you_mean(name, [*known, *groups])
+    return f'no input or family is called "{name}".{near} {inputs} The families are: {", ".join(groups)}.'
 
 
 def _target(wish: _Target, toml: Toml) -> TargetPreset:
@@ -344,6 +345,9 @@ def _input_wish(wish: _Input, defaults: Defaults) -> InputWish:
         role=_confirmed(wish.role),
         role_is_guess=bool(wish.role and wish.role.endswith(GUESS)),
         player=wish.player,
+        low_db=wish.low_db,
+        high_db=wish.high_db,
+        room_db=wish.room_db,
         pan=wish.pan,
         mute=wish.mute,
         flip=wish.flip,
@@ -365,12 +369,16 @@ def _song_wish(song: SongTable, names: dict[str, str]) -> SongWish:
             SongInputWish(
                 name=names[plain(each.name)],
                 level_db=each.level_db,
+                low_db=each.low_db,
+                high_db=each.high_db,
+                room_db=each.room_db,
                 role=each.role.removesuffix(GUESS) if each.role else None,
                 pan=each.pan,
                 mute=each.mute,
             )
             for each in song.input
         ),
+        families=tuple(FamilyWish(**family.model_dump()) for family in song.family),
         moves=tuple(
             MoveWish(name=names[plain(each.name)], from_s=each.from_s, to_s=each.to_s, level_db=each.level_db)
             for each in song.move

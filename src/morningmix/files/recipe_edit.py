@@ -1,4 +1,4 @@
-"""Write the text of a recipe, or change it in place.
+"""Change the text of a recipe in place.
 
 Edits replace or add single lines, so that comments, order and line breaks stay as they are, byte for byte.
 """
@@ -6,138 +6,131 @@ Edits replace or add single lines, so that comments, order and line breaks stay 
 from __future__ import annotations
 
 import itertools
-import json
 import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
-from morningmix.errors import RecipeError, RecordingsError, UsageError
-from morningmix.files.recipe import GUESS, LEVEL_DB, RecipeFile, SongTable, checked_file, known_role, unknown_name
-from morningmix.files.toml_lines import Loc, Place, Toml, did_you_mean, parse
+from morningmix.errors import RecipeError, UsageError
+from morningmix.files.recipe import LEVEL_DB, ROOM_DB, TONE_DB, RecipeFile, SongTable, checked_file, unknown_name
+from morningmix.files.role_names import GUESS, known_role
+from morningmix.files.toml_lines import Loc, Place, Toml, comment, did_you_mean, parse, quoted
 from morningmix.model.found import FoundSong
-from morningmix.model.names import is_hidden, means, name_from_text, plain
+from morningmix.model.names import means, plain
+from morningmix.model.plan import FAMILIES
 from morningmix.units import clock
 
 _REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
 
+Key = Literal["level_db", "low_db", "high_db", "room_db"]
+PARTS: Mapping[str, Key] = {"level": "level_db", "low": "low_db", "high": "high_db", "room": "room_db"}
+"""What can be turned, as a person says it."""
+RANGES_DB: Mapping[Key, tuple[float, float]] = {
+    "level_db": LEVEL_DB,
+    "low_db": TONE_DB,
+    "high_db": TONE_DB,
+    "room_db": ROOM_DB,
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class InputLine:
-    """One input of a generated recipe."""
+class _Turned:
+    """A table of the recipe whose settings are turned, there or yet to be written."""
 
-    files: tuple[str, ...]
-    """One file name, or left and right of a pair."""
     name: str
-    role: str | None
-    player: str | None = None
-    guessed: bool = False
-    """The role is a guess, and is marked as one."""
-    note: str | None = None
-    """What else to say about it, in words: "nothing was recorded here"."""
+    heading: str
+    """Of a table that is not there yet."""
+    table: Loc
+    old_db: float
+    end: int
+    """Where a table that is not there yet is written."""
 
 
-def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
-    """Text of a recipe that lists every input.
+def turn(
+    text: str, name: str, by_db: float, song: str | None = None, key: Key = "level_db"
+) -> tuple[str, float, float]:
+    """A recipe's text with one setting of an input changed by `by_db`, in one song if `song` names one.
 
-    `tracks` is the folder relative to where the recipe will lie. Raises `RecordingsError` for a file name that no UTF-8
-    text can hold.
-    """
-    lines = [
-        "# What this rehearsal should sound like: change a line, save, and mix again.",
-        "# Text after a # is a comment. Remove the # in front of a setting to use it.",
-        "recipe = 1",
-        "",
-        "[rehearsal]",
-        f"tracks = {_quoted(tracks)}  # folder with the raw tracks, relative to this file",
-        f"title = {_quoted(title)}",
-        '# band = "..."   date = "2026-11-19"   # for the files you share',
-        "",
-        "[target]",
-        'preset = "demo"  # -16 LUFS, for sharing; "loud" is -14',
-        "# loudness_lufs = -16.0",
-        "",
-        "[defaults]  # for every input that does not say otherwise",
-        '# bleed = "gate"',
-        '# compress = "off"',
-        '# eq = "off"',
-        '# high_pass = "off"',
-        '# align = "off"',
-        '# repair = "off"',
-        "",
-        "# One block for each input. level_db goes on top of the automatic balance: 2 is a little louder, -2 softer.",
-        "# Each can also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",
-    ]
-    if any(name != name_from_text(name) for each in inputs for name in each.files):
-        lines.append("# In a file name, \\\\xe9 stands for a byte that is not text (UTF-8): leave it as it is.")
-    for each in inputs:
-        names = [_quoted(name) for name in each.files]
-        lines += ["", "[[input]]"]
-        lines.append(f"file = {names[0] if len(names) == 1 else '[' + ', '.join(names) + ']'}{_remark(each.note)}")
-        lines.append(f"name = {_quoted(each.name)}")
-        if each.role is not None:
-            lines.append(
-                f"role = {_quoted(each.role + GUESS)}{_remark('a guess: if it is right, remove the ?')}"
-                if each.guessed
-                else f"role = {_quoted(each.role)}"
-            )
-        if each.player is not None:
-            lines.append(f"player = {_quoted(each.player)}")
-        lines.append("level_db = 0.0")
-    return "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    """A TOML basic string with invisible characters escaped. JSON's escapes are TOML's."""
-    try:
-        text.encode("utf-8")
-    except UnicodeEncodeError as error:
-        raise RecordingsError(f'The name "{text}" is not UTF-8 text. Rename the file.') from error
-    quoted = json.dumps(text, ensure_ascii=False)
-    return "".join(_escaped(sign) if is_hidden(sign) else sign for sign in quoted)
-
-
-def _escaped(sign: str) -> str:
-    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
-
-
-def _remark(text: str | None) -> str:
-    return "" if text is None else "  # " + "".join(sign if sign.isprintable() else " " for sign in text)
-
-
-def turn(text: str, name: str, by_db: float, song: str | None = None) -> tuple[str, float, float]:
-    """A recipe's text with one input's level_db changed by `by_db`, in one song if `song` names one.
-
-    Returns the new text, the old and the new level in dB. Raises `UsageError` for a name or a song that is not there
-    and for a level out of range, `RecipeError` for a recipe that cannot be read.
+    Where no input has that name, a family is meant. Returns the new text, the old and the new setting in dB. Raises
+    `UsageError` for a name or a song that is not there and for a setting out of range, `RecipeError` for a recipe that
+    cannot be read.
     """
     toml = parse(text, "recipe.toml")
     file = checked_file(toml)
     names = [wish.called() for wish in file.input]
-    at = _input(name, names)
+    at = _index(name, names)
+    if at is not None:
+        return _with_turned(toml, _of_input(toml, file, at, song, key), by_db, key)
+    family = _index(name, FAMILIES)
+    if family is None:
+        raise UsageError(_sentence_case(unknown_name(name, names, FAMILIES)))
+    return _with_turned(toml, _of_family(toml, file, FAMILIES[family], song, key), by_db, key)
+
+
+def turn_input(text: str, name: str, by_db: float, song: str | None = None) -> str:
+    """As `turn`, for the level of an input only. Raises as `turn` does."""
+    toml = parse(text, "recipe.toml")
+    file = checked_file(toml)
+    at = _input(name, [wish.called() for wish in file.input])
+    return _with_turned(toml, _of_input(toml, file, at, song, "level_db"), by_db, "level_db")[0]
+
+
+def _of_input(toml: Toml, file: RecipeFile, at: int, song: str | None, key: Key) -> _Turned:
+    own = file.input[at]
     if song is None:
-        table: Loc = ("input", at)
-        own = file.input[at].level_db
-        old = file.defaults.level_db if own is None else own
-    else:
-        table, old = _song_input(file, song, names[at])
+        old = getattr(own, key)
+        old_db = file.defaults.level_db if old is None else old
+        return _Turned(name=own.called(), heading="input", table=("input", at), old_db=old_db, end=0)
+    place = _song(file, song)
+    entries = file.song[place].input
+    entry = _index(own.called(), [each.name for each in entries])
+    return _Turned(
+        name=own.called(),
+        heading="song.input",
+        table=("song", place, "input", len(entries) if entry is None else entry),
+        old_db=0.0 if entry is None else getattr(entries[entry], key),
+        end=_end_of(toml, ("song", place)),
+    )
+
+
+def _of_family(toml: Toml, file: RecipeFile, family: str, song: str | None, key: Key) -> _Turned:
+    place = None if song is None else _song(file, song)
+    entries = file.family if place is None else file.song[place].family
+    entry = _index(family, [each.name for each in entries])
+    above: Loc = ("family",) if file.family else ("input",)
+    listed = bool(file.family or file.input)
+    if place is not None:
+        above, listed = ("song", place), True
+    return _Turned(
+        name=family,
+        heading="family" if place is None else "song.family",
+        table=(*(() if place is None else above), "family", len(entries) if entry is None else entry),
+        old_db=0.0 if entry is None else getattr(entries[entry], key),
+        end=_end_of(toml, above) if listed else len(toml.text),
+    )
+
+
+def _with_turned(toml: Toml, turned: _Turned, by_db: float, key: Key) -> tuple[str, float, float]:
+    text, table, old = toml.text, turned.table, turned.old_db
+    low, high = RANGES_DB[key]
     new = round(old + by_db, 1) + 0.0 if math.isfinite(by_db) else math.inf
-    if not LEVEL_DB[0] <= new <= LEVEL_DB[1]:
+    if not low <= new <= high:
         raise UsageError(
-            f'"{names[at]}" is at {old:+g} dB; {by_db:+g} dB would leave the range of '
-            f"{LEVEL_DB[0]:+g} to {LEVEL_DB[1]:+g} dB."
+            f'The {key} of "{turned.name}" is at {old:+g} dB; {by_db:+g} dB would leave the range of '
+            f"{low:+g} to {high:+g} dB. Turn it by less."
         )
-    level = f"level_db = {new}"
-    place = toml.places.get((*table, "level_db"))
+    setting = f"{key} = {new}"
+    place = toml.places.get((*table, key))
     if place is not None:
         return text[: place.value_start] + str(new) + text[place.value_end :], old, new
     if table in toml.places:
         own_keys = [loc for loc in toml.places if loc[:-1] == table and isinstance(loc[-1], str)]
         own_lines = [toml.places[loc] for loc in own_keys if text[toml.places[loc].start] != "["]
         last = max((toml.places[table], *own_lines), key=lambda place: place.end)
-        return _with_lines(text, last.end, _indent(text, last.start), [level]), old, new
-    lines = ["", "[[song.input]]", f"name = {_quoted(names[at])}", level]
-    return _with_lines(text, _end_of_song(toml, int(table[1])), "", lines), old, new
+        return _with_lines(text, last.end, _indent(text, last.start), [setting]), old, new
+    lines = ["", f"[[{turned.heading}]]", f"name = {quoted(turned.name)}", setting]
+    return _with_lines(text, turned.end, "", lines), old, new
 
 
 Move = tuple[str, float, float, float]
@@ -155,9 +148,9 @@ def with_moves(text: str, song: str, moves: Sequence[Move]) -> str:
     names = [wish.called() for wish in file.input]
     lines: list[str] = []
     for name, from_s, to_s, level_db in moves:
-        lines += ["", "[[song.move]]", f"name = {_quoted(names[_input(name, names)])}"]
+        lines += ["", "[[song.move]]", f"name = {quoted(names[_input(name, names)])}"]
         lines += [f'from = "{clock(from_s)}"', f'to = "{clock(to_s)}"', f"level_db = {level_db}"]
-    moved = _with_lines(text, _end_of_song(toml, _song(file, song)), "", lines)
+    moved = _with_lines(text, _end_of(toml, ("song", _song(file, song))), "", lines)
     checked_file(parse(moved, "recipe.toml"))
     return moved
 
@@ -166,19 +159,19 @@ def with_song(text: str, title: str, end_s: float) -> str:
     """A recipe's text with one more song at its end: the take from its start to `end_s`."""
     end = clock(math.ceil(end_s * 10.0) / 10.0)
     return _with_lines(
-        text, len(text), "", ["", "[[song]]", f"title = {_quoted(title)}", 'start = "0:00.0"', f'end = "{end}"']
+        text, len(text), "", ["", "[[song]]", f"title = {quoted(title)}", 'start = "0:00.0"', f'end = "{end}"']
     )
 
 
 def with_remarks(text: str, song: str | None, remarks: Sequence[str]) -> str:
     """A recipe's text with lines of comment below a song (None: at the end); nothing else changes."""
     toml = parse(text, "recipe.toml")
-    at = len(text) if song is None else _end_of_song(toml, _song(checked_file(toml), song))
-    return _with_lines(text, at, "", [_remark(remark.removeprefix("# ")).strip() for remark in remarks])
+    at = len(text) if song is None else _end_of(toml, ("song", _song(checked_file(toml), song)))
+    return _with_lines(text, at, "", [comment(remark.removeprefix("# ")).strip() for remark in remarks])
 
 
-def _end_of_song(toml: Toml, at: int) -> int:
-    end = max(place.end for loc, place in toml.places.items() if loc[:2] == ("song", at))
+def _end_of(toml: Toml, table: Loc) -> int:
+    end = max(place.end for loc, place in toml.places.items() if loc[: len(table)] == table)
     # Settings that are still comments stay in the table they were written for.
     while remark := _REMARK.match(toml.text, end):
         end = remark.end()
@@ -256,14 +249,14 @@ def _without(found: Sequence[FoundSong], matched: Mapping[int, FoundSong]) -> li
 
 
 def _song_lines(song: FoundSong, title: str, take: str | None) -> list[str]:
-    lines = [f"title = {_quoted(title)}"]
+    lines = [f"title = {quoted(title)}"]
     if take is not None:
-        lines.append(f"take = {_quoted(take)}")
+        lines.append(f"take = {quoted(take)}")
     for key, boundary in (("start", song.start), ("end", song.end)):
-        unsure = _remark(f"unsure: {boundary.because}") if boundary.unsure else ""
+        unsure = comment(f"unsure: {boundary.because}") if boundary.unsure else ""
         lines.append(f'{key} = "{clock(boundary.at_s)}"{unsure}')
     if not song.keep:
-        lines += ["keep = false", f"reason = {_quoted(song.reason or '')}"]
+        lines += ["keep = false", f"reason = {quoted(song.reason or '')}"]
     return lines
 
 
@@ -297,17 +290,7 @@ def confirm(text: str, name: str, role: str) -> str:
         raise RecipeError(f"The role {error}") from error
     line_end = text[place.value_end : place.end]
     newline = line_end[len(line_end.rstrip("\r\n")) :]
-    return text[: place.value_start] + _quoted(known or "") + newline + text[place.end :]
-
-
-def _song_input(file: RecipeFile, title: str, name: str) -> tuple[Loc, float]:
-    """Position and level of a song's own table for an input; the position may be one that does not exist yet."""
-    place = _song(file, title)
-    entries = file.song[place].input
-    at = _index(name, [entry.name for entry in entries])
-    if at is None:
-        return ("song", place, "input", len(entries)), 0.0
-    return ("song", place, "input", at), entries[at].level_db
+    return text[: place.value_start] + quoted(known or "") + newline + text[place.end :]
 
 
 def _song(file: RecipeFile, title: str) -> int:

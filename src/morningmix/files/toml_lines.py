@@ -6,6 +6,7 @@ each value stands, so that one value can be replaced while everything else in th
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
@@ -16,8 +17,8 @@ from typing import Any, TypeVar, get_args
 from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError  # noqa: TID251 - this room may
 from pydantic.fields import FieldInfo  # noqa: TID251
 
-from morningmix.errors import RecipeError
-from morningmix.model.names import plain
+from morningmix.errors import RecipeError, RecordingsError
+from morningmix.model.names import is_hidden, plain
 
 Loc = tuple[str | int, ...]
 """Path of a value: ``("song", 0, "title")``."""
@@ -245,6 +246,30 @@ def _value_end(text: str, at: int) -> tuple[int, bool]:
         at = found.end()
         end = at - (len(piece) - len(piece.rstrip(" \t")))
     return end, has_table
+
+
+# ---------------------------------------------------------------- writing
+
+
+def quoted(text: str) -> str:
+    """A TOML basic string with invisible characters escaped. JSON's escapes are TOML's.
+
+    Raises `RecordingsError` for a file name that no UTF-8 text can hold.
+    """
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise RecordingsError(f'The name "{text}" is not UTF-8 text. Rename the file.') from error
+    return "".join(_escaped(sign) if is_hidden(sign) else sign for sign in json.dumps(text, ensure_ascii=False))
+
+
+def _escaped(sign: str) -> str:
+    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
+
+
+def comment(text: str | None) -> str:
+    """A comment behind a value; nothing for None."""
+    return "" if text is None else "  # " + "".join(sign if sign.isprintable() else " " for sign in text)
 
 
 # ---------------------------------------------------------------- sentences

@@ -12,7 +12,16 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from morningmix.laws.filters import Sos, butterworth_high_pass, low_pass, magnitude_db, peaking, tilt
+from morningmix.laws.filters import (
+    Sos,
+    butterworth_high_pass,
+    high_shelf,
+    low_pass,
+    low_shelf,
+    magnitude_db,
+    peaking,
+    tilt,
+)
 from morningmix.laws.grid import on_grid_db
 from morningmix.laws.loudness import OFFSET_DB, k_weight_db
 from morningmix.model.measured import Measurements, Spans, TrackFacts
@@ -36,6 +45,9 @@ def sections(planned: Filter, rate_hz: int) -> Sos:
     """A planned filter's second-order sections."""
     if planned.kind == "peak":
         return peaking(planned.corner_hz, planned.gain_db, planned.q, rate_hz)
+    if planned.is_shelf:
+        shelf = low_shelf if planned.kind == "low_shelf" else high_shelf
+        return shelf(planned.corner_hz, planned.gain_db, rate_hz)
     return (butterworth_high_pass if planned.kind == "high_pass" else low_pass)(planned.corner_hz, rate_hz)
 
 

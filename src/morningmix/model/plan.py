@@ -57,12 +57,18 @@ class Reason:
 class Filter:
     """One second-order filter."""
 
-    kind: Literal["high_pass", "low_pass", "peak"]
+    kind: Literal["high_pass", "low_pass", "peak", "low_shelf", "high_shelf"]
+    """Shelves are the recipe's tone: they come after the compressor, which does not react to them."""
     corner_hz: Hertz
-    """Centre frequency of a peak."""
+    """Centre frequency of a peak; where a shelf reaches half its gain in dB."""
     gain_db: Annotated[float, Interval(ge=-60.0, le=24.0)] = 0.0
     q: Annotated[float, Interval(ge=0.0, le=100.0)] = 0.0
-    """`gain_db` and `q` apply to a peak only."""
+    """`q` applies to a peak only, `gain_db` to a peak and to shelves."""
+
+    @property
+    def is_shelf(self) -> bool:
+        """Whether it is the recipe's tone."""
+        return self.kind in ("low_shelf", "high_shelf")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +129,8 @@ class Cleaning:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackPlan:
-    """One input on its way to its family: gain, filters, de-esser, gate, compressor, fader, moves, ride, pan, send."""
+    """One input on its way to its family: gain, filters, de-esser, gate, compressor, shelves, fader, moves, ride, pan,
+    send."""
 
     files: Annotated[tuple[str, ...], MinLen(1), MaxLen(2)]
     name: str
@@ -153,7 +160,7 @@ class TrackPlan:
     ride: tuple[tuple[Seconds, Decibels], ...] = ()
     """Fader automation: (s, dB) with linear interpolation; 0 dB if empty."""
     pan: Annotated[float, Interval(ge=-1.0, le=1.0)] = 0.0
-    send_db: Annotated[float, Interval(ge=-300.0, le=24.0)] | None = None
+    send_db: Annotated[float, Interval(ge=-300.0, le=60.0)] | None = None
     """Reverb send after the fader; None: dry."""
     reasons: tuple[Reason, ...] = ()
 
@@ -182,7 +189,7 @@ class Goal:
     """Loudness re the whole mix over `where_s`; None: it fills what remains."""
     where_s: Spans
     wishes_db: Decibels
-    """What the recipe's level wishes do to the family over `where_s`; a trim never undoes a wish."""
+    """What the recipe's wishes for level, tone and room do to the family over `where_s`; a trim never undoes a wish."""
     because: str
     source: str
 

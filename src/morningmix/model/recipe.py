@@ -25,6 +25,9 @@ class InputWish:
     """The role is written with a question mark behind it."""
     player: str | None = None
     level_db: float = 0.0
+    low_db: float = 0.0
+    high_db: float = 0.0
+    room_db: float = 0.0
     pan: float | None = None
     mute: bool = False
     flip: bool | None = None
@@ -61,9 +64,28 @@ class SongInputWish:
 
     name: str
     level_db: float = 0.0
+    low_db: float = 0.0
+    high_db: float = 0.0
+    room_db: float = 0.0
     role: str | None = None
     pan: float | None = None
     mute: bool | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FamilyWish:
+    """The recipe's [[family]] and [[song.family]]: what is added to the settings of every input of a family."""
+
+    name: str
+    """One of `plan.FAMILIES`."""
+    level_db: float = 0.0
+    low_db: float = 0.0
+    high_db: float = 0.0
+    room_db: float = 0.0
+
+
+ADDED = ("level_db", "low_db", "high_db", "room_db")
+"""Settings of an input, a song's input and a family that add up."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +110,7 @@ class SongWish:
     keep: bool = True
     reason: str | None = None
     inputs: tuple[SongInputWish, ...] = ()
+    families: tuple[FamilyWish, ...] = ()
     moves: tuple[MoveWish, ...] = ()
 
 
@@ -106,6 +129,7 @@ class Recipe:
     """Date of the rehearsal, ISO 8601. Band and date are for shared files."""
     defaults: Defaults = field(default_factory=Defaults)
     inputs: tuple[InputWish, ...] = ()
+    families: tuple[FamilyWish, ...] = ()
     songs: tuple[SongWish, ...] = ()
     input_list: Path | None = None
     """The inputs.toml whose names and roles filled the gaps, if one was found."""

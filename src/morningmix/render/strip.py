@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -18,7 +18,7 @@ from morningmix.dsp.filter import FilterStage
 from morningmix.dsp.gain import LineGain, Pan, SteadyGain
 from morningmix.laws.pan import balance, constant_power
 from morningmix.laws.track_power import sections
-from morningmix.model.plan import TrackPlan
+from morningmix.model.plan import Filter, TrackPlan
 from morningmix.model.recording import Recording
 from morningmix.units import Block, db_to_gain
 
@@ -53,7 +53,7 @@ class Strip:
 
     source: Source
     to_level: Stage
-    """Repaired sound to working level, before fader and moves."""
+    """Repaired sound to working level, before shelves, fader and moves."""
     to_family: Stage
     """Working level to left and right: ``(2, frames)``."""
     reduction_db: NDArray[np.float32]
@@ -97,11 +97,14 @@ def _before_dynamics(plan: TrackPlan, rate_hz: int, channels: int) -> list[Stage
         faults.append(ducks_line(plan.ducked_s))
     if faults:
         stages.append(LineGain(faults, rate_hz))
-    if plan.filters:
-        stages.append(FilterStage(np.concatenate([sections(each, rate_hz) for each in plan.filters]), channels))
+    stages += _filters([each for each in plan.filters if not each.is_shelf], rate_hz, channels)
     if plan.de_esser is not None:
         stages.append(DeEsserStage(plan.de_esser, rate_hz, channels))
     return stages
+
+
+def _filters(filters: Sequence[Filter], rate_hz: int, channels: int) -> list[Stage]:
+    return [FilterStage(np.concatenate([sections(each, rate_hz) for each in filters]), channels)] if filters else []
 
 
 def _dynamics(plan: TrackPlan, rate_hz: int, frames: int) -> list[CompressorStage | LineGain]:
@@ -113,10 +116,11 @@ def _dynamics(plan: TrackPlan, rate_hz: int, frames: int) -> list[CompressorStag
 
 
 def _after_dynamics(plan: TrackPlan, rate_hz: int, channels: int) -> list[Stage]:
-    """Moves and ride, fader and pan."""
+    """Shelves, moves and ride, fader and pan."""
+    shelves = _filters([each for each in plan.filters if each.is_shelf], rate_hz, channels)
     lines = [move_line(move) for move in plan.moves]
     if plan.ride:
         lines.append(GainLine(plan.ride))
     fader = db_to_gain(plan.fader_db)
     left, right = constant_power(plan.pan) if channels == 1 else balance(plan.pan)
-    return [*([LineGain(lines, rate_hz)] if lines else []), Pan(fader * left, fader * right)]
+    return [*shelves, *([LineGain(lines, rate_hz)] if lines else []), Pan(fader * left, fader * right)]

@@ -93,11 +93,15 @@ def timing(delay_s: float) -> str:
 
 def filters(track: TrackPlan, kind: str | None = None) -> str:
     """An input's filters, or those of one kind."""
-    words = {"high_pass": "high-pass" if kind is None else "from", "low_pass": "low-pass" if kind is None else "up to"}
+    words = {
+        "high_pass": "high-pass" if kind is None else "from",
+        "low_pass": "low-pass" if kind is None else "up to",
+        "peak": "at",
+        "low_shelf": "below",
+        "high_shelf": "above",
+    }
     parts = [
-        f"{decibels(planned.gain_db)} at {hertz(planned.corner_hz)}"
-        if planned.kind == "peak"
-        else f"{words[planned.kind]} {hertz(planned.corner_hz)}"
+        f"{decibels(planned.gain_db) + ' ' if planned.gain_db else ''}{words[planned.kind]} {hertz(planned.corner_hz)}"
         for planned in track.filters
         if kind in (None, planned.kind)
     ]
@@ -147,6 +151,21 @@ def _peak(track: TrackPlan) -> Decision:
         value=f"{decibels(cut.gain_db)} at {hertz(cut.corner_hz)}",
         says=f"EQ cut of {number(-cut.gain_db)} dB at {hertz(cut.corner_hz)}",
     )
+
+
+def _low_shelf(track: TrackPlan) -> Decision:
+    return _shelf(track, "low_shelf", "Lows")
+
+
+def _high_shelf(track: TrackPlan) -> Decision:
+    return _shelf(track, "high_shelf", "Highs")
+
+
+def _shelf(track: TrackPlan, kind: str, heading: str) -> Decision:
+    value = filters(track, kind)
+    if value == "none":
+        return Decision(heading=heading, value="as they are", says=f"{heading} left as they are")
+    return Decision(heading=heading, value=value, says=f"{heading} {value}")
 
 
 def _de_esser(track: TrackPlan) -> Decision:
@@ -238,6 +257,8 @@ _OF_INPUT: Mapping[str, Callable[[TrackPlan], Decision]] = {
     "high_pass_hz": _high_pass,
     "low_pass_hz": _low_pass,
     "peak_hz": _peak,
+    "low_shelf_hz": _low_shelf,
+    "high_shelf_hz": _high_shelf,
     "de_esser": _de_esser,
     "gate": _gate,
     "compressor": _compressor,

@@ -71,10 +71,16 @@ def _weight(reason: Reason | None, track: TrackPlan) -> float:
         "gain_db": abs(track.gain_db),
         "fader_db": abs(track.fader_db),
         "ride": max((abs(db) for _, db in track.ride), default=0.0),
-        "peak_hz": max((abs(planned.gain_db) for planned in track.filters if planned.kind == "peak"), default=0.0),
+        "peak_hz": _filtered_db(track, "peak"),
+        "low_shelf_hz": _filtered_db(track, "low_shelf"),
+        "high_shelf_hz": _filtered_db(track, "high_shelf"),
         "delay_s": 2.0 if track.delay_s else 0.0,
         "compressor": squeezed,
     }.get(reason.what, 0.0)
+
+
+def _filtered_db(track: TrackPlan, kind: str) -> float:
+    return max((abs(planned.gain_db) for planned in track.filters if planned.kind == kind), default=0.0)
 
 
 def whole_in_words(plan: SongPlan, master: MasterPlan, *, sources: bool) -> list[str]:
@@ -145,9 +151,34 @@ def _changes_of_track(was: TrackPlan, track: TrackPlan) -> list[str]:
         changes.append(f"{track.name} is louder or softer in one part")
     if track.pan != was.pan:
         changes.append(f"{track.name} is panned somewhere else")
+    for kind, what in (("low_shelf", "lows"), ("high_shelf", "highs")):
+        before_db, after_db = (sum(each.gain_db for each in plan.filters if each.kind == kind) for plan in (was, track))
+        if before_db != after_db:
+            by_db = after_db - before_db
+            changes.append(f"{track.name} has {'more' if by_db > 0.0 else 'less'} {what} ({by_db:+.1f} dB)")
+    changes += _room_changes(was, track)
     chains = [
-        (plan.filters, plan.gate, plan.de_esser, plan.compressor, plan.cleaned, plan.flip) for plan in (was, track)
+        (
+            [each for each in plan.filters if not each.is_shelf],
+            plan.gate,
+            plan.de_esser,
+            plan.compressor,
+            plan.cleaned,
+            plan.flip,
+        )
+        for plan in (was, track)
     ]
     if chains[0] != chains[1]:
         changes.append(f"{track.name} is processed differently")
     return changes
+
+
+def _room_changes(was: TrackPlan, track: TrackPlan) -> list[str]:
+    """More or less room where that was asked for; all sends move together when the balance changes."""
+    reasons = [next((why.because for why in plan.reasons if why.what == "send_db"), "") for plan in (was, track)]
+    if was.send_db == track.send_db or reasons[0] == reasons[1]:
+        return []
+    if was.send_db is None or track.send_db is None:
+        return [f"{track.name} {'is dry' if track.send_db is None else 'has some echo'}"]
+    by_db = track.send_db - was.send_db
+    return [f"{track.name} has {'more' if by_db > 0.0 else 'less'} echo ({by_db:+.1f} dB)"]
