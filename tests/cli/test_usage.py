@@ -61,7 +61,7 @@ def test_without_a_command_the_help_is_shown(capsys: pytest.CaptureFixture[str])
         ),
         (
             ("turn", "recipe.toml"),
-            "NAME is missing: an input as the recipe calls it, or else a family such as drums. "
+            "NAME is missing: an input as the recipe calls it, or a family such as drums. "
             "Type: morningmix turn RECIPE NAME [low|high|room] up|down dB [options]",
         ),
         (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of
-from morningmix.decide.reverb import decide_send, room_offset_db
+from morningmix.decide.reverb import DRY_SEND_LU, decide_send, room_offset_db
 from morningmix.files.presets import load_roles
 
 
@@ -24,3 +24,29 @@ def test_each_role_has_its_send_and_some_stay_dry() -> None:
         send, why = decide_send(an_input(role, facts), 1.5)
         assert send == (None if preset.send_lu is None else pytest.approx(preset.send_lu.value + 1.5))
         assert ("stays dry" in why.because) == (preset.send_lu is None)
+
+
+@pytest.mark.parametrize("room_db", [-12.0, -2.25, 3.0, 12.0])
+def test_a_wish_for_room_moves_the_send_by_exactly_that(room_db: float) -> None:
+    facts = facts_of(bump(500.0, 1.0), STEADY)
+    for role, preset in load_roles().items():
+        usual, _ = decide_send(an_input(role, facts), 1.5)
+        send, why = decide_send(an_input(role, facts, room_db=room_db), 1.5)
+        if preset.send_lu is not None:
+            assert usual is not None
+            assert send == usual + room_db
+            assert why.because.endswith(f"; {room_db:+g} dB from the recipe")
+        elif room_db > 0.0:
+            assert send == DRY_SEND_LU + 1.5 + room_db
+            assert why.because.startswith(f"{room_db:+g} dB from the recipe; without that ")
+            assert why.source == "recipe"
+        else:
+            assert send is None
+            assert why.because.endswith(" stays dry, so there is no echo for the recipe to turn down")
+
+
+def test_a_dry_role_becomes_as_wet_as_a_voice_at_most() -> None:
+    facts = facts_of(bump(500.0, 1.0), STEADY)
+    assert (
+        decide_send(an_input("bass", facts, room_db=12.0), 0.0)[0] == decide_send(an_input("lead vocal", facts), 0.0)[0]
+    )

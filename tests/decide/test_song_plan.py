@@ -36,7 +36,7 @@ from morningmix.laws.track_power import k_powers, loud_mask, loudness_of
 from morningmix.model.input import Input
 from morningmix.model.measured import AcousticFeedback, GainStep, SumFacts
 from morningmix.model.plan import Move, SongPlan, TrackPlan
-from morningmix.model.recipe import Defaults, InputWish, MoveWish, SongInputWish, SongWish
+from morningmix.model.recipe import Defaults, FamilyWish, InputWish, MoveWish, SongInputWish, SongWish
 from morningmix.model.slots import Slots
 from morningmix.report.explain import input_in_words
 from morningmix.storage.home import home_of
@@ -75,6 +75,7 @@ def plan_of(
     end_s: float = SECONDS,
     song: SongWish | None = None,
     defaults: Defaults | None = None,
+    families: Sequence[FamilyWish] = (),
 ) -> SongPlan:
     """The plan of a song, with changed wishes by input name."""
     changes: Mapping[str, Mapping[str, Any]] = wishes or {}
@@ -89,7 +90,7 @@ def plan_of(
         for input_ in heard.inputs
     ]
     wanted = replace(song or SongWish(title="Song", start_s=0.0, end_s=0.0), title="Song", start_s=start_s, end_s=end_s)
-    take = evidence(heard, inputs)
+    take = replace(evidence(heard, inputs), families=tuple(families))
     return decide_song(take, set_up(take, [wanted]), wanted)
 
 
@@ -129,7 +130,10 @@ SAID_ELSEWHERE = {"files", "name", "reasons", "filters", "moves"}
 
 
 def test_every_number_has_a_reason(heard: AnalysedTake) -> None:
-    late = {"kick": {"delay_ms": 1.5, "flip": True}, "guitar 1": {"pan": 0.2, "level_db": 1.0}}
+    late = {
+        "kick": {"delay_ms": 1.5, "flip": True},
+        "guitar 1": {"pan": 0.2, "level_db": 1.0, "low_db": 1.0, "high_db": -1.0, "room_db": 2.0},
+    }
     plan = plan_of(heard, late)
     checked = set()
     for track in plan.tracks:
@@ -338,6 +342,58 @@ def test_a_level_wish_moves_one_fader_by_exactly_that(heard: AnalysedTake, name:
         assert without_reasons(same) == without_reasons(plain[other])
         if other != name:
             assert wished[other].fader_db == plain[other].fader_db
+
+
+SHELVED = {"low_db": ("low_shelf", 200.0), "high_db": ("high_shelf", 4000.0)}
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("key", ["low_db", "high_db", "room_db"])
+@pytest.mark.parametrize("by_db", [-4.5, 2.25])
+def test_a_wish_for_tone_or_room_changes_that_alone(heard: AnalysedTake, name: str, key: str, by_db: float) -> None:
+    before, after = plan_of(heard), plan_of(heard, {name: {key: by_db}})
+    was, now = tracks(before), tracks(after)
+    if key == "room_db":
+        changed_in = replace(was[name], send_db=now[name].send_db)
+        usual, send = was[name].send_db, now[name].send_db
+        if usual is not None:
+            assert send == pytest.approx(usual + by_db, abs=1e-9)
+        else:
+            assert (send is None) == (by_db < 0.0)
+    else:
+        kind, corner_hz = SHELVED[key]
+        assert now[name].filters[:-1] == was[name].filters
+        shelf = now[name].filters[-1]
+        assert (shelf.kind, shelf.corner_hz, shelf.gain_db) == (kind, corner_hz, by_db)
+        changed_in = replace(was[name], filters=now[name].filters)
+    assert without_reasons(now[name]) == without_reasons(changed_in)
+    assert all(now[other] == was[other] for other in NAMES if other != name)
+    # What it does to its family's level is known, so that no trim undoes it.
+    family = was[name].family
+    assert [replace(goal, wishes_db=0.0) for goal in after.goals] == list(before.goals)
+    assert all(goal.wishes_db == 0.0 for goal in after.goals if goal.family != family)
+    assert (after.tilt_db, after.played_lufs, after.reverb) == (before.tilt_db, before.played_lufs, before.reverb)
+
+
+@pytest.mark.parametrize("key", ["level_db", "low_db", "high_db", "room_db"])
+@pytest.mark.parametrize("family", ["drums", "guitars", "vocals"])
+def test_a_wish_for_a_family_is_that_wish_for_all_its_inputs(heard: AnalysedTake, family: str, key: str) -> None:
+    members = [name for name, track in tracks(plan_of(heard)).items() if track.family == family]
+    each = plan_of(heard, {name: {key: 1.75} for name in members})
+    assert each != plan_of(heard)
+    assert plan_of(heard, families=[FamilyWish(name=family, **{key: 1.75})]) == each  # type: ignore[arg-type]
+    half = FamilyWish(name=family, **{key: 0.75})  # type: ignore[arg-type]
+    song = SongWish(title="Song", start_s=0.0, end_s=0.0, families=(half,))
+    own = {name: {key: 0.5} for name in members}
+    both = plan_of(heard, own, song=song, families=[FamilyWish(name=family, **{key: 0.5})])  # type: ignore[arg-type]
+    assert both == each
+
+
+def test_a_singer_who_plays_keys_in_a_song_belongs_to_the_keys_there(heard: AnalysedTake) -> None:
+    swapped = (SongInputWish(name="guitar 2", role="keys"),)
+    song = SongWish(title="Song", start_s=0.0, end_s=0.0, inputs=swapped)
+    by_name = tracks(plan_of(heard, song=song, families=[FamilyWish(name="keys", low_db=3.0)]))
+    assert [name for name, track in by_name.items() if any(each.is_shelf for each in track.filters)] == ["guitar 2"]
 
 
 def test_wishes_land_as_they_are_written(heard: AnalysedTake) -> None:

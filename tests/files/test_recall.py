@@ -16,7 +16,7 @@ from morningmix.commands.mix import mix
 from morningmix.commands.order import Order
 from morningmix.commands.song import MixedSong
 from morningmix.errors import MorningmixError, RecipeError
-from morningmix.files.recall import read_recall
+from morningmix.files.recall import read_recall, recall_text
 from recall_sheets import SECONDS, at_an_edge, damaged, put, write_sheet, write_tracks
 
 Sheet = dict[str, Any]
@@ -210,6 +210,25 @@ def test_field_names_of_format_2_are_read_and_the_mix_id_stays(song: Path) -> No
     assert former.plan.tracks[2].reasons[0].what == "gain_step"
     # As the version with format 2 computed it, for feedback on pages that it sent.
     assert former.mix_id == "a04aa597"
+
+
+def test_the_mix_id_of_a_sheet_without_shelves_stays(song: Path) -> None:
+    # As the version before there were shelves computed it.
+    assert read_recall(song / "recall.json").mix_id == "26be5724"
+
+
+def test_a_sheet_with_shelves_is_read_and_written_again(song: Path) -> None:
+    sheet = load(song)
+    shelves = [
+        {"kind": kind, "corner_hz": hz, "gain_db": 3.0, "q": 0.0}
+        for kind, hz in (("low_shelf", 200.0), ("high_shelf", 4000.0))
+    ]
+    sheet["plan"]["tracks"][1]["filters"] += shelves
+    recall = read_recall(save(song, sheet))
+    assert [each.kind for each in recall.plan.tracks[1].filters] == ["peak", "low_shelf", "high_shelf"]
+    assert json.loads(recall_text(recall))["plan"]["tracks"][1]["filters"][1:] == shelves
+    sheet["plan"]["tracks"][1]["filters"][2]["corner_hz"] = 12_000.0
+    assert "half the sample rate" in refusal(lambda: read_recall(save(song, sheet)))
 
 
 @pytest.mark.parametrize("damage", [None, 1, [], [[]], [{}]])

@@ -11,7 +11,7 @@ from files.made import RECIPE, changed, written
 from morningmix.errors import RecipeError
 from morningmix.files.recipe import parse_time, read_recipe
 from morningmix.files.recipe_edit import turn
-from morningmix.model.recipe import Defaults, MoveWish, SongInputWish
+from morningmix.model.recipe import Defaults, FamilyWish, MoveWish, SongInputWish
 
 
 def line_of(text: str, part: str) -> int:
@@ -39,6 +39,21 @@ def test_a_whole_recipe(tmp_path: Path) -> None:
     assert first.inputs == (SongInputWish(name="lead vocal", level_db=2.0),)
     assert first.moves == (MoveWish(name="lead vocal", from_s=130.0, to_s=160.0, level_db=2.0),)
     assert (second.start_s, second.end_s) == (600.0, 3723.5)
+
+
+def test_tone_room_and_families(tmp_path: Path) -> None:
+    text = changed("level_db = 1.5", "low_db = -2\nhigh_db = 1.5\nroom_db = 3")
+    text = changed("level_db = 2\n", "level_db = 2\nroom_db = -12\nhigh_db = 6\n", text)
+    text = changed("\n[[song]]\n", '\n[[family]]\nname = "Drums"\nlow_db = 2\n\n[[song]]\n', text)
+    text = changed("[[song.move]]", '[[song.family]]\nname = "bass"\nlevel_db = -1\n\n[[song.move]]', text)
+    recipe = read_recipe(written(tmp_path, text))
+    vocal, keys = recipe.inputs
+    assert (vocal.level_db, vocal.low_db, vocal.high_db, vocal.room_db) == (0.0, -2.0, 1.5, 3.0)
+    assert (keys.low_db, keys.high_db, keys.room_db) == (0.0, 0.0, 0.0)
+    assert recipe.families == (FamilyWish(name="drums", low_db=2.0),)
+    first, second = recipe.songs
+    assert first.inputs == (SongInputWish(name="lead vocal", level_db=2.0, high_db=6.0, room_db=-12.0),)
+    assert (first.families, second.families) == ((FamilyWish(name="bass", level_db=-1.0),), ())
 
 
 def test_the_smallest_recipe(tmp_path: Path) -> None:
@@ -99,6 +114,24 @@ REFUSED = [
     ("level_db = 1.5", "level_db = true", "level_db must be a number"),
     ("level_db = 1.5", "level_db = [1]", "level_db must be a number"),
     ("level_db = 1.5", f"level_db = {10**400}", "level_db"),
+    ("level_db = 1.5", "low_db = 6.1", r"low_db must lie between -6 and \+6, not 6.1"),
+    ("level_db = 1.5", "high_db = -7", r"high_db must lie between -6 and \+6, not -7"),
+    ("level_db = 1.5", "room_db = 12.5", r"room_db must lie between -12 and \+12, not 12.5"),
+    ("level_db = 1.5", 'room_db = "3"', 'room_db must be a number without quotes, not "3"'),
+    ("level_db = 1.5", "hihg_db = 2", r'there is no "hihg_db" here. Did you mean "high_db"\?'),
+    ("level_db = 2", "low_db = 9", "low_db must lie between"),
+    ("[defaults]", "[defaults]\nlow_db = 1", 'there is no "low_db" here'),
+    ("[[song.move]]", '[[song.family]]\nname = "guitar"\n[[song.move]]', r'"guitar" is no family. .* mean "guitars"\?'),
+    ("[[song]]", '[[family]]\nname = "xyz"\n[[song]]', 'name "xyz" is no family. The families are: drums, .*extras.$'),
+    ("[[song]]", '[[family]]\nname = ""\n[[song]]', 'name "" is no family'),
+    ("[[song]]", "[[family]]\nroom_db = 2\n[[song]]", '"name" is missing here'),
+    ("[[song]]", '[[family]]\nname = "bass"\nlow_db = 7\n[[song]]', "low_db must lie between"),
+    ("[[song]]", '[[family]]\nname = "bass"\npan = 0\n[[song]]', 'there is no "pan" here'),
+    (
+        "[[song]]",
+        '[[family]]\nname = "bass"\n[[family]]\nname = "Bass"\n[[song]]',
+        'the family "bass" is already used in line 29',
+    ),
     ("level_db = 1.5", "pan = 1.01", r"pan must lie between -1 and \+1"),
     ("level_db = 1.5", "mute = 1", "mute must be true or false"),
     ("level_db = 1.5", 'bleed = "most"', 'bleed must be "full", "mask", "gate" or "off", not "most"'),

@@ -3,81 +3,16 @@
 from __future__ import annotations
 
 import math
-import os
-import sys
 import tomllib
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from files.made import RECIPE, changed, written
-from morningmix.errors import RecipeError, RecordingsError, UsageError
-from morningmix.files.new_recipe import InputLine, new_recipe
-from morningmix.files.presets import load_roles
-from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_edit import turn, with_songs
+from files.made import RECIPE, changed
+from morningmix.errors import RecipeError, UsageError
+from morningmix.files.recipe_edit import Key, turn, turn_input, with_songs
 from morningmix.model.found import Boundary, FoundSong
-from morningmix.model.names import plain
-
-word = st.text(st.characters(codec="utf-8"), min_size=1, max_size=12)
-file_name = word.filter(lambda name: name not in (".", "..") and Path(name).name == name and "\0" not in name)
-
-
-@given(
-    title=word.filter(lambda text: plain(text) != ""),
-    files=st.lists(file_name, unique=True, min_size=1, max_size=6),
-    note=st.none() | word,
-    player=st.none() | word,
-    guessed=st.booleans(),
-    role=st.sampled_from([None, *load_roles()]),
-)
-@settings(max_examples=100, deadline=None)
-def test_a_generated_recipe_reads_as_what_it_was_made_from(
-    tmp_path_factory: pytest.TempPathFactory,
-    title: str,
-    files: list[str],
-    note: str | None,
-    player: str | None,
-    guessed: bool,
-    role: str | None,
-) -> None:
-    lines = [
-        InputLine(files=(name,), name=f"input {at}", role=role, player=player, guessed=guessed, note=note)
-        for at, name in enumerate(files)
-    ]
-    path = written(tmp_path_factory.mktemp("r"), new_recipe(tracks="../raw", title=title, inputs=lines))
-    recipe = read_recipe(path)
-    assert recipe.title == title
-    assert recipe.tracks == path.resolve().parent.parent / "raw"
-    assert [(wish.files, wish.name, wish.role, wish.player) for wish in recipe.inputs] == [
-        (line.files, line.name, line.role, line.player) for line in lines
-    ]
-
-
-def test_a_generated_recipe_says_what_is_a_guess_and_what_is_empty() -> None:
-    text = new_recipe(
-        tracks="../raw",
-        title="Thursday",
-        inputs=[
-            InputLine(files=("1.wav",), name="kick", role="kick"),
-            InputLine(files=("2.wav", "3.wav"), name="keys", role="keys", guessed=True, player="Mara"),
-            InputLine(files=("4.wav",), name="4", role=None, note="nothing was recorded here"),
-        ],
-    )
-    assert 'role = "kick"\n' in text
-    assert 'file = ["2.wav", "3.wav"]\nname = "keys"\nrole = "keys?"  # a guess' in text
-    assert 'player = "Mara"\n' in text
-    assert 'file = "4.wav"  # nothing was recorded here\nname = "4"\n' in text
-    assert max(map(len, text.splitlines())) <= 120
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="file names are always text there")
-def test_a_file_name_that_is_not_text_is_shown_escaped() -> None:
-    name = os.fsdecode(b"caf\xe9.wav")
-    with pytest.raises(RecordingsError, match=r"not UTF-8 text. Rename the file"):
-        new_recipe(tracks="raw", title="x", inputs=[InputLine(files=(name,), name="x", role="kick")])
 
 
 def test_turning_a_level_that_is_there() -> None:
@@ -129,6 +64,80 @@ def test_turning_what_is_not_there() -> None:
 def test_turning_too_far(by_db: float) -> None:
     with pytest.raises(UsageError, match=r'"lead vocal" is at \+1.5 dB; .* range of -60 to \+24 dB'):
         turn(RECIPE, "lead vocal", by_db)
+
+
+WITH_FAMILY = changed(
+    "\n[[song]]\n", '\n[[family]]  # all of them\nname = "Vocals"\nroom_db = 1.5  # Mara\n\n[[song]]\n'
+)
+
+
+def test_turning_a_family_writes_its_table_below_the_inputs() -> None:
+    text, old, new = turn(RECIPE, "Drums", -2)
+    assert (old, new) == (0.0, -2.0)
+    assert text == changed('role = "Keys"\n', 'role = "Keys"\n\n[[family]]\nname = "drums"\nlevel_db = -2.0\n')
+    again, old, new = turn(text, "drums", 3, key="low_db")
+    assert (old, new) == (0.0, 3.0)
+    assert again == text.replace("level_db = -2.0\n", "level_db = -2.0\nlow_db = 3.0\n")
+    third, _, _ = turn(again, "bass", 1)
+    assert third == again.replace("low_db = 3.0\n", 'low_db = 3.0\n\n[[family]]\nname = "bass"\nlevel_db = 1.0\n')
+    bare = 'recipe = 1\n[rehearsal]\ntracks = "raw"'
+    assert turn(bare, "horns", 1, key="high_db")[0] == bare + '\n\n[[family]]\nname = "horns"\nhigh_db = 1.0'
+
+
+def test_turning_a_family_that_is_there_keeps_every_other_byte() -> None:
+    text, old, new = turn(WITH_FAMILY, "vocals", 2, key="room_db")
+    assert (old, new) == (1.5, 3.5)
+    assert text == changed("room_db = 1.5", "room_db = 3.5", WITH_FAMILY)
+    text, _, _ = turn(WITH_FAMILY, "vocals", 2)
+    assert text == changed("# Mara\n", "# Mara\nlevel_db = 2.0\n", WITH_FAMILY)
+
+
+def test_turning_a_family_in_one_song() -> None:
+    block = '\n[[song.family]]\nname = "guitars"\nhigh_db = -1.5\n'
+    text, old, new = turn(RECIPE, "guitars", -1.5, "Nine Paper Boats", "high_db")
+    assert (old, new, text) == (0.0, -1.5, RECIPE + block)
+    again, old, new = turn(text, "guitars", 1, "Nine Paper Boats", "high_db")
+    assert (old, new, again) == (-1.5, -0.5, RECIPE + block.replace("-1.5", "-0.5"))
+    text, _, _ = turn(RECIPE, "guitars", -1.5, "Copper Rain Gauge", "high_db")
+    assert text == changed('to = "2:40"\nlevel_db = 2\n', f'to = "2:40"\nlevel_db = 2\n{block}')
+
+
+@pytest.mark.parametrize("key", ["low_db", "high_db", "room_db"])
+def test_turning_tone_and_room_of_an_input(key: Key) -> None:
+    text, old, new = turn(RECIPE, "lead vocal", 2, key=key)
+    assert (old, new) == (0.0, 2.0)
+    said = "level_db = 1.5                  # on top of the automatic balance\n"
+    assert text == changed(said, f"{said}{key} = 2.0\n")
+    text, old, new = turn(text, "lead vocal", -1, "Copper Rain Gauge", key)
+    assert (old, new) == (0.0, -1.0)
+    assert f'name = "Lead-Vocal"\nlevel_db = 2\n{key} = -1.0\n' in text
+
+
+def test_an_input_goes_before_the_family_of_its_name() -> None:
+    text, _, _ = turn(RECIPE, "keys", 1)
+    assert "[[family]]" not in text
+    with pytest.raises(UsageError, match=r'^No input is called "drums"\.'):
+        turn_input(RECIPE, "drums", 1)
+    assert turn_input(RECIPE, "keys", 1) == text
+
+
+@pytest.mark.parametrize(
+    ("key", "by_db", "says"),
+    [
+        (
+            "low_db",
+            7,
+            'The low_db of "vocals" is at +0 dB; +7 dB would leave the range of -6 to +6 dB. Turn it by less.',
+        ),
+        ("high_db", -6.1, 'The high_db of "vocals" is at +0 dB; -6.1 dB would leave the range of -6 to +6 dB.'),
+        ("room_db", 11, 'The room_db of "vocals" is at +1.5 dB; +11 dB would leave the range of -12 to +12 dB.'),
+    ],
+)
+def test_turning_tone_or_room_too_far_names_the_key(key: Key, by_db: float, says: str) -> None:
+    with pytest.raises(UsageError) as refused:
+        turn(WITH_FAMILY, "vocals", by_db, key=key)
+    assert str(refused.value).startswith(says)
+    assert "\n" not in str(refused.value)
 
 
 def test_of_two_tries_at_a_song_the_kept_one_is_turned() -> None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
+import scipy
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -136,6 +138,45 @@ def test_filters_follow_their_curve(tmp_path: Path, hz: float) -> None:
     # Butterworth, 12 dB an octave: 10 lg of 1 / (1 + (fc / f)^4).
     assert got_db == pytest.approx(-10.0 * np.log10(1.0 + (100.0 / hz) ** 4), abs=0.05)
     assert got_db == pytest.approx(float(magnitude_db(high_pass(100.0, RATE_HZ), hz, RATE_HZ)), abs=0.05)
+
+
+@pytest.mark.parametrize(("kind", "corner_hz"), [("low_shelf", 200.0), ("high_shelf", 4000.0)])
+@pytest.mark.parametrize("gain_db", [-6.0, 3.5])
+def test_shelves_are_those_of_the_cookbook(
+    tmp_path: Path, kind: Literal["low_shelf", "high_shelf"], corner_hz: float, gain_db: float
+) -> None:
+    impulse = np.zeros((1, RATE_HZ), np.float32)
+    impulse[0, STEP] = 1.0
+    plan = track(filters=(Filter(kind=kind, corner_hz=corner_hz, gain_db=gain_db),))
+    cleaned, placed = rendered(plan, recorded(tmp_path, impulse), RATE_HZ, blocks=[STEP] * 7)
+    np.testing.assert_array_equal(cleaned, impulse)
+    # The coefficients as the Cookbook prints them, with Q = 1/sqrt(2).
+    a, w0 = 10.0 ** (gain_db / 40.0), 2.0 * np.pi * corner_hz / RATE_HZ
+    c, alpha = np.cos(w0), np.sin(w0) / np.sqrt(2.0)
+    s = -1.0 if kind == "low_shelf" else 1.0
+    root = 2.0 * np.sqrt(a) * alpha
+    b = [a * ((a + 1) + s * (a - 1) * c + root), -2 * s * a * ((a - 1) + s * (a + 1) * c)]
+    b += [a * ((a + 1) + s * (a - 1) * c - root)]
+    d = [(a + 1) - s * (a - 1) * c + root, 2 * s * ((a - 1) - s * (a + 1) * c), (a + 1) - s * (a - 1) * c - root]
+    hz, response = scipy.signal.sosfreqz(np.array([[*b, *d]]) / d[0], np.geomspace(20.0, 20_000.0, 200), fs=RATE_HZ)
+    measured = np.abs(np.exp(-2j * np.pi * np.outer(hz, np.arange(RATE_HZ)) / RATE_HZ) @ placed[0].astype(np.float64))
+    got_db = 20.0 * np.log10(measured * np.sqrt(2.0))
+    np.testing.assert_allclose(got_db, 20.0 * np.log10(np.abs(response)), atol=0.01)
+    low_db, high_db = (gain_db, 0.0) if kind == "low_shelf" else (0.0, gain_db)
+    assert got_db[[0, -1]] == pytest.approx([low_db, high_db], abs=0.1)
+    assert float(np.interp(corner_hz, hz, got_db)) == pytest.approx(gain_db / 2.0, abs=0.05)
+
+
+def test_the_compressor_does_not_react_to_shelves(tmp_path: Path) -> None:
+    sound = noise(RATE_HZ)
+    squeeze = Compressor(
+        threshold_db=-30.0, ratio=4.0, knee_db=0.0, attack_s=0.01, release_s=0.1, max_reduction_db=20.0
+    )
+    recording = recorded(tmp_path, sound)
+    plain, _ = rendered(track(compressor=squeeze), recording, RATE_HZ)
+    boosted = track(compressor=squeeze, filters=(Filter(kind="low_shelf", corner_hz=200.0, gain_db=6.0),))
+    same, _ = rendered(boosted, recording, RATE_HZ)
+    np.testing.assert_array_equal(same, plain)
 
 
 def test_a_gate_closes_to_its_floor(tmp_path: Path) -> None:

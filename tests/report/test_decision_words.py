@@ -10,7 +10,7 @@ import pytest
 
 import morningmix
 from morningmix.model.plan import Compressor, DeEsser, Filter, Gate, TrackPlan
-from morningmix.report.decision_words import FINDINGS, Decision, input_decision, song_decision
+from morningmix.report.decision_words import FINDINGS, Decision, filters, input_decision, song_decision
 from report.test_explain import a_song
 
 SOURCE = Path(morningmix.__file__).parent
@@ -55,7 +55,13 @@ FULL = TrackPlan(
     gain_step=(-3.0, 6.0),
     ducked_s=((1.0, 2.0),),
     gain_db=3.0,
-    filters=tuple(Filter(kind=kind, corner_hz=100.0, gain_db=-3.0) for kind in ("high_pass", "low_pass", "peak")),
+    filters=(
+        Filter(kind="high_pass", corner_hz=100.0),
+        Filter(kind="low_pass", corner_hz=5000.0),
+        Filter(kind="peak", corner_hz=900.0, gain_db=-3.0, q=1.0),
+        Filter(kind="low_shelf", corner_hz=200.0, gain_db=2.0),
+        Filter(kind="high_shelf", corner_hz=4000.0, gain_db=-1.5),
+    ),
     gate=Gate(open_s=((0.0, 1.0),), floor_db=-20.0, ramp_s=0.1),
     de_esser=DeEsser(corner_hz=5000.0, compressor=SQUEEZE),
     compressor=SQUEEZE,
@@ -96,3 +102,13 @@ def test_every_kind_of_finding_has_words(kind: str) -> None:
 
 def test_a_reason_of_an_old_sheet_stands_for_itself() -> None:
     assert input_decision("something_new", BARE) == Decision(heading="Something new", value="", says="Something new")
+
+
+def test_filters_and_tone_in_words() -> None:
+    minus = "\N{MINUS SIGN}"
+    assert filters(FULL) == (
+        f"high-pass 100 Hz, low-pass 5 kHz, {minus}3.0 dB at 900 Hz, +2.0 dB below 200 Hz, {minus}1.5 dB above 4 kHz"
+    )
+    assert input_decision("low_shelf_hz", FULL).says == "Lows +2.0 dB below 200 Hz"
+    assert input_decision("high_shelf_hz", FULL).says == f"Highs {minus}1.5 dB above 4 kHz"
+    assert input_decision("high_shelf_hz", BARE).says == "Highs left as they are"

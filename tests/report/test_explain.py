@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from morningmix.model.plan import MasterPlan, Reason, SongPlan, TrackPlan, Trims
+from morningmix.model.plan import Filter, MasterPlan, Reason, SongPlan, TrackPlan, Trims
 from morningmix.report.explain import MOST_LINES, changes_in_words, input_in_words, songs_in_brief, whole_in_words
 
 BOOK = "Somebody, JAES 2011"
@@ -122,3 +122,31 @@ def test_a_new_version_says_what_is_different() -> None:
         "it starts or ends somewhere else",
         "the whole song is louder (-14.0 LUFS)",
     ]
+
+
+def test_a_new_version_says_what_was_wished_for_tone_and_room() -> None:
+    def sent(track: TrackPlan, send_db: float | None, because: str) -> TrackPlan:
+        return replace(track, send_db=send_db, reasons=(Reason(what="send_db", because=because, source="x"),))
+
+    low, high = (
+        Filter(kind="low_shelf", corner_hz=200.0, gain_db=2.0),
+        Filter(kind="high_shelf", corner_hz=4000.0, gain_db=-1.0),
+    )
+    before, _ = a_song("Song", *(sent(track, -12.0, "usual") for track in TEN[:3]), sent(TEN[3], None, "dry"))
+    after = replace(
+        before,
+        tracks=(
+            replace(before.tracks[0], filters=(low, high)),
+            sent(before.tracks[1], -9.5, "+3 dB from the recipe"),
+            # All sends moved with the balance: a consequence.
+            sent(before.tracks[2], -12.5, "usual"),
+            sent(before.tracks[3], -20.0, "+4 dB from the recipe"),
+        ),
+    )
+    assert changes_in_words(before, after) == [
+        "input 0 has more lows (+2.0 dB)",
+        "input 0 has less highs (-1.0 dB)",
+        "input 1 has more echo (+2.5 dB)",
+        "input 3 has some echo",
+    ]
+    assert changes_in_words(after, before)[-1] == "input 3 is dry"

@@ -268,7 +268,7 @@ def turn(
     recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
     name: Annotated[
         str,
-        typer.Argument(metavar="NAME", help="An input as the recipe calls it, or else a family such as drums."),
+        typer.Argument(metavar="NAME", help="An input as the recipe calls it, or a family such as drums."),
     ],
     *,
     parts: Parts = None,
