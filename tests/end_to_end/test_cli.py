@@ -13,6 +13,7 @@ from command_line import digests, run
 from end_to_end.said import kept, one_line, run_here
 from morningmix.commands.mix import mix
 from morningmix.commands.order import Order
+from morningmix.files.recall import read_recall
 
 COMMANDS = ("mix", "recipe", "check", "why", "turn")
 RECIPE = Path("Thursday mix") / "recipe.toml"
@@ -100,6 +101,32 @@ def test_turn_within_one_song_leaves_the_others(place: Path) -> None:
     after = _bass_db(place)
     assert after["One"] - before["One"] == pytest.approx(3.0, abs=1e-9)
     assert after["Two"] == before["Two"]
+
+
+def test_turn_writes_tone_of_a_family_and_why_says_so(place: Path) -> None:
+    recipe = place / RECIPE
+    old = recipe.read_text(encoding="utf-8")
+    assert run_here("mix", RECIPE, cwd=place).returncode == 0
+    before = _trims_db(place)
+    lows = run_here("turn", RECIPE, "drums", "low", "down", "2", cwd=place)
+    assert lows.returncode == 0, lows.stderr
+    assert lows.stdout.startswith("The lows of drums are now at -2 dB (was +0). To hear it: morningmix mix ")
+    assert recipe.read_text(encoding="utf-8") == f'{old}\n[[family]]\nname = "drums"\nlow_db = -2.0\n'
+    room = run_here("turn", RECIPE, "lead vocal", "room", "up", "3", "--json", cwd=place)
+    assert json.loads(room.stdout)["key"] == "room_db"
+    one_line(run_here("turn", RECIPE, "vocals", "high", "up", "7", cwd=place), 2, "The high_db", "-6 to +6 dB")
+    done = run_here("mix", RECIPE, cwd=place)
+    # Trims are predicted not to undo the wish, and the other families stay.
+    assert _trims_db(place) == pytest.approx(before, abs=0.1)
+    assert "has less lows (-2.0 dB)" in done.stdout
+    assert "lead vocal has more echo (+3.0 dB)" in done.stdout
+    assert "  Lows -2.0 dB below 200 Hz: as the recipe says." in run_here("why", RECIPE, "kick", cwd=place).stdout
+    assert "; +3 dB from the recipe." in run_here("why", RECIPE, "lead vocal", cwd=place).stdout
+
+
+def _trims_db(place: Path) -> dict[str, float]:
+    (sheet,) = (place / RECIPE).parent.glob("mixes/01*/recall.json")
+    return dict(read_recall(sheet).master.trims.trims_db)
 
 
 def _bass_db(place: Path) -> dict[str, float]:
