@@ -8,6 +8,7 @@ from pathlib import Path
 
 from lanes import lane_here
 from morningmix.audio.scratch import Scratch
+from morningmix.dsp.control import loudness_hop_frames
 from morningmix.model.measured import SumFacts
 from morningmix.model.plan import MasterPlan, SongPlan
 from morningmix.model.recording import Recording
@@ -47,7 +48,9 @@ def render_families(
         for name in family_names(plan)
     ]
     rendered = (lane or lane_here()).all([Job(what="render", call=call, cost=1.0) for call in calls])
-    return joined(plan, rendered, measure_gram(plan, [one.sound for one in rendered], block_hops))
+    sounds = [family.sound for family in rendered]
+    hops = frames_of(plan) // loudness_hop_frames(plan.rate_hz)
+    return joined(plan, rendered, measure_gram(plan, sounds, 0, hops, block_hops))
 
 
 def write_master(

@@ -24,9 +24,7 @@ from morningmix.laws.limiting import limiter_gain_db
 from morningmix.model.measured import SumFacts
 from morningmix.model.plan import Compressor, Filter, Gate, Move, Reverb, SongPlan, TrackPlan, Trims
 from morningmix.model.recording import Recording
-from morningmix.render.families import (
-    Families,
-)
+from morningmix.render.families import Families, measure_gram
 from morningmix.render.master import limiter_per_hop, measure_sum
 from morningmix.render.output import Bits, FileFormat, Output, SongFiles
 from morningmix.units import Block, db_to_gain
@@ -493,3 +491,13 @@ def limiting_db(facts: SumFacts, gain_db: float) -> float:
         facts.sidechain_db + np.float32(gain_db), -1.0 - UNDER_CEILING_DB, 0.003, 0.12, facts.step_s
     )
     return -float(np.percentile(curve[facts.sidechain_db > facts.sidechain_db.max() - 40.0], 1.0))
+
+
+def test_families_compared_in_pieces_give_what_they_give_in_one(
+    recordings: tuple[Recording, ...], tmp_path: Path
+) -> None:
+    plan = song(recordings)
+    with closing(render_families(plan, recordings, tmp_path)) as families:
+        late = measure_gram(plan, families.sound, 30, 60)
+    # The tail of K-weighting's high-pass has fallen by far more than this in the second before.
+    np.testing.assert_allclose(late, families.gram[30:], rtol=1e-6, atol=1e-12)

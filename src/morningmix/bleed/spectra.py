@@ -128,7 +128,7 @@ class Buffers:
         self._filled = new.stop
         for index, spectrum in self._mono.items():
             sound = self._targets.sounds.read(index, (first + 1) * hop - size, last * hop)
-            analyse(sound.mean(axis=0), size, self._bins, spectrum[:, new])
+            analyse(sound[0] if len(sound) == 1 else sound.mean(axis=0), size, self._bins, spectrum[:, new])
             for channel, samples in enumerate(sound):
                 if len(sound) > 1 and (index, channel) in self._channels:
                     analyse(samples, size, self._bins, self._channels[index, channel][:, new])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -21,6 +22,9 @@ from morningmix.units import Block
 
 _PART_S, _PIECE_S = 300.0, 75.0
 """Longest part that shares one set of filters, and longest piece of it that is processed at a time."""
+
+_SLACK = 0.1
+"""A part or piece that is longer by this fraction of the longest is not cut in two."""
 
 LeftAndTaken = tuple[Mapping[int, Block], Mapping[int, Block]]
 """The residual and the subtracted bleed of the next frames, by target."""
@@ -92,7 +96,7 @@ def parts_of(targets: Targets) -> tuple[Part, ...]:
     end = -(-total // grid.hop)
 
     def cuts(first: int, last: int, longest_s: float) -> list[int]:
-        count = max(1, -(-(last - first) // round(longest_s * per_second)))
+        count = max(1, math.ceil((last - first) / (longest_s * per_second) - _SLACK))
         return [first + round((last - first) * place / count / grid.block) * grid.block for place in range(count)] + [
             last
         ]

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+
 from morningmix.audio.encode import encode_file
 from morningmix.audio.scratch import Scratch
 from morningmix.decide.master import UNDER_CEILING_DB, decide_trims, reachable_lufs
@@ -21,6 +23,7 @@ from morningmix.render.families import (
     Rendered,
     family_names,
     frames_of,
+    gram_pieces,
     joined,
     measure_gram,
     render_family,
@@ -122,13 +125,18 @@ def to_sum(song: Song, desk: Desk, lane: Lane, stack: ExitStack, trims: Trims | 
     tracks = desk.output(partial_folder / "tracks") if desk.settings.tracks else None
     rendered = render(song, family_names(plan), desk, lane, stack, tracks=tracks)
     sounds = [one.sound for one in rendered]
-    gram = lane.one(
-        Job(
-            what="compare the families",
-            call=partial(measure_gram, plan, sounds, desk.block_hops),
-            cost=_SUM_COST * song.seconds,
-        )
+    pieces = gram_pieces(plan)
+    compared = lane.all(
+        [
+            Job(
+                what="compare the families",
+                call=partial(measure_gram, plan, sounds, first, last, desk.block_hops),
+                cost=_SUM_COST * song.seconds / len(pieces),
+            )
+            for first, last in pieces
+        ]
     )
+    gram = np.concatenate([np.zeros((0, len(sounds), len(sounds))), *compared])
     families = joined(plan, rendered, gram)
     trims = trims or decide_trims(plan, families.names, families.gram, families.drum_peaks_db)
     return sum_of(song, partial_folder, families, trims, desk, lane)

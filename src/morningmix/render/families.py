@@ -30,6 +30,8 @@ from morningmix.units import Block, db_to_gain
 BLOCK_HOPS = 20
 """Default length of a block, in hops of 0.1 s. What comes out does not depend on it."""
 _TRACK_SEED = 1000
+_GRAM_HOPS, _SETTLE_HOPS = 600, 10
+"""Length of a stretch that is compared at a time, and how long before it K-weighting begins, to have settled."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,21 +177,32 @@ def render_family(
     )
 
 
-def measure_gram(plan: SongPlan, sounds: Sequence[Scratch], block_hops: int = BLOCK_HOPS) -> NDArray[np.float64]:
-    """K-weighted Gram matrix of families per 0.1 s: ``(hops, families, families)``. Raises `RecordingsError`."""
-    rate_hz, frames = plan.rate_hz, frames_of(plan)
-    hop = loudness_hop_frames(rate_hz)
-    block_frames = block_hops * hop
-    # Preallocated to avoid memory fragmentation, and a second copy while pieces are joined.
-    gram = np.zeros((frames // hop, len(sounds), len(sounds)))
+def gram_pieces(plan: SongPlan) -> list[tuple[int, int]]:
+    """Stretches of a song, in hops, for `measure_gram`."""
+    hops = frames_of(plan) // loudness_hop_frames(plan.rate_hz)
+    return [(first, min(first + _GRAM_HOPS, hops)) for first in range(0, hops, _GRAM_HOPS)]
+
+
+def measure_gram(
+    plan: SongPlan, sounds: Sequence[Scratch], first: int, last: int, block_hops: int = BLOCK_HOPS
+) -> NDArray[np.float64]:
+    """K-weighted Gram matrix of families per 0.1 s, hops `first` to `last`: ``(hops, families, families)``.
+
+    Raises `RecordingsError`.
+    """
+    rate_hz, hop = plan.rate_hz, loudness_hop_frames(plan.rate_hz)
+    gram = np.zeros((last - first, len(sounds), len(sounds)))
     weighting = [KWeighting(rate_hz, 2) for _ in sounds]
+    early = max(0, first - _SETTLE_HOPS)
     with ExitStack() as stack:
-        readers = [stack.enter_context(open_recording(recording_of([sound]), rate_hz)) for sound in sounds]
-        for start in range(0, frames, block_frames) if sounds else ():
-            count = min(block_frames, frames - start)
-            weighted = [stage.process(reader.read(count)) for stage, reader in zip(weighting, readers, strict=True)]
-            products = _gram(weighted, hop)
-            gram[start // hop : start // hop + len(products)] = products
+        readers = [stack.enter_context(open_recording(recording_of([sound]), rate_hz, early * hop)) for sound in sounds]
+        for stage, reader in zip(weighting, readers, strict=True):
+            stage.process(reader.read((first - early) * hop))
+        for at in range(first, last, block_hops) if sounds else ():
+            count = min(block_hops, last - at)
+            blocks = (reader.read(count * hop) for reader in readers)
+            weighted = [stage.process(block) for stage, block in zip(weighting, blocks, strict=True)]
+            gram[at - first : at - first + count] = _gram(weighted, hop)
     return gram
 
 
