@@ -65,7 +65,8 @@ class Ended:
             return f"memory: {self.peak_bytes / 1e9:.1f} GB"
         if steering := _STEERING.search(self.out + self.err):
             return f"words: {steering[0]!r} printed"
-        lines = self.err.strip().splitlines()
+        # Songs are announced as they are finished, also by a run that fails later.
+        lines = [line for line in self.err.strip().splitlines() if " is ready: " not in line]
         # The command line's own refusals come with a hint at the help.
         if self.code and not self.err.startswith("Usage:") and (len(lines) != 1 or not lines[0].startswith("morning")):
             return f"words: exit code {self.code} with {len(lines)} lines, {self.err[:200]!r}"

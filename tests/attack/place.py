@@ -238,6 +238,15 @@ def torn(mixes: Path) -> list[str]:
     return lines
 
 
+def fits_its_sheet(song: Path) -> bool:
+    """Whether every file that a song's sheet has a hash of is there, to the byte."""
+    sha256 = json.loads((song / "recall.json").read_text(encoding="utf-8"))["sha256"]
+    return all(
+        (song / name).is_file() and hashlib.sha256((song / name).read_bytes()).hexdigest() == wanted
+        for name, wanted in sha256.items()
+    )
+
+
 def _remove(folder: Path) -> None:
     if not folder.exists():
         return

@@ -115,8 +115,11 @@ def test_a_pipe_or_a_device_is_no_text(place: Path) -> None:
 
 
 def test_turns_at_the_same_time_add_up(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def turned(recipe: Path) -> None:
+        arguments.turn(recipe, "kick", direction=options.Direction.up, by_db=0.5)
+
     with ThreadPoolExecutor(10) as pool:
-        list(pool.map(lambda _: arguments.turn(place / RECIPE, "kick", options.Direction.up, 0.5), range(10)))
+        list(pool.map(lambda _: turned(place / RECIPE), range(10)))
     capsys.readouterr()
     (kick,) = [input_ for input_ in read_recipe(place / RECIPE).inputs if input_.name == "kick"]
     assert kick.level_db == 5.0
