@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable
 
 _RUN_BYTES, _WORKER_BYTES = 200e6, 150e6
@@ -13,9 +14,11 @@ _SHARE = 0.5
 
 def memory_bytes() -> float | None:
     """Memory of this machine; None where the system does not say."""
+    if sys.platform == "win32":
+        return None
     try:
         return float(os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES"))
-    except (AttributeError, ValueError, OSError):
+    except (ValueError, OSError):
         return None
 
 
