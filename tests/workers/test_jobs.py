@@ -32,7 +32,7 @@ def refuse() -> int:
 
 
 class Later:
-    """Runs jobs when it is told to, in threads of the test."""
+    """Runs jobs when the test says so, in threads of the test."""
 
     start_s = 0.0
     workers = 2

@@ -153,8 +153,8 @@ class Lane:
 def side_by_side(run: Run, works: Sequence[Callable[[Lane], Result]], needs: Sequence[int]) -> list[Result]:
     """Results of several works in their order, each in a lane of its own; the first goes first.
 
-    Raises what one of them raises; the others end after the batch that they are at, and at
-    once where the run is interrupted.
+    Raises what one of them raises; the others end after the batch that they are at, and at once where the run is
+    interrupted.
     """
     lanes = [Lane(run, priority, needs) for priority in range(len(works))]
     if run.runner.workers == 1:

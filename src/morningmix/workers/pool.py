@@ -15,8 +15,7 @@ import traceback
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
-from dataclasses import dataclass, field
-from functools import partial
+from dataclasses import dataclass, field, replace
 from multiprocessing.context import BaseContext
 from multiprocessing.process import BaseProcess
 from threading import Condition, Thread
@@ -100,7 +99,7 @@ class Pool:
         """Give jobs to one worker until the pool is closed or the worker is lost."""
         pipe: Connection | None = None
         while (job := self._next()) is not None:
-            if not job.future.set_running_or_notify_cancel():
+            if not job.tries and not job.future.set_running_or_notify_cancel():
                 continue
             try:
                 pipe = pipe or self._worker(number)
@@ -154,9 +153,7 @@ class Pool:
                 job.future.set_exception(lost)
                 return
             self.workers = max(1, self.workers - 1)
-            retry: Future[Any] = Future()
-            retry.add_done_callback(partial(_passed_on, job.future))
-            heapq.heappush(self._waiting, _Waiting(job.priority, job.number, job.call, retry, job.tries + 1))
+            heapq.heappush(self._waiting, replace(job, tries=job.tries + 1))
             if self._alive == 0:
                 self._start()
             self._changed.notify()
@@ -174,6 +171,9 @@ class Pool:
                 process.terminate()
             self._changed.notify_all()
         for job in waiting:
+            if job.tries:
+                job.future.set_exception(MachineError(_LOST))
+                continue
             job.future.cancel()
             # Who waits for a future learns of its end only now.
             job.future.set_running_or_notify_cancel()
@@ -189,15 +189,6 @@ class Pool:
             thread.join()
         for process in self._processes:
             process.join()
-
-
-def _passed_on(first: Future[Any], retry: Future[Any]) -> None:
-    if retry.cancelled():
-        first.set_exception(MachineError(_LOST))
-    elif (error := retry.exception()) is not None:
-        first.set_exception(error)
-    else:
-        first.set_result(retry.result())
 
 
 def _asked(pipe: Connection, call: Callable[[], Any]) -> Any:
