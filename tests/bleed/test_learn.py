@@ -36,7 +36,7 @@ def test_all_slabs_are_learnt_once_in_order_in_ranges_of_about_equal_cost(target
 
 def test_a_range_is_learnt_alone_as_it_is_with_the_others(targets: Targets) -> None:
     """So what is learnt does not depend on how the bins are shared out."""
-    (part,) = parts_of(targets)
+    (part,) = parts_of(targets.sounds)
     everything = tuple(slab for group in ranges(targets) for slab in group)
     whole = learn(targets, everything, part.first, part.last)
     for group in ranges(targets):
@@ -48,7 +48,7 @@ def test_a_range_is_learnt_alone_as_it_is_with_the_others(targets: Targets) -> N
 
 
 def test_only_microphones_that_are_subtracted_from_have_filters(targets: Targets) -> None:
-    (part,) = parts_of(targets)
+    (part,) = parts_of(targets.sounds)
     learnt = [learn(targets, group, part.first, part.last) for group in ranges(targets)]
     assert {row.target for one in learnt for row, _ in one.filters} == {2}
     # The drum is louder in the microphone than the amplifier, and that louder than the other voice.

@@ -88,7 +88,7 @@ def subtracted(
 
 
 def learnt_of(targets: Targets) -> list[Learnt]:
-    (part,) = parts_of(targets)
+    (part,) = parts_of(targets.sounds)
     return [learn(targets, group, part.first, part.last) for group in ranges(targets)]
 
 
@@ -221,7 +221,7 @@ def test_what_clipped_is_declipped_before_bleed_is_learnt(tmp_path: Path) -> Non
 def test_pieces_cover_a_stretch_exactly_once(rate_hz: int, seconds: float) -> None:
     frames = max(1, round(seconds * rate_hz))
     targets = targets_of(Made([np.zeros((1, 1), np.float32)] * 3, rate_hz, frames), {VOICE: True})
-    parts, grid = parts_of(targets), grid_of(targets.sounds)
+    parts, grid = parts_of(targets.sounds), grid_of(targets.sounds)
     pieces = [piece for part in parts for piece in part.pieces]
     assert [piece.start_frame for piece in pieces] == [0, *(piece.stop_frame for piece in pieces[:-1])]
     assert pieces[-1].stop_frame == frames
@@ -262,7 +262,7 @@ def test_other_pieces_leave_no_seam(blocks: list[int]) -> None:
         chunks = [left[VOICE] for piece in pieces for left, _ in subtracted_piece(targets, learnt, piece)]
         return np.concatenate(chunks, axis=1)
 
-    whole, again = left(parts_of(targets)[0].pieces), left(cut(targets, blocks))
+    whole, again = left(parts_of(targets.sounds)[0].pieces), left(cut(targets, blocks))
     assert again.shape == whole.shape == (1, FRAMES)
     assert 10.0 * np.log10(np.sum((again - whole) ** 2) / np.sum(made.sounds[VOICE] ** 2)) < -60.0
 

@@ -27,7 +27,7 @@ from morningmix.bleed.excess import measure_residual
 from morningmix.bleed.learn import Learnt, learn, ranges, total_sources
 from morningmix.bleed.mask import Residual, masked, resting_fraction
 from morningmix.bleed.spectra import Targets
-from morningmix.bleed.subtract import Piece, Sounds, apply_gain_step, parts_of, subtracted
+from morningmix.bleed.subtract import Part, Piece, Sounds, apply_gain_step, parts_of, subtracted
 from morningmix.dsp.bands import BandMeter, band_hop_frames
 from morningmix.errors import OutputError
 from morningmix.measure.band_store import BandStore, BandWriter
@@ -66,6 +66,7 @@ class Stretch:
     targets: tuple[tuple[int, bool], ...]
     """Microphones that other inputs can explain, and whether predicted bleed is subtracted."""
     references: tuple[int, ...]
+    parts: tuple[Part, ...]
     cache: Path
     stem: tuple[str, ...]
 
@@ -82,7 +83,7 @@ class Stretch:
     @property
     def pieces(self) -> tuple[Piece, ...]:
         """All pieces of all parts."""
-        return tuple(piece for part in parts_of(self.to_clean) for piece in part.pieces)
+        return tuple(piece for part in self.parts for piece in part.pieces)
 
     def path(self, target: int) -> Path:
         """Path that the entries of a microphone are named after."""
@@ -132,14 +133,16 @@ def stretch_of(take: Take, store: BandStore, cleaning: Cleaning, cache: Path) ->
         return None
     first_frame = first_hop * hop
     settings = key(sorted(targets), references, gain_steps, cleaning.repaired, first_hop, last_hop)
+    sounds = Sounds(
+        take=take,
+        first_frame=first_frame,
+        frames=min(last_hop * hop, take.frames) - first_frame,
+        gain_steps=gain_steps,
+        repaired=cleaning.repaired,
+    )
     return Stretch(
-        sounds=Sounds(
-            take=take,
-            first_frame=first_frame,
-            frames=min(last_hop * hop, take.frames) - first_frame,
-            gain_steps=gain_steps,
-            repaired=cleaning.repaired,
-        ),
+        sounds=sounds,
+        parts=parts_of(sounds),
         store=replace(store, gain_steps=gain_steps, first_hop=first_hop, hops=last_hop - first_hop),
         targets=targets,
         references=references,
@@ -185,7 +188,7 @@ def clean_stretch(stretch: Stretch, lane: Lane) -> dict[int, CleanedStretch]:
 
 def _cleaned(stretch: Stretch, lane: Lane) -> dict[int, CleanedStretch]:
     to_clean = stretch.to_clean
-    parts = parts_of(to_clean)
+    parts = stretch.parts
     of_bins = ranges(to_clean) if to_clean.rows else []
     cost = stretch.seconds * len(stretch.targets)
     learnt = lane.all(

@@ -27,7 +27,7 @@ from morningmix.units import Block
 FLOOR_DB = -15.0
 """Lowest gain: deeper cuts cause musical noise (common practice, no source)."""
 _OVERSUBTRACT = np.float32(2.0)
-_TINY = np.float32(1e-14)
+_TINY = np.float32(1e-20)
 
 _STEPS = 4096
 _LOG_NU = np.linspace(np.log(1e-4), np.log(30.0), _STEPS)
@@ -76,7 +76,6 @@ _SLOPE_S = 0.05
 _SHAPED = np.float32(0.7)
 _LEAST_LEFT = np.float32(0.03)
 """At least this fraction of the subtracted power is assumed to remain."""
-_TINY = np.float32(1e-20)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

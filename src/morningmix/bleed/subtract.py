@@ -13,7 +13,7 @@ import numpy as np
 from morningmix.audio.read import read_stretch
 from morningmix.bleed.learn import Learnt, learn, ranges
 from morningmix.bleed.predict import bleed_spectra
-from morningmix.bleed.spectra import Targets, grid_of
+from morningmix.bleed.spectra import Targets, Tracks, grid_of
 from morningmix.dsp.declip import declipped_stretch
 from morningmix.dsp.stft import OVERLAP, Synthesis
 from morningmix.model.measured import GainStep
@@ -89,10 +89,10 @@ class Part:
     pieces: tuple[Piece, ...]
 
 
-def parts_of(targets: Targets) -> tuple[Part, ...]:
+def parts_of(sounds: Tracks) -> tuple[Part, ...]:
     """The stretch in parts and pieces of about equal length."""
-    grid, total = grid_of(targets.sounds), targets.sounds.frames
-    per_second = targets.sounds.rate_hz / grid.hop
+    grid, total = grid_of(sounds), sounds.frames
+    per_second = sounds.rate_hz / grid.hop
     end = -(-total // grid.hop)
 
     def cuts(first: int, last: int, longest_s: float) -> list[int]:
@@ -147,7 +147,7 @@ def _none(piece: Piece, chunk: int) -> Iterator[tuple[()]]:
 
 def subtract(targets: Targets) -> Iterator[LeftAndTaken]:
     """The whole stretch, learnt and processed here. Raises `RecordingsError`."""
-    for part in parts_of(targets):
+    for part in parts_of(targets.sounds):
         learnt = [learn(targets, slabs, part.first, part.last) for slabs in ranges(targets)] if targets.rows else []
         for piece in part.pieces:
             yield from subtracted(targets, learnt, piece)
