@@ -19,10 +19,9 @@ import numpy as np
 import soxr  # noqa: TID251
 from pedalboard.io import AudioFile  # noqa: TID251
 
-from morningmix.audio.header import read_header
+from morningmix.audio.header import read_file
 from morningmix.audio.read import open_recording
 from morningmix.audio.write import cannot_write
-from morningmix.model.recording import Recording
 from morningmix.units import Block
 
 _RATES_HZ = (32_000, 44_100, 48_000)  # MPEG-1 layer III, ISO/IEC 11172-3
@@ -64,16 +63,16 @@ def encode_mp3(blocks: Iterable[Block], path: Path, *, rate_hz: int, channels: i
 
 def encode_file(source: Path, path: Path) -> None:
     """Write a sound file as an MP3. Raises `RecordingsError` and `OutputError`."""
-    part = read_header(source)
-    recording = Recording(lanes=((part,),))
-    block_frames = _BLOCK_S * part.rate_hz
+    recording = read_file(source)
+    rate_hz, frames = recording.rate_hz, recording.frames
+    block_frames = _BLOCK_S * rate_hz
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise cannot_write(path, error) from error
-    with open_recording(recording, part.rate_hz) as reader:
-        blocks = (reader.read(min(block_frames, part.frames - start)) for start in range(0, part.frames, block_frames))
-        encode_mp3(blocks, path, rate_hz=part.rate_hz, channels=part.channels)
+    with open_recording(recording, rate_hz) as reader:
+        blocks = (reader.read(min(block_frames, frames - start)) for start in range(0, frames, block_frames))
+        encode_mp3(blocks, path, rate_hz=rate_hz, channels=recording.channels)
 
 
 def mp3_piece(sound: Block, rate_hz: int, kbps: int) -> bytes:

@@ -22,7 +22,7 @@ from typing import BinaryIO
 
 from morningmix.audio.coded import coded_part
 from morningmix.errors import RecordingsError
-from morningmix.model.recording import Part
+from morningmix.model.recording import Part, Recording
 from morningmix.units import clock
 
 SAMPLE_BYTES = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
@@ -90,6 +90,11 @@ def read_header(path: Path) -> Part:
             f"{path.name}: a sample rate of {part.rate_hz} Hz does not suit music; set the recorder to 48000"
         )
     return part
+
+
+def read_file(path: Path) -> Recording:
+    """A recording of one file. Raises as `read_header` does."""
+    return Recording(lanes=((read_header(path),),))
 
 
 def is_wave(path: Path) -> bool:

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.audio.header import read_header
+from morningmix.audio.header import read_file
 from morningmix.audio.read import open_recording
 from morningmix.dsp.bands import BandMeter, band_edges_hz, band_hop_frames
 from morningmix.dsp.control import loudness_hop_frames
@@ -23,7 +23,6 @@ from morningmix.errors import RecordingsError, UsageError
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.laws.track_power import spans_to_mask
 from morningmix.model.names import plain
-from morningmix.model.recording import Recording
 from morningmix.report.words import loudness_in_words
 from morningmix.storage.home import MIXES, RECALL, RECIPE
 from morningmix.storage.song_folders import finish_swaps, song_sheets
@@ -181,7 +180,7 @@ def measure(folder: Path, recall: Recall) -> Version:
         if not file.exists():
             raise RecordingsError(f"{file} is missing. Mix {recall.title} again, or put the file back.")
     mix, stems = files[0], files[1:]
-    recording = Recording(lanes=((read_header(mix),),))
+    recording = read_file(mix)
     rate_hz = recording.rate_hz
     meter, bands = LoudnessMeter(rate_hz, recording.channels), BandMeter(rate_hz, recording.channels)
     spectrum = np.zeros(len(band_edges_hz(rate_hz)) - 1)
@@ -214,7 +213,7 @@ def measure(folder: Path, recall: Recall) -> Version:
 
 def _powers(path: Path) -> Array:
     """K-weighted power of a file per 0.1 s, channels added."""
-    recording = Recording(lanes=((read_header(path),),))
+    recording = read_file(path)
     rate_hz = recording.rate_hz
     hop = loudness_hop_frames(rate_hz)
     weighting = KWeighting(rate_hz, recording.channels)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.audio.header import read_header
+from morningmix.audio.header import read_file
 from morningmix.audio.read import open_recording
 from morningmix.audio.scratch import Scratch, recording_of
 from morningmix.dsp.control import loudness_hop_frames, peaks_db, step_frames, step_peaks
@@ -19,7 +19,6 @@ from morningmix.dsp.truepeak import TruePeakEnvelope
 from morningmix.laws.limiting import expand, limiter_gain_db
 from morningmix.model.measured import SumFacts
 from morningmix.model.plan import MasterPlan, Trims
-from morningmix.model.recording import Recording
 from morningmix.render.families import BLOCK_HOPS, Families
 from morningmix.render.output import Output, SongFiles
 from morningmix.units import Block, db_to_gain
@@ -129,7 +128,7 @@ def write_mix(families: Families, files: SongFiles, block_hops: int = BLOCK_HOPS
 
     Raises `RecordingsError` and `OutputError`.
     """
-    recordings = [Recording(lanes=((read_header(files.stems.path(name)),),)) for name in families.names]
+    recordings = [read_file(files.stems.path(name)) for name in families.names]
     rate_hz, frames, output = families.rate_hz, families.frames, files.mix
     block_frames = block_hops * loudness_hop_frames(rate_hz)
     scale = np.float32(1 << (output.bits - 1))

@@ -10,13 +10,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.audio.header import read_header
+from morningmix.audio.header import read_file
 from morningmix.audio.read import open_recording
 from morningmix.dsp.bands import BandMeter, band_edges_hz, band_hop_frames
 from morningmix.dsp.control import loudness_hop_frames
 from morningmix.dsp.meter import Loudness, LoudnessMeter
 from morningmix.laws.loudness import OFFSET_DB
-from morningmix.model.recording import Recording
 from morningmix.units import Block, powers_db
 
 MOST_APART_LU = 0.5
@@ -45,7 +44,7 @@ class Verified:
 
 def verify(files: Sequence[Path]) -> Verified:
     """Measure the mix (first) and take its stems from it. Raises `RecordingsError` if one cannot be read back."""
-    recordings = [Recording(lanes=((read_header(path),),)) for path in files]
+    recordings = [read_file(path) for path in files]
     rate_hz, frames = recordings[0].rate_hz, recordings[0].frames
     meter = LoudnessMeter(rate_hz, recordings[0].channels)
     block_frames = 20 * loudness_hop_frames(rate_hz)
@@ -89,7 +88,7 @@ def meters_differ_lu(path: Path) -> float | None:
     """
     import pyloudnorm  # noqa: TID251 - the second meter lives here alone, and takes a second to load
 
-    mix = Recording(lanes=((read_header(path),),))
+    mix = read_file(path)
     rate_hz = mix.rate_hz
     hops = min(mix.frames * 10 // rate_hz, _MOST_HOPS)
     frames = hops * rate_hz // 10

@@ -16,9 +16,8 @@ from pathlib import Path
 import numpy as np
 
 from morningmix.audio.encode import mp3_piece
-from morningmix.audio.header import read_header
+from morningmix.audio.header import read_file
 from morningmix.audio.read import open_recording
-from morningmix.model.recording import Recording
 from morningmix.units import Block
 
 RATE_HZ = 32_000
@@ -68,7 +67,7 @@ def _click(kbps: int) -> str:
 
 def _cut(stem: Path) -> Iterator[Block]:
     """Pieces ``(2, frames)`` with their margins; silence before the start and after the end of the song."""
-    recording = Recording(lanes=((read_header(stem),),))
+    recording = read_file(stem)
     piece, margin = round(PIECE_S * RATE_HZ), round(MARGIN_S * RATE_HZ)
     left = round(recording.frames * RATE_HZ / recording.rate_hz)
     with open_recording(recording, RATE_HZ) as reader:

@@ -12,7 +12,7 @@ import numpy as np
 
 from morningmix.audio.decode import decoded
 from morningmix.audio.encode import encode_mp3
-from morningmix.audio.header import read_header
+from morningmix.audio.header import read_file
 from morningmix.audio.read import open_recording
 from morningmix.audio.tags import Tags, tag
 from morningmix.audio.write import IntegerWriter
@@ -190,7 +190,7 @@ def _listed(place: int, recall: Recall, file: str, page: str) -> Listed:
 def _write(mix: Path, file: Path, kind: Kind, tags: Tags) -> tuple[float | None, float]:
     """Encode, decode as a player would, and encode again a little softer if the peaks pass full scale."""
     lowered_db = 0.0
-    recording = Recording(lanes=((read_header(mix),),))
+    recording = read_file(mix)
     for _ in range(3):
         gain = np.float32(db_to_gain(-lowered_db))
         if kind == "mp3" and not lowered_db and (coded := mix.with_suffix(".mp3")).exists():
@@ -244,7 +244,7 @@ def _powers(files: Sequence[Path]) -> Array:
 
 
 def _file_powers(file: Path) -> Array:
-    recording = Recording(lanes=((read_header(file),),))
+    recording = read_file(file)
     hop = loudness_hop_frames(recording.rate_hz)
     parts = []
     for block in _blocks(recording):
