@@ -22,7 +22,7 @@ from morningmix.files.new_recipe import InputLine, new_recipe
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe
 from morningmix.measure.band_store import BandStore
-from morningmix.measure.take import measure_take
+from morningmix.measure.take import MEASURING_COST, measure_take
 from morningmix.model.input import Input
 from morningmix.model.measured import BleedFacts, GainStep, Measurements, Singing
 from morningmix.model.names import means, name_as_text
@@ -36,8 +36,8 @@ from morningmix.units import amplitude_db
 from morningmix.workers.jobs import Job, Lane
 
 Found = TypeVar("Found")
-COMPARING_COST = 0.002
-"""Seconds of one core per second of a take (measured)."""
+_COMPARING_COST, _COMPARISONS = 0.002, 4
+"""Seconds of one core per second of a take (measured), and how often inputs are compared."""
 
 
 def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
@@ -75,13 +75,20 @@ def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
         )
 
 
-def analyse(source: Path, home: Home, lane: Lane, *, write_recipe: bool = True) -> tuple[AnalysedTake, ...]:
+def analyse(
+    source: Path, home: Home, lane: Lane, *, write_recipe: bool = True, later_cost: float = 0.0
+) -> tuple[AnalysedTake, ...]:
     """Read, measure and name the takes, and see to it that there is a recipe (but for `write_recipe` being False).
 
     Microphones still have their bleed: `analysis.kept` cleans what is kept. `source` is the folder or the recipe,
-    absolute. Raises `RecipeError`, `RecordingsError`, `OutputError`.
+    absolute. `later_cost` is what comes after it, in seconds of one core per second of a take, for the progress. Raises
+    `RecipeError`, `RecordingsError`, `OutputError`.
     """
     recipe, takes = look(source, home)
+    comparing_cost = _COMPARISONS * _COMPARING_COST + later_cost
+    lane.run.meter.expect(
+        sum(take.duration_s * (MEASURING_COST * len(take.recordings) + comparing_cost) for take in takes)
+    )
     tracks = source if recipe is None or source.is_dir() else recipe.tracks
     list_path = find_input_list(tracks, home.root)
     names = read_input_list(list_path) if list_path else ()
@@ -234,7 +241,7 @@ def _once(
 ) -> Mapping[int, Found]:
     """Measure in a job, unless the cache knows the answer."""
     call = partial(measure, of.take, of.facts, of.store, inputs, of.cache)
-    return lane.one(Job(what="compare inputs", call=call, cost=COMPARING_COST * of.take.duration_s))
+    return lane.one(Job(what="compare inputs", call=call, cost=_COMPARING_COST * of.take.duration_s))
 
 
 def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], lane: Lane) -> tuple[Input, ...]:
@@ -261,7 +268,7 @@ def _measure_bleed(
 
     def measured(store: BandStore) -> Mapping[int, BleedFacts]:
         call = partial(cached_bleed, of.take, store, targets, others, of.cache)
-        return lane.one(Job(what="measure bleed", call=call, cost=COMPARING_COST * of.take.duration_s))
+        return lane.one(Job(what="measure bleed", call=call, cost=_COMPARING_COST * of.take.duration_s))
 
     bleed = measured(of.store)
     gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}

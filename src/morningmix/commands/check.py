@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from morningmix.analysis.analyse import analyse
 from morningmix.analysis.kept import with_cached
-from morningmix.commands.measuring import measured_takes
-from morningmix.commands.order import Callbacks, Order, home_for, running, working_in
+from morningmix.commands.order import Callbacks, Order, home_for, running, source_of, working_in
 from morningmix.commands.result import Result, recorded_when, result_of
 from morningmix.files.findings import FINDINGS, write_findings
+from morningmix.workers.jobs import Lane
 
 
 def check(order: Order, callbacks: Callbacks | None = None) -> Result:
@@ -16,7 +17,7 @@ def check(order: Order, callbacks: Callbacks | None = None) -> Result:
     """
     home = home_for(order)
     with working_in(home), running(order, callbacks or Callbacks()) as run:
-        analysed_takes = with_cached(measured_takes(order, home, run, write_recipe=False))
+        analysed_takes = with_cached(analyse(source_of(order), home, Lane(run), write_recipe=False))
         result = result_of(analysed_takes, ())
         write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)
     return result

@@ -12,11 +12,11 @@ from dataclasses import replace
 from functools import partial
 from threading import Lock
 
+from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake, kept_songs, listed
 from morningmix.analysis.kept import clean_kept
 from morningmix.bleed.clean import CLEANING_COST
 from morningmix.commands.former import former_folder, former_plan
-from morningmix.commands.measuring import measured_takes
 from morningmix.commands.order import (
     REPORT,
     Callbacks,
@@ -95,7 +95,7 @@ def mix(
 
 def _measure(order: Order, home: Home, run: Run) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
     """The takes, and the songs that were looked for in long ones; None where nothing was looked for."""
-    analysed_takes = measured_takes(order, home, run, later_cost=_LATER_COST)
+    analysed_takes = analyse(source_of(order), home, Lane(run), later_cost=_LATER_COST)
     if order.whole:
         return listing(analysed_takes, ()), None
     uncut = [

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
 from morningmix.analysis.kept import with_cached
-from morningmix.commands.measuring import measured_takes
-from morningmix.commands.order import Callbacks, Order, home_for, running, working_in
+from morningmix.commands.order import Callbacks, Order, home_for, running, source_of, working_in
 from morningmix.commands.result import Found, Result, result_of
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import with_songs
@@ -16,13 +16,14 @@ from morningmix.model.found import FoundSong
 from morningmix.model.recipe import SongWish
 from morningmix.storage.lock import editing
 from morningmix.storage.text import read_text, write_text_whole
+from morningmix.workers.jobs import Lane
 
 
 def songs(order: Order, callbacks: Callbacks | None = None) -> Result:
     """Find the songs of every take and write them into the recipe; lists that are there stay, but for `order.redo`."""
     home = home_for(order)
     with working_in(home), running(order, callbacks or Callbacks()) as run:
-        analysed_takes = measured_takes(order, home, run)
+        analysed_takes = analyse(source_of(order), home, Lane(run))
         found = None
         unlisted = [analysed for analysed in analysed_takes if order.redo or not listed(analysed)]
         if unlisted:
