@@ -55,17 +55,22 @@ def _clean(folder: Path, inputs: dict[str, Sound], workers: int = 1) -> dict[str
 
 
 def _samples_of(voice: CleanedStretch) -> Sound:
-    return read_stretch(voice.sound, RATE_HZ, 0, voice.sound.frames)[0].astype(np.float64) / 0.1
+    first = voice.sound.at_frame
+    return read_stretch(voice.sound, RATE_HZ, first, first + voice.sound.frames)[0].astype(np.float64) / 0.1
 
 
 def _cleaned(
-    folder: Path, inputs: dict[str, Sound], workers: int = 1, repaired: tuple[tuple[int, float], ...] = ()
+    folder: Path,
+    inputs: dict[str, Sound],
+    workers: int = 1,
+    repaired: tuple[tuple[int, float], ...] = (),
+    stretch_s: tuple[float, float] | None = None,
 ) -> dict[str, CleanedStretch]:
     """Cleaned voices with their measurements, by name."""
     take = write_inputs(folder / "take", inputs)
     names = [recording.files[0].removesuffix(".wav") for recording in take.recordings]
     targets = tuple((index, True) for index, name in enumerate(names) if name.startswith("voice"))
-    cleaning = Cleaning(targets=targets, references=tuple(range(len(names))), repaired=repaired)
+    cleaning = Cleaning(targets=targets, references=tuple(range(len(names))), repaired=repaired, stretch_s=stretch_s)
     with lane_of(workers) as lane:
         _, store = measure_take(take, folder / "cache", lane)
         stretch = stretch_of(take, store, cleaning, folder / "cache")
@@ -126,6 +131,17 @@ def test_12_db_more_gain_on_one_input_does_not_change_the_others(
     assert 20.0 * np.log10(ratio) == pytest.approx(12.0, abs=0.1)
     ratio = np.sqrt(np.sum(changed["voice 2"] ** 2) / np.sum(plain["voice 2"] ** 2))
     assert 20.0 * np.log10(ratio) == pytest.approx(0.0, abs=0.1)
+
+
+def test_a_song_late_in_a_take_is_cleaned_as_it_is_in_a_take_of_its_own(
+    band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
+) -> None:
+    before = np.zeros(10 * RATE_HZ)
+    late = {name: np.concatenate([before, band[name]]) for name in INPUTS}
+    end_s = len(late["drum"]) / RATE_HZ
+    for name, voice in _cleaned(tmp_path, late, stretch_s=(10.0, end_s)).items():
+        assert voice.sound.at_frame == 10 * RATE_HZ
+        assert np.array_equal(_samples_of(voice), plain[name])
 
 
 def test_a_single_input_is_not_cleaned(band: dict[str, Sound], tmp_path: Path) -> None:
