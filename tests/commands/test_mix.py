@@ -91,6 +91,21 @@ def test_a_song_that_is_mixed_twice_in_a_run_keeps_the_version_of_the_run_before
     mix(order, ready=lambda song: placed.append((song.title, song.target_lufs)))
     assert placed == [("a", -16.0), ("b", -20.0), ("a", -20.0)]
     assert digests(before.home / "mixes" / "earlier" / "01 a") == was
+    # Mixed once more with the same outcome, nothing is new: what stood before that stays in ``earlier``.
+    forget_songs(before.home)
+    placed.clear()
+    mix(order, ready=lambda song: placed.append((song.title, song.target_lufs)))
+    assert digests(before.home / "mixes" / "earlier" / "01 a") == was
+    assert placed == [("a", -20.0), ("b", -20.0)]
+    # Where nothing stands in the way any more, songs come up again, and the lower version is the earlier one.
+    lower = digests(before.home / "mixes" / "01 a")
+    monkeypatch.undo()
+    forget_songs(before.home)
+    placed.clear()
+    mix(order, ready=lambda song: placed.append((song.title, song.target_lufs)))
+    assert sorted(placed[-2:]) == [("a", -16.0), ("b", -16.0)]
+    assert digests(before.home / "mixes" / "01 a") == was
+    assert digests(before.home / "mixes" / "earlier" / "01 a") == lower
 
 
 def test_practice_mixes_are_the_same_as_with_all_families_rendered_afresh(

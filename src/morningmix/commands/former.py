@@ -19,6 +19,20 @@ def former_plan(folder: Path) -> SongPlan | None:
         return None
 
 
+def former_lower_db(folder: Path, plan: SongPlan) -> float:
+    """How far below its target the song in a folder aims, 0 or more; 0 if it was made for another target.
+
+    A song starts from there, so that a rehearsal that aims lower again is not mixed twice, and a song that comes out
+    the same does not take the place of the version before it.
+    """
+    try:
+        former = read_recall(folder / RECALL)
+    except RecipeError:
+        return 0.0
+    same = former.plan.target_lufs == plan.target_lufs
+    return max(plan.target_lufs - former.master.target_lufs, 0.0) if same else 0.0
+
+
 def former_folder(home: Home, tracks: Path, plan: SongPlan, wanted: frozenset[str]) -> str | None:
     """The folder that has this stretch of the take under another title or number; never one of `wanted`."""
     for song in song_folders(home.mixes):

@@ -16,7 +16,7 @@ from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake, kept_songs, listed
 from morningmix.analysis.kept import clean_kept
 from morningmix.bleed.clean import CLEANING_COST
-from morningmix.commands.former import former_folder, former_plan
+from morningmix.commands.former import former_folder, former_lower_db, former_plan
 from morningmix.commands.order import (
     REPORT,
     Callbacks,
@@ -173,7 +173,7 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
     """Every song in its place, in the order of the rehearsal as far as there are workers.
 
     Unchanged songs stay. A song that cannot reach its target without too much limiting lowers the target of all songs;
-    those that were mixed before that was known are mixed again.
+    those that were mixed for another loudness before that was known are mixed again.
     """
     takes = {analysed.take.folder: analysed for _, analysed, _ in plans}
     raws = {folder: _raw(analysed) for folder, analysed in takes.items()}
@@ -214,7 +214,10 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
         for song, done in zip(some, side_by_side(lane.run, works, lane.last), strict=True):
             mixed[song.number] = done
 
-    mix_all([song for song in songs if song.number not in mixed], lambda song: lower_db(song.number))
+    def first_lower_db(song: Song) -> float:
+        return max(lower_db(song.number), former_lower_db(desk.home.mixes / song.folder_name, song.plan))
+
+    mix_all([song for song in songs if song.number not in mixed], first_lower_db)
     last_db = lower_db(songs[-1].number) if songs else 0.0
     mix_all(
         [song for song in songs if misses_aim(mixed[song.number].target_lufs, song.plan.target_lufs, last_db)],
