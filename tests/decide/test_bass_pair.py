@@ -28,8 +28,13 @@ def test_a_line_is_distinguished_from_a_microphone_by_its_rests() -> None:
 
 @pytest.mark.parametrize(("quieter_db", "told"), [(9.0, False), (11.0, True)])
 def test_a_line_rests_at_least_ten_decibels_deeper(quieter_db: float, told: bool) -> None:
-    def bass(rest_db: float, index: int) -> Input:
-        level = np.where(np.arange(100) % 10 < 7, 1e-2, 10.0 ** (rest_db / 10.0))
-        return an_input("bass", facts_of(bump(90.0, 1.0), level), index)
+    """However much louder one of the two was recorded."""
 
-    assert (line_and_microphone([bass(-60.0, 0), bass(-60.0 - quieter_db, 1)]) is not None) is told
+    def bass(rest_db: float, index: int, gain_db: float = 0.0) -> Input:
+        level_db = np.where(np.arange(100) % 10 < 7, -20.0, rest_db) + gain_db
+        return an_input("bass", facts_of(bump(90.0, 1.0), 10.0 ** (level_db / 10.0)), index)
+
+    microphone = bass(-60.0, 0)
+    for gain_db in (-20.0, 0.0, 15.0):
+        line = bass(-60.0 - quieter_db, 1, gain_db)
+        assert line_and_microphone([microphone, line]) == ((line, microphone) if told else None)

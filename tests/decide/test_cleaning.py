@@ -57,3 +57,13 @@ def test_a_boundary_that_moves_a_little_mostly_leaves_the_stretch_as_it_is() -> 
     ends_s = np.arange(400.0, 600.0, 0.1)
     same = [stretch_around(100.0, at_s, 900.0) == stretch_around(100.0, at_s + 0.5, 900.0) for at_s in ends_s]
     assert np.mean(same) == pytest.approx(0.95, abs=0.01)
+
+
+def test_clipped_samples_are_redrawn_before_a_microphone_is_cleaned() -> None:
+    clipped = facts_of(bump(400.0, 1.0), STEADY, clipped_runs=3, peak_dbfs=0.0)
+    kick, voice, horn = an_input("kick", clipped, 0), an_input("lead vocal", clipped, 1), played("brass", 2)
+    cleaning = decide_cleaning([kick, voice, horn], {})
+    assert cleaning is not None
+    assert [index for index, _ in cleaning.targets] == [1, 2]
+    # The kick is only a reference, and nothing of the horn is clipped.
+    assert cleaning.repaired == ((1, 0.001),)

@@ -10,6 +10,7 @@ import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements, recordings
 from morningmix.decide.findings import find_faults
+from morningmix.model.input import Input
 from morningmix.model.measured import AcousticFeedback, AlignmentFacts, Cleaned, GainStep, Hum, Singing, TrackFacts
 from morningmix.model.recording import Recording, Take
 
@@ -66,31 +67,37 @@ def test_corrected_faults_are_reported_with_what_to_do_next_time() -> None:
     ]
 
 
-@pytest.mark.parametrize(("band_db", "drowned"), [(-6.0, False), (-1.0, False), (1.0, True)])
-def test_a_vocal_is_drowned_where_more_bleed_was_removed_than_voice_stayed(band_db: float, drowned: bool) -> None:
-    """Bleed at `band_db` re the voice, both in the same bands, while the voice sings."""
-    level = np.full(100, 1e-2)
-    clean = facts_of(bump(800.0, 1.5), level)
-    recorded = clean.slots.scaled(np.full(100, np.sqrt(1.0 + 10.0 ** (band_db / 10.0)), np.float32))
-    whole = Recording(lanes=recordings("lead")[0].lanes)
-    nothing = np.zeros(500, np.float32)
+VOCAL_TAKE = Take(folder=Path("card"), recordings=tuple(recordings("lead")), rate_hz=48_000, frames=480_000)
+
+
+def cleaned_vocal(clean: TrackFacts, band_db: float) -> Input:
+    """A vocal from whose microphone a band was removed, at a level re the voice, in the same bands."""
     cleaned = Cleaned(
-        sounds=(((0.0, 10.0), whole),),
+        sounds=(((0.0, 10.0), VOCAL_TAKE.recordings[0]),),
         subtracted=True,
         slots=clean.slots,
         hop_s=0.02,
-        clear_db=nothing,
+        clear_db=np.zeros(500, np.float32),
         bleed_sources=(),
     )
-    lead = replace(an_input("lead vocal", clean, 0), cleaned=cleaned, recorded=recorded)
-    spans = ((0.0, 8.0),)
-    take = Take(folder=Path("card"), recordings=(whole,), rate_hz=48_000, frames=480_000)
-    said = find_faults((lead,), take, measurements(clean), {0: Singing(open_s=spans, sings_s=spans, because="")})
+    recorded = clean.slots.scaled(np.full(len(clean.slots), np.sqrt(1.0 + 10.0 ** (band_db / 10.0)), np.float32))
+    return replace(an_input("lead vocal", clean), cleaned=cleaned, recorded=recorded)
+
+
+def sung(start_s: float, end_s: float) -> dict[int, Singing | None]:
+    return {0: Singing(open_s=(), sings_s=((start_s, end_s),), because="")}
+
+
+@pytest.mark.parametrize(("band_db", "drowned"), [(-6.0, False), (-1.0, False), (1.0, True)])
+def test_a_vocal_is_drowned_where_more_bleed_was_removed_than_voice_stayed(band_db: float, drowned: bool) -> None:
+    clean = facts_of(bump(800.0, 1.5), np.full(100, 1e-2))
+    lead = cleaned_vocal(clean, band_db)
+    said = find_faults((lead,), VOCAL_TAKE, measurements(clean), sung(0.0, 8.0))
     assert [one.says for one in said if one.kind == "drowned"] == [
         "The lead vocal 0 mic picks up the band about as loudly as the voice. "
         "Sing closer, and point the back of the mic at the drums."
     ] * drowned
-    said = find_faults((replace(lead, cleaned=None),), take, measurements(clean), {0: None})
+    said = find_faults((replace(lead, cleaned=None),), VOCAL_TAKE, measurements(clean), {0: None})
     assert not any(one.kind == "drowned" for one in said)
 
 
@@ -179,6 +186,16 @@ def test_the_figures_of_small_faults_are_those_that_were_measured() -> None:
     assert "40 dB below clipping" in found_of(facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=-40.0))["quiet"][1]
 
 
+def test_a_drowned_voice_is_worse_than_little_headroom_and_better_than_the_wrong_polarity() -> None:
+    clean = facts_of(bump(800.0, 1.5), np.full(100, 1e-2), peak_dbfs=-0.5)
+    alignment = AlignmentFacts(
+        other="overhead", delay_s=0.0, correlation=0.1, flipped_delay_s=0.0, flipped_correlation=0.9
+    )
+    lead = replace(cleaned_vocal(clean, 5.0), alignment=alignment)
+    found = find_faults((lead,), VOCAL_TAKE, measurements(clean), sung(3.0, 8.0))
+    assert [each.kind for each in found] == ["polarity", "drowned", "headroom"]
+
+
 def test_the_order_of_faults_is_by_what_they_spoil() -> None:
     """What cannot be played first, what is only untidy last."""
     tones, hum = (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0),), Hum(mains_hz=50.0, level_dbfs=-50.0)
@@ -215,25 +232,14 @@ def test_a_guess_that_leaves_an_input_out_names_its_file() -> None:
 
 def test_two_seconds_of_singing_are_needed_to_say_that_a_voice_is_drowned() -> None:
     clean = facts_of(bump(800.0, 1.5), np.full(100, 1e-2))
-    recorded = clean.slots.scaled(np.full(100, 2.0, np.float32))
-    whole = Recording(lanes=recordings("lead")[0].lanes)
-    cleaned = Cleaned(
-        sounds=(((0.0, 10.0), whole),),
-        subtracted=True,
-        slots=clean.slots,
-        hop_s=0.02,
-        clear_db=np.zeros(500, np.float32),
-        bleed_sources=(),
-    )
-    lead = replace(an_input("lead vocal", clean, 0), cleaned=cleaned, recorded=recorded)
-    take = Take(folder=Path("card"), recordings=(whole,), rate_hz=48_000, frames=480_000)
+    lead = cleaned_vocal(clean, 5.0)
     for sung_s, drowned in ((1.9, False), (2.0, True)):
-        singing = {0: Singing(open_s=(), sings_s=((3.0, 3.0 + sung_s),), because="")}
-        found = find_faults((lead,), take, measurements(clean), singing)
+        found = find_faults((lead,), VOCAL_TAKE, measurements(clean), sung(3.0, 3.0 + sung_s))
         assert ("drowned" in {each.kind for each in found}) == drowned
     # A gain step or a mask alone does not say how loud the band was.
-    sings = {0: Singing(open_s=(), sings_s=((3.0, 8.0),), because="")}
-    masked = replace(lead, cleaned=replace(cleaned, subtracted=False))
+    assert lead.cleaned is not None
+    masked = replace(lead, cleaned=replace(lead.cleaned, subtracted=False))
     stepped = replace(lead, gain_step=GainStep(at_s=1.0, step_db=3.0))
     for voice in (masked, stepped):
-        assert "drowned" not in {each.kind for each in find_faults((voice,), take, measurements(clean), sings)}
+        found = find_faults((voice,), VOCAL_TAKE, measurements(clean), sung(3.0, 8.0))
+        assert "drowned" not in {each.kind for each in found}

@@ -62,6 +62,11 @@ def test_the_centre_of_a_spectrum_is_that_of_its_bump() -> None:
         assert found == pytest.approx(centre_hz, rel=0.05)
 
 
+def test_silence_has_its_centre_in_the_middle() -> None:
+    facts = facts_of(bump(300.0, 1.0), 0.0 * STEADY)
+    assert centroid_hz(an_input("electric guitar", facts), measurements(facts)) == 1_000.0
+
+
 @pytest.mark.parametrize(("family", "width"), [("guitars", 0.6), ("drums", 0.35), ("vocals", 0.35)])
 def test_each_family_has_a_width_of_its_own(family: str, width: float) -> None:
     roles = [role for role, preset in load_roles().items() if (preset.family, preset.pan) == (family, "spread")]

@@ -45,6 +45,13 @@ def test_a_wish_for_room_moves_the_send_by_exactly_that(room_db: float) -> None:
             assert why.because.endswith(" stays dry, so there is no echo for the recipe to turn down")
 
 
+def test_a_send_is_a_number_of_tenths() -> None:
+    facts = facts_of(bump(500.0, 1.0), STEADY)
+    for role in ("lead vocal", "bass"):
+        usual, _ = decide_send(an_input(role, facts, room_db=3.0), 1.5)
+        assert decide_send(an_input(role, facts, room_db=3.0), 1.53)[0] == usual
+
+
 def test_a_dry_role_becomes_as_wet_as_a_voice_at_most() -> None:
     facts = facts_of(bump(500.0, 1.0), STEADY)
     assert (

@@ -456,6 +456,27 @@ def test_a_gain_step_is_compensated_at_its_place_in_the_song(heard: AnalysedTake
     assert "+4.0 dB at 0:05.0" in because
 
 
+def test_a_cleaned_voice_says_how_much_bleed_was_removed_and_whose(heard: AnalysedTake) -> None:
+    """Of a recording at twice the amplitude a quarter of the power is left; the three strongest sources are named."""
+    sources = ((0, 0.4), (1, 0.3), (2, 0.2), (3, 0.1))
+    inputs = tuple(
+        replace(
+            input_,
+            recorded=input_.facts.slots.scaled(np.full(len(input_.facts.slots), 2.0, np.float32)),
+            cleaned=replace(input_.cleaned, bleed_sources=sources),
+        )
+        if input_.cleaned and input_.name == "lead vocal"
+        else input_
+        for input_ in heard.inputs
+    )
+    names = [input_.name for input_ in heard.inputs]
+    track = tracks(plan_of(replace(heard, inputs=inputs)))["lead vocal"]
+    (because,) = [reason.because for reason in track.reasons if reason.what == "cleaned"]
+    assert because.endswith(
+        f"; it was 75 % of the recording, most of it from {names[0]} (40 %), {names[1]} (30 %), {names[2]} (20 %)"
+    )
+
+
 def test_its_place_is_kept_to_the_millisecond(heard: AnalysedTake) -> None:
     step = GainStep(at_s=5.1238, step_db=4.0)
     inputs = tuple(
