@@ -35,10 +35,11 @@ from morningmix.audio.takes import find_take
 from morningmix.commands.feedback import merge
 from morningmix.errors import MorningmixError, RecordingsError
 from morningmix.files.feedback import read_wishes
+from morningmix.files.input_edit import with_role
 from morningmix.files.inputs import read_input_list
 from morningmix.files.recall import read_recall
 from morningmix.files.recipe import read_recipe
-from morningmix.files.recipe_edit import confirm, turn, with_moves, with_remarks
+from morningmix.files.recipe_edit import turn, with_moves, with_remarks
 from morningmix.files.toml_lines import parse
 from morningmix.storage.text import read_text
 
@@ -268,7 +269,7 @@ def _wished(path: Path) -> None:
 def _edited(path: Path) -> None:
     text = read_text(path)
     turn(text, "lead vocal", 2.0)
-    confirm(text, "lead vocal", "lead vocal")
+    with_role(text, ["left.wav"], "lead vocal")
 
 
 def _one_line(error: MorningmixError) -> None:

@@ -4,13 +4,28 @@ from __future__ import annotations
 
 import pytest
 
-from morningmix.decide.rehearsal import holds_several_songs, lower_together_db, misses_aim
+from morningmix.decide.rehearsal import lower_together_db, misses_aim, worth_cutting
+from morningmix.model.found import Boundary, FoundSong
 
 
-@pytest.mark.parametrize(("seconds", "listed", "looks"), [(480.0, 0, False), (481.0, 0, True), (481.0, 1, False)])
-def test_songs_are_looked_for_in_long_takes_without_a_list(seconds: float, listed: int, looks: bool) -> None:
-    """Hardly a song lasts eight minutes."""
-    assert holds_several_songs(seconds, listed) == looks
+@pytest.mark.parametrize(
+    ("seconds", "kept", "cuts"),
+    [
+        (300.0, [True, True], True),
+        (300.0, [False, True], True),
+        (300.0, [True], False),
+        (300.0, [False, False], False),
+        (300.0, [], False),
+        (480.0, [True], False),
+        (481.0, [True], True),
+        (481.0, [False], False),
+    ],
+)
+def test_a_take_is_cut_where_it_holds_more_than_one_song(seconds: float, kept: list[bool], cuts: bool) -> None:
+    """Hardly a song lasts eight minutes; in a shorter take one song alone is the take."""
+    edge = Boundary(at_s=0.0, because="", sure=1.0)
+    found = [FoundSong(start=edge, end=edge, keep=keep, reason=None) for keep in kept]
+    assert worth_cutting(seconds, found) == cuts
 
 
 @pytest.mark.parametrize(

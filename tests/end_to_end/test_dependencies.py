@@ -24,7 +24,11 @@ EXTRAS = {extra: [Requirement(text) for text in texts] for extra, texts in PROJE
 def pins(name: str) -> dict[str, Version]:
     """Distribution -> version of a file in ``.ci``; every line of it is one exact version and nothing more."""
     lines = (ROOT / ".ci" / name).read_text(encoding="utf-8").splitlines()
-    found = [re.fullmatch(r"([a-z0-9-]+)==([0-9.]+)( ; .+)?", line) for line in lines if not line.startswith("#")]
+    found = [
+        re.fullmatch(r"([a-z0-9-]+)==([0-9.]+(?:post[0-9]+)?)( ; .+)?", line)
+        for line in lines
+        if not line.startswith("#")
+    ]
     assert all(found), lines
     pinned = {one[1]: Version(one[2]) for one in found if one}
     assert len(pinned) == len(found), "a distribution is listed twice"

@@ -11,7 +11,7 @@ from morningmix.measure.activity import measure_activity
 from morningmix.measure.band_store import BandStore
 from morningmix.model.found import FoundSong
 from morningmix.model.input import Input
-from morningmix.model.measured import Measurements, Singing
+from morningmix.model.measured import Activity, Measurements, Singing
 from morningmix.model.names import means
 from morningmix.model.plan import Cleaning
 from morningmix.model.recipe import Recipe, SongWish
@@ -64,8 +64,13 @@ def listed(analysed: AnalysedTake) -> tuple[SongWish, ...]:
 
 def songs_in(analysed: AnalysedTake) -> tuple[FoundSong, ...]:
     """Where the songs of the take begin and end, and what was left out."""
+    return find_songs(*activity_of(analysed))
+
+
+def activity_of(analysed: AnalysedTake) -> tuple[Activity, list[str]]:
+    """Who plays when in the take, and the family of each input; "" for one that counts for nothing."""
     families = ["" if input_.facts.silent else input_.preset.family for input_ in analysed.inputs]
-    return find_songs(measure_activity(analysed.store, families), families)
+    return measure_activity(analysed.store, families), families
 
 
 def kept_songs(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, AnalysedTake, SongWish]]:

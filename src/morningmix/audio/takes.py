@@ -52,6 +52,11 @@ def find_takes(folder: Path) -> tuple[Take, ...]:
     return (replace(takes[0], left_out=(*takes[0].left_out, *left_out)), *takes[1:])
 
 
+def holds_sound(folder: Path) -> bool:
+    """Whether there are sound files in the folder itself. Raises RecordingsError when it cannot be read."""
+    return bool(_sound_files(folder))
+
+
 def find_take(folder: Path) -> Take:
     """All usable recordings in a folder, in natural order of file names (2 before 10).
 

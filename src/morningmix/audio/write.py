@@ -8,6 +8,7 @@ writing fails. FLAC goes through libsndfile.
 from __future__ import annotations
 
 import errno
+import io
 import shutil
 import struct
 from pathlib import Path
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 
 from morningmix.audio.paths import openable
 from morningmix.errors import OutputError
+from morningmix.units import Block
 
 _RIFF_LIMIT_BYTES = 0xFFFFFFFF
 _PACK_FRAMES = 16_384  # small enough for the processor's cache
@@ -37,6 +39,14 @@ def cannot_write(path: Path, error: Exception) -> OutputError:
     else:
         reason = (error.strerror if isinstance(error, OSError) else None) or "the disk failed or is full"
     return OutputError(f"{path} cannot be written: {reason}.")
+
+
+def wav_piece(sound: Block, rate_hz: int) -> bytes:
+    """A whole WAV file of 16 bits for a short sound, ``(channels, frames)``; what passes full scale is clipped."""
+    file = io.BytesIO()
+    samples = np.rint(np.clip(sound, -1.0, 32_767.0 / 32_768.0) * np.float32(32_768.0)).astype(np.int16)
+    soundfile.write(file, samples.T, rate_hz, format="WAV", subtype="PCM_16")
+    return file.getvalue()
 
 
 def _is_full(path: Path) -> bool:

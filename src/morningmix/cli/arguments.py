@@ -19,8 +19,11 @@ from morningmix.cli.options import (
     FileFormat,
     Format,
     Json,
+    NoBrowser,
+    Opened,
     Out,
     Parts,
+    Recipe,
     Sent,
     SentFormat,
     Song,
@@ -103,6 +106,14 @@ def mix(
         mix_one(orders[0], cluster, as_json=as_json)
     else:
         mix_several(orders, cluster, as_json=as_json)
+
+
+@app.command(name="open", cls=Command)
+def open_page(source: Opened = Path(), out: Out = None, no_browser: NoBrowser = False) -> None:
+    """Do the whole job on a page in your browser: who is who, songs, mix and turn, send."""
+    from morningmix.cli.opening import open_rehearsal
+
+    open_rehearsal(source, out, browser=not no_browser)
 
 
 @app.command(cls=Command)
@@ -265,7 +276,7 @@ def why(
 
 @app.command(cls=Command)
 def turn(
-    recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
+    recipe_file: Recipe,
     name: Annotated[
         str,
         typer.Argument(metavar="NAME", help="An input as the recipe calls it, or a family such as drums."),
@@ -311,7 +322,7 @@ def turn(
 
 @app.command(cls=Command)
 def wishes(
-    recipe_file: Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe to change.")],
+    recipe_file: Recipe,
     files: Annotated[
         list[Path],
         typer.Argument(metavar="FILE...", help="Text files with what people copied from the songs' pages."),

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 def ask_roles(result: Result) -> None:
     """Ask about every input whose role is a guess, and write each answer at once."""
     from morningmix.errors import RecipeError
+    from morningmix.files.input_edit import with_role
     from morningmix.files.presets import load_roles
-    from morningmix.files.recipe_edit import confirm
     from morningmix.storage.lock import editing
     from morningmix.storage.text import read_text, write_text_whole
 
@@ -44,7 +44,7 @@ def ask_roles(result: Result) -> None:
                 continue
             try:
                 with editing(result.recipe):
-                    text = confirm(read_text(result.recipe), input_.name, answer.strip() or input_.role)
+                    text = with_role(read_text(result.recipe), input_.facts.files, answer.strip() or input_.role)
                     write_text_whole(result.recipe, text)
             except RecipeError as error:
                 messages.line(f"  {error}")

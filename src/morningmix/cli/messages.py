@@ -33,6 +33,11 @@ def line(text: str = "", *, err: bool = False, nl: bool = True) -> None:
     typer.echo(visible(text), err=err, nl=nl)
 
 
+def flush() -> None:
+    """Hand on what was printed, to whoever reads it through a pipe."""
+    sys.stdout.flush()
+
+
 def mixed(result: Result) -> None:
     """Print what was mixed, where it is, how loud, what was found, and what to look at."""
     from morningmix.units import clock
@@ -49,7 +54,7 @@ def mixed(result: Result) -> None:
             line(f"Since the last mix{of}: {', '.join(changes[:_CHANGES])}{more}.")
     if result.found:
         line(
-            f"The take is {clock(result.take_s)} long, so it was cut into songs: {found_in_words(result.found)}. "
+            f"The take of {clock(result.take_s)} was cut into songs: {found_in_words(result.found)}. "
             f"Their times and titles are in {near(result.recipe)}; --whole mixes the take in one piece."
         )
         found(result)

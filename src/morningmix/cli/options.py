@@ -48,6 +48,22 @@ class Sent(StrEnum):
 
 
 Out = Annotated[Path | None, typer.Option("--out", metavar="FOLDER", help="Output folder.")]
+
+
+def _recipe_of(text: str) -> Path:
+    """A recipe, or the one in a mix folder."""
+    place = Path(text)
+    return place / "recipe.toml" if place.is_dir() else place
+
+
+Recipe = Annotated[
+    Path, typer.Argument(metavar="RECIPE", parser=_recipe_of, help="The recipe to change, or its mix folder.")
+]
+Opened = Annotated[
+    Path,
+    typer.Argument(metavar="FOLDER", help="A folder of raw tracks or a mix folder; without one it is the current one."),
+]
+NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Only print the page's address, on the first line.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Song = Annotated[str | None, typer.Option("--song", metavar="TITLE", help="Only the song with this title.")]
 Workers = Annotated[

@@ -13,7 +13,7 @@ from functools import partial
 from threading import Lock
 
 from morningmix.analysis.analyse import analyse
-from morningmix.analysis.analysed import AnalysedTake, kept_songs, listed
+from morningmix.analysis.analysed import AnalysedTake, kept_songs
 from morningmix.analysis.kept import clean_kept
 from morningmix.bleed.clean import CLEANING_COST
 from morningmix.commands.former import former_folder, former_lower_db, former_plan
@@ -34,10 +34,10 @@ from morningmix.commands.rehearsal_report import report_of
 from morningmix.commands.rendering import Desk, Raw, Song, mixing_cost, to_sum
 from morningmix.commands.result import Found, Result, recorded_when, result_of
 from morningmix.commands.song import MixedSong, write
-from morningmix.commands.songs import listing, with_songs_found
+from morningmix.commands.songs import listing, with_songs_where_several
 from morningmix.commands.unchanged import find_standing, forget_facts, keep_facts
 from morningmix.decide.master import decide_master
-from morningmix.decide.rehearsal import holds_several_songs, lower_together_db, misses_aim
+from morningmix.decide.rehearsal import lower_together_db, misses_aim
 from morningmix.errors import UsageError
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.measure.take import hash_take
@@ -94,17 +94,11 @@ def mix(
 
 
 def _measure(order: Order, home: Home, run: Run) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
-    """The takes, and the songs that were looked for in long ones; None where nothing was looked for."""
+    """The takes, and the songs that were found where the recipe lists none; None where no take needed cutting."""
     analysed_takes = analyse(source_of(order), home, Lane(run), later_cost=_LATER_COST)
     if order.whole:
         return listing(analysed_takes, ()), None
-    uncut = [
-        analysed for analysed in analysed_takes if holds_several_songs(analysed.take.duration_s, len(listed(analysed)))
-    ]
-    if not uncut:
-        return analysed_takes, None
-    analysed_takes, found = with_songs_found(analysed_takes, uncut)
-    return analysed_takes, tuple(found)
+    return with_songs_where_several(analysed_takes)
 
 
 def _kept_s(analysed_takes: Sequence[AnalysedTake]) -> float:

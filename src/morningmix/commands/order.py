@@ -11,13 +11,14 @@ from pathlib import Path
 from threadpoolctl import threadpool_limits
 
 from morningmix.analysis.analyse import look
+from morningmix.audio.takes import holds_sound
 from morningmix.errors import OutputError
 from morningmix.files.findings import FINDINGS
 from morningmix.files.recall import Settings
 from morningmix.render.families import BLOCK_HOPS
 from morningmix.render.output import Bits, FileFormat
 from morningmix.storage.cache import sweep
-from morningmix.storage.home import Home, home_of, real_place
+from morningmix.storage.home import RECIPE, Home, home_of, real_place
 from morningmix.storage.lock import editing, locked
 from morningmix.storage.song_folders import recover
 from morningmix.storage.text import remove_drafts, write_text_whole
@@ -99,14 +100,21 @@ def running(order: Order, callbacks: Callbacks) -> Iterator[Run]:
 
 
 def source_of(order: Order) -> Path:
-    """The folder, recipe or recall sheet, absolute."""
-    return real_place(order.cwd / order.source)
+    """The folder, recipe or recall sheet, absolute; of a mix folder its recipe."""
+    return recipe_within(real_place(order.cwd / order.source))
+
+
+def recipe_within(place: Path) -> Path:
+    """The recipe of a mix folder; any other place as it is."""
+    recipe = place / RECIPE
+    return recipe if recipe.is_file() and not holds_sound(place) else place
 
 
 def home_for(order: Order) -> Home:
     """The order's mix folder. Raises before anything is written if there is nothing to work on."""
-    home = home_of(order.source, order.cwd, order.out)
-    look(source_of(order), home)
+    source = source_of(order)
+    home = home_of(source, order.cwd, order.out)
+    look(source, home)
     return home
 
 

@@ -10,6 +10,7 @@ from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
 from morningmix.analysis.kept import with_cached
 from morningmix.commands.order import Callbacks, Order, home_for, running, source_of, working_in
 from morningmix.commands.result import Found, Result, result_of
+from morningmix.decide.rehearsal import is_long, worth_cutting
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import with_songs
 from morningmix.model.found import FoundSong
@@ -27,19 +28,33 @@ def songs(order: Order, callbacks: Callbacks | None = None) -> Result:
         found = None
         unlisted = [analysed for analysed in analysed_takes if order.redo or not listed(analysed)]
         if unlisted:
-            analysed_takes, found = with_songs_found(analysed_takes, unlisted)
+            analysed_takes, found = _with_songs(analysed_takes, [(one, songs_in(one)) for one in unlisted])
         return replace(result_of(with_cached(analysed_takes), ()), found=None if found is None else tuple(found))
 
 
-def with_songs_found(
-    analysed_takes: Sequence[AnalysedTake], searched: Sequence[AnalysedTake]
+def with_songs_where_several(
+    analysed_takes: Sequence[AnalysedTake],
+) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
+    """The takes with a recipe that lists the songs of each take that holds several, and the songs that were found.
+
+    What the recipe lists for a take stays. None: no take needed cutting.
+    """
+    unlisted = [(one, songs_in(one)) for one in analysed_takes if not listed(one)]
+    cut = [(one, found) for one, found in unlisted if worth_cutting(one.take.duration_s, found)]
+    if not cut:
+        return tuple(analysed_takes), () if any(is_long(one.take.duration_s) for one, _ in unlisted) else None
+    analysed_takes, found = _with_songs(analysed_takes, cut)
+    return analysed_takes, tuple(found)
+
+
+def _with_songs(
+    analysed_takes: Sequence[AnalysedTake], searched: Sequence[tuple[AnalysedTake, Sequence[FoundSong]]]
 ) -> tuple[tuple[AnalysedTake, ...], list[Found]]:
-    """The takes with a recipe that lists the songs found in `searched`, and these songs."""
+    """The takes with a recipe that lists the songs found in those that were searched, and these songs."""
     path = analysed_takes[0].home.recipe
     several = len(analysed_takes) > 1
     all_found: list[tuple[AnalysedTake, FoundSong]] = []
-    for analysed in searched:
-        found = songs_in(analysed)
+    for analysed, found in searched:
         if any(song.keep for song in found):
             take = analysed.take.name if several else None
             with editing(path):

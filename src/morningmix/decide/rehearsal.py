@@ -6,16 +6,22 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from morningmix.laws.grid import on_grid
+from morningmix.model.found import FoundSong
 from morningmix.model.plan import SongPlan
 
 LONG_S = 480.0
-"""A longer take is cut into songs where the recipe lists none (design choice)."""
+"""A longer take is hardly one song (design choice)."""
 _SAME_LU = 1e-6
 
 
-def holds_several_songs(seconds: float, listed: int) -> bool:
-    """Whether to look for songs in a take: it is long, and the recipe lists none in it."""
-    return not listed and seconds > LONG_S
+def is_long(take_s: float) -> bool:
+    """Whether a take is too long to be one song."""
+    return take_s > LONG_S
+
+
+def worth_cutting(take_s: float, found: Sequence[FoundSong]) -> bool:
+    """Whether to cut a take into the songs found in it: not where a short one holds a single song and nothing else."""
+    return any(song.keep for song in found) and (is_long(take_s) or len(found) > 1)
 
 
 def keep_relation(plans: Sequence[SongPlan]) -> list[SongPlan]:

@@ -8,7 +8,7 @@ so does the ring-out, until it has died away or somebody talks or plays over it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -26,7 +26,7 @@ from morningmix.decide.playing import (
     who_plays,
 )
 from morningmix.decide.song_whole import why_not
-from morningmix.model.found import Boundary, FoundSong
+from morningmix.model.found import Boundary, Edges, FoundSong
 from morningmix.model.measured import Activity
 
 SILENT_S = 0.6
@@ -36,6 +36,8 @@ TALK_S = 0.7
 SHORTEST_S = 5.0
 """Shorter playing is a fill or a jam, not the start of a song."""
 
+STOPS_S = 1.0
+"""Playing that pauses for longer has a last and a first note there; shorter playing has none."""
 BEFORE_S = 0.4
 """A song starts this long before its first sound."""
 AFTER_S = 0.5
@@ -79,6 +81,34 @@ def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, 
             )
         found.append(FoundSong(start=start, end=end, keep=reason is None, reason=reason))
     return tuple(found)
+
+
+def find_edges(activity: Activity, families: Sequence[str], songs: Sequence[FoundSong]) -> Edges:
+    """Where else the songs of a take may start and end: every count-in, first note and last note of anybody's playing.
+
+    The boundaries of `songs` are among them, with their own reasons.
+    """
+    band = who_plays(activity, families)
+    runs = runs_of(opened(closed(band.drums | (band.players > 0), band.frame_s, STOPS_S), band.frame_s, STOPS_S))
+    take_s = activity.powers.shape[2] * band.frame_s
+    starts, ends = [song.start for song in songs], [song.end for song in songs]
+    for at, (first, last) in enumerate(runs):
+        first_s = first * band.frame_s
+        counted = find_count_in(band, first_s, 0.0)
+        if counted is not None:
+            because = f"counted in: {counted.clicks} clicks"
+            starts.append(Boundary(at_s=max(0.0, counted.first_s - BEFORE_S), because=because, sure=0.8))
+        starts.append(Boundary(at_s=max(0.0, first_s - BEFORE_S), because="the first note", sure=0.7))
+        ends.append(_end(band, last, runs[at + 1][0] * band.frame_s if at + 1 < len(runs) else take_s))
+    return Edges(starts=_each_once(starts), ends=_each_once(ends))
+
+
+def _each_once(edges: Iterable[Boundary]) -> tuple[Boundary, ...]:
+    """In order of time; of those that are the same tenth of a second the first."""
+    by_time: dict[int, Boundary] = {}
+    for edge in edges:
+        by_time.setdefault(round(edge.at_s * 10.0), edge)
+    return tuple(by_time[tenth] for tenth in sorted(by_time))
 
 
 # ---------------------------------------------------------------- one song or two

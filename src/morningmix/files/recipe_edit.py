@@ -7,21 +7,18 @@ from __future__ import annotations
 
 import itertools
 import math
-import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from morningmix.errors import RecipeError, UsageError
+from morningmix.errors import UsageError
 from morningmix.files.recipe import LEVEL_DB, ROOM_DB, TONE_DB, RecipeFile, SongTable, checked_file, unknown_name
-from morningmix.files.role_names import GUESS, known_role
+from morningmix.files.toml_edit import as_comments, end_of, lines_at, with_lines, with_value
 from morningmix.files.toml_lines import Loc, Place, Toml, comment, did_you_mean, parse, quoted
 from morningmix.model.found import FoundSong
 from morningmix.model.names import means, plain
 from morningmix.model.plan import FAMILIES
 from morningmix.units import clock
-
-_REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
 
 Key = Literal["level_db", "low_db", "high_db", "room_db"]
 PARTS: Mapping[str, Key] = {"level": "level_db", "low": "low_db", "high": "high_db", "room": "room_db"}
@@ -72,7 +69,7 @@ def turn_input(text: str, name: str, by_db: float, song: str | None = None) -> s
     """As `turn`, for the level of an input only. Raises as `turn` does."""
     toml = parse(text, "recipe.toml")
     file = checked_file(toml)
-    at = _input(name, [wish.called() for wish in file.input])
+    at = input_at(name, [wish.called() for wish in file.input])
     return _with_turned(toml, _of_input(toml, file, at, song, "level_db"), by_db, "level_db")[0]
 
 
@@ -82,7 +79,7 @@ def _of_input(toml: Toml, file: RecipeFile, at: int, song: str | None, key: Key)
         old = getattr(own, key)
         old_db = file.defaults.level_db if old is None else old
         return _Turned(name=own.called(), heading="input", table=("input", at), old_db=old_db, end=0)
-    place = _song(file, song)
+    place = song_at(file, song)
     entries = file.song[place].input
     entry = _index(own.called(), [each.name for each in entries])
     return _Turned(
@@ -90,12 +87,12 @@ def _of_input(toml: Toml, file: RecipeFile, at: int, song: str | None, key: Key)
         heading="song.input",
         table=("song", place, "input", len(entries) if entry is None else entry),
         old_db=0.0 if entry is None else getattr(entries[entry], key),
-        end=_end_of(toml, ("song", place)),
+        end=end_of(toml, ("song", place)),
     )
 
 
 def _of_family(toml: Toml, file: RecipeFile, family: str, song: str | None, key: Key) -> _Turned:
-    place = None if song is None else _song(file, song)
+    place = None if song is None else song_at(file, song)
     entries = file.family if place is None else file.song[place].family
     entry = _index(family, [each.name for each in entries])
     above: Loc = ("family",) if file.family else ("input",)
@@ -107,7 +104,7 @@ def _of_family(toml: Toml, file: RecipeFile, family: str, song: str | None, key:
         heading="family" if place is None else "song.family",
         table=(*(() if place is None else above), "family", len(entries) if entry is None else entry),
         old_db=0.0 if entry is None else getattr(entries[entry], key),
-        end=_end_of(toml, above) if listed else len(toml.text),
+        end=end_of(toml, above) if listed else len(toml.text),
     )
 
 
@@ -120,17 +117,10 @@ def _with_turned(toml: Toml, turned: _Turned, by_db: float, key: Key) -> tuple[s
             f'The {key} of "{turned.name}" is at {old:+g} dB; {by_db:+g} dB would leave the range of '
             f"{low:+g} to {high:+g} dB. Turn it by less."
         )
-    setting = f"{key} = {new}"
-    place = toml.places.get((*table, key))
-    if place is not None:
-        return text[: place.value_start] + str(new) + text[place.value_end :], old, new
     if table in toml.places:
-        own_keys = [loc for loc in toml.places if loc[:-1] == table and isinstance(loc[-1], str)]
-        own_lines = [toml.places[loc] for loc in own_keys if text[toml.places[loc].start] != "["]
-        last = max((toml.places[table], *own_lines), key=lambda place: place.end)
-        return _with_lines(text, last.end, _indent(text, last.start), [setting]), old, new
-    lines = ["", f"[[{turned.heading}]]", f"name = {quoted(turned.name)}", setting]
-    return _with_lines(text, turned.end, "", lines), old, new
+        return with_value(toml, table, key, str(new)), old, new
+    lines = ["", f"[[{turned.heading}]]", f"name = {quoted(turned.name)}", f"{key} = {new}"]
+    return with_lines(text, turned.end, "", lines), old, new
 
 
 Move = tuple[str, float, float, float]
@@ -148,9 +138,9 @@ def with_moves(text: str, song: str, moves: Sequence[Move]) -> str:
     names = [wish.called() for wish in file.input]
     lines: list[str] = []
     for name, from_s, to_s, level_db in moves:
-        lines += ["", "[[song.move]]", f"name = {quoted(names[_input(name, names)])}"]
+        lines += ["", "[[song.move]]", f"name = {quoted(names[input_at(name, names)])}"]
         lines += [f'from = "{clock(from_s)}"', f'to = "{clock(to_s)}"', f"level_db = {level_db}"]
-    moved = _with_lines(text, _end_of(toml, ("song", _song(file, song))), "", lines)
+    moved = with_lines(text, end_of(toml, ("song", song_at(file, song))), "", lines)
     checked_file(parse(moved, "recipe.toml"))
     return moved
 
@@ -158,7 +148,7 @@ def with_moves(text: str, song: str, moves: Sequence[Move]) -> str:
 def with_song(text: str, title: str, end_s: float) -> str:
     """A recipe's text with one more song at its end: the take from its start to `end_s`."""
     end = clock(math.ceil(end_s * 10.0) / 10.0)
-    return _with_lines(
+    return with_lines(
         text, len(text), "", ["", "[[song]]", f"title = {quoted(title)}", 'start = "0:00.0"', f'end = "{end}"']
     )
 
@@ -166,16 +156,8 @@ def with_song(text: str, title: str, end_s: float) -> str:
 def with_remarks(text: str, song: str | None, remarks: Sequence[str]) -> str:
     """A recipe's text with lines of comment below a song (None: at the end); nothing else changes."""
     toml = parse(text, "recipe.toml")
-    at = len(text) if song is None else _end_of(toml, ("song", _song(checked_file(toml), song)))
-    return _with_lines(text, at, "", [comment(remark.removeprefix("# ")).strip() for remark in remarks])
-
-
-def _end_of(toml: Toml, table: Loc) -> int:
-    end = max(place.end for loc, place in toml.places.items() if loc[: len(table)] == table)
-    # Settings that are still comments stay in the table they were written for.
-    while remark := _REMARK.match(toml.text, end):
-        end = remark.end()
-    return end
+    at = len(text) if song is None else end_of(toml, ("song", song_at(checked_file(toml), song)))
+    return with_lines(text, at, "", [comment(remark.removeprefix("# ")).strip() for remark in remarks])
 
 
 def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, take_names: Collection[str] = ()) -> str:
@@ -210,7 +192,7 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
         else:
             start = min(place.start for place in places_of[at])
             end = max(place.end for place in places_of[at])
-            edits.append((start, end, re.sub(r"(?m)^(?=[^\n]*\S)(?![ \t]*#)", "# ", text[start:end])))
+            edits.append((start, end, as_comments(text[start:end])))
     titles = {plain(song.title) for song in everywhere}
     kept, tries = _free_titles("Song", titles), _free_titles("Try", titles)
     for new in _without(found, matched):
@@ -223,7 +205,7 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
             edits.append((place_at, place_at, [*lines, ""]))
     pieces, done = [], 0
     for start, end, what in sorted(edits, key=lambda edit: edit[:2]):
-        pieces += [text[done:start], what if isinstance(what, str) else _lines_at(text, start, "", what)]
+        pieces += [text[done:start], what if isinstance(what, str) else lines_at(text, start, "", what)]
         done = end
     return "".join([*pieces, text[done:]])
 
@@ -272,28 +254,7 @@ def _above(text: str, at: int) -> int:
     return at
 
 
-def confirm(text: str, name: str, role: str) -> str:
-    """A recipe's text with an input's role changed and the comment behind it gone, since somebody has confirmed it.
-
-    Raises `UsageError` for a name that is not there or has no role yet, `RecipeError` for an unknown role.
-    """
-    toml = parse(text, "recipe.toml")
-    file = checked_file(toml)
-    names = [wish.called() for wish in file.input]
-    at = _index(name, names)
-    place = toml.places.get(("input", at, "role")) if at is not None else None
-    if place is None:
-        raise UsageError(_sentence_case(unknown_name(name, names)))
-    try:
-        known = known_role(role.removesuffix(GUESS))
-    except ValueError as error:
-        raise RecipeError(f"The role {error}") from error
-    line_end = text[place.value_end : place.end]
-    newline = line_end[len(line_end.rstrip("\r\n")) :]
-    return text[: place.value_start] + quoted(known or "") + newline + text[place.end :]
-
-
-def _song(file: RecipeFile, title: str) -> int:
+def song_at(file: RecipeFile, title: str) -> int:
     """Position of the one song with that title."""
     titles = [song.title for song in file.song]
     hits = [at for at, known in enumerate(titles) if plain(known) == plain(title)]
@@ -309,7 +270,7 @@ def _song(file: RecipeFile, title: str) -> int:
     return hits[0]
 
 
-def _input(name: str, names: Sequence[str]) -> int:
+def input_at(name: str, names: Sequence[str]) -> int:
     """Position of the input with that name. Raises `UsageError` if there is none."""
     at = _index(name, names)
     if at is None:
@@ -323,19 +284,3 @@ def _index(name: str, names: Sequence[str]) -> int | None:
 
 def _sentence_case(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-def _indent(text: str, at: int) -> str:
-    line_start = text.rfind("\n", 0, at) + 1
-    return re.sub(r"[^ \t]", "", text[line_start:at])
-
-
-def _with_lines(text: str, at: int, indent: str, lines: list[str]) -> str:
-    """`lines` inserted at the line start `at` (or the end of a text whose last line is not ended)."""
-    return text[:at] + _lines_at(text, at, indent, lines) + text[at:]
-
-
-def _lines_at(text: str, at: int, indent: str, lines: list[str]) -> str:
-    newline = "\r\n" if "\r\n" in text else "\n"
-    inserted = "".join((indent + line if line else "") + newline for line in lines)
-    return inserted if at > 0 and text[at - 1] == "\n" else newline + inserted.removesuffix(newline)

@@ -32,6 +32,14 @@ class FoundSong:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Edges:
+    """Places of a take where a song may start or end, in order: nearer ones are no better than farther ones."""
+
+    starts: tuple[Boundary, ...]
+    ends: tuple[Boundary, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """One finding about an input or about the whole take."""
 

@@ -8,18 +8,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 from markupsafe import Markup  # noqa: TID251
 
-from morningmix.laws.track_power import k_powers
 from morningmix.model.found import Finding
-from morningmix.model.measured import Measurements
 from morningmix.report import pictures
 from morningmix.report.contents import ReportedSong, ReportedTake
 from morningmix.report.decision_words import FINDINGS
-from morningmix.report.numbers import RHYTHM, VOCALS, Array, ridges
+from morningmix.report.numbers import ridges
 from morningmix.report.parts import Table
-from morningmix.report.recording import InputInTake, Stretch, files_of, input_in_take, recording_section
+from morningmix.report.recording import (
+    InputInTake,
+    Stretch,
+    files_of,
+    input_in_take,
+    recording_section,
+    ridge_powers,
+)
 from morningmix.report.song import song_section
 from morningmix.report.templates import render
 from morningmix.report.words import all_named, count, hertz, minutes, named, number, sentence
@@ -98,7 +102,7 @@ def _top(
 ) -> _Top:
     inputs = _once(inputs_by_take)
     longest = max(range(len(takes)), key=lambda place: takes[place].take.duration_s)
-    groups = _ridges(inputs_by_take[longest], takes[longest].measured)
+    groups = ridges(ridge_powers(inputs_by_take[longest], takes[longest].measured))
     seconds = sum(take.take.duration_s for take in takes)
     of = f" in {count(len(takes), 'take')}" if len(takes) > 1 else ""
     return _Top(
@@ -146,18 +150,6 @@ def _worth_knowing(inputs: Sequence[InputInTake], findings: Sequence[Finding], s
             )
         )
     return Markup(" ").join(sentences) or Markup("No problems found in the recording.")
-
-
-def _ridges(inputs: Sequence[InputInTake], measured: Measurements) -> list[tuple[str, Array]]:
-    """Loudness over the take of everything, of drums and bass, and of the vocals where they sing, 0..1."""
-    sounding = [in_take for in_take in inputs if in_take.input.preset.family and not in_take.input.facts.silent]
-    powers = [(in_take, k_powers(in_take.input.facts, measured, ())) for in_take in sounding]
-    groups = (
-        [power for _, power in powers],
-        [power for in_take, power in powers if in_take.input.preset.family in RHYTHM],
-        [power * in_take.playing for in_take, power in powers if in_take.input.preset.family in VOCALS],
-    )
-    return ridges([np.sum(group, axis=0) if group else np.zeros(0) for group in groups])
 
 
 def _guesses(inputs: Sequence[InputInTake]) -> Table | None:

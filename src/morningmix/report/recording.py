@@ -13,7 +13,19 @@ from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing
 from morningmix.report import pictures
 from morningmix.report.contents import Cut, ReportedTake
-from morningmix.report.numbers import MOST_COLUMNS, Array, Level, Mask, columns, covered, level_of, own_share, plays
+from morningmix.report.numbers import (
+    MOST_COLUMNS,
+    RHYTHM,
+    VOCALS,
+    Array,
+    Level,
+    Mask,
+    columns,
+    covered,
+    level_of,
+    own_share,
+    plays,
+)
 from morningmix.report.parts import Figure, Table, in_percent
 from morningmix.report.words import below_clipping, count, listed, minutes, named, number
 from morningmix.units import clock, powers_db
@@ -59,6 +71,18 @@ def input_in_take(input_: Input, singing: Mapping[int, Singing | None], measured
     return InputInTake(
         input=input_, singing=when, is_target=input_.index in singing, playing=playing, level=level_of(input_, playing)
     )
+
+
+def ridge_powers(inputs: Sequence[InputInTake], measured: Measurements) -> list[Array]:
+    """Power per slot of everything, of drums and bass, and of the vocals where they sing, for `numbers.ridges`."""
+    sounding = [in_take for in_take in inputs if in_take.input.preset.family and not in_take.input.facts.silent]
+    powers = [(in_take, k_powers(in_take.input.facts, measured, ())) for in_take in sounding]
+    groups = (
+        [power for _, power in powers],
+        [power for in_take, power in powers if in_take.input.preset.family in RHYTHM],
+        [power * in_take.playing for in_take, power in powers if in_take.input.preset.family in VOCALS],
+    )
+    return [np.sum(group, axis=0) if group else np.zeros(0) for group in groups]
 
 
 def files_of(input_: Input) -> Markup:

@@ -1,0 +1,58 @@
+"""The command `open` before anything is mixed: every input listened to, and the songs found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from morningmix.analysis.analyse import analyse
+from morningmix.analysis.analysed import AnalysedTake, activity_of, all_inputs
+from morningmix.analysis.kept import with_cached
+from morningmix.commands.order import Callbacks, Order, home_for, running, source_of, working_in
+from morningmix.commands.result import Result, result_of
+from morningmix.commands.songs import with_songs_where_several
+from morningmix.decide.song_boundaries import find_edges, find_songs
+from morningmix.model.found import Edges, FoundSong
+from morningmix.model.input import Input
+from morningmix.workers.jobs import Lane
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeardTake:
+    """A take, and where songs may begin and end in it."""
+
+    analysed: AnalysedTake
+    found: tuple[FoundSong, ...]
+    edges: Edges
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """All that is known of a rehearsal before it is mixed."""
+
+    takes: tuple[HeardTake, ...]
+    result: Result
+
+    @property
+    def inputs(self) -> list[tuple[HeardTake, Input]]:
+        """Every input once, with the take that it is shown from: its longest."""
+        inputs = all_inputs([take.analysed for take in self.takes])
+        return [
+            (next(take for take in self.takes if any(one is input_ for one in take.analysed.inputs)), input_)
+            for input_ in inputs
+        ]
+
+
+def listen(order: Order, callbacks: Callbacks | None = None) -> Heard:
+    """Listen to every input and find the songs, as `mix` does before it mixes; writes the recipe if there is none."""
+    home = home_for(order)
+    with working_in(home), running(order, callbacks or Callbacks()) as run:
+        analysed_takes = analyse(source_of(order), home, Lane(run))
+        analysed_takes, _ = with_songs_where_several(analysed_takes)
+        analysed_takes = with_cached(analysed_takes)
+        return Heard(takes=tuple(map(_heard, analysed_takes)), result=result_of(analysed_takes, ()))
+
+
+def _heard(analysed: AnalysedTake) -> HeardTake:
+    activity, families = activity_of(analysed)
+    found = find_songs(activity, families)
+    return HeardTake(analysed=analysed, found=found, edges=find_edges(activity, families, found))

@@ -1,0 +1,96 @@
+"""The rehearsal that is open: its files, what is known of it, its recipe, and the work on it.
+
+Everything lies in the mix folder, so a page that is opened again goes on where the last one stopped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from threading import Lock
+
+from morningmix.analysis.analyse import look
+from morningmix.commands.listen import Heard, listen
+from morningmix.commands.order import Callbacks, Order, home_for, source_of
+from morningmix.errors import BusyError, UsageError
+from morningmix.files.recipe import read_recipe
+from morningmix.model.recipe import Recipe
+from morningmix.model.recording import Take
+from morningmix.page.changes import Change, Changes
+from morningmix.page.events import Events
+from morningmix.page.work import Work
+from morningmix.workers.jobs import Runner
+
+_LISTENING = "listening to every input"
+
+
+class Rehearsal:
+    """One open rehearsal. May be used from any thread.
+
+    Raises what `commands.order.home_for` raises where there is nothing to open.
+    """
+
+    def __init__(self, order: Order) -> None:
+        self.order = order
+        self.home = home_for(order)
+        self.takes: Sequence[Take] = look(source_of(order), self.home)[1]
+        self.events = Events()
+        self.work = Work(self.events)
+        self.changes = Changes(self.home.recipe)
+        self._heard: Heard | None = None
+        self._lock = Lock()
+        self._again = False
+
+    @property
+    def heard(self) -> Heard | None:
+        """What is known of every input; None until all have been listened to."""
+        return self._heard
+
+    def all_heard(self) -> Heard:
+        """What is known of every input. Raises `UsageError` until all have been listened to."""
+        if self._heard is None:
+            raise UsageError("Not every input has been listened to yet. Wait a moment.")
+        return self._heard
+
+    def recipe(self) -> Recipe | None:
+        """The recipe as it is now; None where there is none yet. Raises `RecipeError`."""
+        return read_recipe(self.home.recipe) if self.home.recipe.exists() else None
+
+    def listen(self) -> None:
+        """Listen to every input in the background; at once again if it was asked for meanwhile."""
+        try:
+            self.work.start(_LISTENING, self._listen)
+        except BusyError:
+            self._again = True
+
+    def change(self, says: str, edit: Callable[[str], str], *, seen: str | None = None, hear: bool = False) -> str:
+        """Change the recipe and tell the pages. `hear`: what is known of the inputs depends on it.
+
+        Returns what was done, in words. Raises as `Changes.make` does.
+        """
+        change: Change | None = self.changes.make(says, edit, seen)
+        if change is None:
+            return "It was so already."
+        self.events.tell("changed", version=self.changes.version)
+        if hear:
+            self.listen()
+        return change.says
+
+    def undo(self, number: int) -> str:
+        """Take the last change back."""
+        says = self.changes.undo(number)
+        self.events.tell("changed", version=self.changes.version)
+        self.listen()
+        return f"Undone: {says}"
+
+    def _listen(self, runner: Runner, callbacks: Callbacks) -> None:
+        self.changes.text()
+        while True:
+            self._again = False
+            heard = listen(replace(self.order, runner=runner), callbacks)
+            with self._lock:
+                self._heard = heard
+            self.changes.began("Songs found and written down")
+            self.events.tell("changed", version=self.changes.version)
+            if not self._again:
+                return

@@ -1,0 +1,180 @@
+// Plays pieces of sound one after the other without a gap: one or several lanes, in step to the sample.
+//
+// A lane is { url: (piece) => address, gain, pan }. Only the pieces around the place that plays are kept.
+
+import { tell } from "./asking.js";
+
+const PIECE_S = Number(document.body.dataset.pieceS);
+const RATE_HZ = Number(document.body.dataset.rateHz);
+const AHEAD_S = 2.5; // sound that is handed over before it is due
+const EDGE_S = 0.005; // fade where sound begins or ends in the middle
+const fromDb = (db) => 10 ** (db / 20);
+
+let context = null;
+let out = null;
+let volumeDb = -12;
+let current = null;
+
+function wake() {
+  if (!context) {
+    try {
+      context = new AudioContext({ sampleRate: RATE_HZ, latencyHint: "interactive" });
+    } catch {
+      context = new AudioContext({ latencyHint: "interactive" });
+    }
+    out = context.createGain();
+    out.gain.value = fromDb(volumeDb);
+    out.connect(context.destination);
+  }
+  return context.resume();
+}
+
+export function volume(db) {
+  volumeDb = db;
+  if (context) out.gain.setTargetAtTime(fromDb(db), context.currentTime, 0.02);
+}
+
+class Playing {
+  constructor({ owner, lanes, from, until, ended }) {
+    Object.assign(this, { owner, lanes, from, until, ended });
+    this.kept = new Map();
+    this.parts = [];
+    this.sources = new Set();
+    this.next = null;
+    this.over = false;
+  }
+
+  async begin() {
+    await wake();
+    this.gains = this.lanes.map(({ gain = 1, pan = 0 }) => {
+      const level = context.createGain();
+      const place = context.createStereoPanner();
+      level.gain.value = gain;
+      place.pan.value = pan;
+      level.connect(place).connect(out);
+      return level;
+    });
+    await this.pieces(Math.floor(this.from / PIECE_S + 1e-9));
+    if (this.over) return;
+    this.next = { at: context.currentTime + 0.05, seconds: this.from };
+    this.timer = setInterval(() => this.pump(), 100);
+    await this.pump();
+  }
+
+  pieces(number) {
+    if (!this.kept.has(number)) {
+      this.kept.set(number, Promise.all(this.lanes.map(async (lane) => {
+        const answer = await fetch(lane.url(number));
+        if (!answer.ok) throw new Error((await answer.json().catch(() => ({}))).problem || "This cannot be played.");
+        return context.decodeAudioData(await answer.arrayBuffer());
+      })));
+    }
+    return this.kept.get(number);
+  }
+
+  async pump() {
+    if (this.pumping || this.over) return;
+    this.pumping = true;
+    try {
+      while (!this.over && this.next.at < context.currentTime + AHEAD_S && this.next.seconds < this.until - 1e-6) {
+        const number = Math.floor(this.next.seconds / PIECE_S + 1e-9);
+        const ready = await this.pieces(number);
+        if (this.over) break;
+        this.next.at = Math.max(this.next.at, context.currentTime + 0.02);
+        const end = Math.min((number + 1) * PIECE_S, this.until);
+        const seconds = end - this.next.seconds;
+        ready.forEach((buffer, lane) => this.hand(buffer, this.gains[lane], number, seconds, end));
+        this.parts.push({ at: this.next.at, seconds: this.next.seconds });
+        this.next = { at: this.next.at + seconds, seconds: end };
+        if (end < this.until - 1e-6) this.pieces(number + 1).catch(() => {});
+      }
+      const now = Math.floor(this.where() / PIECE_S);
+      for (const number of this.kept.keys()) if (number < now || number > now + 2) this.kept.delete(number);
+      if (this.next.seconds >= this.until - 1e-6 && context.currentTime > this.next.at + 0.05) stop();
+    } catch (error) {
+      tell(error.message, true);
+      stop();
+    } finally {
+      this.pumping = false;
+    }
+  }
+
+  hand(buffer, bus, number, seconds, end) {
+    const source = context.createBufferSource();
+    const edge = context.createGain();
+    const { at } = this.next;
+    source.buffer = buffer;
+    source.connect(edge).connect(bus);
+    if (this.next.seconds === this.from) {
+      edge.gain.setValueAtTime(0, at);
+      edge.gain.linearRampToValueAtTime(1, at + EDGE_S);
+    }
+    if (end >= this.until - 1e-6) {
+      edge.gain.setValueAtTime(1, Math.max(at + EDGE_S, at + seconds - EDGE_S));
+      edge.gain.linearRampToValueAtTime(0, at + seconds);
+    }
+    source.start(at, this.next.seconds - number * PIECE_S, seconds);
+    const one = { source, edge };
+    this.sources.add(one);
+    source.onended = () => { this.sources.delete(one); edge.disconnect(); };
+  }
+
+  where() {
+    let found = null;
+    for (const part of this.parts) if (part.at <= context.currentTime) found = part;
+    return found ? Math.min(found.seconds + context.currentTime - found.at, this.until) : this.from;
+  }
+
+  finish() {
+    this.over = true;
+    clearInterval(this.timer);
+    for (const { source, edge } of this.sources) {
+      edge.gain.cancelScheduledValues(context.currentTime);
+      edge.gain.setTargetAtTime(0, context.currentTime, 0.003);
+      source.stop(context.currentTime + 0.02);
+    }
+    this.kept.clear();
+    this.ended?.();
+  }
+}
+
+const watchers = new Set();
+
+// Calls back with what plays, now and at every frame while it does; with null when it ends.
+export function watch(callback) {
+  watchers.add(callback);
+}
+
+function showAll() {
+  for (const callback of watchers) callback(current);
+}
+
+function follow() {
+  if (!current) return;
+  showAll();
+  requestAnimationFrame(follow);
+}
+
+// Plays lanes from a time until another; whatever played before stops. `owner` tells whose sound it is.
+export async function play({ owner, lanes, from, until, ended }) {
+  stop();
+  const mine = new Playing({ owner, lanes, from, until, ended });
+  current = mine;
+  try {
+    await mine.begin();
+    if (current === mine) follow();
+  } catch (error) {
+    if (current === mine) stop();
+    tell(error.message, true);
+  }
+  return mine;
+}
+
+export function stop() {
+  const was = current;
+  current = null;
+  was?.finish();
+  showAll();
+}
+
+export const playing = () => current;

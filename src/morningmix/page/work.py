@@ -1,0 +1,80 @@
+"""Long work for the page, one piece at a time: in a thread that hands jobs to worker processes, never in the server."""
+
+from __future__ import annotations
+
+import time
+import traceback
+from collections.abc import Callable
+from threading import Lock, Thread
+
+from morningmix.commands.order import Callbacks, runner_for
+from morningmix.errors import BusyError, MorningmixError
+from morningmix.page.events import Events
+from morningmix.workers.jobs import Runner
+
+_BETWEEN_S = 0.2
+"""Between two reports of progress."""
+
+Piece = Callable[[Runner, Callbacks], None]
+"""Does the work with a runner and tells the callbacks."""
+
+
+class Work:
+    """Runs pieces of work and tells the pages how far they are."""
+
+    def __init__(self, events: Events) -> None:
+        self._events = events
+        self._lock = Lock()
+        self._thread: Thread | None = None
+        self._runner: Runner | None = None
+        self._began_s = self._said_s = 0.0
+        self._what = ""
+
+    @property
+    def running(self) -> bool:
+        """Whether something is being worked on."""
+        return self._thread is not None
+
+    def start(self, what: str, piece: Piece) -> None:
+        """Begin a piece of work. Raises `BusyError` while another one runs."""
+        with self._lock:
+            if self._thread is not None:
+                raise BusyError(f"One thing at a time: still {self._what}. Try again when it is done.")
+            self._what, self._began_s, self._said_s = what, time.monotonic(), 0.0
+            self._thread = Thread(target=self._run, args=(what, piece), daemon=True)
+            self._thread.start()
+
+    def stop(self) -> None:
+        """Give up what runs; what it was making stays as it was before."""
+        thread, runner = self._thread, self._runner
+        if runner is not None:
+            runner.stop()
+        if thread is not None:
+            thread.join(timeout=10.0)
+
+    def _run(self, what: str, piece: Piece) -> None:
+        self._events.tell("work", running=True, what=what, step=what, fraction=0.0, left_s=None)
+        problem = None
+        try:
+            with runner_for(None, None, self._note) as runner:
+                self._runner = runner
+                piece(runner, Callbacks(progress=self._progress, note=self._note))
+        except MorningmixError as error:
+            problem = str(error)
+        except Exception as error:
+            traceback.print_exc()
+            problem = f"This should not happen, and is a mistake in the program: {error or type(error).__name__}"
+        with self._lock:
+            self._thread = self._runner = None
+        self._events.tell("work", running=False, what=what, problem=problem)
+
+    def _note(self, line: str) -> None:
+        self._events.tell("note", says=line)
+
+    def _progress(self, step: str, fraction: float) -> None:
+        now_s = time.monotonic()
+        if now_s - self._said_s < _BETWEEN_S:
+            return
+        self._said_s = now_s
+        left_s = (now_s - self._began_s) * (1.0 - fraction) / fraction if fraction >= 0.05 else None
+        self._events.tell("work", running=True, what=self._what, step=step, fraction=fraction, left_s=left_s)
