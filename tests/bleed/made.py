@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +13,7 @@ from scipy import signal
 
 from morningmix.audio.takes import find_take
 from morningmix.model.recording import Take
+from morningmix.units import Block
 
 RATE_HZ = 16_000
 SECONDS = 20
@@ -25,6 +28,26 @@ def write_inputs(tracks: Path, inputs: dict[str, Sound]) -> Take:
     for name, sound in inputs.items():
         soundfile.write(tracks / f"{name}.wav", 0.1 * sound, RATE_HZ, subtype="FLOAT")
     return find_take(tracks)
+
+
+@dataclass(frozen=True)
+class Made:
+    """Inputs in memory, each ``(channels, frames)``; twelve seconds at a low rate unless it is said."""
+
+    sounds: Sequence[Block]
+    rate_hz: int = 8_000
+    frames: int = 96_000
+
+    def channels(self, index: int) -> int:
+        return len(self.sounds[index])
+
+    def read(self, index: int, start: int, stop: int) -> Block:
+        sound = self.sounds[index]
+        padded = np.zeros((len(sound), stop - start), np.float32)
+        first, last = max(start, 0), min(stop, sound.shape[1])
+        if last > first:
+            padded[:, first - start : last - start] = sound[:, first:last]
+        return padded
 
 
 def room(rng: np.random.Generator, delay_s: float) -> Sound:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
+from bleed.made import Made
 from morningmix.audio.takes import find_take
 from morningmix.bleed.learn import Learnt, learn, ranges, total_sources
 from morningmix.bleed.spectra import Targets, grid_of
@@ -26,26 +26,6 @@ from morningmix.units import Block
 RATE_HZ, SECONDS = 8_000, 12
 FRAMES = RATE_HZ * SECONDS
 VOICE, DRUM, OTHER = range(3)
-
-
-@dataclass(frozen=True)
-class Made:
-    """Inputs in memory, each ``(channels, frames)``."""
-
-    sounds: Sequence[Block]
-    rate_hz: int = RATE_HZ
-    frames: int = FRAMES
-
-    def channels(self, index: int) -> int:
-        return len(self.sounds[index])
-
-    def read(self, index: int, start: int, stop: int) -> Block:
-        sound = self.sounds[index]
-        padded = np.zeros((len(sound), stop - start), np.float32)
-        first, last = max(start, 0), min(stop, sound.shape[1])
-        if last > first:
-            padded[:, first - start : last - start] = sound[:, first:last]
-        return padded
 
 
 def hits(seed: int) -> NDArray[np.float64]:

@@ -49,7 +49,7 @@ def test_only_a_voice_with_a_sharp_s_is_de_essed(role: str, sharp_db: float, eq:
 def test_a_voice_recorded_at_a_low_rate_has_no_s_to_soften() -> None:
     facts = with_an_s(-9.0)
     plays = np.ones(len(STEADY), np.bool_)
-    for rate_hz, softened in ((11_025, False), (16_000, True)):
+    for rate_hz, softened in ((11_025, False), (12_500, True), (16_000, True)):
         measured = replace(measurements(facts), rate_hz=rate_hz)
         found, _ = decide_de_esser(an_input("lead vocal", facts), 0.0, plays, (), measured)
         assert (found is not None) == softened

@@ -277,6 +277,18 @@ def test_one_who_plays_the_last_bars_alone_is_in_the_song() -> None:
     assert song.end.at_s == pytest.approx(88.0 + 4.0 * 50.0 / 60.0 + 0.5, abs=0.06)
 
 
+def test_the_ring_is_measured_from_the_last_bars_that_one_plays_alone() -> None:
+    """They are soft, so the ring after them may be softer still before talk ends the song."""
+    score = Score(140.0)
+    score.play(10.0, 80.0, rings_s=0.0)
+    score.sound(GUITAR, 80.0, 86.0, -15.0)
+    score.sound(GUITAR, 86.0, 95.0, -15.0, -60.0)
+    score.sound(VOICE, 88.0, 89.0)
+    (song,) = songs_in(score)
+    assert "died" in song.end.because
+    assert song.end.at_s == pytest.approx(86.0 + 7.0 + 0.5, abs=0.15)
+
+
 def test_nine_seconds_of_one_alone_and_their_long_ring_are_in_the_song() -> None:
     """A long outro: nothing is cut as long as one plays alone for less than ten seconds."""
     score = Score(140.0)

@@ -34,9 +34,8 @@ def bleed_spectra(targets: Targets, learnt: Sequence[Learnt], first: int, last: 
         bleed = predictor.process(at, at + blocks * grid.block)
         at += blocks * grid.block
         count = min(left, blocks * grid.block - skipped)
-        if count > 0:
-            yield tuple(row[:, skipped : skipped + count] for row in bleed)
-            left -= count
+        yield tuple(row[:, skipped : skipped + count] for row in bleed)
+        left -= count
         skipped = 0
 
 
