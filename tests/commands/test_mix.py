@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import signal
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -106,6 +109,50 @@ def test_a_song_that_is_mixed_twice_in_a_run_keeps_the_version_of_the_run_before
     assert sorted(placed[-2:]) == [("a", -16.0), ("b", -16.0)]
     assert digests(before.home / "mixes" / "01 a") == was
     assert digests(before.home / "mixes" / "earlier" / "01 a") == lower
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
+def test_a_run_that_was_killed_in_mid_mix_does_not_mix_its_finished_songs_again(
+    tmp_path: Path,
+) -> None:
+    """The process kills itself where the second of its songs begins."""
+    rehearsal, out = tmp_path / "Thursday", tmp_path / "out"
+    for seed, take in enumerate(("a", "b")):
+        write_take(rehearsal / take, 3.0, RATE_HZ, seed=seed)
+        for path in (rehearsal / take).iterdir():
+            if path.stem not in ("bass", "guitar 1"):
+                path.unlink()
+    killing = (
+        "import os, signal\n"
+        "from morningmix.cli.main import main\n"
+        "from morningmix.commands import rendering\n"
+        "begin = rendering.begin_song\n"
+        "def fatal(mixes, name):\n"
+        "    folder = begin(mixes, name)\n"
+        "    if name == '02 b':\n"
+        "        os.kill(os.getpid(), signal.SIGKILL)\n"
+        "    return folder\n"
+        "rendering.begin_song = fatal\n"
+        "main()\n"
+    )
+    command = [sys.executable, "-c", killing, "mix", str(rehearsal), "--out", str(out), "--workers", "1"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, timeout=60, check=False)
+    assert done.returncode == -signal.SIGKILL
+    mixes = out / "mixes"
+    assert (mixes / ".partial" / "new" / "02 b").is_dir()
+    finished = digests(mixes / "01 a")
+    assert finished
+    assert not (mixes / "02 b").exists()
+    placed: list[str] = []
+    result = mix(
+        Order(source=rehearsal, cwd=tmp_path, out=out, workers=1), ready=lambda song: placed.append(song.title)
+    )
+    assert placed == ["b"]
+    assert [song.partial is None for song in result.songs] == [True, False]
+    assert digests(mixes / "01 a") == finished
+    assert (mixes / "02 b" / "recall.json").is_file()
+    assert not (mixes / ".partial").exists()
+    assert not (mixes / "earlier").exists()
 
 
 def test_practice_mixes_are_the_same_as_with_all_families_rendered_afresh(

@@ -26,6 +26,15 @@ def test_a_line_is_distinguished_from_a_microphone_by_its_rests() -> None:
     assert line.name in why.because
 
 
+def test_a_moment_of_digital_silence_makes_no_line_of_a_microphone() -> None:
+    level = np.where(np.arange(100) % 10 < 7, 1e-2, 1e-6)
+    gap = np.where(np.arange(100) >= 98, 0.0, level)
+    microphone, line = (an_input("bass", facts_of(bump(90.0, 1.0), each), index) for index, each in enumerate(
+        (gap, np.where(level < 1e-3, 1e-8, level))
+    ))  # fmt: skip
+    assert line_and_microphone([microphone, line]) == (line, microphone)
+
+
 @pytest.mark.parametrize(("quieter_db", "told"), [(9.0, False), (11.0, True)])
 def test_a_line_rests_at_least_ten_decibels_deeper(quieter_db: float, told: bool) -> None:
     """However much louder one of the two was recorded."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -52,6 +54,9 @@ def stretch(start: int, stop: int) -> NDArray[np.bool_]:
 def test_a_fader_brings_an_input_to_the_level_of_its_role() -> None:
     assert own_level_db(strip("lead vocal", -25.0)) == pytest.approx(wanted_lu("lead vocal") + 25.0, abs=0.01)
     assert own_level_db(strip("kick", -25.0, stretch(0, 0))) is None
+    bare = strip("kick", -25.0)
+    bare = replace(bare, input=replace(bare.input, preset=replace(bare.input.preset, level_lu=None)))
+    assert own_level_db(bare) == pytest.approx(-12.0 + 25.0, abs=0.01)
 
 
 @pytest.mark.parametrize(("gain_db", "own_lufs"), [(10.0, -20.0), (2.0, -20.0), (2.0, -5.0)])

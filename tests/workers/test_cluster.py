@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import shutil
-from collections.abc import Iterator
-from concurrent.futures import Future
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
+from threading import Lock
+from typing import Any
 
 import pytest
-from distributed import LocalCluster  # noqa: TID251 - the cluster of the tests
+from distributed import Client, LocalCluster  # noqa: TID251 - the cluster of the tests
 
-from command_line import run
 from lanes import lane_here
-from morningmix.commands.several import at_a_time
-from morningmix.errors import RecordingsError, UsageError
+from morningmix.commands.mix import mix
+from morningmix.commands.order import Order
+from morningmix.errors import MachineError, RecordingsError, UsageError
 from morningmix.workers.cluster import MOST_WAITING, Cluster, connected
-from morningmix.workers.jobs import Job, Lane, Run
+from morningmix.workers.jobs import Done, Job, Lane, Run
 from synthetic import write_take
 
 pytestmark = [
@@ -79,27 +86,141 @@ def test_however_many_jobs_there_are_the_scheduler_holds_a_few_hundred(address: 
     assert waiting <= MOST_WAITING + 1
 
 
+class Threads:
+    """In place of a client of Dask: jobs on two threads here, and how many it holds at most."""
+
+    def __init__(self, threads: ThreadPoolExecutor) -> None:
+        self._threads, self._lock = threads, Lock()
+        self.held = self.most = 0
+
+    def submit(self, _: object, call: Callable[[], int], *, priority: int, pure: bool) -> Future[Done[int]]:
+        assert (priority, pure) == (0, False)
+        with self._lock:
+            self.held += 1
+            self.most = max(self.most, self.held)
+        future = self._threads.submit(lambda: Done(result=call(), start_s=0.0, end_s=0.0, worker=0))
+        future.add_done_callback(self._done)
+        return future
+
+    def _done(self, _: Future[Any]) -> None:
+        with self._lock:
+            self.held -= 1
+
+
+def test_a_plan_of_ten_thousand_jobs_is_handed_over_a_few_hundred_at_a_time() -> None:
+    with ThreadPoolExecutor(2) as threads:
+        client = Threads(threads)
+        assert lane_on(Cluster(client)).all(jobs(twice, 10_000)) == list(range(0, 20_000, 2))
+    assert MOST_WAITING // 2 < client.most <= MOST_WAITING
+
+
 def test_an_address_where_nobody_answers_is_one_line() -> None:
     with pytest.raises(UsageError, match="dask scheduler"), connected("nowhere"):
         pass
 
 
-def test_rehearsals_on_a_cluster_come_out_as_here_and_a_bad_one_stops_no_other(address: str, tmp_path: Path) -> None:
-    write_take(tmp_path / "take", 6.0)
-    for name in ("a", "b", "c"):
-        (tmp_path / "archive" / name).mkdir(parents=True)
-        tracks = "../../nowhere" if name == "b" else "../../take"
+REHEARSALS = 20
+BAD = "07"
+
+
+@pytest.fixture
+def evening(tmp_path: Path) -> Path:
+    """A bass and a singer for three seconds."""
+    write_take(tmp_path / "take", 3.0, 16_000)
+    for path in (tmp_path / "take").iterdir():
+        if path.stem not in ("bass", "lead vocal"):
+            path.unlink()
+    return tmp_path
+
+
+def test_twenty_rehearsals_come_out_as_here_one_by_one_and_a_bad_one_stops_no_other(
+    address: str, evening: Path
+) -> None:
+    names = [f"{number:02d}" for number in range(REHEARSALS)]
+    archive = evening / "archive"
+    for name in names:
+        (archive / name).mkdir(parents=True)
+        tracks = "../../nowhere" if name == BAD else "../../take"
         text = f'recipe = 1\n[rehearsal]\ntracks = "{tracks}"\ntitle = "Thursday"\n'
-        (tmp_path / "archive" / name / "recipe.toml").write_text(text, encoding="utf-8")
-    done = run("mix", "--all", "archive", "--cluster", address, "--json", cwd=tmp_path)
-    assert done.returncode in (3, 4), done.stderr
-    assert len(done.stdout.splitlines()) == 3
-    there = digests(tmp_path / "archive" / "a" / "mixes")
-    assert there == digests(tmp_path / "archive" / "c" / "mixes")
-    shutil.copytree(tmp_path / "archive" / "a", tmp_path / "archive" / "here")
-    shutil.rmtree(tmp_path / "archive" / "here" / "mixes")
-    assert run("mix", "archive/here/recipe.toml", "--workers", "1", cwd=tmp_path).returncode == 0
-    assert digests(tmp_path / "archive" / "here" / "mixes") == there
+        (archive / name / "recipe.toml").write_text(text, encoding="utf-8")
+    command = [sys.executable, "-m", "morningmix", "mix", "--all", "archive", "--cluster", address, "--json"]
+    with subprocess.Popen(command, cwd=evening, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        lines = [process.stdout.readline()]
+        mixed_by_then = len(list(archive.glob("*/mixes/01 *")))
+        lines += process.stdout.readlines()
+    # The first line is there long before the last rehearsal is.
+    assert mixed_by_then < REHEARSALS // 2
+    facts = [json.loads(line) for line in lines]
+    assert len(facts) == REHEARSALS
+    assert process.returncode == 4
+    (wrong,) = [each for each in facts if "error" in each]
+    assert "nowhere" in wrong["error"]
+    mixed = [archive / name / "mixes" for name in names if name != BAD]
+    shutil.copytree(archive / names[0], archive / "here")
+    shutil.rmtree(archive / "here" / "mixes")
+    mix(Order(source=archive / "here" / "recipe.toml", cwd=evening, workers=1))
+    here = digests(archive / "here" / "mixes")
+    assert len(here) > 4
+    assert all(digests(mixes) == here for mixes in mixed)
+
+
+def die_once(died: Path, call: Callable[[], object]) -> object:
+    """Do a job, and let the worker be killed before it can say so; the second time it may."""
+    result = call()
+    if not died.exists():
+        died.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return result
+
+
+class Fatal(Cluster):
+    """A cluster of which a worker is killed at the end of one job."""
+
+    def __init__(self, client: object, job: int, died: Path) -> None:
+        super().__init__(client)
+        self.left, self._died = job, died
+
+    def submit(self, call: Callable[[], Any], priority: int) -> Future[Any]:
+        self.left -= 1
+        return super().submit(partial(die_once, self._died, call) if self.left == 0 else call, priority)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
+@pytest.mark.parametrize("what", ["measured", "rendered"])
+def test_a_worker_that_is_killed_in_mid_job_changes_no_byte(what: str, address: str, evening: Path) -> None:
+    here = mix(Order(source=evening / "take", cwd=evening, out=evening / "here", workers=1, trace=Path("trace.json")))
+    rows = json.loads((evening / "trace.json").read_text(encoding="utf-8"))["traceEvents"]
+    jobs_of = [number for number, row in enumerate(rows, 1) if row["name"].startswith("render the ")]
+    died = evening / "died"
+    with Client(address, set_as_default=False) as client:
+        runner = Fatal(client, 1 if what == "measured" else jobs_of[0], died)
+        there = mix(Order(source=evening / "take", cwd=evening, out=evening / "there", runner=runner))
+    assert died.exists()
+    assert digests(there.home / "mixes") == digests(here.home / "mixes")
+
+
+def note_and_wait(begun: Path, until: Path, number: int) -> int:
+    (begun / str(number)).touch()
+    while not until.exists():
+        time.sleep(0.01)
+    return number
+
+
+def test_a_cluster_that_is_stopped_begins_nothing_more_and_leaves_nobody_waiting(address: str, tmp_path: Path) -> None:
+    begun, until = tmp_path / "begun", tmp_path / "until"
+    begun.mkdir()
+    with connected(address) as cluster:
+        futures = [cluster.submit(partial(note_and_wait, begun, until, number), 0) for number in range(12)]
+        while len(list(begun.iterdir())) < 2:
+            time.sleep(0.01)
+        cluster.stop()
+        errors = [future.exception(30.0) for future in futures]
+        until.touch()
+        assert all(isinstance(error, MachineError) for error in errors)
+        # The workers are free for the next run, and none of the others' jobs was begun.
+        assert lane_on(cluster).all(jobs(twice, 4)) == [0, 2, 4, 6]
+    assert len(list(begun.iterdir())) == 2
 
 
 def digests(mixes: Path) -> dict[str, str]:
@@ -108,7 +229,3 @@ def digests(mixes: Path) -> dict[str, str]:
         for path in sorted(mixes.rglob("*"))
         if path.is_file() and path.suffix in (".wav", ".mp3", ".json")
     }
-
-
-def test_as_many_rehearsals_at_a_time_as_keep_a_cluster_busy() -> None:
-    assert [at_a_time(workers) for workers in (1, 2, 8, 500)] == [2, 2, 8, 32]
