@@ -13,7 +13,7 @@ from typing import Literal
 
 from morningmix.errors import UsageError
 from morningmix.files.recipe import LEVEL_DB, ROOM_DB, TONE_DB, RecipeFile, SongTable, checked_file, unknown_name
-from morningmix.files.toml_edit import as_comments, end_of, lines_at, with_lines, with_value
+from morningmix.files.toml_edit import above, as_comments, end_of, lines_at, with_lines, with_value
 from morningmix.files.toml_lines import Loc, Place, Toml, comment, did_you_mean, parse, quoted
 from morningmix.model.found import FoundSong
 from morningmix.model.names import means, plain
@@ -201,7 +201,7 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
         if later is None:
             edits.append((len(text), len(text), ["", *lines]))
         else:
-            place_at = _above(text, toml.places[("song", later)].start)
+            place_at = above(text, toml.places[("song", later)].start)
             edits.append((place_at, place_at, [*lines, ""]))
     pieces, done = [], 0
     for start, end, what in sorted(edits, key=lambda edit: edit[:2]):
@@ -245,13 +245,6 @@ def _song_lines(song: FoundSong, title: str, take: str | None) -> list[str]:
 def _free_titles(word: str, taken: set[str]) -> Iterator[str]:
     """ "Song 1" and so on, with the numbers that are free."""
     return (f"{word} {number}" for number in itertools.count(1) if plain(f"{word} {number}") not in taken)
-
-
-def _above(text: str, at: int) -> int:
-    """Start of the comment lines right above the line that starts at `at`."""
-    while at > 0 and text[text.rfind("\n", 0, at - 1) + 1 : at].lstrip(" \t").startswith("#"):
-        at = text.rfind("\n", 0, at - 1) + 1
-    return at
 
 
 def song_at(file: RecipeFile, title: str) -> int:

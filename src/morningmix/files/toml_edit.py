@@ -39,6 +39,13 @@ def end_of(toml: Toml, table: Loc) -> int:
     return end
 
 
+def above(text: str, at: int) -> int:
+    """Start of the comment lines right above the line that starts at `at`."""
+    while at > 0 and text[text.rfind("\n", 0, at - 1) + 1 : at].lstrip(" \t").startswith("#"):
+        at = text.rfind("\n", 0, at - 1) + 1
+    return at
+
+
 def as_comments(text: str) -> str:
     """The lines of a text as comments; what is one already, and empty lines, stay."""
     return re.sub(r"(?m)^(?=[^\n]*\S)(?![ \t]*#)", "# ", text)

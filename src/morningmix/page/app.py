@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route  # noqa: TID251
 
 from morningmix.errors import BusyError, MorningmixError, UsageError
-from morningmix.page import drawer, sound, who
+from morningmix.page import drawer, songs, sound, who
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.report.style import CSS
@@ -22,6 +22,7 @@ from morningmix.report.words import count, minutes
 
 STEPS: Mapping[str, tuple[str, Callable[[Rehearsal], str]]] = {
     "who": ("Who is who", who.section),
+    "songs": ("Songs", songs.section),
 }
 """The steps of the page in their order, each with its heading and what makes its HTML."""
 
@@ -31,12 +32,12 @@ PARTS: Mapping[str, Callable[[Rehearsal], str]] = {
 }
 """What a page loads again when something has changed, by the id of its place."""
 
-CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {**who.CHANGES, **drawer.CHANGES}
+CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {**who.CHANGES, **songs.CHANGES, **drawer.CHANGES}
 """What a person changes, by its path; each says in words what it did."""
 
 _STATIC = {
     "page.css": "text/css",
-    **dict.fromkeys(("main.js", "asking.js", "player.js", "who.js"), "text/javascript"),
+    **dict.fromkeys(("main.js", "asking.js", "player.js", "who.js", "songs.js"), "text/javascript"),
 }
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from markupsafe import Markup  # noqa: TID251
 
 from morningmix.commands.listen import Heard, HeardTake
-from morningmix.files.input_edit import with_name, with_player, with_role
+from morningmix.files.input_edit import with_guesses_right, with_name, with_player, with_role
 from morningmix.files.presets import load_roles
 from morningmix.model.input import Input
 from morningmix.model.plan import FAMILIES
@@ -182,6 +182,12 @@ def say_role(rehearsal: Rehearsal, asked: Asked) -> str:
     return rehearsal.change(f"{_shown(files)} is: {role}", lambda text: with_role(text, files, role), hear=True)
 
 
+def all_right(rehearsal: Rehearsal, _: Asked) -> str:
+    """Say that every guessed role is right."""
+    rehearsal.all_heard()
+    return rehearsal.change("All guessed roles are right", with_guesses_right, hear=True)
+
+
 def say_name(rehearsal: Rehearsal, asked: Asked) -> str:
     """Give an input a name."""
     input_, name = _of(rehearsal, asked), asked.text("name", 60)
@@ -203,6 +209,7 @@ def _shown(files: Sequence[str]) -> str:
 
 CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
     "/who/role": say_role,
+    "/who/all-right": all_right,
     "/who/name": say_name,
     "/who/player": say_player,
 }

@@ -93,16 +93,18 @@ def columns(values: ArrayLike, most: int = MOST_COLUMNS, *, lowest: bool = False
     return np.asarray(np.add.reduceat(values, starts) / np.diff(starts, append=len(values)))
 
 
-def ridges(powers: Sequence[Array]) -> list[tuple[str, Array]]:
+def ridges(powers: Sequence[Array], *, fine: bool = False) -> list[tuple[str, Array]]:
     """Loudness over time of everything, of drums and bass, and of the vocals, as (name, heights 0..1).
 
     `powers` are theirs in this order, per slot; a group without slots is left out. All share one scale of 36 dB.
+    `fine`: three times as many points, hardly smoothed, to see where something begins and ends.
     """
-    sums = [(name, columns(power, _RIDGE_COLUMNS)) for name, power in zip(RIDGES, powers, strict=True) if len(power)]
+    most = MOST_COLUMNS if fine else _RIDGE_COLUMNS
+    sums = [(name, columns(power, most)) for name, power in zip(RIDGES, powers, strict=True) if len(power)]
     if not sums or not sums[0][1].any():
         return []
     top_db = float(powers_db(sums[0][1]).max())
-    window = np.hanning(9)[1:-1]
+    window = np.hanning(5 if fine else 9)[1:-1]
     window /= window.sum()
     return [
         (name, np.convolve(np.clip((powers_db(power) - top_db + 36.0) / 38.0, 0.0, 1.0), window, "same"))

@@ -41,35 +41,64 @@ export async function change(control, path, values) {
   return !answer.problem;
 }
 
-const waiting = new Set();
+const TYPED = "input[type=text], textarea";
+let replacing = false;
+
+// Calls back with a field when somebody has written something else into it and left it, or pressed Enter.
+export function whenTyped(place, written) {
+  const look = (field) => {
+    if (replacing || !field.matches(TYPED) || field.value === (field.dataset.sent ?? field.defaultValue)) return;
+    field.dataset.sent = field.value;
+    written(field);
+  };
+  place.addEventListener("focusout", (event) => look(event.target));
+  place.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && event.target.matches("input")) look(event.target);
+  });
+}
+
+const loading = new Map(); // by part: whether it is to be loaded once more
 
 // Loads a part of the page again. What somebody is writing stays, and so does where they are.
 export async function refresh(part) {
   const place = document.querySelector(`[data-part="${part}"]`);
-  if (!place || waiting.has(part)) return;
-  waiting.add(part);
+  // What somebody is holding is not taken out of their hand.
+  if (!place || place.dataset.held) return;
+  if (loading.has(part)) {
+    loading.set(part, true);
+    return;
+  }
+  loading.set(part, false);
   try {
     const answer = await fetch(`/part/${part}`);
     if (!answer.ok) return;
     const html = await answer.text();
+    if (place.dataset.held) return;
     const active = document.activeElement;
     const inside = place.contains(active) ? active.id : "";
-    const typed = inside && active.matches("input[type=text], textarea") && active.value !== active.defaultValue
-      ? active.value : null;
+    const typed = inside && active.matches(TYPED) && active.value !== active.defaultValue
+      ? [active.value, active.selectionStart, active.selectionEnd] : null;
     const said = [...place.querySelectorAll(".said")].map((one) => [one, one.parentElement.id]);
     const parsed = new DOMParser().parseFromString(html, "text/html");
+    replacing = true;
     place.replaceChildren(...parsed.body.childNodes);
+    replacing = false;
     for (const [one, home] of said) if (home) document.getElementById(home)?.append(one);
     const again = inside && document.getElementById(inside);
     if (again) {
-      if (typed !== null) again.value = typed;
       again.focus({ preventScroll: true });
+      if (typed) {
+        [again.value] = typed;
+        again.setSelectionRange(typed[1], typed[2]);
+      }
     }
     place.dispatchEvent(new CustomEvent("dressed", { bubbles: true }));
   } catch {
     tell(gone, true);
   } finally {
-    waiting.delete(part);
+    const again = loading.get(part);
+    loading.delete(part);
+    if (again) refresh(part);
   }
 }
 

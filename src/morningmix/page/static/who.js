@@ -1,6 +1,6 @@
 // Step 1: play an input, and say what it is, what it is called and who plays it.
 
-import { change } from "./asking.js";
+import { change, whenTyped } from "./asking.js";
 import { play, playing, stop, watch } from "./player.js";
 
 const LOUDEST_S = 10;
@@ -44,6 +44,7 @@ function start(card, kind, from) {
 
 place.addEventListener("click", (event) => {
   const button = event.target.closest("button");
+  if (button?.dataset.allRight !== undefined) change(button, "/who/all-right", {});
   const card = cardOf(event.target);
   if (!card) return;
   if (button?.dataset.play) {
@@ -57,10 +58,13 @@ place.addEventListener("click", (event) => {
   }
 });
 
-place.addEventListener("change", (event) => {
-  const control = event.target;
+function say(control) {
   const { change: path, key } = control.dataset;
-  if (path) change(control, path, { input: Number(cardOf(control).dataset.input), [key]: control.value });
+  return change(control, path, { input: Number(cardOf(control).dataset.input), [key]: control.value });
+}
+whenTyped(place, say);
+place.addEventListener("change", (event) => {
+  if (event.target.matches("select")) say(event.target);
 });
 
 place.addEventListener("dressed", dress);
