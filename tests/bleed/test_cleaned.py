@@ -15,13 +15,15 @@ from lanes import lane_here
 from morningmix.audio.read import read_stretch
 from morningmix.audio.takes import find_take
 from morningmix.bleed.clean import CLEANING_COST, clean_stretch, read_clean, stretch_of
-from morningmix.bleed.cleaned import fractions_of_total
+from morningmix.bleed.cleaned import fractions_of_total, over_take
 from morningmix.errors import OutputError
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import measure_take
 from morningmix.model.measured import CleanedStretch
 from morningmix.model.plan import Cleaning
-from morningmix.model.recording import Take
+from morningmix.model.recording import Recording, Take
+from morningmix.model.slots import Slots
+from synthetic import slots_of
 
 RATE_HZ, SECONDS = 8_000, 3
 CLEANING = Cleaning(targets=((1, True),), references=(0, 1))
@@ -107,6 +109,49 @@ def test_other_settings_are_cleaned_anew_and_no_temporary_sound_is_left(take: Ta
     kept = {path.name.rsplit(".", 1)[1] for path in paths[1].parent.iterdir()}
     assert "scratch" not in kept
     assert {"bands", "clean", "cleaned"} <= kept
+
+
+def test_a_microphone_over_its_take_is_cleaned_in_its_stretches_and_as_recorded_between_them() -> None:
+    """Where nothing was cleaned its level over bleed is unknown, -1; long stretches count more for where it came from.
+
+    Half a minute, of which the seconds from 5 to 10 and from 20 to 30 were cleaned.
+    """
+
+    def slots(power: float, count: int) -> Slots:
+        return slots_of(np.full((4, count), power / 4.0, np.float32), np.full(count, power**0.5, np.float32))
+
+    def stretch(
+        power: float, seconds: float, sources: tuple[tuple[int, float], ...], clear_db: float
+    ) -> CleanedStretch:
+        return CleanedStretch(
+            sound=Recording(lanes=()),
+            subtracted=bool(sources),
+            bleed_sources=sources,
+            slots=slots(power, round(10 * seconds)),
+            hop_s=0.02,
+            clear_db=np.full(round(50 * seconds), clear_db, np.float32),
+        )
+
+    first, second = stretch(0.1, 5.0, ((1, 0.7), (2, 0.3)), 2.0), stretch(0.2, 10.0, ((2, 0.6), (3, 0.4)), 4.0)
+    whole = over_take([((5.0, 10.0), first), ((20.0, 30.0), second)], slots(1.0, 300), 0.1, 1_500)
+    expected = np.full(1_500, -1.0, np.float32)
+    expected[250:500], expected[1_000:1_500] = 2.0, 4.0
+    np.testing.assert_array_equal(whole.clear_db, expected)
+    powers = np.ones(300)
+    powers[50:100], powers[200:300] = 0.1, 0.2
+    np.testing.assert_allclose(whole.slots.powers, powers, rtol=1e-6)
+    # 3.5 s, 1.5 + 6 s and 4 s of fifteen.
+    assert whole.bleed_sources == ((2, 0.5), (3, 0.2667), (1, 0.2333))
+    assert whole.subtracted
+    assert [stretch_s for stretch_s, _ in whole.sounds] == [(5.0, 10.0), (20.0, 30.0)]
+    masked = over_take([((5.0, 10.0), stretch(0.1, 5.0, (), 2.0))], slots(1.0, 300), 0.1, 1_500)
+    assert not masked.subtracted
+
+
+def test_a_stretch_of_half_a_second_is_not_cleaned_wherever_it_lies(take: Take, store: BandStore) -> None:
+    for stretch_s, there in (((2.4, 3.0), False), ((1.9, 3.0), True)):
+        settings = replace(CLEANING, stretch_s=stretch_s)
+        assert (stretch_of(take, store, settings, store.paths[0].parent) is not None) == there
 
 
 def test_hardly_a_second_is_too_short_to_clean(tmp_path: Path) -> None:

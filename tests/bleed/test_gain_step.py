@@ -46,6 +46,12 @@ def test_what_stays_or_moves_little_is_no_gain_step(step_db: float) -> None:
     assert find_gain_step(over_bleed_db(step_db), HOP_S) is None
 
 
+@pytest.mark.parametrize(("lasts_s", "steps"), [(10.0, False), (25.0, True)])
+def test_a_step_that_lasts_for_a_twelfth_of_a_take_or_less_is_none(lasts_s: float, steps: bool) -> None:
+    level_db = over_bleed_db(6.0, at_s=150.0 - lasts_s, seconds=150.0)
+    assert (find_gain_step(level_db, HOP_S) is not None) == steps
+
+
 def test_a_step_too_near_an_end_or_in_too_short_a_take_says_nothing() -> None:
     assert find_gain_step(over_bleed_db(6.0, at_s=4.0, seconds=19.0), HOP_S) is None
     assert detect_gain_step(None) is None

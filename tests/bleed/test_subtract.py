@@ -113,6 +113,15 @@ def test_the_sources_of_the_bleed_are_told_by_their_power() -> None:
     assert sum(end_s - start_s for start_s, end_s in learnt[0].learnt_s) > 0.7 * SECONDS
 
 
+def test_rumble_is_no_source_of_bleed_to_speak_of() -> None:
+    """Below 120 Hz nothing of a voice is covered, and its low cut takes it away."""
+    t = np.arange(FRAMES) / RATE_HZ
+    rumble = np.sin(2.0 * np.pi * 50.0 * t) * (1.0 + 0.3 * np.sin(2.0 * np.pi * 0.7 * t))
+    sounds = Made([as_input(BLEED + 3.0 * rumble + HISS), as_input(DRUM_SOUND), as_input(rumble)])
+    powers = total_sources(learnt_of(targets_of(sounds, {VOICE: True})))[VOICE]
+    assert powers[OTHER] < 0.1 * powers[DRUM]
+
+
 def test_where_nothing_is_to_be_subtracted_everything_is_left() -> None:
     sounds = Made([as_input(BLEED + HISS), as_input(DRUM_SOUND), as_input(OTHER_SOUND)])
     left, taken = subtracted(sounds, {VOICE: False})
