@@ -15,12 +15,13 @@ from morningmix.model.plan import Filter
 from synthetic import slots_of
 
 
-def with_an_s(sharp_db: float) -> TrackFacts:
+def with_an_s(sharp_db: float, every: int = 20) -> TrackFacts:
     """A voice at -20 dB with an S every two seconds, so much under it."""
     facts = facts_of(bump(400.0, 1.0), STEADY)
     sharp = bump(8_000.0, 0.4)
     bands = facts.slots.spectra.copy()
-    bands[:, ::20] += np.outer(sharp / sharp.sum(), STEADY[::20] * 10.0 ** (sharp_db / 10.0)).astype(np.float32)
+    sung = STEADY[::every] * 10.0 ** (sharp_db / 10.0)
+    bands[:, ::every] += np.outer(sharp / sharp.sum(), sung).astype(np.float32)
     return replace(facts, slots=slots_of(bands, facts.slots.peaks))
 
 
@@ -46,6 +47,15 @@ def test_only_a_voice_with_a_sharp_s_is_de_essed(role: str, sharp_db: float, eq:
         assert found.compressor.threshold_db == pytest.approx(-13.57 - 13.0 + 8.0, abs=0.06)
         assert (found.compressor.ratio, found.compressor.knee_db) == (3.0, 6.0)
         assert found.compressor.max_reduction_db == 4.0
+
+
+@pytest.mark.parametrize(("count", "softened"), [(1, False), (2, True)])
+def test_one_s_in_ten_seconds_is_not_worth_it(count: int, softened: bool) -> None:
+    """The loudest hundredth of what is sung counts."""
+    facts = with_an_s(-9.0, every=100 // count)
+    plays = np.ones(len(STEADY), np.bool_)
+    found, _ = decide_de_esser(an_input("lead vocal", facts), 0.0, plays, (), measurements(facts))
+    assert (found is not None) == softened
 
 
 def test_a_voice_recorded_at_a_low_rate_has_no_s_to_soften() -> None:

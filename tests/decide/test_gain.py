@@ -21,6 +21,13 @@ def test_gain_is_bounded_by_the_peak(lufs: float, peak_dbfs: float) -> None:
     assert ("leave no room" in reason.because) == (-3.0 - peak_dbfs < -23.0 - lufs)
 
 
+@pytest.mark.parametrize(("peak_dbfs", "words"), [(-6.0, "peaks 6.0 dB below"), (0.4, "peaks 0.4 dB above")])
+def test_the_peaks_of_a_float_file_may_lie_above_clipping(peak_dbfs: float, words: str) -> None:
+    facts = facts_of(bump(500.0, 1.0), STEADY, peak_dbfs=peak_dbfs)
+    _, reason = match_gain(facts, np.full(50, power_of(-30.0)), np.ones(50, np.bool_))
+    assert f"{words} clipping" in reason.because
+
+
 def test_nothing_played_no_gain() -> None:
     gain, reason = match_gain(facts_of(bump(500.0, 1.0), STEADY), np.full(50, 1e-2), np.zeros(50, np.bool_))
     assert gain == 0.0

@@ -98,8 +98,8 @@ def test_a_hit_is_the_highest_of_the_rises_near_it_in_the_drums_own_sound() -> N
     # At the end of a frame: it sounds in the next one.
     score.rises_db[KICK, 308] = 10.0
     score.sound(KICK, 6.2, 6.3)
-    # Two hops later it still rises, but less; another drum's microphone rises there too; and a rise without a sound.
-    score.rises_db[KICK, 310] = 8.0
+    # Two hops before and after it rises less; another drum's microphone rises there too; and a rise without a sound.
+    score.rises_db[KICK, [306, 310]] = 8.0
     score.rises_db[OVERHEAD, 309] = 9.0
     score.rises_db[KICK, 500] = 20.0
     # Under 6 dB it is no hit.
@@ -124,6 +124,7 @@ def test_ticks_are_sharp_sounds_in_any_input_while_no_instrument_plays() -> None
     score.sound(GUITAR, 20.0, 24.0)
     for who, hop in ((VOICE, 100), (GUITAR, 200), (VOICE, 1100), (VOICE, 502)):
         score.rises_db[who, hop] = 12.0
+        score.rises_db[who, [hop - 2, hop + 2]] = 11.0
     score.rises_db[VOICE, 300] = 9.0
     # At 2 and 4 s; not while the guitar plays, not beside a beat of the drums, and not under 10 dB.
     assert band(score).ticks_s.tolist() == pytest.approx([2.0, 4.0])
