@@ -1,0 +1,218 @@
+"""What the server answers, and what it refuses: odd values, paths, markup, two pages at once."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile  # an outside reader of what was sent
+from starlette.testclient import TestClient
+
+from morningmix.page.app import CHANGES, STEPS
+from morningmix.page.rehearsal import Rehearsal
+from page.made import RECIPE, browser, opened, problem, said, wait
+
+MARKUP = '"><script>alert(1)</script><img src=x> \u202e&amp;'
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("open")
+
+
+@pytest.fixture(scope="module")
+def rehearsal(place: Path) -> Rehearsal:
+    return opened(place, heard=True)
+
+
+@pytest.fixture
+def client(rehearsal: Rehearsal) -> Any:
+    yield browser(rehearsal)
+    wait(rehearsal)
+    rehearsal.home.recipe.write_text(RECIPE, encoding="utf-8")
+
+
+class Page(HTMLParser):
+    """Elements of a page, and that each is what a page of ours may hold."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.ids: list[str] = []
+        self.loads: list[str] = []
+        self.feed(html)
+        assert len(self.ids) == len(set(self.ids)), "an id occurs twice"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        assert tag not in ("img", "iframe", "object", "embed", "form", "style", "base"), tag
+        names = dict(attrs)
+        assert not [name for name in names if name.startswith("on") or name == "style"], "the policy would block it"
+        if tag == "script":
+            assert names.keys() == {"type", "src"}
+        self.ids += [names["id"] or ""] if "id" in names else []
+        self.loads += [value for name, value in attrs if name in ("src", "href") and value and value[0] == "/"]
+
+
+def test_the_page_holds_every_step_and_loads_only_what_is_there(client: TestClient) -> None:
+    html = client.get("/").text
+    page = Page(html)
+    assert {*STEPS, "drawer", "told", "stop", "volume"} <= set(page.ids)
+    assert page.loads
+    for path in page.loads:
+        assert client.get(path).status_code == 200, path
+
+
+@pytest.mark.parametrize("name", ["main.js", "asking.js", "player.js", "who.js", "songs.js"])
+def test_scripts_load_each_other_and_nothing_else(name: str, client: TestClient) -> None:
+    answer = client.get(f"/static/{name}")
+    assert answer.headers["content-type"].startswith("text/javascript")
+    for other in re.findall(r'from "([^"]+)"|import "([^"]+)"', answer.text):
+        assert client.get(f"/static/{''.join(other).removeprefix('./')}").status_code == 200
+    assert "http" not in answer.text.replace("https://", "http").replace("// ", "")
+    assert "innerHTML" not in answer.text
+
+
+def test_every_change_that_a_script_or_a_page_asks_for_is_there(client: TestClient) -> None:
+    sources = [client.get(f"/static/{name}").text for name in ("main.js", "who.js", "songs.js")]
+    sources.append(client.get("/").text)
+    asked = set(re.findall(r'"(/(?:who|songs|changes)/[a-z-]+)"', " ".join(sources)))
+    assert asked == {path for path in CHANGES if path.split("/")[1] in ("who", "songs", "changes")}
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/../app.py",
+        "/static/..%2fapp.py",
+        "/static/%2e%2e/app.py",
+        "/static/%2fetc%2fpasswd",
+        "/static/page.css%00.js",
+        "/part/..%2f..%2fetc",
+        "/sound/..%2f..%2fetc/0",
+        "/sound/-1/0",
+        "/sound/kick.wav/0",
+        "/sound/0/0x1",
+        "/nothing",
+    ],
+)
+def test_a_path_names_nothing_on_the_disk(path: str, client: TestClient) -> None:
+    assert client.get(path).status_code in (404, 422)
+
+
+@pytest.mark.parametrize(
+    "path", ["/sound/2/0", "/sound/99999999999999999999/0", "/sound/0/1", "/sound/take/1/0", "/sound/take/0/9"]
+)
+def test_sound_that_is_not_there_is_one_line(path: str, client: TestClient) -> None:
+    answer = client.get(path)
+    assert answer.status_code == 422
+    assert "\n" not in answer.json()["problem"]
+
+
+def test_pieces_are_the_recording_to_the_sample(client: TestClient, place: Path) -> None:
+    names = re.findall(r'data-input="(\d)".*?data-name="([^"]+)"', client.get("/part/who").text)
+    number = next(number for number, name in names if name == "kick")
+    sound, rate_hz = soundfile.read(io.BytesIO(client.get(f"/sound/{number}/0").content), dtype="int16")
+    wanted, wanted_hz = soundfile.read(place / "take" / "kick.wav")
+    assert (rate_hz, len(sound)) == (wanted_hz, len(wanted))
+    assert np.abs(sound / 32768.0 - wanted).max() <= 0.5001 / 32768.0
+    together, _ = soundfile.read(io.BytesIO(client.get("/sound/take/0/0").content))
+    assert 0.01 < np.sqrt(np.mean(together**2)) < 0.5
+
+
+def test_a_corrected_role_takes_the_name_along_and_the_page_says_so(client: TestClient, rehearsal: Rehearsal) -> None:
+    number = card_of(client, "lead vocal")
+    assert said(client, "/who/role", input=number, role="bass") == "bass.wav is: bass"
+    text = rehearsal.home.recipe.read_text(encoding="utf-8")
+    assert 'file = "bass.wav"  # hers\nname = "bass"\nrole = "bass"\n' in text
+    html = client.get("/part/who").text
+    assert "a guess" not in html
+    wait(rehearsal)
+    assert card_of(client, "bass") == number
+
+
+def card_of(client: TestClient, name: str) -> int:
+    cards = re.findall(r'data-input="(\d)"[^>]*data-name="([^"]+)"', client.get("/part/who").text)
+    return next(int(number) for number, known in cards if known == name)
+
+
+@pytest.mark.parametrize(
+    ("path", "values"),
+    [
+        ("/who/name", {"input": 0, "name": MARKUP}),
+        ("/who/player", {"input": 0, "player": MARKUP}),
+        ("/songs/title", {"take": 0, "title": MARKUP}),
+    ],
+)
+def test_what_people_write_stays_text(path: str, values: dict[str, Any], client: TestClient) -> None:
+    seen = re.findall(r'data-seen="([^"]+)"', client.get("/part/songs").text)[0]
+    says = said(client, path, **values, seen=seen)
+    assert "alert" in says
+    for part in ("/", "/part/who", "/part/songs", "/part/drawer"):
+        html = client.get(part).text
+        Page(html)
+        assert "<script>alert" not in html
+    assert "&lt;script&gt;" in client.get("/").text
+    assert "\u202e" not in client.get("/").text
+
+
+ODD = [None, True, -1, 2, 10**30, 1.5, "0", [], {}, "../../etc/passwd", float("1e308")]
+
+
+@pytest.mark.parametrize("path", sorted(CHANGES))
+def test_odd_values_are_refused_in_one_line_and_change_nothing(path: str, client: TestClient) -> None:
+    if path == "/who/all-right":
+        return
+    before = client.get("/part/drawer").text
+    keys = ("input", "name", "role", "player", "take", "song", "title", "start", "end", "at", "keep", "seen", "number")
+    for odd in ODD:
+        problem(client, path, **dict.fromkeys(keys, odd))
+        if not isinstance(odd, str):
+            problem(client, path, **{**dict.fromkeys(keys, odd), "input": 0, "take": 0, "number": 0, "seen": ""})
+    problem(client, path)
+    assert client.get("/part/drawer").text == before
+
+
+@pytest.mark.parametrize("body", [b"", b"[]", b"{", b"null", b"\xff\xfe", b"[" * 100_000])
+def test_what_is_no_json_is_refused_in_one_line(body: bytes, client: TestClient) -> None:
+    answer = client.post("/who/name", content=body, headers={"Content-Type": "application/json"})
+    assert answer.status_code == 422
+    assert "Load it again" in answer.json()["problem"]
+
+
+@pytest.mark.parametrize("name", ["x" * 61, "a\0b", "\ud800"])
+def test_names_that_no_recipe_could_hold_are_refused(name: str, client: TestClient) -> None:
+    answer = client.post(
+        "/who/name",
+        content=json.dumps({"input": 0, "name": name}).encode("ascii"),
+        headers={"Content-Type": "application/json"},
+    )
+    assert answer.status_code == 422
+
+
+def test_two_pages_at_once_lose_nothing(client: TestClient, rehearsal: Rehearsal) -> None:
+    other = browser(rehearsal)
+    said(client, "/who/player", input=card_of(client, "kick"), player="Orla")
+    said(other, "/who/player", input=card_of(client, "lead vocal"), player="Bo")
+    text = rehearsal.home.recipe.read_text(encoding="utf-8")
+    assert 'player = "Orla"' in text
+    assert 'player = "Bo"' in text
+    seen = re.findall(r'data-seen="([^"]+)"', client.get("/part/songs").text)[0]
+    assert "is called" in said(client, "/songs/title", take=0, title="Rope Swing", seen=seen)
+    # The other page has not seen that there is a song now.
+    assert "changed meanwhile" in problem(other, "/songs/title", take=0, title="Copper", seen=seen)
+    assert "Rope Swing" in rehearsal.home.recipe.read_text(encoding="utf-8")
+
+
+def test_a_recipe_that_somebody_breaks_is_named_with_its_line(client: TestClient, rehearsal: Rehearsal) -> None:
+    rehearsal.home.recipe.write_text(RECIPE + "[[sond]]\n", encoding="utf-8")
+    for path in ("/", "/part/who", "/part/songs"):
+        answer = client.get(path)
+        assert answer.status_code == 422
+        assert "line" in answer.json()["problem"]
+    assert "line" in problem(client, "/who/player", input=0, player="Orla")
+    assert rehearsal.home.recipe.read_text(encoding="utf-8").endswith("[[sond]]\n")
