@@ -110,10 +110,7 @@ def test_the_command_writes_the_songs_and_leaves_a_list_alone(tracks: Path, tmp_
     assert digests(tracks) == before
 
 
-def test_a_long_take_is_cut_by_itself_and_every_cut_is_faded(
-    tracks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(rehearsal, "LONG_S", 60.0)
+def test_a_short_take_of_two_songs_is_cut_by_itself_and_every_cut_is_faded(tracks: Path, tmp_path: Path) -> None:
     result = mix.mix(Order(source=tracks, cwd=tmp_path, out=Path("home"), workers=2))
     assert result.found is not None
     assert [song.title for song in result.songs] == ["Song 1", "Song 2"]

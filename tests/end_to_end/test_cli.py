@@ -213,14 +213,26 @@ def test_why_speaks_of_one_input(place: Path) -> None:
     one_line(run_here("why", RECIPE, "leed vocal", cwd=place), 2, 'Did you mean "lead vocal"?')
 
 
+def test_a_mix_folder_stands_for_its_recipe(place: Path) -> None:
+    home = RECIPE.parent
+    again = run_here("mix", home, "--tracks", cwd=place)
+    assert again.returncode == 0, again.stderr
+    assert "Nothing has changed since the last mix" in again.stdout
+    assert run_here("turn", home, "bass", "up", "1", cwd=place).returncode == 0
+    assert "level_db = 1.0" in (place / RECIPE).read_text(encoding="utf-8")
+    for command in ("check", "songs", "recipe", "why"):
+        done = run_here(command, home, cwd=place)
+        assert done.returncode == 0, f"{command}: {done.stderr}"
+
+
 def test_recipe_asks_for_the_guesses(take: Path, tmp_path: Path) -> None:
-    """Enter takes a guess, a name corrects it, and what is settled has no question mark any more."""
+    """Enter takes a guess, another role corrects it and its name, and one can go back."""
     for number, path in enumerate(sorted(take.iterdir()), 1):
         path.rename(take / f"input-{number:02d}.wav")
     asked = subprocess.run(
         [sys.executable, "-m", "morningmix", "recipe", "take", "--ask"],
         cwd=tmp_path,
-        input="?\nbanjoo\nbass\n" + "\n" * 20,
+        input="?\nbanjoo\ntom\n\nMara\n<\nBo\n" + "\n" * 30,
         capture_output=True,
         text=True,
         check=True,
@@ -228,4 +240,5 @@ def test_recipe_asks_for_the_guesses(take: Path, tmp_path: Path) -> None:
     assert "All roles are confirmed" in asked.stdout
     text = (tmp_path / "take mix" / "recipe.toml").read_text(encoding="utf-8")
     assert '?"' not in text
-    assert 'role = "bass"' in text.split("[[input]]")[1]
+    assert 'name = "tom"\nrole = "tom"\n' in text.split("[[input]]")[1]
+    assert 'player = "Bo"\n' in text.split("[[input]]")[1]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from morningmix.errors import RecipeError
-from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as, wish_of_each
+from morningmix.files.inputs import find_input_list, merge, read_input_list, remembered, spelt_as, wish_of_each
 from morningmix.files.recipe import read_recipe
 from morningmix.model.recipe import Defaults, InputWish
 
@@ -158,3 +158,36 @@ def test_every_default_reaches_inputs_in_the_recipe_in_the_list_and_in_neither(t
 def test_what_an_input_says_itself_beats_the_default() -> None:
     own = InputWish(files=("1.wav",), called="1", level_db=2.0, eq="off")
     assert wish_of_each([("1.wav",)], [own], Defaults(level_db=-3.0, bleed="off")) == {("1.wav",): own}
+
+
+def wish(file: str, name: str, role: str, player: str | None = None) -> InputWish:
+    return InputWish(files=(file,), name=name, role=role, player=player)
+
+
+def test_what_is_remembered_keeps_the_rest_of_the_list(tmp_path: Path) -> None:
+    old = "# ours\n" + LIST.replace('role = "kick"', 'role = "kick"  # the old one')
+    text = remembered(old, [wish("input-01.wav", "boom", "kick", "Orla"), wish("input-02.wav", "snare", "snare")])
+    assert text == old.replace('name = "kick"', 'name = "boom"').replace(
+        "# the old one\n", '# the old one\nplayer = "Orla"\n'
+    ) + ('\n[[input]]\nfile = "input-02.wav"\nname = "snare"\nrole = "snare"\n')
+    assert len(read_input_list(written(tmp_path, text))) == 3
+
+
+def test_a_name_that_moved_to_another_file_is_taken_from_the_old_one(tmp_path: Path) -> None:
+    text = remembered(LIST, [wish("input-05.wav", "Kick", "kick")])
+    assert '# file = "input-01.wav"' in text
+    (keys, kick) = read_input_list(written(tmp_path, text))
+    assert (keys.name, kick.name) == ("keys", "Kick")
+
+
+def test_names_may_change_places(tmp_path: Path) -> None:
+    first = remembered("", [wish("a.wav", "lead", "lead vocal"), wish("b.wav", "back", "backing vocal")])
+    assert first.startswith("# Which file is what")
+    text = remembered(first, [wish("a.wav", "back", "backing vocal"), wish("b.wav", "lead", "lead vocal")])
+    assert [one.name for one in read_input_list(written(tmp_path, text))] == ["back", "lead"]
+
+
+def test_a_guess_stays_a_guess(tmp_path: Path) -> None:
+    guess = InputWish(files=("a.wav", "b.wav"), name="keys", role="keys", role_is_guess=True)
+    (again,) = read_input_list(written(tmp_path, remembered("", [guess])))
+    assert (again.files, again.role, again.role_is_guess) == (("a.wav", "b.wav"), "keys", True)

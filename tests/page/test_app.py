@@ -165,7 +165,7 @@ ODD = [None, True, -1, 2, 10**30, 1.5, "0", [], {}, "../../etc/passwd", float("1
 
 @pytest.mark.parametrize("path", sorted(CHANGES))
 def test_odd_values_are_refused_in_one_line_and_change_nothing(path: str, client: TestClient) -> None:
-    if path == "/who/all-right":
+    if path in ("/who/all-right", "/who/remember"):
         return
     before = client.get("/part/drawer").text
     keys = ("input", "name", "role", "player", "take", "song", "title", "start", "end", "at", "keep", "seen", "number")
@@ -216,3 +216,11 @@ def test_a_recipe_that_somebody_breaks_is_named_with_its_line(client: TestClient
         assert "line" in answer.json()["problem"]
     assert "line" in problem(client, "/who/player", input=0, player="Orla")
     assert rehearsal.home.recipe.read_text(encoding="utf-8").endswith("[[sond]]\n")
+
+
+def test_names_are_remembered_beside_the_tracks_and_never_among_them(client: TestClient, place: Path) -> None:
+    assert str(place / "inputs.toml") in said(client, "/who/remember")
+    text = (place / "inputs.toml").read_text(encoding="utf-8")
+    assert 'file = "bass.wav"\nname = "lead vocal"\nrole = "lead vocal?"\nplayer = "Mara"\n' in text
+    assert not (place / "take" / "inputs.toml").exists()
+    (place / "inputs.toml").unlink()

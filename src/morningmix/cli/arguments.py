@@ -11,8 +11,9 @@ from typing import Annotated
 import typer  # noqa: TID251 - the command line is typer's only place
 
 from morningmix.cli import messages
-from morningmix.cli.ask import ask_roles
+from morningmix.cli.ask import ask_roles, keep_names
 from morningmix.cli.options import (
+    Ask,
     Bits,
     Cluster,
     Direction,
@@ -24,6 +25,7 @@ from morningmix.cli.options import (
     Out,
     Parts,
     Recipe,
+    Remember,
     Sent,
     SentFormat,
     Song,
@@ -120,7 +122,8 @@ def open_page(source: Opened = Path(), out: Out = None, no_browser: NoBrowser = 
 def recipe(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with the raw tracks.")],
     out: Out = None,
-    ask: Annotated[bool, typer.Option("--ask", help="Ask about every input whose role is a guess.")] = False,
+    ask: Ask = False,
+    remember: Remember = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
@@ -134,8 +137,10 @@ def recipe(
     if as_json:
         messages.as_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **messages.input_facts(result)})
         return
-    if ask:
-        ask_roles(result)
+    for wanted, answer in ((ask, ask_roles), (remember, keep_names)):
+        if wanted:
+            answer(result)
+    if ask or remember:
         return
     where = messages.near(result.recipe)
     messages.line(
@@ -231,47 +236,9 @@ def why(
     as_json: Json = False,
 ) -> None:
     """Explain the decisions of the last mix, the most important first."""
-    from morningmix.errors import UsageError
-    from morningmix.files.recall import read_recall, read_sheets
-    from morningmix.files.recipe import unknown_name
-    from morningmix.model.names import plain
-    from morningmix.report.explain import input_in_words, songs_in_brief, whole_in_words
-    from morningmix.storage.home import MIXES
-    from morningmix.storage.song_folders import finish_swaps, song_sheets
+    from morningmix.cli.explaining import explain
 
-    folder = source if source.is_dir() else source.parent
-    finish_swaps(folder)
-    if source.suffix == ".json":
-        recalls = [read_recall(source)]
-    else:
-        sheets = read_sheets(song_sheets(folder / MIXES), messages.skipped)
-        recalls = [recall for _, recall in sheets]
-    if song is not None:
-        recalls = [recall for recall in recalls if plain(recall.title) == plain(song)]
-    if not recalls:
-        raise UsageError(f"Nothing is mixed yet from {source}. First: morningmix mix {messages.quoted(str(source))}")
-    if as_json:
-        messages.as_json(
-            {recall.title: recall.model_dump(mode="json", include={"plan", "master"}) for recall in recalls}
-        )
-        return
-    songs = [(recall.plan, recall.master) for recall in recalls]
-    if name is None and not everything:
-        lines = songs_in_brief(songs, sources=sources)
-        lines.append("More: name an input after the recipe, or add --all.")
-    else:
-        lines = []
-        for plan, master in songs:
-            chosen = [track for track in plan.tracks if name is None or plain(track.name) == plain(name)]
-            if not chosen:
-                raise UsageError(
-                    f'In "{plan.title}", {unknown_name(name or "", [track.name for track in plan.tracks])}'
-                )
-            lines += whole_in_words(plan, master, sources=sources) if name is None else []
-            for track in chosen:
-                lines += ([""] if lines else []) + input_in_words(track, sources=sources)
-    for line in lines:
-        messages.line(line)
+    explain(source, name, song, everything=everything, sources=sources, as_json=as_json)
 
 
 @app.command(cls=Command)

@@ -7,6 +7,7 @@ import shutil
 import textwrap
 from collections.abc import Callable, Sequence
 from enum import StrEnum
+from pathlib import Path
 from typing import Any, TypeVar
 
 import typer  # noqa: TID251 - the command line is typer's only place
@@ -43,6 +44,8 @@ class Group(TyperGroup):
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Parse the arguments before the command. Raises `UsageError` in our words."""
+        if not args and _is_rehearsal(Path.cwd()):
+            args = ["open"]
         if not args:
             typer.echo(ctx.get_help())
             ctx.exit()
@@ -63,6 +66,16 @@ class Group(TyperGroup):
         shorts = [(name, (command.help or "").split("\n\n")[0]) for name, command in self.commands.items()]
         _rows(formatter, "Commands", shorts)
         formatter.write("\nHelp for one of them: morningmix COMMAND --help\n")
+
+
+def _is_rehearsal(folder: Path) -> bool:
+    """Whether a folder holds raw tracks, or is a mix folder."""
+    if (folder / "recipe.toml").is_file():
+        return True
+    # Its room reads sound, which takes a moment to load.
+    from morningmix.audio.takes import holds_sound
+
+    return holds_sound(folder)
 
 
 def one_of(kind: type[_Word], what: str, hint: str = "") -> Callable[[str], _Word]:

@@ -12,12 +12,15 @@ from pydantic import Field  # noqa: TID251 - this room may
 
 from morningmix.files.recipe import Files, Name, Role
 from morningmix.files.role_names import GUESS
-from morningmix.files.toml_lines import Loc, Strict, checked, parse
+from morningmix.files.toml_edit import as_comments, with_lines, with_value
+from morningmix.files.toml_lines import Loc, Strict, checked, parse, quoted
 from morningmix.model.names import plain
 from morningmix.model.recipe import Defaults, InputWish
 from morningmix.storage.text import read_text
 
 FILE_NAME = "inputs.toml"
+_NEW = """# Which file is what, and who plays it: every rehearsal in the folders below starts with these names.
+"""
 
 
 class _Input(Strict):
@@ -58,6 +61,39 @@ def read_input_list(path: Path) -> tuple[InputWish, ...]:
                 raise toml.refusal(loc, f'the {key} "{written}" is already used in line {line}.')
             seen[key, unique] = loc
     return tuple(_wish(each) for each in file.input)
+
+
+def remembered(text: str, inputs: Sequence[InputWish]) -> str:
+    """A list's text ("" for a new one) in which these inputs stand as they are called now, for the next rehearsal.
+
+    Everything else in it stays, but an entry of another file with a name that is used now becomes a comment. Raises
+    `RecipeError` for a list that cannot be read.
+    """
+    text = text or _NEW
+    for wish in inputs:
+        toml = parse(text, FILE_NAME)
+        listed = checked(_File, toml).input
+        at = next((at for at, each in enumerate(listed) if set(each.file) & set(wish.files)), None)
+        if at is None:
+            written = quoted(wish.files[0]) if len(wish.files) == 1 else f"[{', '.join(map(quoted, wish.files))}]"
+            text = with_lines(text, len(text), "", ["", "[[input]]", f"file = {written}"])
+            at = len(listed)
+        role = None if wish.role is None else wish.role + (GUESS if wish.role_is_guess else "")
+        for key, value in (("name", wish.name), ("role", role), ("player", wish.player)):
+            if value:
+                text = with_value(parse(text, FILE_NAME), ("input", at), key, quoted(value))
+    return _without_namesakes(text, inputs)
+
+
+def _without_namesakes(text: str, inputs: Sequence[InputWish]) -> str:
+    toml = parse(text, FILE_NAME)
+    now, taken = _files(inputs), {plain(wish.name) for wish in inputs if wish.name}
+    for at, each in reversed(list(enumerate(checked(_File, toml).input))):
+        if each.name is not None and plain(each.name) in taken and not set(each.file) & now:
+            places = [place for loc, place in toml.places.items() if loc[:2] == ("input", at)]
+            start, end = min(place.start for place in places), max(place.end for place in places)
+            text = text[:start] + as_comments(text[start:end]) + text[end:]
+    return text
 
 
 def _wish(each: _Input) -> InputWish:

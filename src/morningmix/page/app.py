@@ -115,8 +115,11 @@ def _piece(rehearsal: Rehearsal, request: Request) -> Response:
     number = request.path_params["input"]
     if number >= len(inputs):
         raise UsageError("There is no such input.")
-    take, recording, _ = inputs[number]
-    return Response(sound.piece_of(take, recording, request.path_params["piece"]), media_type="audio/wav")
+    take, recording, input_ = inputs[number]
+    piece = request.path_params["piece"]
+    if request.query_params.get("cleaned") and input_ is not None and input_.cleaned is not None:
+        return Response(sound.cleaned_piece(take, input_.cleaned, piece), media_type="audio/wav")
+    return Response(sound.piece_of(take, recording, piece), media_type="audio/wav")
 
 
 def _sum_piece(rehearsal: Rehearsal, request: Request) -> Response:

@@ -12,6 +12,7 @@ from morningmix.commands.listen import HeardTake
 from morningmix.decide.gain import match_gain
 from morningmix.errors import UsageError
 from morningmix.laws.track_power import k_powers
+from morningmix.model.measured import Cleaned
 from morningmix.model.recording import Recording, Take
 from morningmix.report.recording import input_in_take
 from morningmix.units import Block, db_to_gain
@@ -33,6 +34,18 @@ def piece_of(take: Take, recording: Recording, number: int) -> bytes:
     Pieces follow each other without a gap; the last one is as long as what is left of the take.
     """
     return wav_piece(read_stretch(recording, take.rate_hz, *_frames(take, number)), take.rate_hz)
+
+
+def cleaned_piece(take: Take, cleaned: Cleaned, number: int) -> bytes:
+    """A piece of an input without the others, where it has been cleaned; silence elsewhere. Raises likewise."""
+    first, last = _frames(take, number)
+    sounds = [
+        read_stretch(sound, take.rate_hz, first, last)
+        for (start_s, end_s), sound in cleaned.sounds
+        if start_s * take.rate_hz < last and end_s * take.rate_hz > first
+    ]
+    silence: Block = np.zeros((1, last - first), np.float32)
+    return wav_piece(sum(sounds, silence), take.rate_hz)
 
 
 def sum_piece(heard: HeardTake, number: int) -> bytes:

@@ -10,6 +10,7 @@ import numpy as np
 from markupsafe import Markup  # noqa: TID251
 
 from morningmix.commands.listen import Heard, HeardTake
+from morningmix.commands.remember import remember
 from morningmix.files.input_edit import with_guesses_right, with_name, with_player, with_role
 from morningmix.files.presets import load_roles
 from morningmix.model.input import Input
@@ -203,6 +204,12 @@ def say_player(rehearsal: Rehearsal, asked: Asked) -> str:
     return rehearsal.change(says, lambda text: with_player(text, files, player), hear=True)
 
 
+def remember_all(rehearsal: Rehearsal, _: Asked) -> str:
+    """Remember all of it for the next rehearsal."""
+    path = remember(rehearsal.home.recipe, rehearsal.all_heard().result.inputs)
+    return f"Remembered in {path}. Rehearsals in the folders below it start with these names."
+
+
 def _shown(files: Sequence[str]) -> str:
     return " + ".join(files)
 
@@ -212,4 +219,5 @@ CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
     "/who/all-right": all_right,
     "/who/name": say_name,
     "/who/player": say_player,
+    "/who/remember": remember_all,
 }
