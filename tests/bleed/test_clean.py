@@ -101,7 +101,7 @@ def test_cleaning_improves_voices_by_at_least_5_db(band: dict[str, Sound], plain
         assert _sdr_db(direct, plain[name]) > _sdr_db(direct, band[name]) + 8.0
 
 
-@pytest.mark.parametrize("workers", [2, 4])
+@pytest.mark.parametrize("workers", [2, pytest.param(4, marks=pytest.mark.slow)])
 def test_the_result_does_not_depend_on_the_number_of_workers(
     workers: int, band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
 ) -> None:

@@ -31,19 +31,31 @@ def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def duo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two short takes of a bass and a guitar."""
+    folder = tmp_path_factory.mktemp("duo") / "Thursday"
+    for seed, take in enumerate(("a", "b")):
+        write_take(folder / take, 3.0, RATE_HZ, seed=seed)
+        for path in (folder / take).iterdir():
+            if path.stem not in ("bass", "guitar 1"):
+                path.unlink()
+    return folder
+
+
 def test_the_bytes_are_the_same_for_any_number_of_workers(rehearsal: Path, tmp_path: Path) -> None:
     found = []
-    for workers in (1, 2, 3):
+    for workers in (1, 3):
         place = tmp_path / str(workers)
         place.mkdir()
         result = mix(Order(source=rehearsal, cwd=place, out=place / "out", workers=workers))
         songs = digests(result.home / "mixes")
         assert len(songs) > 10
         found.append({name: digest for name, digest in songs.items() if name.endswith((".wav", ".mp3"))})
-    assert found[0] == found[1] == found[2]
+    assert found[0] == found[1]
 
 
-def test_a_song_is_in_its_place_before_the_next_is_rendered(rehearsal: Path, tmp_path: Path) -> None:
+def test_a_song_is_in_its_place_before_the_next_is_rendered(duo: Path, tmp_path: Path) -> None:
     steps: list[str] = []
 
     def ready(song: MixedSong) -> None:
@@ -55,7 +67,7 @@ def test_a_song_is_in_its_place_before_the_next_is_rendered(rehearsal: Path, tmp
         if step.startswith("mixing") and step not in steps:
             steps.append(step)
 
-    order = Order(source=rehearsal, cwd=tmp_path, workers=1, trace=Path("trace.json"))
+    order = Order(source=duo, cwd=tmp_path, workers=1, trace=Path("trace.json"))
     mix(order, Callbacks(progress=progress), ready)
     assert steps == ["mixing a (song 1 of 2)", "a is ready", "mixing b (song 2 of 2)", "b is ready"]
     rows = json.loads((tmp_path / "trace.json").read_text(encoding="utf-8"))["traceEvents"]
@@ -71,18 +83,18 @@ def test_a_song_is_in_its_place_before_the_next_is_rendered(rehearsal: Path, tmp
     assert all(set(row["args"]["needs"]) <= numbers for row in rows)
 
 
-def test_progress_never_falls_and_reaches_the_whole(rehearsal: Path, tmp_path: Path) -> None:
+def test_progress_never_falls_and_reaches_the_whole(duo: Path, tmp_path: Path) -> None:
     shown: list[float] = []
-    mix(Order(source=rehearsal, cwd=tmp_path, workers=2), Callbacks(progress=lambda _, done: shown.append(done)))
+    mix(Order(source=duo, cwd=tmp_path, workers=2), Callbacks(progress=lambda _, done: shown.append(done)))
     assert shown == sorted(shown)
     assert shown[-1] > 0.95
 
 
 def test_a_song_that_is_mixed_twice_in_a_run_keeps_the_version_of_the_run_before(
-    rehearsal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    duo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The second song cannot reach its target, which is only known when the first is in its place."""
-    order = Order(source=rehearsal, cwd=tmp_path, workers=1)
+    order = Order(source=duo, cwd=tmp_path, workers=1)
     before = mix(order)
     was = digests(before.home / "mixes" / "01 a")
     forget_songs(before.home)
@@ -112,16 +124,9 @@ def test_a_song_that_is_mixed_twice_in_a_run_keeps_the_version_of_the_run_before
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
-def test_a_run_that_was_killed_in_mid_mix_does_not_mix_its_finished_songs_again(
-    tmp_path: Path,
-) -> None:
+def test_a_run_that_was_killed_in_mid_mix_does_not_mix_its_finished_songs_again(duo: Path, tmp_path: Path) -> None:
     """The process kills itself where the second of its songs begins."""
-    rehearsal, out = tmp_path / "Thursday", tmp_path / "out"
-    for seed, take in enumerate(("a", "b")):
-        write_take(rehearsal / take, 3.0, RATE_HZ, seed=seed)
-        for path in (rehearsal / take).iterdir():
-            if path.stem not in ("bass", "guitar 1"):
-                path.unlink()
+    out = tmp_path / "out"
     killing = (
         "import os, signal\n"
         "from morningmix.cli.main import main\n"
@@ -135,7 +140,7 @@ def test_a_run_that_was_killed_in_mid_mix_does_not_mix_its_finished_songs_again(
         "rendering.begin_song = fatal\n"
         "main()\n"
     )
-    command = [sys.executable, "-c", killing, "mix", str(rehearsal), "--out", str(out), "--workers", "1"]
+    command = [sys.executable, "-c", killing, "mix", str(duo), "--out", str(out), "--workers", "1"]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, timeout=60, check=False)
     assert done.returncode == -signal.SIGKILL
     mixes = out / "mixes"
@@ -144,9 +149,7 @@ def test_a_run_that_was_killed_in_mid_mix_does_not_mix_its_finished_songs_again(
     assert finished
     assert not (mixes / "02 b").exists()
     placed: list[str] = []
-    result = mix(
-        Order(source=rehearsal, cwd=tmp_path, out=out, workers=1), ready=lambda song: placed.append(song.title)
-    )
+    result = mix(Order(source=duo, cwd=tmp_path, out=out, workers=1), ready=lambda song: placed.append(song.title))
     assert placed == ["b"]
     assert [song.partial is None for song in result.songs] == [True, False]
     assert digests(mixes / "01 a") == finished
