@@ -140,3 +140,13 @@ def test_goals_are_met_at_any_common_level() -> None:
     gains_db = solve_gains(loud, families, {"vocals": -4.0}, where)
     assert level_lu(loud, gains_db, "vocals", EVERYWHERE) == pytest.approx(-4.0, abs=0.05)
     assert solve_gains(1e-5 * loud, families, {"vocals": -4.0}, where) == gains_db
+
+
+def test_a_quiet_rehearsal_is_balanced_as_a_loud_one() -> None:
+    families = ("guitars", "vocals")
+    loud = np.tile(np.diag([1e-2, 1e-3]), (SLOTS, 1, 1))
+    where = dict.fromkeys(families, EVERYWHERE)
+    goals = {"guitars": None, "vocals": -4.0}
+    gains_db = solve_gains(loud, families, goals, where)
+    assert level_lu(loud, gains_db, "vocals", EVERYWHERE) == pytest.approx(-4.0, abs=0.05)
+    assert solve_gains(1e-7 * loud, families, goals, where) == gains_db

@@ -67,6 +67,13 @@ def test_a_count_in_lies_after_the_last_song_and_near_the_band() -> None:
     assert found(band(slow_s)) == (slow_s[2], 7, 1.25)
 
 
+@pytest.mark.parametrize(("last_s", "counts"), [(9.8, False), (9.75, True), (9.21, True), (9.19, False)])
+def test_the_band_comes_in_from_half_a_beat_to_one_and_six_tenths_after_the_last_click(
+    last_s: float, counts: bool
+) -> None:
+    assert (found(band((last_s - 1.0, last_s - 0.5, last_s))) is not None) is counts
+
+
 def test_the_longest_row_wins() -> None:
     assert found(band((6.5, 7.0, 7.5, 8.0, 8.5, 9.0, 9.5))) == (6.5, 7, 0.5)
 

@@ -339,6 +339,17 @@ def test_an_intro_reaches_back_over_short_rests_to_the_end_of_the_last_song() ->
     assert "for 8 s" in second.start.because
 
 
+def test_an_intro_is_no_longer_than_since_the_end_of_the_last_song() -> None:
+    score = Score(200.0)
+    score.play(5.0, 75.0, rings_s=0.0)
+    score.sound(GUITAR, 75.0, 85.0, 0.0, -60.0)
+    score.sound(BASS, 79.5, 105.0)
+    score.play(105.0, 175.0)
+    first, second = songs_in(score)
+    assert first.end.at_s == second.start.at_s == pytest.approx(79.5, abs=0.2)
+    assert "for 25 s" in second.start.because
+
+
 def test_what_is_sure_about_a_boundary_depends_on_what_was_heard() -> None:
     def start(clicks: int) -> float:
         score = Score(120.0)

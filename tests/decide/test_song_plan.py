@@ -296,6 +296,25 @@ def test_a_fader_never_goes_far_from_where_it_rests(heard: AnalysedTake, step_db
     assert (moved["guitar 1"] - moved["guitar 2"]) * step_db <= 0.0
 
 
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_a_song_moves_an_input_by_three_decibels_and_a_family_by_six_at_most(heard: AnalysedTake, sign: float) -> None:
+    """Guitars in the second half of a take are louder or softer than in the first, one of them or both.
+
+    Each is moved by up to 3 dB in either song; both together by 6 dB more in that in which they are soft.
+    """
+
+    def moved_db(step_db: float, *names: str) -> dict[str, float]:
+        halves_db = dict.fromkeys(names, sign * step_db)
+        first, second = (tracks(song) for song in songs_of(heard, FIRST, SECOND, halves_db=halves_db))
+        return {name: second[name].fader_db - first[name].fader_db for name in first}
+
+    alone = moved_db(12.0, "guitar 1")
+    assert -sign * (alone["guitar 1"] - alone["guitar 2"]) == pytest.approx(5.4, abs=0.6)
+    both = moved_db(18.0, "guitar 1", "guitar 2")
+    for name in ("guitar 1", "guitar 2"):
+        assert -sign * (both[name] - both["kick"]) == pytest.approx(12.0, abs=0.6)
+
+
 def test_an_input_that_sits_a_song_out_is_not_raised(heard: AnalysedTake) -> None:
     out, in_ = (tracks(song) for song in songs_of(heard, FIRST, SECOND, halves_db={"guitar 1": 40.0}))
     both = tracks(songs_of(heard, FIRST, SECOND)[1])
