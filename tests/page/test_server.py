@@ -79,8 +79,20 @@ def test_the_program_alone_opens_the_folder_it_is_in(inside: str, tmp_path: Path
         assert process.wait(20) == 0
 
 
-def test_where_there_is_nothing_to_open_one_line_says_so(tmp_path: Path) -> None:
+@pytest.mark.skipif(sys.platform == "win32", reason="a test cannot press Ctrl-C there")
+def test_where_there_are_no_recordings_it_is_the_demo(tmp_path: Path) -> None:
     process = started(tmp_path, "open", "--no-browser")
+    assert process.stdout is not None
+    assert process.stdout.readline().startswith("http://127.0.0.1:")
+    assert "demo" in process.stdout.readline()
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=20)
+    assert (process.returncode, err) == (0, "")
+    assert [path.name for path in tmp_path.iterdir()] in ([], ["shed-night mix"])
+
+
+def test_where_a_folder_holds_nothing_to_open_one_line_says_so(tmp_path: Path) -> None:
+    process = started(tmp_path, "open", ".", "--no-browser")
     out, err = process.communicate(timeout=60)
     assert (process.returncode, out) == (4, "")
     assert err.count("\n") == 1

@@ -111,7 +111,7 @@ def mix(
 
 
 @app.command(name="open", cls=Command)
-def open_page(source: Opened = Path(), out: Out = None, no_browser: NoBrowser = False) -> None:
+def open_page(source: Opened = None, out: Out = None, no_browser: NoBrowser = False) -> None:
     """Do the whole job on a page in your browser: who is who, songs, mix and turn, send."""
     from morningmix.cli.opening import open_rehearsal
 

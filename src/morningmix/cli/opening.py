@@ -6,17 +6,24 @@ import webbrowser
 from pathlib import Path
 
 from morningmix.cli import messages
+from morningmix.commands.demo import demo_tracks
 from morningmix.commands.order import Order
+from morningmix.errors import RecordingsError
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.server import serve
 
 
-def open_rehearsal(source: Path, out: Path | None, *, browser: bool) -> None:
-    """Serve the page of a rehearsal until somebody ends it; with its address on the first line."""
-    rehearsal = Rehearsal(Order(source=source, cwd=Path.cwd(), out=out))
+def open_rehearsal(source: Path | None, out: Path | None, *, browser: bool) -> None:
+    """Serve the page of a rehearsal until somebody ends it; its address is on the first line.
+
+    Without a source it is the rehearsal in the current folder, and where there is none the demo.
+    """
+    rehearsal = _opened(source, out)
 
     def opened(address: str) -> None:
         messages.line(address)
+        if rehearsal.is_demo:
+            messages.line("There are no recordings in this folder, so this is the demo. Yours: morningmix open FOLDER")
         messages.line("This is the page's address, for this computer alone. Ctrl-C ends it.")
         messages.flush()
         if browser:
@@ -26,3 +33,14 @@ def open_rehearsal(source: Path, out: Path | None, *, browser: bool) -> None:
         serve(rehearsal, opened)
     except KeyboardInterrupt:
         messages.line("The page is closed. Everything is kept in the mix folder.")
+
+
+def _opened(source: Path | None, out: Path | None) -> Rehearsal:
+    here = Order(source=source or Path(), cwd=Path.cwd(), out=out)
+    try:
+        return Rehearsal(here)
+    except RecordingsError:
+        demo = None if source else demo_tracks()
+        if demo is None:
+            raise
+        return Rehearsal(Order(source=demo, cwd=here.cwd, out=out), is_demo=True)

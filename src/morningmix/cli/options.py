@@ -62,7 +62,7 @@ Recipe = Annotated[
 Ask = Annotated[bool, typer.Option("--ask", help="Ask about every input whose role is a guess.")]
 Remember = Annotated[bool, typer.Option("--remember", help="Write the input list for the next rehearsal.")]
 Opened = Annotated[
-    Path,
+    Path | None,
     typer.Argument(metavar="FOLDER", help="A folder of raw tracks or a mix folder; without one it is the current one."),
 ]
 NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Only print the page's address, on the first line.")]

@@ -99,6 +99,7 @@ def _page(rehearsal: Rehearsal, _: Request) -> Response:
                 for name, (says, section) in STEPS.items()
             ],
             drawer=Markup(drawer.section(rehearsal)),
+            is_demo=rehearsal.is_demo,
             piece_s=sound.PIECE_S,
             rate_hz=longest.rate_hz,
         )

@@ -30,8 +30,8 @@ class Rehearsal:
     Raises what `commands.order.home_for` raises where there is nothing to open.
     """
 
-    def __init__(self, order: Order) -> None:
-        self.order = order
+    def __init__(self, order: Order, *, is_demo: bool = False) -> None:
+        self.order, self.is_demo = order, is_demo
         self.home = home_for(order)
         self.takes: Sequence[Take] = look(source_of(order), self.home)[1]
         self.events = Events()

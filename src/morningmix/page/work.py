@@ -29,6 +29,7 @@ class Work:
         self._runner: Runner | None = None
         self._began_s = self._said_s = 0.0
         self._what = ""
+        self._stopped = False
 
     @property
     def running(self) -> bool:
@@ -46,6 +47,7 @@ class Work:
 
     def stop(self) -> None:
         """Give up what runs; what it was making stays as it was before."""
+        self._stopped = True
         thread, runner = self._thread, self._runner
         if runner is not None:
             runner.stop()
@@ -61,7 +63,9 @@ class Work:
                 piece(runner, Callbacks(progress=self._progress, note=self._note))
         except MorningmixError as error:
             problem = str(error)
-        except Exception as error:
+        except BaseException as error:
+            if self._stopped:
+                return
             traceback.print_exc()
             problem = f"This should not happen, and is a mistake in the program: {error or type(error).__name__}"
         with self._lock:
