@@ -126,7 +126,7 @@ def test_pieces_are_the_recording_to_the_sample(client: TestClient, place: Path)
 
 def test_a_corrected_role_takes_the_name_along_and_the_page_says_so(client: TestClient, rehearsal: Rehearsal) -> None:
     number = card_of(client, "lead vocal")
-    assert said(client, "/who/role", input=number, role="bass") == "bass.wav is: bass"
+    assert said(client, "/who/role", input=number, role="bass") == "lead vocal: the role is bass"
     text = rehearsal.home.recipe.read_text(encoding="utf-8")
     assert 'file = "bass.wav"  # hers\nname = "bass"\nrole = "bass"\n' in text
     html = client.get("/part/who").text

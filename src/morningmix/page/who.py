@@ -169,18 +169,20 @@ def _of_take(heard: Heard) -> list[tuple[str, str]]:
 # ---------------------------------------------------------------- what a person changes
 
 
-def _of(rehearsal: Rehearsal, asked: Asked) -> Input:
-    rehearsal.all_heard()
-    *_, input_ = asked.one_of("input", inputs(rehearsal))
-    assert input_ is not None
-    return input_
+def _of(rehearsal: Rehearsal, asked: Asked) -> tuple[str, tuple[str, ...]]:
+    """Name and files of the input that is meant."""
+    _, input_ = asked.one_of("input", rehearsal.all_heard().inputs)
+    recipe = rehearsal.recipe()
+    files = input_.facts.files
+    wish = next((wish for wish in recipe.inputs if wish.files == files), None) if recipe else None
+    return (wish.called if wish else None) or input_.name, files
 
 
 def say_role(rehearsal: Rehearsal, asked: Asked) -> str:
     """Say what an input is."""
-    input_, role = _of(rehearsal, asked), asked.text("role")
-    files = input_.facts.files
-    return rehearsal.change(f"{_shown(files)} is: {role}", lambda text: with_role(text, files, role), hear=True)
+    name, files = _of(rehearsal, asked)
+    role = asked.text("role")
+    return rehearsal.change(f"{name}: the role is {role}", lambda text: with_role(text, files, role), hear=True)
 
 
 def all_right(rehearsal: Rehearsal, _: Asked) -> str:
@@ -191,16 +193,16 @@ def all_right(rehearsal: Rehearsal, _: Asked) -> str:
 
 def say_name(rehearsal: Rehearsal, asked: Asked) -> str:
     """Give an input a name."""
-    input_, name = _of(rehearsal, asked), asked.text("name", 60)
-    files = input_.facts.files
-    return rehearsal.change(f"{_shown(files)} is called {name}", lambda text: with_name(text, files, name), hear=True)
+    old, files = _of(rehearsal, asked)
+    name = asked.text("name", 60)
+    return rehearsal.change(f"{old} is called {name}", lambda text: with_name(text, files, name), hear=True)
 
 
 def say_player(rehearsal: Rehearsal, asked: Asked) -> str:
     """Say who plays an input."""
-    input_, player = _of(rehearsal, asked), asked.text("player", 60)
-    files = input_.facts.files
-    says = f"{player} plays {_shown(files)}" if player.strip() else f"Nobody is named for {_shown(files)}"
+    name, files = _of(rehearsal, asked)
+    player = asked.text("player", 60)
+    says = f"{name}: {player} plays it" if player.strip() else f"{name}: nobody is named"
     return rehearsal.change(says, lambda text: with_player(text, files, player), hear=True)
 
 
@@ -208,10 +210,6 @@ def remember_all(rehearsal: Rehearsal, _: Asked) -> str:
     """Remember all of it for the next rehearsal."""
     path = remember(rehearsal.home.recipe, rehearsal.all_heard().result.inputs)
     return f"Remembered in {path}. Rehearsals in the folders below it start with these names."
-
-
-def _shown(files: Sequence[str]) -> str:
-    return " + ".join(files)
 
 
 CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {

@@ -70,7 +70,9 @@ drawer.addEventListener("click", (event) => {
 });
 function label() {
   const count = drawer.querySelectorAll(".changes > li").length;
-  byId("drawer-button").textContent = count ? `Recipe: ${count} ${count === 1 ? "change" : "changes"}` : "Recipe";
+  const button = byId("drawer-button");
+  button.textContent = count ? `Recipe (${count})` : "Recipe";
+  button.setAttribute("aria-label", count ? `Recipe: ${count} ${count === 1 ? "change" : "changes"}` : "Recipe");
 }
 drawer.addEventListener("dressed", label);
 label();
