@@ -52,15 +52,16 @@ def test_faults_are_reported_worst_first() -> None:
 
 def test_corrected_faults_are_reported_with_what_to_do_next_time() -> None:
     tones = (
-        AcousticFeedback(start_s=28.4, end_s=29.0, hz=263.0),
-        AcousticFeedback(start_s=31.0, end_s=31.5, hz=263.0),
+        AcousticFeedback(start_s=28.4, end_s=29.0, hz=263.0, rise_db=45.0),
+        AcousticFeedback(start_s=31.0, end_s=31.5, hz=263.0, rise_db=45.0),
     )
     sang = facts_of(bump(500.0, 1.0), STEADY, feedback=tones, pops_s=((3.0, 3.1),))
     one = replace(an_input("lead vocal", sang), name="lead vocal", gain_step=GainStep(at_s=62.0, step_db=-6.0))
     take = Take(folder=Path("take"), recordings=tuple(recordings("a")), rate_hz=48_000, frames=480_000)
     assert [fault.says for fault in find_faults([one], take, measurements(sang), {})] == [
-        "Feedback in the lead vocal mic at 0:28 and later. We turned it down in the mix. Next time turn its monitor "
-        "down (the tone is 263 Hz), or move the mic away from the loudspeaker.",
+        "Feedback in the lead vocal mic at 0:28 and later (a tone without overtones that swelled by 45 dB, in this "
+        "input alone). We turned it down in the mix. Next time turn its monitor down (the tone is 263 Hz), or move "
+        "the mic away from the loudspeaker.",
         "The gain of lead vocal was turned down by 6 dB at 1:02. We evened it out in the mix. "
         "Next time leave the gains alone while recording.",
         "lead vocal popped at 0:03. We turned it down in the mix. Look for a loose plug, and mute before plugging in.",
@@ -127,7 +128,7 @@ POP = ((1.0, 1.1),)
         ({"hum": Hum(mains_hz=50.0, level_dbfs=-50.0)}, {"hum"}),
         ({"dropouts": 1}, {"dropout"}),
         ({"broken_samples": 1}, {"damaged"}),
-        ({"feedback": (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0),)}, {"feedback"}),
+        ({"feedback": (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0, rise_db=45.0),)}, {"feedback"}),
         ({"peak_dbfs": -74.0}, {"quiet"}),
         ({"peak_dbfs": -76.0}, {"silent"}),
     ],
@@ -172,12 +173,26 @@ def test_three_pops_are_named_and_the_rest_counted(count: int, more: bool) -> No
 
 @pytest.mark.parametrize(("hz", "pitch"), [(900.0, "900 Hz"), (1_000.0, "1.0 kHz"), (2_460.0, "2.5 kHz")])
 def test_feedback_is_named_by_pitch_and_time(hz: float, pitch: str) -> None:
-    says = found_of(facts_of(bump(500.0, 1.0), STEADY, feedback=(AcousticFeedback(start_s=28.4, end_s=29.0, hz=hz),)))[
-        "feedback"
-    ][1]
+    says = found_of(
+        facts_of(bump(500.0, 1.0), STEADY, feedback=(AcousticFeedback(start_s=28.4, end_s=29.0, hz=hz, rise_db=45.0),))
+    )["feedback"][1]
     assert pitch in says
     assert "0:28" in says
     assert "later" not in says
+
+
+@pytest.mark.parametrize(("rise_db", "also_in", "sure"), [(30.0, 0, False), (45.0, 0, True), (30.0, 2, True)])
+def test_feedback_is_sure_where_it_rose_far_or_shows_in_several_inputs(
+    rise_db: float, also_in: int, sure: bool
+) -> None:
+    tones = (
+        AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0, rise_db=50.0, also_in=also_in),
+        AcousticFeedback(start_s=3.0, end_s=4.0, hz=900.0, rise_db=rise_db, also_in=also_in),
+    )
+    says = found_of(facts_of(bump(500.0, 1.0), STEADY, feedback=tones))["feedback"][1]
+    assert says.startswith("Feedback in the " if sure else "Probably feedback in the ")
+    assert ('feedback = "off"' in says) is not sure
+    assert ("in 3 inputs at once" if also_in else "in this input alone") in says
 
 
 def test_the_figures_of_small_faults_are_those_that_were_measured() -> None:
@@ -198,7 +213,10 @@ def test_a_drowned_voice_is_worse_than_little_headroom_and_better_than_the_wrong
 
 def test_the_order_of_faults_is_by_what_they_spoil() -> None:
     """What cannot be played first, what is only untidy last."""
-    tones, hum = (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0),), Hum(mains_hz=50.0, level_dbfs=-50.0)
+    tones, hum = (
+        (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0, rise_db=45.0),),
+        Hum(mains_hz=50.0, level_dbfs=-50.0),
+    )
     everything = facts_of(
         bump(500.0, 1.0), STEADY, peak_dbfs=-40.0, broken_samples=2, dropouts=2, feedback=tones, hum=hum, pops_s=POP,
         clipped_runs=9, dc=0.01,

@@ -437,7 +437,7 @@ def test_wishes_land_as_they_are_written(heard: AnalysedTake) -> None:
 
 
 def test_defaults_count_for_inputs_without_settings_of_their_own(heard: AnalysedTake) -> None:
-    off = Defaults(bleed="off", compress="off", eq="off", high_pass="off", align="off", repair="off")
+    off = Defaults(bleed="off", compress="off", eq="off", high_pass="off", align="off", repair="off", feedback="off")
     plan = plan_of(heard, {"snare": {"high_pass": "auto", "compress": "auto"}}, defaults=off)
     for track in plan.tracks:
         assert track.gate is None
@@ -448,7 +448,10 @@ def test_defaults_count_for_inputs_without_settings_of_their_own(heard: Analysed
 
 
 def test_pops_and_feedback_are_turned_down_together(heard: AnalysedTake) -> None:
-    feedback = (AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0), AcousticFeedback(start_s=3.0, end_s=4.0, hz=900.0))
+    feedback = (
+        AcousticFeedback(start_s=1.0, end_s=2.0, hz=900.0, rise_db=45.0),
+        AcousticFeedback(start_s=3.0, end_s=4.0, hz=900.0, rise_db=45.0),
+    )
     inputs = tuple(
         replace(input_, facts=replace(input_.facts, pops_s=((0.5, 0.56), (1.98, 2.04)), feedback=feedback))
         if input_.name == "lead vocal"

@@ -13,6 +13,7 @@ from morningmix.analysis.cached import cached_alignments, cached_bleed, cached_c
 from morningmix.audio.takes import find_takes, pair
 from morningmix.bleed.gain_step import detect_gain_step, refine_gain_step, undo_gain_step
 from morningmix.bleed.singing import measure_singing
+from morningmix.decide.acoustic_feedback import with_feedback
 from morningmix.decide.align import pairs_to_align
 from morningmix.decide.cleaning import decide_cleaning
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify, sings_alone_s
@@ -209,7 +210,7 @@ def _understand(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], 
     """Decide what each input is, measure its bleed, and decide what to clean."""
     lane.run.meter.step("finding out who plays what")
     slot_s = of.facts.slot_s
-    inputs = tuple(_without_feedback(input_, slot_s) for input_ in _identify(of, wishes, lane))
+    inputs = tuple(_without_feedback(input_, slot_s) for input_ in with_feedback(_identify(of, wishes, lane)))
     playing = [input_ for input_ in inputs if input_.preset.family and not input_.facts.silent]
     targets = [input_.index for input_ in playing if input_.preset.cleaned]
     others = [input_.index for input_ in playing if input_.index not in targets]
@@ -285,11 +286,9 @@ def touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:
 
 
 def _without_feedback(input_: Input, slot_s: float) -> Input:
-    """The input without its feedback, for vocal and brass microphones; elsewhere a steady tone may be intended."""
+    """The input with the slots of its feedback left out."""
     if not input_.facts.feedback:
         return input_
-    if not input_.preset.cleaned:
-        return replace(input_, facts=replace(input_.facts, feedback=()))
     slots = input_.facts.slots.without(touched([(tone.start_s, tone.end_s) for tone in input_.facts.feedback], slot_s))
     peak_dbfs = amplitude_db(float(slots.peaks.max(initial=0.0)))
     return replace(input_, facts=replace(input_.facts, slots=slots, peak_dbfs=peak_dbfs))

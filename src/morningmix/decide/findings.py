@@ -10,11 +10,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from morningmix.decide.acoustic_feedback import is_sure
 from morningmix.decide.align import flip_margin_db
 from morningmix.laws.track_power import k_powers, loudness_of, spans_to_mask
 from morningmix.model.found import Finding
 from morningmix.model.input import Input
-from morningmix.model.measured import Measurements, Singing
+from morningmix.model.measured import AcousticFeedback, Measurements, Singing
 from morningmix.model.recording import Take
 from morningmix.units import clock
 
@@ -108,19 +109,27 @@ def _of_the_take(input_: Input) -> list[Finding]:
         )
         found.append(_finding(input_, "pop", 38.0, says))
     if facts.feedback:
-        first = facts.feedback[0]
-        pitch = f"{first.hz / 1000.0:.1f} kHz" if first.hz >= 1000.0 else f"{first.hz:.0f} Hz"
-        says = (
-            f"Feedback in the {name} mic at {_at(first.start_s)}{' and later' if len(facts.feedback) > 1 else ''}. "
-            f"We turned it down in the mix. Next time turn its monitor down (the tone is {pitch}), "
-            "or move the mic away from the loudspeaker."
-        )
-        found.append(_finding(input_, "feedback", 43.0, says))
+        found.append(_finding(input_, "feedback", 43.0, _fed_back(name, facts.feedback)))
     if facts.dropouts:
         times = "once" if facts.dropouts == 1 else f"{facts.dropouts} times"
         says = f"{name} dropped out {times}. Try another cable or a faster memory card."
         found.append(_finding(input_, "dropout", 44.0, says))
     return found
+
+
+def _fed_back(name: str, tones: Sequence[AcousticFeedback]) -> str:
+    """What is said of feedback in an input: how sure it is, what happened to it, and what to do."""
+    first = tones[0]
+    pitch = f"{first.hz / 1000.0:.1f} kHz" if first.hz >= 1000.0 else f"{first.hz:.0f} Hz"
+    where = f"in the {name} mic at {_at(first.start_s)}{' and later' if len(tones) > 1 else ''}"
+    mics = f"{1 + first.also_in} inputs at once" if first.also_in else "this input alone"
+    why = f"a tone without overtones that swelled by {first.rise_db:.0f} dB, in {mics}"
+    sure = all(is_sure(tone) for tone in tones)
+    return (
+        f"{'Feedback' if sure else 'Probably feedback'} {where} ({why}). We turned it down in the mix"
+        + (". " if sure else '; if it was a note, write feedback = "off" under that input. ')
+        + f"Next time turn its monitor down (the tone is {pitch}), or move the mic away from the loudspeaker."
+    )
 
 
 def _of_wiring(input_: Input) -> list[Finding]:

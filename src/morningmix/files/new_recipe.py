@@ -52,6 +52,7 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         '# high_pass = "off"',
         '# align = "off"',
         '# repair = "off"',
+        '# feedback = "off"',
         "",
         "# One block for each input. level_db goes on top of the automatic balance: 2 is a little louder, -2 softer.",
         "# Each can also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",

@@ -144,6 +144,7 @@ class _Defaults(Strict):
     high_pass: Switch = "auto"
     align: Switch = "auto"
     repair: Switch = "auto"
+    feedback: Switch = "auto"
 
 
 class _Sound(Strict):
@@ -169,6 +170,7 @@ class _Input(_Sound):
     high_pass: Switch | None = None
     align: Switch | None = None
     repair: Switch | None = None
+    feedback: Switch | None = None
 
     def called(self) -> str:
         """Its name in the rest of the recipe: `name`, or its file name without the extension."""

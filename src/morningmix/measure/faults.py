@@ -1,4 +1,4 @@
-"""Streaming meters for faults of a single input: hum, pops, dropouts, acoustic feedback."""
+"""Streaming meters for faults of a single input: hum, pops, dropouts."""
 
 from __future__ import annotations
 
@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from morningmix.dsp.bands import band_hop_frames
-from morningmix.model.measured import AcousticFeedback, Hum, Spans
-from morningmix.units import Block, power_db, powers_db
+from morningmix.model.measured import Hum, Spans
+from morningmix.units import Block, power_db
 
 MAINS_HZ = (50.0, 60.0)
 _HARMONICS = 4
@@ -175,108 +174,3 @@ class DropoutMeter:
     def result(self) -> int:
         """Number of dropouts after which sound came back."""
         return self._found
-
-
-_FEEDBACK_HOP_S, _FEEDBACK_WINDOW = 0.05, 1024
-_FEEDBACK_DECIMATED_HZ = 11_000
-_FEEDBACK_LOWEST_HZ, _FEEDBACK_HIGHEST_HZ, _FEEDBACK_BANDS = 250.0, 5_000.0, 9
-_FEEDBACK_GROUP = 20
-_PURE_DB, _UNUSUAL_DB, _LEAST_FEEDBACK_DBFS = 8.0, 6.0, -40.0
-_USUAL_PERCENTILE = 90
-_LEAST_HOPS, _STEADY = 9, 0.006
-_MOST_FEEDBACK = 20
-_LINE_BINS = range(-3, 4)
-_HANN_SPREAD = 1.5
-"""Equivalent noise bandwidth of a Hann window in bins (Harris, Proc. IEEE 66(1) 1978, table I)."""
-
-
-class FeedbackMeter:
-    """Detects acoustic feedback: a loud steady line without harmonics, far above the usual level, for half a second.
-
-    Every 50 ms, in the sound decimated to about 12 kHz, it takes frequency and power of the strongest line from 250 Hz
-    to 5 kHz, its level over everything else, and the power of half octaves. A sung or played note has harmonics; a
-    voice also moves by more than 10 cents (common practice, no source). The last second of a take is not measured.
-    """
-
-    def __init__(self, rate_hz: int) -> None:
-        self._factor = max(1, rate_hz // _FEEDBACK_DECIMATED_HZ)
-        self._rate_hz = rate_hz / self._factor
-        self._mean = np.full(self._factor, 1.0 / self._factor, np.float32)
-        self._hop = round(_FEEDBACK_HOP_S * self._rate_hz)
-        window = np.hanning(_FEEDBACK_WINDOW + 1)[:-1]
-        # A sine of amplitude 1 has power 0.5 in its bin.
-        self._window = (window * np.sqrt(2.0) / window.sum()).astype(np.float32)
-        top_hz = min(_FEEDBACK_HIGHEST_HZ, 0.45 * self._rate_hz)
-        wanted = np.geomspace(_FEEDBACK_LOWEST_HZ, top_hz, _FEEDBACK_BANDS + 1) * _FEEDBACK_WINDOW / self._rate_hz
-        self._edges = np.round(wanted).astype(np.intp)
-        self._kept = np.zeros(0, np.float32)
-        self._decimated = np.zeros(0, np.float32)
-        self._lines: list[NDArray[np.float32]] = []
-        self._bands: list[NDArray[np.float32]] = []
-
-    def update(self, mono: NDArray[np.float32]) -> None:
-        """Take in the mean of the channels, ``(frames,)``."""
-        sound = np.concatenate((self._kept, mono))
-        whole = len(sound) // self._factor * self._factor
-        self._kept = sound[whole:]
-        decimated = sound[:whole].reshape(-1, self._factor) @ self._mean
-        self._decimated = np.concatenate((self._decimated, decimated))
-        need = _FEEDBACK_WINDOW + (_FEEDBACK_GROUP - 1) * self._hop
-        while len(self._decimated) >= need:
-            windows = np.lib.stride_tricks.sliding_window_view(self._decimated[:need], _FEEDBACK_WINDOW)[:: self._hop]
-            self._look(windows)
-            self._decimated = self._decimated[_FEEDBACK_GROUP * self._hop :]
-
-    def _look(self, windows: NDArray[np.float32]) -> None:
-        spectrum = scipy.fft.rfft(windows * self._window, axis=1)
-        parts = np.square(spectrum.view(np.float32))
-        power = parts[:, ::2] + parts[:, 1::2]
-        low, high = int(self._edges[0]), int(self._edges[-1])
-        strongest = power[:, low:high].argmax(axis=1) + low
-        hops = np.arange(len(power))
-        around = power[hops[:, None], strongest[:, None] + np.array(_LINE_BINS)]
-        line = around.sum(axis=1)
-        rest = power[:, 3:].sum(axis=1) - line
-        # A parabola through three logarithms finds the frequency between bins.
-        before, at, after = np.log(around[:, 2:5] + np.float32(1e-20)).T
-        off = 0.5 * (before - after) / np.minimum(before - 2.0 * at + after, -1e-6)
-        hz = (strongest + np.clip(off, -0.5, 0.5)) * self._rate_hz / _FEEDBACK_WINDOW
-        pure = line / np.maximum(rest, np.float32(1e-12))
-        self._lines.append(np.stack((hz, line / _HANN_SPREAD, pure)).astype(np.float32))
-        bands: NDArray[np.float32] = np.add.reduceat(power[:, :high], self._edges[:-1], axis=1)
-        self._bands.append(bands / np.float32(_HANN_SPREAD))
-
-    def result(self) -> tuple[AcousticFeedback, ...]:
-        """Feedback in order of time; none where there is so much that it must be intended."""
-        if not self._lines:
-            return ()
-        hz, line, pure = np.concatenate(self._lines, axis=1).astype(np.float64)
-        usual = np.percentile(np.concatenate(self._bands), _USUAL_PERCENTILE, axis=0)
-        band = np.searchsorted(self._edges[1:-1], hz * _FEEDBACK_WINDOW / self._rate_hz, "right")
-        level_db = powers_db(line)
-        feeding_back = (powers_db(pure) > _PURE_DB) & (level_db > powers_db(usual)[band] + _UNUSUAL_DB)
-        feeding_back &= level_db > _LEAST_FEEDBACK_DBFS
-        hop_s = self._hop / self._rate_hz
-        found = [
-            AcousticFeedback(
-                start_s=round(start * hop_s, 3),
-                end_s=round((stop - 1) * hop_s + _FEEDBACK_WINDOW / self._rate_hz, 3),
-                hz=round(float(np.median(hz[start:stop])), 1),
-            )
-            for start, stop in _steady(hz, feeding_back)
-            if stop - start >= _LEAST_HOPS
-        ]
-        return tuple(found) if len(found) <= _MOST_FEEDBACK else ()
-
-
-def _steady(hz: NDArray[np.float64], counts: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Runs of hops that count and whose frequency stays within 10 cents of where it settled."""
-    stretches: list[tuple[int, int]] = []
-    for hop in np.flatnonzero(counts):
-        if stretches and stretches[-1][1] == hop:
-            start = stretches[-1][0]
-            if abs(hz[hop] / np.median(hz[start:hop][:_LEAST_HOPS]) - 1.0) < _STEADY:
-                stretches[-1] = (start, int(hop) + 1)
-                continue
-        stretches.append((int(hop), int(hop) + 1))
-    return stretches

@@ -15,8 +15,9 @@ from morningmix.dsp.bands import HOPS_PER_SECOND, BandMeter, band_edges_hz, band
 from morningmix.dsp.control import step_peaks
 from morningmix.dsp.declip import FULL_SCALE, LEAST_RUN
 from morningmix.errors import ChangedError, OutputError, RecordingsError
+from morningmix.measure.acoustic_feedback import FeedbackMeter
 from morningmix.measure.band_store import BandStore, BandWriter
-from morningmix.measure.faults import DropoutMeter, FeedbackMeter, HumMeter, PopMeter, pop_spans
+from morningmix.measure.faults import DropoutMeter, HumMeter, PopMeter, pop_spans
 from morningmix.model.measured import Measurements, TrackFacts
 from morningmix.model.recording import Recording, Take
 from morningmix.model.slots import Bands, Slots
@@ -28,7 +29,7 @@ from morningmix.workers.jobs import Job, Lane
 _BLOCK_HOPS = 100
 _SLOT_HOPS = 5
 _MOST_SPECTRA = 6000
-MEASURING_COST, HASHING_COST = 0.0016, 0.0002
+MEASURING_COST, HASHING_COST = 0.0028, 0.0002
 """Seconds of one core per second of an input (measured)."""
 
 

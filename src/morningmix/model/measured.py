@@ -32,6 +32,10 @@ class AcousticFeedback:
     start_s: float
     end_s: float
     hz: float
+    rise_db: float
+    """How far it rose out of what was there before."""
+    also_in: int = 0
+    """Number of other inputs with the same tone at the same time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

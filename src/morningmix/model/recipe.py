@@ -39,6 +39,7 @@ class InputWish:
     high_pass: Switch = "auto"
     align: Switch = "auto"
     repair: Switch = "auto"
+    feedback: Switch = "auto"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +53,7 @@ class Defaults:
     high_pass: Switch = "auto"
     align: Switch = "auto"
     repair: Switch = "auto"
+    feedback: Switch = "auto"
 
     def fill(self, wish: InputWish) -> InputWish:
         """An input that says nothing of its own about any of these."""

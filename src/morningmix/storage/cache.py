@@ -25,7 +25,7 @@ from morningmix.storage.home import output_errors
 
 FORMATS = {
     "bands": 11,
-    "track": 12,
+    "track": 13,
     "hashes": 1,
     "bleed": 5,
     "desk": 4,
