@@ -102,6 +102,45 @@ def test_the_loudest_hits_are_taken_a_quarter_of_a_second_apart() -> None:
     assert loudest_hits(np.zeros(100, np.float32), 0.1) == ()
 
 
+def test_what_lies_between_the_hits_is_none() -> None:
+    """Twelve hits of different strength, their ring, a noise floor, and bleed of another drum 16 dB under them."""
+    peaks = np.full(600, 0.004, np.float32)
+    hits = np.arange(20, 600, 50)
+    for at, peak in zip(hits, np.linspace(0.3, 0.9, len(hits)), strict=True):
+        peaks[at : at + 4] = peak * np.array([1.0, 0.8, 0.6, 0.4])
+        peaks[at + 20] = 0.08
+    assert loudest_hits(peaks, 0.1) == pytest.approx(tuple(0.1 * hits))
+
+
+def test_one_pop_does_not_hide_the_hits() -> None:
+    peaks = np.full(600, 0.001, np.float32)
+    peaks[::40] = 0.05
+    peaks[333] = 1.0
+    assert len(loudest_hits(peaks, 0.1)) == 16
+
+
+def test_a_drum_that_is_hit_twelve_times_is_aligned(tmp_path: Path) -> None:
+    """Frames without a hit hold what the two microphones do not share, and spoilt the mean."""
+    rng = np.random.default_rng(8)
+    seconds, late_frames = 30, 200
+    train = np.zeros(seconds * RATE_HZ)
+    train[np.arange(12) * round(2.5 * RATE_HZ) + RATE_HZ // 3] = 0.5
+    t = np.arange(RATE_HZ // 10) / RATE_HZ
+    hit = np.exp(-t / 0.03) * (np.sin(2.0 * np.pi * 60.0 * t) + 0.6 * rng.standard_normal(len(t)))
+    sound = signal.fftconvolve(train, hit)[: len(train)]
+    noise = 0.003 * rng.standard_normal((2, len(sound)))
+    recorded(
+        tmp_path,
+        (sound + noise[0])[None].astype(np.float32),
+        (0.3 * np.roll(sound, late_frames) + noise[1])[None].astype(np.float32),
+    )
+    take = find_take(tmp_path)
+    facts, _ = measure_take(take, tmp_path / "cache", lane_here())
+    found = measure_alignments(take, facts, [(0, 1, "kick", "the overhead")])[0]
+    assert found.correlation > 0.6
+    assert found.delay_s * RATE_HZ == pytest.approx(late_frames, abs=2)
+
+
 def test_of_many_hits_the_forty_loudest_are_taken() -> None:
     peaks = np.zeros(1_000, np.float32)
     peaks[::10] = np.linspace(0.1, 1.0, 100)

@@ -26,19 +26,26 @@ SPEAKS_HZ = {"kick": (40.0, 400.0), "snare": (150.0, 800.0), "bass": (60.0, 1000
 _APART_S = 0.25
 _FRAME_S, _MOST_S, _SLOT_S = 0.085, 0.012, 0.1
 _LEAST_HITS = 5
+_SOFTEST = 10.0 ** (-12.0 / 20.0)
+"""Softer slots hold ghost notes and other drums (design choice)."""
 
 
 def loudest_hits(peaks: NDArray[np.float32], slot_s: float) -> tuple[float, ...]:
-    """Start times in seconds of the loudest slots of a drum, at least 0.25 s apart, in order."""
-    order = np.argsort(-peaks, kind="stable")
-    chosen: list[float] = []
-    for slot in order[: 20 * HITS]:
-        at = float(slot) * slot_s
-        if peaks[slot] > 0.0 and all(abs(at - other) >= _APART_S for other in chosen):
-            chosen.append(at)
-        if len(chosen) == HITS:
+    """Start times in seconds of the loudest hits of a drum, at least 0.25 s apart, in order.
+
+    A hit is no softer than the slots beside it, and at most 12 dB softer than the fifth loudest.
+    """
+    edged = np.pad(peaks, 1)
+    rising = (peaks > 0.0) & (peaks >= edged[:-2]) & (peaks >= edged[2:])
+    slots = np.flatnonzero(rising)
+    chosen: list[int] = []
+    for slot in slots[np.argsort(-peaks[slots], kind="stable")]:
+        softest = peaks[chosen[_LEAST_HITS - 1]] * _SOFTEST if len(chosen) >= _LEAST_HITS else 0.0
+        if len(chosen) == HITS or peaks[slot] < softest:
             break
-    return tuple(sorted(chosen))
+        if all(abs(int(slot) - other) * slot_s >= _APART_S for other in chosen):
+            chosen.append(int(slot))
+    return tuple(sorted(slot * slot_s for slot in chosen))
 
 
 def measure_alignments(take: Take, measured: Measurements, pairs: Sequence[Pair]) -> dict[int, AlignmentFacts]:

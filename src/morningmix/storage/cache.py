@@ -30,7 +30,7 @@ FORMATS = {
     "bleed": 5,
     "desk": 4,
     "click": 3,
-    "align": 4,
+    "align": 5,
     "clean": 11,
     "cleaned": 12,
     "song": 2,
