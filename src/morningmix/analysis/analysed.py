@@ -11,7 +11,7 @@ from morningmix.measure.activity import measure_activity
 from morningmix.measure.band_store import BandStore
 from morningmix.model.found import FoundSong
 from morningmix.model.input import Input
-from morningmix.model.measured import Activity, Measurements, Singing
+from morningmix.model.measured import Measurements, Singing
 from morningmix.model.names import means
 from morningmix.model.plan import Cleaning
 from morningmix.model.recipe import Recipe, SongWish
@@ -64,13 +64,13 @@ def listed(analysed: AnalysedTake) -> tuple[SongWish, ...]:
 
 def songs_in(analysed: AnalysedTake) -> tuple[FoundSong, ...]:
     """Where the songs of the take begin and end, and what was left out."""
-    return find_songs(*activity_of(analysed))
+    families = families_of(analysed)
+    return find_songs(measure_activity(analysed.store, families), families)
 
 
-def activity_of(analysed: AnalysedTake) -> tuple[Activity, list[str]]:
-    """Who plays when in the take, and the family of each input; "" for one that counts for nothing."""
-    families = ["" if input_.facts.silent else input_.preset.family for input_ in analysed.inputs]
-    return measure_activity(analysed.store, families), families
+def families_of(analysed: AnalysedTake) -> tuple[str, ...]:
+    """The family of each input; "" for one that counts for nothing where songs are looked for."""
+    return tuple("" if input_.facts.silent else input_.preset.family for input_ in analysed.inputs)
 
 
 def kept_songs(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, AnalysedTake, SongWish]]:

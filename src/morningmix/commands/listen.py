@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 from morningmix.analysis.analyse import analyse
-from morningmix.analysis.analysed import AnalysedTake, activity_of, all_inputs
+from morningmix.analysis.analysed import AnalysedTake, all_inputs, families_of
 from morningmix.analysis.kept import with_cached
 from morningmix.commands.order import Callbacks, Order, home_for, running, source_of, working_in
 from morningmix.commands.result import Result, result_of
 from morningmix.commands.songs import with_songs_where_several
 from morningmix.decide.song_boundaries import find_edges, find_songs
+from morningmix.measure.activity import measure_activity
 from morningmix.model.found import Edges, FoundSong
 from morningmix.model.input import Input
 from morningmix.workers.jobs import Lane
@@ -21,6 +23,8 @@ class HeardTake:
     """A take, and where songs may begin and end in it."""
 
     analysed: AnalysedTake
+    families: tuple[str, ...]
+    """Of its inputs, as the songs were looked for."""
     found: tuple[FoundSong, ...]
     edges: Edges
 
@@ -42,17 +46,27 @@ class Heard:
         ]
 
 
-def listen(order: Order, callbacks: Callbacks | None = None) -> Heard:
-    """Listen to every input and find the songs, as `mix` does before it mixes; writes the recipe if there is none."""
+def listen(order: Order, callbacks: Callbacks | None = None, before: Heard | None = None) -> Heard:
+    """Listen to every input and find the songs, as `mix` does before it mixes; writes the recipe if there is none.
+
+    `before`: what was heard the last time; what cannot have changed since is not looked for again.
+    """
     home = home_for(order)
     with working_in(home), running(order, callbacks or Callbacks()) as run:
         analysed_takes = analyse(source_of(order), home, Lane(run))
         analysed_takes, _ = with_songs_where_several(analysed_takes)
         analysed_takes = with_cached(analysed_takes)
-        return Heard(takes=tuple(map(_heard, analysed_takes)), result=result_of(analysed_takes, ()))
+        known = {} if before is None else {(take.analysed.store.key, take.families): take for take in before.takes}
+        takes = tuple(_heard(analysed, known) for analysed in analysed_takes)
+        return Heard(takes=takes, result=result_of(analysed_takes, ()))
 
 
-def _heard(analysed: AnalysedTake) -> HeardTake:
-    activity, families = activity_of(analysed)
+def _heard(analysed: AnalysedTake, known: Mapping[tuple[str, tuple[str, ...]], HeardTake]) -> HeardTake:
+    families = families_of(analysed)
+    same = known.get((analysed.store.key, families))
+    if same is not None:
+        return replace(same, analysed=analysed)
+    activity = measure_activity(analysed.store, families)
     found = find_songs(activity, families)
-    return HeardTake(analysed=analysed, found=found, edges=find_edges(activity, families, found))
+    edges = find_edges(activity, families, found)
+    return HeardTake(analysed=analysed, families=families, found=found, edges=edges)

@@ -87,7 +87,7 @@ class Rehearsal:
         self.changes.text()
         while True:
             self._again = False
-            heard = listen(replace(self.order, runner=runner), callbacks)
+            heard = listen(replace(self.order, runner=runner), callbacks, self._heard)
             with self._lock:
                 self._heard = heard
             self.changes.began("Songs found and written down")

@@ -34,7 +34,8 @@ class Work:
     @property
     def running(self) -> bool:
         """Whether something is being worked on."""
-        return self._thread is not None
+        with self._lock:
+            return self._thread is not None
 
     def start(self, what: str, piece: Piece) -> None:
         """Begin a piece of work. Raises `BusyError` while another one runs."""
@@ -67,10 +68,10 @@ class Work:
             if self._stopped:
                 return
             traceback.print_exc()
-            problem = f"This should not happen, and is a mistake in the program: {error or type(error).__name__}"
+            problem = f"This should not happen, and is a mistake in the program: {str(error) or type(error).__name__}"
         with self._lock:
             self._thread = self._runner = None
-        self._events.tell("work", running=False, what=what, problem=problem)
+            self._events.tell("work", running=False, what=what, problem=problem)
 
     def _note(self, line: str) -> None:
         self._events.tell("note", says=line)

@@ -13,6 +13,7 @@ const minutes = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(se
 const parts = [...document.querySelectorAll("[data-part]")].map((place) => place.dataset.part);
 const events = new EventSource("/events");
 let lost = false;
+let soon = 0;
 
 events.addEventListener("open", () => {
   if (lost) parts.forEach(refresh);
@@ -27,7 +28,10 @@ events.addEventListener("changed", () => parts.forEach(refresh));
 events.addEventListener("note", (event) => tell(JSON.parse(event.data).says));
 events.addEventListener("work", (event) => {
   const { running, step, fraction, left_s: left, problem } = JSON.parse(event.data);
-  byId("work").hidden = !running;
+  // What takes no time is not worth a bar.
+  clearTimeout(soon);
+  if (!running) byId("work").hidden = true;
+  else if (byId("work").hidden) soon = setTimeout(() => { byId("work").hidden = false; }, 400);
   if (running) {
     const words = step || "";
     byId("work-says").textContent = `${words.charAt(0).toUpperCase()}${words.slice(1)}`;

@@ -66,6 +66,11 @@ function show(now) {
     const add = take.querySelector("[data-do=add]");
     add.disabled = at === undefined || [...take.querySelectorAll("[data-song]:not([data-song=whole])")]
       .some(({ dataset }) => at >= Number(dataset.start) && at < Number(dataset.end));
+    const slider = take.querySelector(".place");
+    if (at !== undefined && !slider.matches(":active")) {
+      slider.value = at;
+      slider.setAttribute("aria-valuetext", clock(at));
+    }
     take.querySelector("[data-do=play-take]").setAttribute("aria-pressed",
       String(now?.owner.take === take.dataset.take && now.owner.whole === true));
   }
@@ -120,6 +125,17 @@ place.addEventListener("click", (event) => {
     join: () => send(button, "/songs/join", {}),
     keep: () => send(button, "/songs/keep", { keep: button.dataset.keep === "true" }),
   })[button.dataset.do]();
+});
+
+place.addEventListener("input", ({ target }) => {
+  if (!target.matches(".place")) return;
+  const take = takeOf(target);
+  const at = Number(target.value);
+  const now = playing();
+  where.set(take.dataset.take, at);
+  target.setAttribute("aria-valuetext", clock(at));
+  if (now?.owner.take === take.dataset.take) start(take, at, Number(take.dataset.seconds), "the take", true);
+  else show(now);
 });
 
 whenTyped(place, (field) => send(field, "/songs/title", { title: field.value }));
