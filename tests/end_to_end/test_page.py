@@ -68,7 +68,8 @@ def page(browser: Any, address: str) -> Iterator[Any]:
 
 
 def quiet(page: Any) -> None:
-    until(page, "document.getElementById('work').hidden")
+    page.wait_for_timeout(200)
+    until(page, "document.body.dataset.working === 'false'")
 
 
 def recipe(folder: Path) -> dict[str, Any]:

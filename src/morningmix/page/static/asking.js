@@ -57,6 +57,7 @@ export function whenTyped(place, written) {
   });
 }
 
+const shown = new Map(); // by place: its HTML as it was loaded
 const loading = new Map(); // by part: whether it is to be loaded once more
 
 // Loads a part of the page again. What somebody is writing stays, and so does where they are.
@@ -73,7 +74,8 @@ export async function refresh(part) {
     const answer = await fetch(`/part/${part}`);
     if (!answer.ok) return;
     const html = await answer.text();
-    if (place.dataset.held) return;
+    if (place.dataset.held || shown.get(place) === html) return;
+    shown.set(place, html);
     const active = document.activeElement;
     const inside = place.contains(active) ? active.id : "";
     const typed = inside && active.matches(TYPED) && active.value !== active.defaultValue

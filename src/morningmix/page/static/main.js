@@ -28,6 +28,7 @@ events.addEventListener("changed", () => parts.forEach(refresh));
 events.addEventListener("note", (event) => tell(JSON.parse(event.data).says));
 events.addEventListener("work", (event) => {
   const { running, step, fraction, left_s: left, problem } = JSON.parse(event.data);
+  document.body.dataset.working = running;
   // What takes no time is not worth a bar.
   clearTimeout(soon);
   if (!running) byId("work").hidden = true;

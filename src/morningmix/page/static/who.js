@@ -64,8 +64,9 @@ function say(control) {
   return change(control, path, { input: Number(cardOf(control).dataset.input), [key]: control.value });
 }
 whenTyped(place, say);
-place.addEventListener("change", (event) => {
-  if (event.target.matches("select")) say(event.target);
+place.addEventListener("change", async ({ target }) => {
+  if (!target.matches("select") || await say(target)) return;
+  target.value = [...target.options].find((option) => option.defaultSelected).value;
 });
 
 place.addEventListener("dressed", dress);
