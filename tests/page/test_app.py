@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import re
@@ -210,10 +211,14 @@ def test_two_pages_at_once_lose_nothing(client: TestClient, rehearsal: Rehearsal
 
 def test_a_recipe_that_somebody_breaks_is_named_with_its_line(client: TestClient, rehearsal: Rehearsal) -> None:
     rehearsal.home.recipe.write_text(RECIPE + "[[sond]]\n", encoding="utf-8")
-    for path in ("/", "/part/who", "/part/songs"):
+    for path in ("/part/who", "/part/songs"):
         answer = client.get(path)
         assert answer.status_code == 422
         assert "line" in answer.json()["problem"]
+    answer = client.get("/")
+    assert answer.status_code == 422
+    Page(answer.text)
+    assert re.search(r"recipe.toml, line \d+", answer.text)
     assert "line" in problem(client, "/who/player", input=0, player="Orla")
     assert rehearsal.home.recipe.read_text(encoding="utf-8").endswith("[[sond]]\n")
 
@@ -224,3 +229,16 @@ def test_names_are_remembered_beside_the_tracks_and_never_among_them(client: Tes
     assert 'file = "bass.wav"\nname = "lead vocal"\nrole = "lead vocal?"\nplayer = "Mara"\n' in text
     assert not (place / "take" / "inputs.toml").exists()
     (place / "inputs.toml").unlink()
+
+
+def test_a_full_disk_is_one_line_and_the_recipe_stays(
+    client: TestClient, rehearsal: Rehearsal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("os.fsync", full)
+        assert "No space left" in problem(client, "/who/player", input=0, player="Zora")
+    assert rehearsal.home.recipe.read_text(encoding="utf-8") == RECIPE
+    assert "Zora" not in client.get("/part/drawer").text

@@ -84,25 +84,29 @@ def _refused(error: MorningmixError) -> Response:
 
 
 def _page(rehearsal: Rehearsal, _: Request) -> Response:
+    try:
+        return HTMLResponse(_html(rehearsal))
+    except MorningmixError as error:
+        return HTMLResponse(render("problem.html", package=__package__, problem=str(error)), status_code=422)
+
+
+def _html(rehearsal: Rehearsal) -> str:
     recipe = rehearsal.recipe()
     longest = max(rehearsal.takes, key=lambda take: take.duration_s)
     of = f" in {count(len(rehearsal.takes), 'take')}" if len(rehearsal.takes) > 1 else ""
-    return HTMLResponse(
-        render(
-            "page.html",
-            package=__package__,
-            title=recipe.title if recipe else longest.name,
-            recorded=f"{minutes(sum(take.duration_s for take in rehearsal.takes))} of recording{of}, "
-            f"{count(len(longest.recordings), 'input')}.",
-            steps=[
-                {"part": name, "name": says, "html": Markup(section(rehearsal))}
-                for name, (says, section) in STEPS.items()
-            ],
-            drawer=Markup(drawer.section(rehearsal)),
-            is_demo=rehearsal.is_demo,
-            piece_s=sound.PIECE_S,
-            rate_hz=longest.rate_hz,
-        )
+    return render(
+        "page.html",
+        package=__package__,
+        title=recipe.title if recipe else longest.name,
+        recorded=f"{minutes(sum(take.duration_s for take in rehearsal.takes))} of recording{of}, "
+        f"{count(len(longest.recordings), 'input')}.",
+        steps=[
+            {"part": name, "name": says, "html": Markup(section(rehearsal))} for name, (says, section) in STEPS.items()
+        ],
+        drawer=Markup(drawer.section(rehearsal)),
+        is_demo=rehearsal.is_demo,
+        piece_s=sound.PIECE_S,
+        rate_hz=longest.rate_hz,
     )
 
 

@@ -72,7 +72,10 @@ export async function refresh(part) {
   loading.set(part, false);
   try {
     const answer = await fetch(`/part/${part}`);
-    if (!answer.ok) return;
+    if (!answer.ok) {
+      tell((await answer.json()).problem, true);
+      return;
+    }
     const html = await answer.text();
     if (place.dataset.held || shown.get(place) === html) return;
     shown.set(place, html);
