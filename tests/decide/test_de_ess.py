@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of, measurements
-from morningmix.decide.de_ess import decide_de_esser
+from morningmix.decide.de_ess import cymbals_rest, decide_de_esser
 from morningmix.laws.curves import gain_db
 from morningmix.model.measured import TrackFacts
 from morningmix.model.plan import Filter
@@ -99,3 +99,19 @@ def test_an_s_is_softened_by_two_thirds_of_what_it_is_too_sharp_and_by_four_at_m
     # Fast enough for a consonant, and gone before the next vowel.
     assert (curve.attack_s, curve.release_s) == (0.001, 0.06)
     assert found.corner_hz == 5_000.0
+
+
+def test_cymbals_in_the_microphone_are_no_sibilants() -> None:
+    """A voice without a sharp S whose microphone hears a crash every second: half of the slots are free of it."""
+    facts = with_an_s(-9.0)
+    crash = bump(9_000.0, 0.5)
+    power = np.where(np.arange(len(STEADY)) % 20 == 0, 1e-1, 1e-4) + 1e-6 * np.arange(len(STEADY))
+    cymbals = facts_of(crash, power)
+    plays = np.ones(len(STEADY), np.bool_)
+    rest = cymbals_rest([cymbals], plays, measurements(facts, cymbals))
+    assert np.count_nonzero(rest) == len(STEADY) // 2
+    assert not rest[::20].any()
+    assert decide_de_esser(an_input("lead vocal", facts), 0.0, plays & rest, (), measurements(facts)) == (None, ())
+    # A kick has nothing up there, and without drums there is nothing to wait for.
+    assert cymbals_rest([], plays, measurements(facts)).all()
+    assert not cymbals_rest([cymbals], plays, measurements(facts, cymbals))[-1]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from morningmix.decide.align import LEAST_CORRELATION
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.compress import crest_factor, decide_compressor, low_share
-from morningmix.decide.de_ess import decide_de_esser
+from morningmix.decide.de_ess import cymbals_rest, decide_de_esser
 from morningmix.decide.family_levels import Strip, set_goals, solve_families, with_levels
 from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import match_gain
@@ -27,7 +27,7 @@ from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
 from morningmix.model.input import Input
-from morningmix.model.measured import Measurements, Singing
+from morningmix.model.measured import Measurements, Singing, TrackFacts
 from morningmix.model.names import with_article
 from morningmix.model.plan import Cleaning, Compressor, DeEsser, Filter, Reason
 from morningmix.model.presets import RolePreset, TargetPreset
@@ -103,7 +103,8 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
     muted = {key: ~mask[used] for key, (_, mask) in takes_part.items()}
     sounding = {key: _only(input_, muted[key]) for key, (input_, _) in takes_part.items()}
     line_too = _line_too(sounding.values())
-    stretch = _Stretch(used=used, here=here)
+    drums = tuple(input_.facts for input_ in sounding.values() if input_.preset.family == "drums")
+    stretch = _Stretch(used=used, here=here, drums=drums)
     played = {
         key: _played(input_, take.singing.get(input_.index), stretch, ~muted[key], line_too.get(input_.index))
         for key, input_ in sounding.items()
@@ -232,6 +233,7 @@ class _Stretch:
     """Whether each slot of the take lies in a song."""
     here: Measurements
     """Those slots alone."""
+    drums: tuple[TrackFacts, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,8 +296,11 @@ def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
 
 def _setup(input_: Input, played: _Played, stretch: _Stretch, features: _Features) -> Setup:
     gain_db, why_gain = match_gain(input_.facts, played.powers, played.plays)
+    judged = cymbals_rest(stretch.drums, played.plays, stretch.here)
     de_esser, why_de_esser = (
-        decide_de_esser(input_, gain_db, played.plays, played.filters, stretch.here) if played.clear else (None, ())
+        decide_de_esser(input_, gain_db, played.plays & judged, played.filters, stretch.here)
+        if played.clear
+        else (None, ())
     )
     compressor, why_compressor = (
         (None, Reason(what="compressor", because="turned off in the recipe", source="recipe"))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from morningmix.dsp.control import CompressorCurve, GainRamp, Line, loudness_hop_frames, step_frames, step_peaks
 from morningmix.dsp.filter import FilterStage
-from morningmix.laws.filters import butterworth_high_pass
+from morningmix.laws.filters import butterworth_high_pass, magnitude_db
 from morningmix.model.plan import Compressor, DeEsser
 from morningmix.units import Block
 
@@ -57,17 +57,26 @@ class CompressorStage:
         self.reduction_db[first : first + len(means_db)] = means_db
 
 
+_SPLIT, _EXACT = 0.5, 1.3
+"""Where the sibilants are split off and where their reduction is exact, re the corner (design choice)."""
+
+
 class DeEsserStage:
     """Turns down what lies above a corner when that is loud.
 
-    It is split off by a first-order filter, which shifts phase least; the level is taken behind a steeper one.
+    It is split off by a first-order filter, which shifts phase least, an octave under the corner, and so much of it is
+    taken away that at 1.3 times the corner the sound is down by just what the curve asks for. The level is taken behind
+    a steeper filter.
     """
 
     latency_frames = 0
 
     def __init__(self, plan: DeEsser, rate_hz: int, channels: int) -> None:
+        split = butterworth_high_pass(_SPLIT * plan.corner_hz, rate_hz, 1)
         self._sidechain = FilterStage(butterworth_high_pass(plan.corner_hz, rate_hz), channels)
-        self._above = FilterStage(butterworth_high_pass(plan.corner_hz, rate_hz, 1), channels)
+        self._above = FilterStage(split, channels)
+        exact_hz = min(_EXACT * plan.corner_hz, 0.49 * rate_hz)
+        self._passed = np.float32(10.0 ** (magnitude_db(split, exact_hz, rate_hz) / 10.0))
         self._step = step_frames(rate_hz)
         self._curve = CompressorCurve(plan.compressor, rate_hz / self._step)
         self._ramp = GainRamp(self._step)
@@ -76,4 +85,8 @@ class DeEsserStage:
         """The block with its sibilants turned down."""
         peaks = step_peaks(self._sidechain.process(block), self._step)
         gain = self._ramp.process(self._curve.process(peaks), block.shape[1])
-        return block - (np.float32(1.0) - gain) * self._above.process(block)
+        # A first-order high-pass h has Re h = |h|^2: so |1 - share h| = gain where |h|^2 is what passes there.
+        wanted = np.maximum(np.float32(1.0) - (np.float32(1.0) - gain * gain) / self._passed, np.float32(0.0))
+        share = np.float32(1.0) - np.sqrt(wanted)
+        softened: Block = block - share * self._above.process(block)
+        return softened
