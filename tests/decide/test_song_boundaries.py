@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from decide.made import BASS, GUITAR, VOICE, Score
-from morningmix.decide.song_boundaries import find_songs
+from morningmix.decide.song_boundaries import find_edges, find_songs
 from morningmix.model.found import FoundSong
 
 
@@ -382,3 +382,19 @@ def test_what_is_asked_about_first_is_the_boundary_that_was_heard_least() -> Non
     assert song.end.sure < song.start.sure < songs_in(plain)[0].start.sure
     assert song.start.unsure
     assert not songs_in(plain)[0].start.unsure
+
+
+def test_edges_are_where_songs_and_everybody_elses_playing_start_and_end() -> None:
+    score = two_songs()
+    score.sound(BASS, 92.0, 97.0)
+    score.sound(GUITAR, 180.0, 180.5)
+    songs = songs_in(score)
+    edges = find_edges(score.activity(), score.families, songs)
+    for song in songs:
+        assert song.start in edges.starts
+        assert song.end in edges.ends
+    # The band's entries after the count-ins, and a bass that is tried out; half a second of guitar is nothing.
+    alone = [(round(edge.at_s), edge.because) for edge in edges.starts if edge not in [song.start for song in songs]]
+    assert alone == [(14, "the band comes in"), (92, "the first note"), (104, "the band comes in")]
+    assert [edge.at_s for edge in edges.starts] == sorted(edge.at_s for edge in edges.starts)
+    assert any(96.5 < edge.at_s < 98.5 for edge in edges.ends)

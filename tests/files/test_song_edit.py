@@ -8,7 +8,16 @@ from typing import Any
 import pytest
 
 from morningmix.errors import UsageError
-from morningmix.files.song_edit import joined, split, with_edges, with_kept, with_new_song, with_title
+from morningmix.files.song_edit import (
+    joined,
+    split,
+    unsure_songs,
+    with_edges,
+    with_kept,
+    with_new_song,
+    with_sure_edges,
+    with_title,
+)
 
 RECIPE = """recipe = 1
 [rehearsal]
@@ -159,3 +168,11 @@ def test_a_new_song_stands_in_the_order_of_time() -> None:
 def test_a_song_that_is_gone_is_said_to_be() -> None:
     with pytest.raises(UsageError, match="no longer lists"):
         with_title(RECIPE, 3, "x")
+
+
+def test_an_unsure_edge_is_settled_and_nothing_else_changes() -> None:
+    assert unsure_songs(RECIPE) == [True, False, False]
+    text = with_sure_edges(RECIPE, 0)
+    assert text == RECIPE.replace("  # unsure: no count-in was found", "")
+    assert unsure_songs(text) == [False, False, False]
+    assert with_sure_edges(text, 1) == text

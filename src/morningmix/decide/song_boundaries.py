@@ -38,6 +38,8 @@ SHORTEST_S = 5.0
 
 STOPS_S = 1.0
 """Playing that pauses for longer has a last and a first note there; shorter playing has none."""
+SAME_PLACE_S = 0.25
+"""Places of a take that are nearer than this are one."""
 BEFORE_S = 0.4
 """A song starts this long before its first sound."""
 AFTER_S = 0.5
@@ -89,26 +91,36 @@ def find_edges(activity: Activity, families: Sequence[str], songs: Sequence[Foun
     The boundaries of `songs` are among them, with their own reasons.
     """
     band = who_plays(activity, families)
-    runs = runs_of(opened(closed(band.drums | (band.players > 0), band.frame_s, STOPS_S), band.frame_s, STOPS_S))
+    anybody, together = (
+        runs_of(opened(closed(mask, band.frame_s, STOPS_S), band.frame_s, STOPS_S))
+        for mask in (band.drums | (band.players > 0), band.together)
+    )
     take_s = activity.powers.shape[2] * band.frame_s
-    starts, ends = [song.start for song in songs], [song.end for song in songs]
-    for at, (first, last) in enumerate(runs):
+    starts: list[Boundary] = []
+    ends: list[Boundary] = []
+    for at, (first, last) in enumerate(anybody):
         first_s = first * band.frame_s
         counted = find_count_in(band, first_s, 0.0)
         if counted is not None:
             because = f"counted in: {counted.clicks} clicks"
             starts.append(Boundary(at_s=max(0.0, counted.first_s - BEFORE_S), because=because, sure=0.8))
         starts.append(Boundary(at_s=max(0.0, first_s - BEFORE_S), because="the first note", sure=0.7))
-        ends.append(_end(band, last, runs[at + 1][0] * band.frame_s if at + 1 < len(runs) else take_s))
-    return Edges(starts=_each_once(starts), ends=_each_once(ends))
+        ends.append(_end(band, last, anybody[at + 1][0] * band.frame_s if at + 1 < len(anybody) else take_s))
+    for first, _ in together:
+        starts.append(Boundary(at_s=max(0.0, first * band.frame_s - BEFORE_S), because="the band comes in", sure=0.7))
+    return Edges(
+        starts=_with_others([song.start for song in songs], starts),
+        ends=_with_others([song.end for song in songs], ends),
+    )
 
 
-def _each_once(edges: Iterable[Boundary]) -> tuple[Boundary, ...]:
-    """In order of time; of those that are the same tenth of a second the first."""
-    by_time: dict[int, Boundary] = {}
-    for edge in edges:
-        by_time.setdefault(round(edge.at_s * 10.0), edge)
-    return tuple(by_time[tenth] for tenth in sorted(by_time))
+def _with_others(found: Sequence[Boundary], others: Iterable[Boundary]) -> tuple[Boundary, ...]:
+    """In order of time, without others that are the same place as one before."""
+    edges = list(found)
+    for other in others:
+        if all(abs(other.at_s - edge.at_s) > SAME_PLACE_S for edge in edges):
+            edges.append(other)
+    return tuple(sorted(edges, key=lambda edge: edge.at_s))
 
 
 # ---------------------------------------------------------------- one song or two

@@ -62,11 +62,34 @@ def with_edges(text: str, song: int, start_s: float, end_s: float) -> str:
     return toml.text
 
 
-def _with_time(toml: Toml, song: int, key: str, at_s: float) -> str:
+def unsure_songs(text: str) -> list[bool]:
+    """Of each song whether a remark still says that its start or end is not certain."""
+    toml = parse(text, "recipe.toml")
+    return [
+        any(_is_unsure(toml, song, key) for key in ("start", "end")) for song in range(len(checked_file(toml).song))
+    ]
+
+
+def with_sure_edges(text: str, song: int) -> str:
+    """A recipe's text with a song's start and end as somebody says they are right."""
+    for key in ("start", "end"):
+        toml = _read(text, song)[0]
+        if _is_unsure(toml, song, key):
+            place = toml.places["song", song, key]
+            written = text[place.value_start : place.value_end]
+            text = with_value(toml, ("song", song), key, written, remark=False)
+    return text
+
+
+def _is_unsure(toml: Toml, song: int, key: str) -> bool:
     place = toml.places["song", song, key]
+    return _UNSURE in toml.text[place.value_end : place.end]
+
+
+def _with_time(toml: Toml, song: int, key: str, at_s: float) -> str:
     # What somebody has set is no longer unsure; other remarks stay.
-    sure = _UNSURE not in toml.text[place.value_end : place.end]
-    return with_value(toml, ("song", song), key, f'"{clock(at_s)}"', remark=sure)
+    remark = not _is_unsure(toml, song, key)
+    return with_value(toml, ("song", song), key, f'"{clock(at_s)}"', remark=remark)
 
 
 def joined(text: str, song: int, take_names: Collection[str] = ()) -> str:

@@ -38,10 +38,13 @@ def serve(rehearsal: Rehearsal, opened: Callable[[str], None]) -> None:
             timeout_graceful_shutdown=2,
         )
         server = uvicorn.Server(config)
-        opened(guard.address)
-        rehearsal.listen()
         try:
-            asyncio.run(_served(server, listening, rehearsal))
+            with asyncio.Runner() as runner:
+                # An interrupt may come as soon as the address is known.
+                runner.get_loop()
+                opened(guard.address)
+                rehearsal.listen()
+                runner.run(_served(server, listening, rehearsal))
         finally:
             rehearsal.work.stop()
 

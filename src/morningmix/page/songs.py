@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -14,6 +14,7 @@ from morningmix.commands.listen import Heard, HeardTake
 from morningmix.errors import UsageError
 from morningmix.files import song_edit
 from morningmix.files.recipe_edit import with_songs
+from morningmix.files.song_edit import unsure_songs
 from morningmix.model.found import Boundary
 from morningmix.model.names import means
 from morningmix.model.recipe import Recipe, SongWish
@@ -41,8 +42,6 @@ class Song:
 
     place: int | None
     """Among the songs of the recipe; None where it lists none for the take."""
-    number: int | None
-    """Among those that are mixed; None where it is left out."""
     title: str
     start_s: float
     end_s: float
@@ -51,13 +50,16 @@ class Song:
     starts: str
     ends: str
     """Why it starts and ends where it does."""
-    unsure: bool
     from_s: float
     to_s: float
     """What its strip shows."""
     hills: Markup
     followed: bool
     """Another song of the take comes after it."""
+    number: int | None = None
+    """Among those that are mixed; None where it is left out."""
+    unsure: bool = False
+    """Somebody should have a listen to where it starts and ends."""
 
     @property
     def key(self) -> str:
@@ -84,7 +86,8 @@ class TakeOfSongs:
 def section(rehearsal: Rehearsal) -> str:
     """The step as HTML."""
     heard, recipe = rehearsal.heard, rehearsal.recipe()
-    takes = [] if heard is None or recipe is None else _takes(heard, recipe)
+    text = rehearsal.changes.text()
+    takes = [] if heard is None or recipe is None or text is None else _takes(heard, recipe, unsure_songs(text))
     return render(
         "songs.html",
         package=__package__,
@@ -101,7 +104,7 @@ def section(rehearsal: Rehearsal) -> str:
     )
 
 
-def _takes(heard: Heard, recipe: Recipe) -> list[TakeOfSongs]:
+def _takes(heard: Heard, recipe: Recipe, unsure: Sequence[bool]) -> list[TakeOfSongs]:
     shown = []
     kept = 0
     for number, take in enumerate(heard.takes):
@@ -111,7 +114,10 @@ def _takes(heard: Heard, recipe: Recipe) -> list[TakeOfSongs]:
         for place, wish in shown_songs or [(None, _whole(take, recipe, several=len(heard.takes) > 1))]:
             kept += wish.keep
             later = any(other.start_s > wish.start_s for _, other in of_take)
-            songs.append(_song(take, place, wish, kept if wish.keep else None, followed=later))
+            song = _song(take, place, wish, followed=later)
+            # The recipe may have changed since it was read.
+            is_unsure = wish.keep and place is not None and place < len(unsure) and unsure[place]
+            songs.append(replace(song, number=kept if wish.keep else None, unsure=is_unsure))
         seconds = take.analysed.take.duration_s
         shown.append(
             TakeOfSongs(
@@ -142,7 +148,7 @@ def _whole(take: HeardTake, recipe: Recipe, *, several: bool) -> SongWish:
     return SongWish(title=title, start_s=0.0, end_s=take.analysed.take.duration_s)
 
 
-def _song(take: HeardTake, place: int | None, wish: SongWish, number: int | None, *, followed: bool) -> Song:
+def _song(take: HeardTake, place: int | None, wish: SongWish, *, followed: bool) -> Song:
     take_s = take.analysed.take.duration_s
     end_s = min(wish.end_s, take_s)
     around_s = max(_AROUND_S, _AROUND * (end_s - wish.start_s))
@@ -151,14 +157,12 @@ def _song(take: HeardTake, place: int | None, wish: SongWish, number: int | None
     whole = "the whole take"
     return Song(
         place=place,
-        number=number,
         title=wish.title,
         start_s=wish.start_s,
         end_s=end_s,
         reason="" if wish.keep else wish.reason or "left out by the recipe",
         starts=start.because if start else whole if place is None else BY_HAND,
         ends=end.because if end else whole if place is None else BY_HAND,
-        unsure=wish.keep and any(edge is not None and edge.unsure for edge in (start, end)),
         from_s=from_s,
         to_s=max(to_s, from_s + 1.0),
         hills=_slice(take, from_s, to_s),
@@ -273,6 +277,13 @@ def say_edges(rehearsal: Rehearsal, asked: Asked) -> str:
     return _change(rehearsal, asked, says, lambda text, song: song_edit.with_edges(text, song, start_s, end_s), meant)
 
 
+def say_right(rehearsal: Rehearsal, asked: Asked) -> str:
+    """Say that a song starts and ends where it should."""
+    meant = _meant(rehearsal, asked)
+    says = f"{meant.wish.title} starts and ends where it should"
+    return _change(rehearsal, asked, says, song_edit.with_sure_edges, meant)
+
+
 def say_keep(rehearsal: Rehearsal, asked: Asked) -> str:
     """Leave a song out, or bring it back."""
     meant, keep = _meant(rehearsal, asked), asked.flag("keep")
@@ -332,6 +343,7 @@ def add(rehearsal: Rehearsal, asked: Asked) -> str:
 CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
     "/songs/title": say_title,
     "/songs/edges": say_edges,
+    "/songs/right": say_right,
     "/songs/keep": say_keep,
     "/songs/join": join,
     "/songs/split": split,

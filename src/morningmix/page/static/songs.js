@@ -122,6 +122,7 @@ place.addEventListener("click", (event) => {
     add: () => send(button, "/songs/add", { at }),
     find: () => send(button, "/songs/find", {}),
     split: () => send(button, "/songs/split", { at }),
+    right: () => send(button, "/songs/right", {}),
     join: () => send(button, "/songs/join", {}),
     keep: () => send(button, "/songs/keep", { keep: button.dataset.keep === "true" }),
   })[button.dataset.do]();
