@@ -43,7 +43,7 @@ def test_it_says_its_address_answers_only_there_and_ends_by_ctrl_c(tmp_path: Pat
         assert events.readline() == b"retry: 1000\n"
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=20)
-    assert (process.returncode, err) == (0, "")
+    assert (process.returncode, err) == (0, ""), err
     assert "closed" in out
 
 
@@ -87,7 +87,7 @@ def test_where_there_are_no_recordings_it_is_the_demo(tmp_path: Path) -> None:
     assert "demo" in process.stdout.readline()
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=20)
-    assert (process.returncode, err) == (0, "")
+    assert (process.returncode, err) == (0, ""), err
     assert [path.name for path in tmp_path.iterdir()] in ([], ["shed-night mix"])
 
 

@@ -52,7 +52,8 @@ class Work:
         thread, runner = self._thread, self._runner
         if runner is not None:
             runner.stop()
-        if thread is not None:
+        # An interrupt may have come before it was started.
+        if thread is not None and thread.is_alive():
             thread.join(timeout=10.0)
 
     def _run(self, what: str, piece: Piece) -> None:
