@@ -350,6 +350,39 @@ def test_an_intro_is_no_longer_than_since_the_end_of_the_last_song() -> None:
     assert f"for {105.0 - first.end.at_s:.0f} s" in second.start.because
 
 
+def test_every_first_and_last_note_is_an_edge_and_those_of_songs_keep_their_reasons() -> None:
+    """A pause of more than a second has a last and a first note, and playing of less than a second has none."""
+    score = Score(120.0)
+    score.clicks(8.0)
+    score.play(10.0, 80.0)
+    score.sound(BASS, 90.0, 93.0)
+    score.sound(BASS, 94.0, 97.0)
+    score.sound(BASS, 98.2, 101.0)
+    score.sound(BASS, 105.0, 105.9)
+    songs = songs_in(score)
+    edges = find_edges(score.activity(), score.families, songs)
+    assert [edge.at_s for edge in edges.starts] == pytest.approx([7.6, 89.6, 97.8], abs=0.01)
+    assert [edge.because for edge in edges.starts] == [songs[0].start.because, "the first note", "the first note"]
+    assert edges.starts[1].sure == 0.7
+    assert [edge.at_s for edge in edges.ends] == pytest.approx([songs[0].end.at_s, 97.5, 101.5], abs=0.2)
+
+
+def test_a_count_in_is_an_edge_besides_the_first_note_after_it() -> None:
+    """Clicks that the drums do not play; nobody has found a song yet."""
+    score = Score(60.0, ("drums", "vocals", "bass", "guitars", "guitars", "vocals"))
+    score.clicks(11.5)
+    score.play(13.5, 40.0)
+    edges = find_edges(score.activity(), score.families, ())
+    assert [(edge.at_s, edge.because) for edge in edges.starts] == [
+        (pytest.approx(11.1), "counted in: 4 clicks"),
+        (pytest.approx(13.1), "the first note"),
+    ]
+    assert edges.starts[0].sure > edges.starts[1].sure
+    early = Score(60.0)
+    early.play(0.2, 40.0)
+    assert find_edges(early.activity(), early.families, ()).starts[0].at_s == 0.0
+
+
 def test_what_is_sure_about_a_boundary_depends_on_what_was_heard() -> None:
     def start(clicks: int) -> float:
         score = Score(120.0)

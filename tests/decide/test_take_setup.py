@@ -10,6 +10,7 @@ from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from decide.made import an_input, bump, facts_of, measurements
@@ -99,6 +100,30 @@ def lines(value: SongPlan | TrackPlan) -> Iterator[str]:
                 yield f"{one.what if isinstance(one, Reason) else field.name}: {words(one)}"
         if isinstance(decided[0], TrackPlan):
             yield ""
+
+
+@pytest.mark.parametrize(("correlation", "flipped"), [(0.2, 0.0), (0.0, 0.2), (0.19, 0.19)])
+def test_lows_come_from_the_line_of_a_bass_where_its_microphone_carries_the_same(
+    correlation: float, flipped: float
+) -> None:
+    rests = SLOT % 10 < 7
+    sounds = [np.where(rests, 1e-2, rest) for rest in (1e-9, 1e-6)]
+    line, microphone = (an_input("bass", facts_of(bump(90.0, 1.5), sound), index) for index, sound in enumerate(sounds))
+    beside = AlignmentFacts(
+        other="bass 1", delay_s=0.0, correlation=correlation, flipped_delay_s=0.0, flipped_correlation=flipped
+    )
+    known = (replace(line, alignment=beside), microphone)
+    take = Evidence(
+        inputs=known,
+        singing={},
+        measured=measurements(*(one.facts for one in known)),
+        target=load_target("demo"),
+        roles=load_roles(),
+    )
+    setups = set_up(take, [SongWish(title="", start_s=0.0, end_s=float(SECONDS))])
+    corners_hz = [[each.corner_hz for each in setups.of[index, "bass"].filters] for index in (0, 1)]
+    assert (120.0 in corners_hz[1]) == (max(correlation, flipped) >= 0.2)
+    assert 120.0 not in corners_hz[0]
 
 
 def test_the_plan_of_a_small_rehearsal(tmp_path: Path) -> None:
