@@ -175,6 +175,7 @@ def test_unrelated_inputs_subtract_nothing(band: dict[str, Sound], tmp_path: Pat
     assert _sdr_db(voice, sound) > 20.0  # the mask takes a little of its quietest moments
 
 
+@pytest.mark.slow
 def test_a_clipped_voice_is_declipped_before_it_is_cleaned(band: dict[str, Sound], tmp_path: Path) -> None:
     """Clipped 8 dB under its peaks; declipping runs of up to 1 ms restores part of it."""
     loud = {name: band[name] for name in INPUTS}

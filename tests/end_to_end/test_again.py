@@ -41,7 +41,11 @@ def _rewrite(recipe: Path, old: str, new: str) -> None:
 
 @pytest.mark.parametrize(
     "wishes",
-    [{"workers": 1, "block_hops": 5}, {"workers": 3, "block_hops": 20}, {"workers": 2, "block_hops": 7}],
+    [
+        {"workers": 1, "block_hops": 5},
+        {"workers": 3, "block_hops": 20},
+        pytest.param({"workers": 2, "block_hops": 7}, marks=pytest.mark.slow),
+    ],
     ids=str,
 )
 def test_bytes_are_the_same_whatever_the_workers_and_blocks(wishes: dict[str, Any], place: Path) -> None:
@@ -172,8 +176,6 @@ def _stop(place: Path, how: signal.Signals, when: Callable[[], bool]) -> subproc
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        # Whoever runs the tests in the background of a shell has interrupts ignored, and a child would inherit that.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     until = time.monotonic() + 60.0
     while not when() and process.poll() is None and time.monotonic() < until:

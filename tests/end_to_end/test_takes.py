@@ -108,6 +108,7 @@ def test_a_song_says_which_take_it_is_in(mixed: Result, rehearsal: Path, tmp_pat
     assert result.songs[1].plan.start_s == 1.0
 
 
+@pytest.mark.slow
 def test_all_aim_lower_together_where_one_cannot_come_up(
     rehearsal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
