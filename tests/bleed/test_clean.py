@@ -110,15 +110,14 @@ def test_the_result_does_not_depend_on_the_number_of_workers(
         assert np.array_equal(plain[name], again[name])
 
 
-def test_polarity_and_delay_of_a_reference_matter_little(
+def test_polarity_and_delay_of_a_reference_matter_little_even_together(
     band: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
 ) -> None:
-    late = np.concatenate([np.zeros(int(0.005 * RATE_HZ)), band["drum"]])[: len(band["drum"])]
-    for folder, drum in (("flipped", -band["drum"]), ("late", late)):
-        changed = _clean(tmp_path / folder, {**{name: band[name] for name in INPUTS}, "drum": drum})
-        for name in plain:
-            direct = band[f"own {name}"]
-            assert _sdr_db(direct, changed[name]) == pytest.approx(_sdr_db(direct, plain[name]), abs=0.5), folder
+    late = -np.concatenate([np.zeros(int(0.005 * RATE_HZ)), band["drum"]])[: len(band["drum"])]
+    changed = _clean(tmp_path, {**{name: band[name] for name in INPUTS}, "drum": late})
+    for name in plain:
+        direct = band[f"own {name}"]
+        assert _sdr_db(direct, changed[name]) == pytest.approx(_sdr_db(direct, plain[name]), abs=0.5)
 
 
 def test_12_db_more_gain_on_one_input_does_not_change_the_others(

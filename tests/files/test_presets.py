@@ -270,8 +270,11 @@ def test_every_word_finds_its_role_however_it_is_written(known: tuple[str, str],
     assert found[0] == role
 
 
+ROLES = load_roles()
+
+
 @given(st.text(max_size=40))
 @settings(max_examples=200, deadline=None)
 def test_any_name_gives_a_known_role_or_none(name: str) -> None:
-    found = role_from_name(name, load_roles())
-    assert found is None or isinstance(load_roles()[found[0]], RolePreset)
+    found = role_from_name(name, ROLES)
+    assert found is None or isinstance(ROLES[found[0]], RolePreset)
