@@ -27,7 +27,7 @@ def open_rehearsal(source: Path | None, out: Path | None, *, browser: bool) -> N
         messages.line("This is the page's address, for this computer alone. Ctrl-C ends it.")
         messages.flush()
         if browser:
-            webbrowser.open(address)
+            webbrowser.open_new_tab(address)
 
     try:
         serve(rehearsal, opened)
