@@ -74,6 +74,18 @@ def test_the_band_comes_in_from_half_a_beat_to_one_and_six_tenths_after_the_last
     assert (found(band((last_s - 1.0, last_s - 0.5, last_s))) is not None) is counts
 
 
+@pytest.mark.parametrize(("period_s", "counts"), [(0.18, False), (0.22, True), (1.28, True), (1.35, False)])
+def test_nobody_counts_faster_than_five_times_a_second_or_slower_than_every_1300_ms(
+    period_s: float, counts: bool
+) -> None:
+    assert (found(band([10.0 - period_s * left for left in (4, 3, 2, 1)])) is not None) is counts
+
+
+@pytest.mark.parametrize(("off_s", "counts"), [(0.06, True), (-0.06, True), (0.1, False), (-0.1, False)])
+def test_a_click_may_be_off_by_a_twelfth_of_a_beat(off_s: float, counts: bool) -> None:
+    assert (found(band((7.0 + off_s, 8.0, 9.0))) is not None) is counts
+
+
 def test_the_longest_row_wins() -> None:
     assert found(band((6.5, 7.0, 7.5, 8.0, 8.5, 9.0, 9.5))) == (6.5, 7, 0.5)
 
