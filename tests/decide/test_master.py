@@ -78,6 +78,16 @@ def test_trims_reach_goals_within_three_decibels() -> None:
     assert any("is the most" in reason.because for reason in far.reasons)
 
 
+def test_a_trim_is_judged_where_the_goal_says() -> None:
+    """In the first five seconds of ten the vocals are as loud as they should be; later they are far louder."""
+    first = replace(goal("vocals", -4.0), where_s=((0.0, 5.0),))
+    power = 10.0**-0.4 / (1.0 - 10.0**-0.4)
+    gram = gram_of(0.0, 10.0 * float(np.log10(power)))
+    gram[50:, 1, 1] *= 10.0
+    trims = decide_trims(a_song(goal("guitars", None), first), ("guitars", "vocals"), gram, None)
+    assert dict(trims.trims_db)["vocals"] == pytest.approx(0.0, abs=0.02)
+
+
 def test_a_trim_never_undoes_a_wish() -> None:
     names = ("guitars", "vocals")
     plain = decide_trims(a_song(goal("guitars", None), goal("vocals", -4.0)), names, gram_of(-20.0, -21.0), None)
@@ -110,6 +120,7 @@ def test_only_the_highest_drum_peaks_are_held(highest_db: float, usual_db: float
     silent = decide_trims(plan, ("drums",), gram_of(-20.0), np.full(1000, -120.0, np.float32))
     assert silent.drum_peak_dbfs is None
     assert decide_trims(plan, ("drums",), gram_of(-20.0), None).drum_peak_dbfs is None
+    assert (silent.drum_lookahead_s, silent.drum_release_s) == (0.002, 0.06)
 
 
 def even_sum(key_db: float) -> SumFacts:

@@ -48,8 +48,11 @@ def test_an_instrument_plays_while_its_own_sound_is_near_its_loud_level() -> Non
     score.sound(GUITAR, 12.0, 16.0, -35.0)
     score.sound(GUITAR, 18.0, 22.0)
     score.over_bleed_db[GUITAR, :, 180:220] = 2.0
+    # Five decibels over the bleed are enough.
+    score.sound(GUITAR, 24.0, 28.0)
+    score.over_bleed_db[GUITAR, :, 240:280] = 5.0
     found = band(score)
-    assert spans(found.players > 0) == [(2.0, 6.0), (8.0, 10.0)]
+    assert spans(found.players > 0) == [(2.0, 6.0), (8.0, 10.0), (24.0, 28.0)]
     assert found.players.max() == 1
     assert not found.drums.any()
     assert not found.voices.any()
@@ -88,7 +91,11 @@ def test_a_kit_that_sounds_without_a_break_plays_without_hits() -> None:
     score.sound(OVERHEAD, 6.4, 8.0, -12.0)
     score.sound(OVERHEAD, 12.0, 13.5)
     score.sound(OVERHEAD, 16.0, 20.0, -18.0)
-    assert spans(band(score).drums) == [(2.0, 8.0)]
+    # A gap of 0.7 s parts two sounds of 1.5 s; one of 2.2 s is long enough.
+    score.sound(OVERHEAD, 21.0, 22.5)
+    score.sound(OVERHEAD, 23.2, 24.7)
+    score.sound(OVERHEAD, 26.0, 28.2)
+    assert spans(band(score).drums) == [(2.0, 8.0), (26.0, 28.2)]
 
 
 def test_a_hit_is_the_highest_of_the_rises_near_it_in_the_drums_own_sound() -> None:
@@ -160,6 +167,9 @@ def test_what_rings_is_the_loudest_of_the_own_sounds_re_its_loud_level() -> None
     score.sound(VOICE, 17.0, 20.0)
     # Too little over the bleed to be played, enough to be what rings.
     score.over_bleed_db[GUITAR, :, 140:160] = 2.0
+    # Hardly over the bleed it is not even that.
+    score.sound(GUITAR, 22.0, 26.0, -20.0)
+    score.over_bleed_db[GUITAR, :, 220:260] = 0.7
     found = band(score)
     assert found.rings_db[50] == pytest.approx(0.0, abs=0.1)
     # The bass is 10 dB under its own loud level.
@@ -167,6 +177,7 @@ def test_what_rings_is_the_loudest_of_the_own_sounds_re_its_loud_level() -> None
     assert found.rings_db[150] == pytest.approx(-20.0, abs=0.1)
     assert found.plays_db[130] == pytest.approx(-10.0, abs=0.1)
     assert found.plays_db[150] <= -100.0
+    assert found.rings_db[240] <= -100.0
     # A voice does not ring.
     assert found.rings_db[185] <= -100.0
 

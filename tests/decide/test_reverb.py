@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from decide.made import STEADY, an_input, bump, facts_of
-from morningmix.decide.reverb import DRY_SEND_LU, decide_send, room_offset_db
+from morningmix.decide.reverb import DRY_SEND_LU, decide_send, room_offset_db, with_room_db
 from morningmix.files.presets import load_roles
 
 
@@ -43,6 +43,13 @@ def test_a_wish_for_room_moves_the_send_by_exactly_that(room_db: float) -> None:
         else:
             assert send is None
             assert why.because.endswith(" stays dry, so there is no echo for the recipe to turn down")
+
+
+def test_an_input_is_louder_with_its_room_than_dry() -> None:
+    """What it is sent comes back 1.2 dB louder, K-weighted: at -1.2 dB both are as loud."""
+    assert with_room_db(None) == 0.0
+    assert with_room_db(-1.2) == pytest.approx(3.01, abs=0.01)
+    assert with_room_db(-11.2) == pytest.approx(0.414, abs=0.005)
 
 
 def test_a_send_is_a_number_of_tenths() -> None:

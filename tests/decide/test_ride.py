@@ -32,6 +32,7 @@ def curve(points: Points) -> NDArray[np.float64]:
     return GainLine(points).at(np.arange(SLOTS) * SLOT_S)
 
 
+ALWAYS = np.ones(SLOTS, np.bool_)
 SUNG = lines((5, 15), (20, 30), (35, 45))
 
 
@@ -54,6 +55,17 @@ def test_a_soft_line_comes_up_and_at_most_by_three(softer_db: float, share: floa
     middle = ride[round(25 / SLOT_S)]
     assert share * min(softer_db, MOST_DB) <= middle <= min(softer_db, MOST_DB) + 1e-6
     assert abs(ride[round(10 / SLOT_S)]) < 0.05
+
+
+def test_a_lead_that_sings_a_third_of_the_time_still_leads() -> None:
+    """A backing vocal comes up to its level only where the lead sings for less than a quarter of the time around."""
+    often = lines(*((at_s, at_s + 1.1) for at_s in range(0, 60, 3)))
+    rarely = lines(*((at_s, at_s + 0.5) for at_s in range(0, 60, 3)))
+    backing = voice(np.full(SLOTS, -5.0), ALWAYS, leads=False)
+    middle = slice(100, 500)
+    lifts = [ride_of(voice(np.zeros(SLOTS), lead), backing)[1][middle] for lead in (often, rarely)]
+    assert lifts[0].max() <= MOST_DB + 1e-6
+    assert lifts[1].min() > 5.0 - MOST_DB - 1e-6
 
 
 def test_nothing_moves_where_nobody_sings() -> None:
