@@ -126,6 +126,20 @@ def analyse(
     )
 
 
+def with_settings(analysed_takes: Sequence[AnalysedTake], recipe: Recipe) -> tuple[AnalysedTake, ...]:
+    """The takes with what a recipe sets now, whose names and roles are those they were measured with."""
+    list_path = analysed_takes[0].recipe.input_list
+    names = read_input_list(list_path) if list_path else ()
+    recipe = replace(recipe, input_list=list_path)
+
+    def with_wishes(analysed: AnalysedTake) -> AnalysedTake:
+        wishes = _wish_of_each(recipe, names, analysed.take)
+        inputs = tuple(replace(input_, wish=wishes[input_.facts.files]) for input_ in analysed.inputs)
+        return replace(analysed, recipe=recipe, inputs=inputs)
+
+    return tuple(map(with_wishes, analysed_takes))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _MeasuredTake:
     """A take after the first reading, and where its other measurements are stored."""

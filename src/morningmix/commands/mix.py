@@ -170,7 +170,7 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
     those that were mixed for another loudness before that was known are mixed again.
     """
     takes = {analysed.take.folder: analysed for _, analysed, _ in plans}
-    raws = {folder: _raw(analysed) for folder, analysed in takes.items()}
+    raws = {folder: raw_of(analysed) for folder, analysed in takes.items()}
     songs = [Song(number=number, plan=plan, raw=raws[analysed.take.folder]) for number, analysed, plan in plans]
     mixed: dict[int, MixedSong] = {}
     for song in songs:
@@ -232,7 +232,8 @@ def _need_bytes(plans: Sequence[Planned], order: Order, together: int) -> float:
     return need + sum(sorted(temporary)[-together:])
 
 
-def _raw(analysed: AnalysedTake) -> Raw:
+def raw_of(analysed: AnalysedTake) -> Raw:
+    """The recordings of a take, to be mixed."""
     return Raw(
         folder=analysed.take.folder,
         recordings=analysed.take.recordings,

@@ -67,6 +67,14 @@ class ReverbStage:
         return wet[:, :frames]
 
 
+def impulse_response(plan: Reverb, rate_hz: int) -> Block:
+    """What `ReverbStage` makes of a click that is as loud on both sides: ``(2, frames)``, low cut included."""
+    stage = ReverbStage(plan, rate_hz)
+    click = np.zeros((2, _impulse_response(plan, rate_hz).shape[1] + loudness_hop_frames(rate_hz)), np.float32)
+    click[:, 0] = 1.0
+    return stage.process(click)
+
+
 def _impulse_response(plan: Reverb, rate_hz: int) -> Block:
     """Impulse response of the room ``(2, frames)``, with unit energy per channel on average.
 

@@ -11,6 +11,7 @@ from threading import Lock
 
 from morningmix.analysis.analyse import look
 from morningmix.commands.listen import Heard, listen
+from morningmix.commands.mix import mix
 from morningmix.commands.order import Callbacks, Order, home_for, source_of
 from morningmix.errors import BusyError, UsageError
 from morningmix.files.recipe import read_recipe
@@ -22,6 +23,7 @@ from morningmix.page.work import Work
 from morningmix.workers.jobs import Runner
 
 _LISTENING = "listening to every input"
+_MIXING = "mixing"
 
 
 class Rehearsal:
@@ -63,6 +65,10 @@ class Rehearsal:
         except BusyError:
             self._again = True
 
+    def mix(self) -> None:
+        """Mix every song that has changed, in the background. Raises `BusyError` while something else runs."""
+        self.work.start(_MIXING, self._mix)
+
     def change(self, says: str, edit: Callable[[str], str], *, seen: str | None = None, hear: bool = False) -> str:
         """Change the recipe and tell the pages. `hear`: what is known of the inputs depends on it.
 
@@ -82,6 +88,14 @@ class Rehearsal:
         self.events.tell("changed", version=self.changes.version)
         self.listen()
         return f"Undone: {says}"
+
+    def _mix(self, runner: Runner, callbacks: Callbacks) -> None:
+        self.changes.text()
+        try:
+            mix(replace(self.order, runner=runner), callbacks, lambda _: self.events.tell("changed", version="song"))
+        finally:
+            # What was cleaned can be heard now, also where a later song failed.
+            self._listen(runner, callbacks)
 
     def _listen(self, runner: Runner, callbacks: Callbacks) -> None:
         self.changes.text()

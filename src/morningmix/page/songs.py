@@ -165,7 +165,7 @@ def _song(take: HeardTake, place: int | None, wish: SongWish, *, followed: bool)
         ends=end.because if end else whole if place is None else BY_HAND,
         from_s=from_s,
         to_s=max(to_s, from_s + 1.0),
-        hills=_slice(take, from_s, to_s),
+        hills=ridge_of(take, from_s, to_s),
         followed=followed,
     )
 
@@ -201,7 +201,8 @@ def _powers(take: HeardTake) -> list[Array]:
 
 
 @lru_cache(maxsize=256)
-def _slice(take: HeardTake, from_s: float, to_s: float) -> Markup:
+def ridge_of(take: HeardTake, from_s: float, to_s: float) -> Markup:
+    """The three ridges of a stretch of a take."""
     slot_s = take.analysed.measured.slot_s
     first, last = int(from_s / slot_s), max(int(np.ceil(to_s / slot_s)), int(from_s / slot_s) + 1)
     return pictures.hills(ridges([power[first:last] for power in _powers(take)], fine=True))

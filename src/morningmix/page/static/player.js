@@ -1,6 +1,7 @@
 // Plays pieces of sound one after the other without a gap: one or several lanes, in step to the sample.
 //
-// A lane is { url: (piece) => address, gain, pan }. Only the pieces around the place that plays are kept.
+// A lane is { url: (piece) => address, gain, pan }, or has instead of these two into(context, out), which returns the
+// node that it plays into. Only the pieces around the place that plays are kept.
 
 import { tell } from "./asking.js";
 
@@ -46,7 +47,8 @@ class Playing {
 
   async begin() {
     await wake();
-    this.gains = this.lanes.map(({ gain = 1, pan = 0 }) => {
+    this.gains = this.lanes.map(({ gain = 1, pan = 0, into }) => {
+      if (into) return into(context, out);
       const level = context.createGain();
       const place = context.createStereoPanner();
       level.gain.value = gain;

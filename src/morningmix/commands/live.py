@@ -1,0 +1,139 @@
+"""Every song as the recipe wants it now and as it was mixed last: what a page plays while somebody turns it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from morningmix.analysis.analyse import with_settings
+from morningmix.analysis.analysed import AnalysedTake
+from morningmix.audio.header import read_file
+from morningmix.audio.read import read_stretch
+from morningmix.commands.mix import raw_of
+from morningmix.commands.order import Order
+from morningmix.commands.plans import plans_of
+from morningmix.dsp.meter import LoudnessMeter
+from morningmix.errors import RecipeError
+from morningmix.files.recall import Recall, read_recall
+from morningmix.model.plan import SongPlan
+from morningmix.model.recipe import Recipe
+from morningmix.model.recording import Recording
+from morningmix.render.families import frames_of
+from morningmix.render.live import HEADROOM_DB, LiveTrack, live_tracks
+from morningmix.storage.home import EARLIER, RECALL, Home
+from morningmix.storage.song_folders import folder_name
+from morningmix.units import Block, db_to_gain
+
+_PIECES, _PIECE_S = 30, 4.0
+"""How much of a song is heard to find out how loud its recordings are without a mix (design choice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LiveSong:
+    """One song that is kept."""
+
+    number: int
+    analysed: AnalysedTake
+    plan: SongPlan
+    """As a mix would decide it now."""
+    sounds: tuple[Recording, ...]
+    """What is read for its tracks, in their order."""
+    mixed: Recall | None
+    """The mix that is in its place; None where there is none."""
+    mix: Path | None
+    before: Path | None
+    """The mix before, where it is of the same stretch of the take."""
+
+    @property
+    def as_mixed(self) -> bool:
+        """Whether the mix in its place is what the recipe asks for."""
+        return self.mixed is not None and self.mixed.plan == self.plan
+
+    @property
+    def gain_db(self) -> float:
+        """Gain that brings the sum of the families to the mix's loudness without a limiter."""
+        assert self.mixed is not None
+        master = self.mixed.master
+        return master.trims.gain_db - (self.mixed.plan.target_lufs - master.target_lufs)
+
+    @property
+    def tracks(self) -> tuple[LiveTrack, ...]:
+        """What a page does to each input that sounds; the families are at the trims of the mix in its place."""
+        assert self.mixed is not None
+        return live_tracks(self.plan, self.sounds, self.mixed.master.trims.trims_db, self.gain_db)
+
+
+def live_songs(analysed_takes: Sequence[AnalysedTake], recipe: Recipe, home: Home, order: Order) -> list[LiveSong]:
+    """Every song that the recipe keeps. Raises `RecipeError`, `RecordingsError`."""
+    takes = with_settings(analysed_takes, recipe)
+    return [_live(number, analysed, plan, home) for number, analysed, plan in plans_of(takes, order)]
+
+
+def _live(number: int, analysed: AnalysedTake, plan: SongPlan, home: Home) -> LiveSong:
+    folder = home.mixes / folder_name(number, plan.title)
+    mixed, mix = _mix_in(folder)
+    earlier, before = _mix_in(home.mixes / EARLIER / folder.name)
+    same = earlier is not None and (earlier.plan.start_s, earlier.plan.end_s) == (plan.start_s, plan.end_s)
+    return LiveSong(
+        number=number,
+        analysed=analysed,
+        plan=plan,
+        sounds=raw_of(analysed).sounds(plan),
+        mixed=mixed,
+        mix=mix,
+        before=before if same else None,
+    )
+
+
+def _mix_in(folder: Path) -> tuple[Recall | None, Path | None]:
+    try:
+        recall = read_recall(folder / RECALL)
+    except RecipeError:
+        return None, None
+    mix = folder / recall.mix.file
+    return (recall, mix) if mix.is_file() else (None, None)
+
+
+def as_recorded(song: LiveSong, first: int, frames: int) -> Block:
+    """Frames of the song from `first` on, ``(2, frames)``: all inputs in the mix as they were recorded, added up."""
+    start = round(song.plan.start_s * song.plan.rate_hz) + first
+    total: Block = np.zeros((2, frames), np.float32)
+    for recording, track in zip(song.analysed.take.recordings, song.plan.tracks, strict=True):
+        if track.sounds:
+            total += read_stretch(recording, song.plan.rate_hz, start, start + frames)
+    return total
+
+
+def mix_piece(mix: Path, song: LiveSong, first: int, frames: int) -> Block:
+    """Frames of a mix on disk from `first` on, ``(2, frames)``."""
+    return read_stretch(read_file(mix), song.plan.rate_hz, first, first + frames)
+
+
+def equal_gains(song: LiveSong) -> tuple[float, float]:
+    """Gains that make the recordings as they are, and the mix before, as loud as the mix; `HEADROOM_DB` included.
+
+    Measured on up to two minutes all over the song (ITU-R BS.1770-5).
+    """
+    assert song.mix is not None
+    rate_hz, frames = song.plan.rate_hz, frames_of(song.plan)
+    length = round(_PIECE_S * rate_hz)
+    count = max(1, min(_PIECES, frames // length))
+    firsts = [round(place * max(0, frames - length) / max(1, count - 1)) for place in range(count)]
+    meters = [LoudnessMeter(rate_hz, 2) for _ in range(3)]
+    for first in firsts:
+        several = min(length, frames - first)
+        meters[0].update(mix_piece(song.mix, song, first, several))
+        meters[1].update(as_recorded(song, first, several))
+        if song.before is not None:
+            meters[2].update(mix_piece(song.before, song, first, several))
+    now, recorded, before = (meter.result().integrated_lufs for meter in meters)
+    return _equal(now, recorded), _equal(now, before)
+
+
+def _equal(now_lufs: float | None, other_lufs: float | None) -> float:
+    if now_lufs is None or other_lufs is None:
+        return db_to_gain(-HEADROOM_DB)
+    return db_to_gain(now_lufs - other_lufs - HEADROOM_DB)

@@ -1,0 +1,209 @@
+// What plays a song live: every input through the numbers of its plan, and beside it what it is compared with.
+//
+// All lanes of a song share one clock, so they stay in step; a turn is a change of a node's value.
+
+const TURN_S = 0.008; // time constant of a turn: heard within 25 ms, and no click
+const fromDb = (db) => 10 ** (db / 20);
+const LOUDER = fromDb(12); // pieces come 12 dB softer, so that nothing in them is clipped
+
+const rooms = new Map(); // impulse responses by address
+
+async function roomOf(address) {
+  if (!rooms.has(address)) {
+    const answer = await fetch(address);
+    if (!answer.ok) throw new Error((await answer.json()).problem);
+    rooms.set(address, new Float32Array(await answer.arrayBuffer()));
+  }
+  return rooms.get(address);
+}
+
+function ease(param, value, context) {
+  param.cancelScheduledValues(context.currentTime);
+  param.setTargetAtTime(value, context.currentTime, TURN_S);
+}
+
+export class Graph {
+  static async of(song) {
+    const answer = await fetch(`/live/${song}`);
+    const numbers = await answer.json();
+    if (!answer.ok) throw new Error(numbers.problem);
+    return new Graph(song, numbers, numbers.room ? await roomOf(`/live/${song}/room`) : null);
+  }
+
+  constructor(song, numbers, room) {
+    Object.assign(this, { song, numbers, room });
+    this.strips = new Map(); // by track
+    this.turned = new Map(); // by track: what is turned and not yet in the numbers, { level, low, high } in dB
+    this.heard = "now";
+    this.only = new Set();
+    this.without = new Set();
+    this.at = 0;
+  }
+
+  get lanes() {
+    const { song, numbers } = this;
+    const compared = (kind) => ({
+      url: (piece) => `/live/${song}/${kind}/${piece}`,
+      into: (context, out) => this.comparedWith(kind, context, out),
+    });
+    return [
+      ...numbers.tracks.map((track) => ({
+        url: (piece) => `/live/${song}/track/${track.track}/${piece}`,
+        into: (context, out) => this.strip(track, context, out),
+      })),
+      compared("recorded"),
+      ...(numbers.before ? [compared("before")] : []),
+    ];
+  }
+
+  bus(context, out) {
+    if (this.context === context && this.sum) return;
+    this.context = context;
+    this.outs = new Map();
+    this.sum = context.createGain();
+    let tail = this.sum;
+    for (const [forward, back] of this.numbers.tilt) {
+      const filter = context.createIIRFilter(forward, back);
+      tail.connect(filter);
+      tail = filter;
+    }
+    const end = context.createGain();
+    end.gain.value = this.heard === "now" ? 1 : 0;
+    tail.connect(end).connect(out);
+    this.outs.set("now", [end, 1]);
+    if (this.room) {
+      const frames = this.room.length / 2;
+      const response = context.createBuffer(2, frames, context.sampleRate);
+      response.copyToChannel(this.room.subarray(0, frames), 0);
+      response.copyToChannel(this.room.subarray(frames), 1);
+      this.send = context.createConvolver();
+      this.send.normalize = false;
+      this.send.channelCount = 1;
+      this.send.channelCountMode = "explicit";
+      this.send.buffer = response;
+      this.send.connect(this.sum);
+    }
+  }
+
+  strip(track, context, out) {
+    this.bus(context, out);
+    const shelf = (type, frequency) => Object.assign(context.createBiquadFilter(), { type });
+    const low = shelf("lowshelf");
+    const high = shelf("highshelf");
+    low.frequency.value = 200;
+    high.frequency.value = 4000;
+    const level = context.createGain();
+    const heard = context.createGain();
+    const sides = context.createChannelSplitter(2);
+    const pair = context.createChannelMerger(2);
+    // A mono input feeds both sides.
+    level.channelCount = 2;
+    level.channelCountMode = "explicit";
+    const pans = [track.left, track.right].map((value, side) => {
+      const pan = context.createGain();
+      pan.gain.value = value;
+      sides.connect(pan, side);
+      pan.connect(pair, 0, side);
+      return pan;
+    });
+    low.connect(high).connect(level).connect(heard).connect(sides);
+    pair.connect(this.sum);
+    const send = context.createGain();
+    send.gain.value = this.send ? track.send : 0;
+    if (this.send) pair.connect(send).connect(this.send);
+    const strip = { low, high, level, heard, pans, send };
+    this.strips.set(track.track, strip);
+    this.set(track, (param, value) => { param.value = value; });
+    return low;
+  }
+
+  comparedWith(kind, context, out) {
+    this.bus(context, out);
+    const end = context.createGain();
+    end.gain.value = this.heard === kind ? LOUDER : 0;
+    end.connect(out);
+    this.outs.set(kind, [end, LOUDER]);
+    return end;
+  }
+
+  set(track, put) {
+    const strip = this.strips.get(track.track);
+    if (!strip) return;
+    const { level = 0, low = 0, high = 0 } = this.turned.get(track.track) || {};
+    put(strip.level.gain, track.gain * fromDb(level + this.moved(track)));
+    put(strip.low.gain, track.low_db + low);
+    put(strip.high.gain, track.high_db + high);
+    const silent = this.without.has(track.name) || (this.only.size && !this.only.has(track.name));
+    put(strip.heard.gain, silent ? 0 : 1);
+  }
+
+  // Level of the input's own in the part that plays, with ramps outside it.
+  moved(track) {
+    return track.moves.reduce((sum, [from, to, db, ramp]) => {
+      const outside = Math.max(from - this.at, this.at - to, 0);
+      return sum + db * Math.max(0, 1 - outside / ramp);
+    }, 0);
+  }
+
+  setAll() {
+    if (!this.sum) return;
+    for (const track of this.numbers.tracks) this.set(track, (param, value) => ease(param, value, this.context));
+  }
+
+  // Turns an input or a family by so much more than the numbers say; heard at once.
+  turn(isMeant, part, db) {
+    for (const track of this.numbers.tracks.filter(isMeant)) {
+      this.turned.set(track.track, { ...this.turned.get(track.track), [part]: db });
+      if (this.sum) this.set(track, (param, value) => ease(param, value, this.context));
+    }
+  }
+
+  // A level in one part, instead of the one it has there.
+  turnPart(isMeant, [from, to], db) {
+    for (const track of this.numbers.tracks.filter(isMeant)) {
+      const others = track.moves.filter((move) => Math.abs(move[0] - from) > 0.06 || Math.abs(move[1] - to) > 0.06);
+      track.moves = db ? [...others, [from, to, db, 0.3]] : others;
+    }
+    this.setAll();
+  }
+
+  playsAt(seconds) {
+    const was = this.at;
+    this.at = seconds;
+    if (!this.sum) return;
+    for (const track of this.numbers.tracks) {
+      const near = track.moves.some(([from, to, , ramp]) => Math.max(was, seconds) > from - ramp && Math.min(was, seconds) < to + ramp);
+      if (near) this.set(track, (param, value) => ease(param, value, this.context));
+    }
+  }
+
+  hear(kind) {
+    this.heard = kind;
+    if (!this.outs) return;
+    for (const [name, [end, gain]] of this.outs) ease(end.gain, name === kind ? gain : 0, this.context);
+  }
+
+  // Other numbers for the same song, as after a turn is written down.
+  async renew() {
+    const newer = await Graph.of(this.song);
+    const same = newer.numbers.tracks.map(({ track }) => track).join() === this.numbers.tracks.map(({ track }) => track).join();
+    if (!same || Boolean(newer.room) !== Boolean(this.room)) return false;
+    this.numbers = newer.numbers;
+    this.turned.clear();
+    this.setAll();
+    for (const track of this.numbers.tracks) {
+      const strip = this.strips.get(track.track);
+      if (!strip) continue;
+      ease(strip.send.gain, this.send ? track.send : 0, this.context);
+      strip.pans.forEach((pan, side) => ease(pan.gain, [track.left, track.right][side], this.context));
+    }
+    return true;
+  }
+
+  // Every start builds its nodes anew.
+  forget() {
+    for (const [end] of this.outs?.values() || []) setTimeout(() => end.disconnect(), 50);
+    this.strips.clear();
+    this.sum = this.send = this.outs = null;
+  }
+}
