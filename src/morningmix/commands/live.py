@@ -22,13 +22,14 @@ from morningmix.model.plan import SongPlan
 from morningmix.model.recipe import Recipe
 from morningmix.model.recording import Recording
 from morningmix.render.families import frames_of
-from morningmix.render.live import HEADROOM_DB, LiveTrack, live_tracks
+from morningmix.render.live import HEADROOM_DB, LiveTrack, family_stretch, live_tracks
 from morningmix.storage.home import EARLIER, RECALL, Home
 from morningmix.storage.song_folders import folder_name
 from morningmix.units import Block, db_to_gain
 
-_PIECES, _PIECE_S = 30, 4.0
-"""How much of a song is heard to find out how loud its recordings are without a mix (design choice)."""
+_MANY, _FEW, _STRETCH_S = 30, 8, 4.0
+"""Stretches of a song that are measured where that is quick, and where it is not, and their length (design choice)."""
+_DRUMS = "drums"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,18 +53,13 @@ class LiveSong:
         """Whether the mix in its place is what the recipe asks for."""
         return self.mixed is not None and self.mixed.plan == self.plan
 
-    @property
-    def gain_db(self) -> float:
-        """Gain that brings the sum of the families to the mix's loudness without a limiter."""
+    def tracks(self, held_db: float) -> tuple[LiveTrack, ...]:
+        """What a page does to each input that sounds: the families are at the trims and the gain of the mix in its
+        place, the drums at `held_db` on top."""
         assert self.mixed is not None
         master = self.mixed.master
-        return master.trims.gain_db - (self.mixed.plan.target_lufs - master.target_lufs)
-
-    @property
-    def tracks(self) -> tuple[LiveTrack, ...]:
-        """What a page does to each input that sounds; the families are at the trims of the mix in its place."""
-        assert self.mixed is not None
-        return live_tracks(self.plan, self.sounds, self.mixed.master.trims.trims_db, self.gain_db)
+        trims = [(name, trim + (held_db if name == _DRUMS else 0.0)) for name, trim in master.trims.trims_db]
+        return live_tracks(self.plan, self.sounds, trims, master.gain_db)
 
 
 def live_songs(analysed_takes: Sequence[AnalysedTake], recipe: Recipe, home: Home, order: Order) -> list[LiveSong]:
@@ -112,25 +108,49 @@ def mix_piece(mix: Path, song: LiveSong, first: int, frames: int) -> Block:
     return read_stretch(read_file(mix), song.plan.rate_hz, first, first + frames)
 
 
+def held_db(song: LiveSong) -> float:
+    """What holding down their peaks takes from the drums' loudness in the mix, dB; a page holds no peaks down.
+
+    Measured on a few stretches all over the song (ITU-R BS.1770-5).
+    """
+    assert song.mixed is not None
+    assert song.mix is not None
+    plan, master = song.mixed.plan, song.mixed.master
+    stem = next((song.mix.parent / file for file in song.mixed.stems if Path(file).stem == _DRUMS), None)
+    same = [track.files for track in plan.tracks] == [track.files for track in song.plan.tracks]
+    if stem is None or not stem.is_file() or not same:
+        return 0.0
+    gain = np.float32(db_to_gain(dict(master.trims.trims_db).get(_DRUMS, 0.0) + master.gain_db))
+    free, held = LoudnessMeter(plan.rate_hz, 2), LoudnessMeter(plan.rate_hz, 2)
+    for first, frames in _stretches(song, _FEW):
+        free.update(family_stretch(plan, song.sounds, _DRUMS, first, frames) * gain)
+        held.update(mix_piece(stem, song, first, frames))
+    free_lufs, held_lufs = free.result().integrated_lufs, held.result().integrated_lufs
+    return 0.0 if free_lufs is None or held_lufs is None else held_lufs - free_lufs
+
+
 def equal_gains(song: LiveSong) -> tuple[float, float]:
     """Gains that make the recordings as they are, and the mix before, as loud as the mix; `HEADROOM_DB` included.
 
     Measured on up to two minutes all over the song (ITU-R BS.1770-5).
     """
     assert song.mix is not None
-    rate_hz, frames = song.plan.rate_hz, frames_of(song.plan)
-    length = round(_PIECE_S * rate_hz)
-    count = max(1, min(_PIECES, frames // length))
-    firsts = [round(place * max(0, frames - length) / max(1, count - 1)) for place in range(count)]
-    meters = [LoudnessMeter(rate_hz, 2) for _ in range(3)]
-    for first in firsts:
-        several = min(length, frames - first)
-        meters[0].update(mix_piece(song.mix, song, first, several))
-        meters[1].update(as_recorded(song, first, several))
+    meters = [LoudnessMeter(song.plan.rate_hz, 2) for _ in range(3)]
+    for first, frames in _stretches(song, _MANY):
+        meters[0].update(mix_piece(song.mix, song, first, frames))
+        meters[1].update(as_recorded(song, first, frames))
         if song.before is not None:
-            meters[2].update(mix_piece(song.before, song, first, several))
+            meters[2].update(mix_piece(song.before, song, first, frames))
     now, recorded, before = (meter.result().integrated_lufs for meter in meters)
     return _equal(now, recorded), _equal(now, before)
+
+
+def _stretches(song: LiveSong, most: int) -> list[tuple[int, int]]:
+    """First frame and length of stretches all over the song."""
+    frames = frames_of(song.plan)
+    length = min(frames, round(_STRETCH_S * song.plan.rate_hz))
+    count = max(1, min(most, frames // length))
+    return [(round(place * (frames - length) / max(1, count - 1)), length) for place in range(count)]
 
 
 def _equal(now_lufs: float | None, other_lufs: float | None) -> float:

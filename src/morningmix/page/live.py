@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
-from functools import lru_cache
 from pathlib import Path
 from threading import Lock
+from typing import TypeVar, cast
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -15,7 +15,7 @@ from starlette.responses import JSONResponse, Response  # noqa: TID251
 
 from morningmix.audio.write import wav_piece
 from morningmix.commands.listen import Heard
-from morningmix.commands.live import LiveSong, as_recorded, equal_gains, live_songs, mix_piece
+from morningmix.commands.live import LiveSong, as_recorded, equal_gains, held_db, live_songs, mix_piece
 from morningmix.errors import UsageError
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.sound import PIECE_S
@@ -23,6 +23,8 @@ from morningmix.render.families import frames_of
 from morningmix.render.live import live_piece, live_room, live_tilt
 from morningmix.storage.song_folders import song_sheets
 from morningmix.units import Block
+
+_Measured = TypeVar("_Measured")
 
 
 @dataclass(slots=True)
@@ -35,6 +37,7 @@ class _Known:
     songs: list[LiveSong] = field(default_factory=list)
     asked_for: set[str] = field(default_factory=set)
     """Mixes made elsewhere whose inputs were listened to again."""
+    measured: dict[object, object] = field(default_factory=dict)
 
 
 _known: WeakKeyDictionary[Rehearsal, _Known] = WeakKeyDictionary()
@@ -89,7 +92,7 @@ def numbers(rehearsal: Rehearsal, request: Request) -> Response:
     return JSONResponse(
         {
             "seconds": frames_of(plan) / plan.rate_hz,
-            "tracks": [asdict(track) for track in song.tracks],
+            "tracks": [asdict(track) for track in song.tracks(_once(rehearsal, song, held_db))],
             "tilt": live_tilt(plan),
             "room": plan.reverb is not None,
             "before": song.before is not None,
@@ -120,7 +123,7 @@ def recorded_piece(rehearsal: Rehearsal, request: Request) -> Response:
     """A piece of the recordings added up, as loud as the mix."""
     song = _mixed(rehearsal, request)
     first, frames = _frames(song, request)
-    return _wav(song, as_recorded(song, first, frames) * np.float32(_equal_gains(song)[0]))
+    return _wav(song, as_recorded(song, first, frames) * np.float32(_once(rehearsal, song, equal_gains)[0]))
 
 
 def before_piece(rehearsal: Rehearsal, request: Request) -> Response:
@@ -129,10 +132,17 @@ def before_piece(rehearsal: Rehearsal, request: Request) -> Response:
     if song.before is None:
         raise UsageError("There is no mix before this one.")
     first, frames = _frames(song, request)
-    return _wav(song, mix_piece(song.before, song, first, frames) * np.float32(_equal_gains(song)[1]))
+    return _wav(song, mix_piece(song.before, song, first, frames) * np.float32(_once(rehearsal, song, equal_gains)[1]))
 
 
-_equal_gains = lru_cache(maxsize=32)(equal_gains)
+def _once(rehearsal: Rehearsal, song: LiveSong, measure: Callable[[LiveSong], _Measured]) -> _Measured:
+    """What is measured of a mix: the same however it is turned meanwhile."""
+    assert song.mixed is not None
+    known = _known[rehearsal].measured
+    key = (measure.__name__, song.mixed.mix_id, song.before and song.before.stat().st_mtime_ns)
+    if key not in known:
+        known[key] = measure(song)
+    return cast(_Measured, known[key])
 
 
 def _frames(song: LiveSong, request: Request) -> tuple[int, int]:

@@ -90,8 +90,8 @@ def joined(plan: SongPlan, rendered: Sequence[Rendered], gram: NDArray[np.float6
     )
 
 
-class _Family:
-    """One family being summed: its part of the reverb, its tilt and its peaks."""
+class FamilySum:
+    """One family being summed: its part of the reverb, and its tilt."""
 
     def __init__(self, name: str, plan: SongPlan) -> None:
         self.tracks = [index for index, track in enumerate(plan.tracks) if track.family == name]
@@ -136,7 +136,7 @@ def render_family(
     rate_hz, frames = plan.rate_hz, frames_of(plan)
     start_frame = round(plan.start_s * rate_hz)
     block_frames = block_hops * loudness_hop_frames(rate_hz)
-    family = _Family(name, plan)
+    family = FamilySum(name, plan)
     step = step_frames(rate_hz)
     peaks = np.zeros(-(-frames // step), np.float32) if name == "drums" else None
     track_files = file_names([track.name for track in plan.tracks])

@@ -5,7 +5,8 @@ What comes after the fader, a page does itself: shelves, fader, moves, pan, room
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,8 +19,8 @@ from morningmix.laws.filters import tilt
 from morningmix.laws.pan import balance, constant_power
 from morningmix.model.plan import Reverb, SongPlan, TrackPlan
 from morningmix.model.recording import Recording
-from morningmix.render.families import frames_of
-from morningmix.render.strip import open_strip
+from morningmix.render.families import FamilySum
+from morningmix.render.strip import Strip, open_strip
 from morningmix.units import Block, db_to_gain
 
 HEADROOM_DB = 12.0
@@ -82,18 +83,46 @@ def live_piece(plan: SongPlan, track: TrackPlan, recording: Recording, first: in
 
     `HEADROOM_DB` softer than in the mix. Raises `RecordingsError`.
     """
-    rate_hz = plan.rate_hz
-    step = step_frames(rate_hz)
-    early = min(first, round(_SETTLE_S * rate_hz)) // step * step
-    begin = first - early
-    frames = max(0, min(frames, frames_of(plan) - first))
-    begun = _later(track, begin / rate_hz)
-    with open_strip(begun, recording, rate_hz, round(plan.start_s * rate_hz) + begin, early + frames) as strip:
+    early = _early(plan, first)
+    with _begun(plan, track, recording, first - early, early + frames) as (begun, strip):
         sound = strip.to_level.process(strip.source.read(early + frames))
     if begun.ride:
-        sound = LineGain([GainLine(begun.ride)], rate_hz).process(sound)
+        sound = LineGain([GainLine(begun.ride)], plan.rate_hz).process(sound)
     piece: Block = sound[:, early:] * np.float32(db_to_gain(-HEADROOM_DB))
     return piece
+
+
+def family_stretch(plan: SongPlan, recordings: Sequence[Recording], name: str, first: int, frames: int) -> Block:
+    """Frames of the song from `first` on of one family as it is summed, ``(2, frames)``.
+
+    `recordings` are in the order of the plan's tracks. Raises `RecordingsError`.
+    """
+    early = _early(plan, first)
+    family = FamilySum(name, plan)
+    placed = []
+    for index in family.tracks:
+        with _begun(plan, plan.tracks[index], recordings[index], first - early, early + frames) as (_, strip):
+            sound = strip.to_level.process(strip.source.read(early + frames))
+            placed.append(strip.to_family.process(sound))
+    total: Block = family.process(placed, None)[:, early:]
+    return total
+
+
+def _early(plan: SongPlan, first: int) -> int:
+    """How many frames before a piece it begins: whole control steps."""
+    step = step_frames(plan.rate_hz)
+    return min(first, round(_SETTLE_S * plan.rate_hz)) // step * step
+
+
+@contextmanager
+def _begun(
+    plan: SongPlan, track: TrackPlan, recording: Recording, begin: int, frames: int
+) -> Iterator[tuple[TrackPlan, Strip]]:
+    """A track from a frame of the song on, and its strip."""
+    begun = _later(track, begin / plan.rate_hz)
+    start = round(plan.start_s * plan.rate_hz) + begin
+    with open_strip(begun, recording, plan.rate_hz, start, frames) as strip:
+        yield begun, strip
 
 
 def _later(track: TrackPlan, by_s: float) -> TrackPlan:
@@ -104,6 +133,7 @@ def _later(track: TrackPlan, by_s: float) -> TrackPlan:
         gate=gate and replace(gate, open_s=tuple((start - by_s, end - by_s) for start, end in gate.open_s)),
         gain_step=step and (step[0] - by_s, step[1]),
         ducked_s=tuple((start - by_s, end - by_s) for start, end in track.ducked_s),
+        moves=tuple(replace(move, from_s=move.from_s - by_s, to_s=move.to_s - by_s) for move in track.moves),
         ride=tuple((at_s - by_s, level_db) for at_s, level_db in track.ride),
     )
 
