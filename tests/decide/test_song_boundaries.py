@@ -227,6 +227,30 @@ def test_one_alone_for_more_than_twenty_seconds_parts_two_songs(held_s: float, s
     assert len(songs_in(score)) == songs
 
 
+def test_two_rests_of_little_more_than_a_second_part_two_songs_too() -> None:
+    score = Score(140.0)
+    score.play(5.0, 60.0, rings_s=0.0)
+    score.sound(GUITAR, 61.1, 63.5)
+    score.play(64.6, 126.0)
+    assert len(songs_in(score)) == 2
+
+
+@pytest.mark.parametrize(("talks_s", "songs"), [(0.5, 1), (1.0, 2)])
+def test_a_word_in_a_rest_is_no_talk_and_a_sentence_is(talks_s: float, songs: int) -> None:
+    score = Score(140.0)
+    score.play(5.0, 60.0, rings_s=0.0)
+    score.sound(VOICE, 62.0, 62.0 + talks_s)
+    score.play(66.0, 126.0)
+    assert len(songs_in(score)) == songs
+
+
+@pytest.mark.parametrize(("seconds", "tries"), [(4.0, 0), (7.0, 1)])
+def test_the_band_for_less_than_five_seconds_is_not_even_a_false_start(seconds: float, tries: int) -> None:
+    score = Score(60.0)
+    score.play(20.0, 20.0 + seconds, rings_s=0.5)
+    assert len(songs_in(score)) == tries
+
+
 def test_a_voice_alone_over_one_who_plays_on_is_inside_the_song() -> None:
     score = Score(140.0)
     score.play(5.0, 60.0, rings_s=0.0)
@@ -287,6 +311,16 @@ def test_the_ring_is_measured_from_the_last_bars_that_one_plays_alone() -> None:
     (song,) = songs_in(score)
     assert "died" in song.end.because
     assert song.end.at_s == pytest.approx(86.0 + 7.0 + 0.5, abs=0.15)
+
+
+def test_a_ring_of_more_than_twelve_seconds_after_ten_is_cut() -> None:
+    score = Score(140.0)
+    score.play(10.0, 80.0, rings_s=0.0)
+    score.sound(GUITAR, 80.0, 90.0)
+    score.sound(GUITAR, 90.0, 108.0, 0.0, -60.0)
+    (song,) = songs_in(score)
+    assert song.end.at_s == pytest.approx(102.0, abs=0.15)
+    assert "quietest" in song.end.because
 
 
 def test_nine_seconds_of_one_alone_and_their_long_ring_are_in_the_song() -> None:
@@ -351,7 +385,10 @@ def test_an_intro_is_no_longer_than_since_the_end_of_the_last_song() -> None:
 
 
 def test_every_first_and_last_note_is_an_edge_and_those_of_songs_keep_their_reasons() -> None:
-    """A pause of more than a second has a last and a first note, and playing of less than a second has none."""
+    """A pause of more than a second has a last and a first note, and playing of less than a second has none.
+
+    Where the band comes in after a count-in is an edge too.
+    """
     score = Score(120.0)
     score.clicks(8.0)
     score.play(10.0, 80.0)
@@ -361,9 +398,10 @@ def test_every_first_and_last_note_is_an_edge_and_those_of_songs_keep_their_reas
     score.sound(BASS, 105.0, 105.9)
     songs = songs_in(score)
     edges = find_edges(score.activity(), score.families, songs)
-    assert [edge.at_s for edge in edges.starts] == pytest.approx([7.6, 89.6, 97.8], abs=0.01)
-    assert [edge.because for edge in edges.starts] == [songs[0].start.because, "the first note", "the first note"]
-    assert edges.starts[1].sure == 0.7
+    assert [edge.at_s for edge in edges.starts] == pytest.approx([7.6, 9.6, 89.6, 97.8], abs=0.01)
+    assert edges.starts[0] == songs[0].start
+    assert [edge.because for edge in edges.starts[2:]] == ["the first note", "the first note"]
+    assert edges.starts[2].sure == 0.7
     assert [edge.at_s for edge in edges.ends] == pytest.approx([songs[0].end.at_s, 97.5, 101.5], abs=0.2)
 
 

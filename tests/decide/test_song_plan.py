@@ -580,7 +580,7 @@ def test_a_songs_own_wishes_come_on_top(heard: AnalysedTake) -> None:
     assert not by_name["overhead"].sounds
     assert (by_name["guitar 2"].role, by_name["guitar 2"].family) == ("keys", "keys")
     moves = by_name["lead vocal"].moves
-    assert [(move.from_s, move.to_s, move.level_db) for move in moves] == [(2.0, 4.0, 1.5)]
+    assert [(move.from_s, move.to_s, move.level_db, move.ramp_s) for move in moves] == [(2.0, 4.0, 1.5, 0.3)]
     assert all(not track.moves for name, track in by_name.items() if name != "lead vocal")
     assert isinstance(moves[0], Move)
 
