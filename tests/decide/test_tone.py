@@ -118,6 +118,23 @@ def test_a_cut_is_half_the_masking_and_at_most_three_decibels(over_db: float, cu
     assert (found and found[1]) == (cut_db if cut_db is None else pytest.approx(cut_db, abs=0.1))
 
 
+@pytest.mark.parametrize("hz", [47.0, 70.0, 94.0, 117.0, 140.0, 175.0])
+def test_the_bass_gives_way_at_the_place_where_the_kick_is(hz: float) -> None:
+    """A cut of its own for each of six places, narrower than one in a guitar, and not where the bass lives."""
+    bands = np.geomspace(30.0, 300.0, 160)
+    centres_hz = np.sqrt(bands[:-1] * bands[1:])
+    at, elsewhere = (np.abs(centres_hz / each - 1.0) < 0.02 for each in (hz, 47.0 if hz > 94.0 else 175.0))
+    spectra = np.where(at, 1.0, 1e-9), np.where(at, 1.0, np.where(elsewhere, 30.0, 1e-12))
+    facts = [facts_of(spectrum, STEADY) for spectrum in spectra]
+    strips = [replace(strip_of(role, bump(90.0, 1.0)), input=an_input(role, each)) for role, each in zip(
+        ("kick", "bass"), facts, strict=True
+    )]  # fmt: skip
+    here = replace(measurements(*facts), band_hz=bands)
+    found = room_for(strips[0], strips[1], here, (0.0, 24.0))
+    assert found is not None
+    assert (found[0].corner_hz, found[0].q) == (hz, 1.4)
+
+
 def test_octaves_are_those_of_the_standard_from_125_hz_to_4_khz() -> None:
     """Nominal midband frequencies of IEC 61260-1."""
     assert OCTAVES_HZ.tolist() == [125.0, 250.0, 500.0, 1_000.0, 2_000.0, 4_000.0]
