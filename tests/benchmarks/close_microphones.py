@@ -27,7 +27,8 @@ from scipy.signal import oaconvolve
 
 from morningmix.audio.read import read_stretch
 from morningmix.audio.takes import find_take
-from morningmix.bleed.clean import clean_stretch, stretch_of
+from morningmix.bleed.song import clean_song
+from morningmix.bleed.stretch import stretches_of
 from morningmix.measure.take import measure_take
 from morningmix.model.plan import Cleaning
 from morningmix.workers.jobs import Here, Lane, Run
@@ -107,9 +108,8 @@ def _cleaned(recorded: Sound, rate_hz: int) -> Sound:
         _, store = measure_take(take, Path(folder) / "cache", lane)
         everybody = tuple(range(len(recorded)))
         cleaning = Cleaning(targets=tuple((target, True) for target in everybody), references=everybody)
-        stretch = stretch_of(take, store, cleaning, Path(folder) / "cache")
-        assert stretch is not None, "too short"
-        cleaned = clean_stretch(stretch, lane)
+        cleaned = clean_song(stretches_of(take, store, cleaning, Path(folder) / "cache"), lane)
+        assert cleaned, "too short"
         return np.stack(
             [
                 read_stretch(cleaned[target].sound, rate_hz, 0, recorded.shape[1])[0].astype(np.float64) / scale

@@ -13,7 +13,8 @@ from bleed.made import INPUTS, RATE_HZ, Sound, hits, write_inputs
 from bleed.made import band as toy_band
 from lanes import lane_of
 from morningmix.audio.read import read_stretch
-from morningmix.bleed.clean import clean_stretch, stretch_of
+from morningmix.bleed.song import clean_song
+from morningmix.bleed.stretch import stretches_of
 from morningmix.dsp.stft import OVERLAP, Synthesis, analyse
 from morningmix.measure.take import measure_take
 from morningmix.model.measured import CleanedStretch
@@ -73,8 +74,7 @@ def _cleaned(
     cleaning = Cleaning(targets=targets, references=tuple(range(len(names))), repaired=repaired, stretch_s=stretch_s)
     with lane_of(workers) as lane:
         _, store = measure_take(take, folder / "cache", lane)
-        stretch = stretch_of(take, store, cleaning, folder / "cache")
-        cleaned = {} if stretch is None else clean_stretch(stretch, lane)
+        cleaned = clean_song(stretches_of(take, store, cleaning, folder / "cache"), lane)
     return {names[index]: voice for index, voice in cleaned.items()}
 
 

@@ -14,8 +14,9 @@ import soundfile  # noqa: TID251 - an outside writer of the files under test
 from lanes import lane_here
 from morningmix.audio.read import read_stretch
 from morningmix.audio.takes import find_take
-from morningmix.bleed.clean import CLEANING_COST, clean_stretch, read_clean, stretch_of
 from morningmix.bleed.cleaned import fractions_of_total, over_take
+from morningmix.bleed.song import clean_song, cleaning_cost, read_song
+from morningmix.bleed.stretch import stretches_of
 from morningmix.errors import OutputError
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import measure_take
@@ -56,15 +57,13 @@ def cleaned(
     take: Take, store: BandStore, cleaning: Cleaning = CLEANING, *, only_cached: bool = False
 ) -> tuple[dict[int, CleanedStretch], float]:
     """Cleaned microphones, and how much of the work was counted as done, 0..1."""
-    stretch = stretch_of(take, store, cleaning, store.paths[0].parent)
-    if stretch is None:
-        return {}, 0.0
+    stretches = stretches_of(take, store, cleaning, store.paths[0].parent)
     if only_cached:
-        return read_clean(stretch, check_sound=False) or {}, 1.0
+        return read_song(stretches) or {}, 1.0
     done = [0.0]
     lane = lane_here(lambda _, fraction: done.append(fraction))
-    lane.run.meter.expect(CLEANING_COST * stretch.seconds)
-    return clean_stretch(stretch, lane), done[-1]
+    lane.run.meter.expect(cleaning_cost(cleaning) * SECONDS)
+    return clean_song(stretches, lane), done[-1]
 
 
 def test_what_was_cleaned_once_is_found_again(take: Take, store: BandStore) -> None:

@@ -21,6 +21,7 @@ def targets(tmp_path_factory: pytest.TempPathFactory) -> Targets:
         sounds=Sounds(take=take, first_frame=0, frames=take.frames),
         subtracts=((2, True), (3, False)),
         references=(0, 1, 2, 3),
+        hearing=(2, 3),
     )
 
 

@@ -52,7 +52,9 @@ HISS = 1e-3 * np.random.default_rng(5).standard_normal(FRAMES)
 
 
 def targets_of(sounds: Made, targets: Mapping[int, bool], references: Sequence[int] = (VOICE, DRUM, OTHER)) -> Targets:
-    return Targets(sounds=sounds, subtracts=tuple(targets.items()), references=tuple(references))
+    return Targets(
+        sounds=sounds, subtracts=tuple(targets.items()), references=tuple(references), hearing=tuple(targets)
+    )
 
 
 def subtracted(

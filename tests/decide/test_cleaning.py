@@ -22,8 +22,38 @@ def played(role: str, index: int, **wish: object) -> Input:
     ("bleed", "targets"), [("full", ((1, True),)), ("mask", ((1, False),)), ("gate", None), ("off", None)]
 )
 def test_the_recipe_says_how_much_of_it(bleed: str, targets: tuple[tuple[int, bool], ...] | None) -> None:
-    cleaning = decide_cleaning([played("kick", 0), played("lead vocal", 1, bleed=bleed)], {})
+    cleaning = decide_cleaning([played("bass", 0), played("lead vocal", 1, bleed=bleed)], {})
     assert (cleaning.targets if cleaning else None) == targets
+
+
+@pytest.mark.parametrize(("bleed", "kit"), [("full", (0,)), ("mask", None), ("gate", None), ("off", None)])
+def test_drums_are_cleaned_only_by_subtraction(bleed: str, kit: tuple[int, ...] | None) -> None:
+    cleaning = decide_cleaning([played("snare", 0, bleed=bleed), played("bass", 1)], {})
+    assert (cleaning.kit if cleaning else None) == kit
+
+
+def test_drums_are_cleaned_by_all_that_is_not_the_kit_from_where_it_has_notes_of_its_own() -> None:
+    inputs = [
+        played(role, index)
+        for index, role in enumerate(
+            ("kick", "overhead", "bass", "electric guitar", "keys", "lead vocal", "playback", "room")
+        )
+    ]
+    cleaning = decide_cleaning(inputs, {})
+    assert cleaning is not None
+    assert cleaning.kit == (0, 1, 7)
+    assert cleaning.kit_references == ((2, 20.0), (3, 120.0), (4, 20.0), (5, 120.0), (6, 20.0))
+
+
+def test_a_voice_that_is_not_cleaned_cannot_clean_the_drums_it_is_full_of() -> None:
+    cleaning = decide_cleaning([played("snare", 0), played("bass", 1), played("lead vocal", 2, bleed="gate")], {})
+    assert cleaning is not None
+    assert cleaning.targets == ()
+    assert cleaning.kit_references == ((1, 20.0),)
+
+
+def test_drums_alone_have_nothing_to_be_cleaned_of() -> None:
+    assert decide_cleaning([played("snare", 0), played("kick", 1)], {}) is None
 
 
 def test_the_preset_says_who_is_cleaned_whether_it_is_gated_or_not() -> None:

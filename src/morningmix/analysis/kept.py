@@ -8,10 +8,11 @@ from functools import partial
 
 from morningmix.analysis.analyse import touched
 from morningmix.analysis.analysed import AnalysedTake, kept_songs
-from morningmix.bleed.clean import Stretch, clean_stretch, read_clean, stretch_of
 from morningmix.bleed.cleaned import over_take
 from morningmix.bleed.gain_step import slots_without_step
 from morningmix.bleed.singing import measure_cleaned_singing
+from morningmix.bleed.song import clean_song, read_song
+from morningmix.bleed.stretch import Stretch, stretches_of
 from morningmix.decide.cleaning import cleaning_of
 from morningmix.model.input import Input
 from morningmix.model.measured import Cleaned, CleanedStretch
@@ -23,34 +24,31 @@ StretchTimes = tuple[float, float]
 
 def clean_kept(analysed_takes: Sequence[AnalysedTake], lane: Lane) -> tuple[AnalysedTake, ...]:
     """The takes with every microphone cleaned in the songs that are kept. Raises `RecordingsError`, `OutputError`."""
-    wanted = [(place, times, stretch) for place, times, stretch in _stretches(analysed_takes) if stretch is not None]
-    _remove_others(analysed_takes, [stretch for *_, stretch in wanted])
-    lane.run.meter.step("taking the other instruments out of the vocal mics")
-    cleaned = side_by_side(lane.run, [partial(clean_stretch, stretch) for *_, stretch in wanted], lane.last)
+    wanted = _stretches(analysed_takes)
+    _remove_others(analysed_takes, [stretch for *_, stretches in wanted for stretch in stretches])
+    lane.run.meter.step("taking the other instruments out of the vocal and drum mics")
+    cleaned = side_by_side(lane.run, [partial(clean_song, stretches) for *_, stretches in wanted], lane.last)
     return _with(analysed_takes, [(place, times, one) for (place, times, _), one in zip(wanted, cleaned, strict=True)])
 
 
 def with_cached(analysed_takes: Sequence[AnalysedTake]) -> tuple[AnalysedTake, ...]:
     """The takes with every microphone cleaned as far as a mix has cleaned it before."""
-    found = [
-        (place, times, stretch and read_clean(stretch, check_sound=False))
-        for place, times, stretch in _stretches(analysed_takes)
-    ]
-    if not all(one for *_, one in found):
+    found = [(place, times, read_song(stretches)) for place, times, stretches in _stretches(analysed_takes)]
+    if any(one is None for *_, one in found):
         return tuple(analysed_takes)
-    return _with(analysed_takes, [(place, times, one) for place, times, one in found if one])
+    return _with(analysed_takes, [(place, times, one) for place, times, one in found if one is not None])
 
 
-def _stretches(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, StretchTimes, Stretch | None]]:
+def _stretches(analysed_takes: Sequence[AnalysedTake]) -> list[tuple[int, StretchTimes, tuple[Stretch, ...]]]:
     """What is cleaned: the place of the take, start and end in seconds, each once, in the order of the songs."""
-    found: dict[tuple[int, StretchTimes], Stretch | None] = {}
+    found: dict[tuple[int, StretchTimes], tuple[Stretch, ...]] = {}
     for _, analysed, song in kept_songs(analysed_takes):
         place = next(place for place, one in enumerate(analysed_takes) if one is analysed)
         cleaning = cleaning_of(analysed.cleaning, song.start_s, song.end_s, analysed.take.duration_s)
         if cleaning is not None and cleaning.stretch_s is not None and (place, cleaning.stretch_s) not in found:
-            stretch = stretch_of(analysed.take, analysed.store, cleaning, analysed.home.cache)
-            found[place, cleaning.stretch_s] = stretch
-    return [(place, times, stretch) for (place, times), stretch in found.items()]
+            stretches = stretches_of(analysed.take, analysed.store, cleaning, analysed.home.cache)
+            found[place, cleaning.stretch_s] = stretches
+    return [(place, times, stretches) for (place, times), stretches in found.items() if stretches]
 
 
 def _remove_others(analysed_takes: Sequence[AnalysedTake], wanted: Sequence[Stretch]) -> None:
@@ -85,7 +83,8 @@ def _with_cleaned(
                 mine.append(((start_s, end_s), replace(found, slots=slots)))
         if mine:
             cleaned = over_take(mine, input_.facts.slots, slot_s, analysed.store.hops)
-            singing[input_.index] = measure_cleaned_singing(cleaned)
+            if input_.preset.cleaned:
+                singing[input_.index] = measure_cleaned_singing(cleaned)
             inputs[place] = _without_bleed(input_, cleaned, slot_s)
     return replace(
         analysed,

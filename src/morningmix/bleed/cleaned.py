@@ -1,4 +1,4 @@
-"""Cleaned microphones: read from the cache, and put together from the stretches of a take."""
+"""Cleaned microphones: measured, read from the cache, and put together from the stretches of a take."""
 
 from __future__ import annotations
 
@@ -6,12 +6,16 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
+from morningmix.bleed.stretch import Stretch
+from morningmix.errors import OutputError
+from morningmix.measure.take import slots_of
 from morningmix.model.measured import Cleaned, CleanedStretch
 from morningmix.model.recording import Recording
 from morningmix.model.slots import Slots
 from morningmix.storage.cache import beside, is_whole
-from morningmix.storage.records import read_record
+from morningmix.storage.records import read_record, write_record
 
 
 def read_cleaned(path: Path, sound: Recording, *, check_sound: bool) -> CleanedStretch | None:
@@ -21,6 +25,30 @@ def read_cleaned(path: Path, sound: Recording, *, check_sound: bool) -> CleanedS
         return cleaned
     whole = all(is_whole(part.path, 4 * part.channels * part.frames) for part in sound.parts)
     return cleaned if whole else None
+
+
+def finish_cleaned(
+    stretch: Stretch, target: int, *, sources: Mapping[int, float] | None, clear_db: NDArray[np.float32]
+) -> CleanedStretch:
+    """Measure the cleaned sound of a microphone, and keep the measurements beside it.
+
+    `sources` is the power of the subtracted bleed by input, None where none was subtracted. Raises `OutputError`.
+    """
+    sound, sounds = stretch.clean(target), stretch.sounds
+    cleaned = CleanedStretch(
+        sound=sound,
+        subtracted=sources is not None,
+        bleed_sources=fractions_of_total(sources or {}),
+        slots=slots_of(sound, sounds.take, sounds.first_frame, sounds.frames),
+        hop_s=stretch.store.hop_s,
+        clear_db=clear_db,
+    )
+    write_record(beside(stretch.path(target), "cleaned"), cleaned, ("sound",))
+    # Read back, because what is mixed must be what the next run finds.
+    kept = read_cleaned(stretch.path(target), sound, check_sound=True)
+    if kept is None:
+        raise OutputError(f"What was just written to {stretch.cache} cannot be read back; the disk failed.")
+    return kept
 
 
 def fractions_of_total(powers: Mapping[int, float]) -> tuple[tuple[int, float], ...]:

@@ -52,11 +52,21 @@ class Slab:
 def slabs(size: int, rate_hz: int) -> tuple[Slab, ...]:
     """All bins, in slabs of equal settings."""
     bins = size // 2 + 1
-    edges = [min(bins - 1, round(hz * size / rate_hz / _SLAB_BINS) * _SLAB_BINS) for hz in (FOLLOW_HZ, FAR_HZ)]
+    edges = [_edge(hz, size, rate_hz) for hz in (FOLLOW_HZ, FAR_HZ)]
     cuts = sorted({*range(0, bins, _SLAB_BINS), *edges, bins})
     return tuple(
         Slab(low, high, NEAR_TAPS if low < edges[1] else FAR_TAPS, low < edges[0]) for low, high in pairwise(cuts)
     )
+
+
+def still_slabs(size: int, rate_hz: int, highest_hz: float) -> tuple[Slab, ...]:
+    """All bins up to a frequency, for microphones and sources that do not move."""
+    cuts = [*range(0, _edge(highest_hz, size, rate_hz), _SLAB_BINS), _edge(highest_hz, size, rate_hz)]
+    return tuple(Slab(low, high, NEAR_TAPS, follows=False) for low, high in pairwise(cuts))
+
+
+def _edge(hz: float, size: int, rate_hz: int) -> int:
+    return min(size // 2, round(hz * size / rate_hz / _SLAB_BINS) * _SLAB_BINS)
 
 
 def history(references: References, taps: int, lead: int, every: int = 1) -> References:

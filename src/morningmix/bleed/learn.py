@@ -19,7 +19,6 @@ from morningmix.bleed.filters import (
     Slab,
     history,
     predict,
-    slabs,
     smooth_power,
     total_bleed,
 )
@@ -54,7 +53,7 @@ class Learnt:
 
 def ranges(targets: Targets) -> list[tuple[Slab, ...]]:
     """All slabs in order, in groups of about equal cost."""
-    everything = slabs(grid_of(targets.sounds).size, targets.sounds.rate_hz)
+    everything = targets.slabs
     # Solving grows with the square of the taps.
     ends = list(accumulate(float(slab.taps**2) for slab in everything))
 
@@ -100,11 +99,12 @@ class _Learner:
         )
 
     def _measure(self, starts: Sequence[int], segment: int) -> None:
-        """Levels of the targets, and how much of each leaks into the others."""
+        """Levels of the targets, and how much of each leaks into the references that hear it."""
         bins = self._bins.stop - self._bins.start
         self._levels = {row: np.zeros((bins, 1), np.float32) for row in self._rows}
         leaks: dict[tuple[int, int], list[NDArray[np.float32]]] = {}
-        buffers = Buffers(self._targets, self._bins, segment, [target for target, _ in self._targets.subtracts])
+        heard = {*self._targets.compared, *(row.target for row in self._rows)}
+        buffers = Buffers(self._targets, self._bins, segment, heard)
         for start in starts:
             spectra = buffers.read(start, start + segment, {})
             for row, level in self._levels.items():
@@ -129,7 +129,7 @@ class _Learner:
         return {job: sums.pop(job).solve() for job in self._jobs}
 
     def _with_lead(self, segment: int) -> Buffers:
-        return Buffers(self._targets, self._bins, segment + _LEAD, self._targets.references)
+        return Buffers(self._targets, self._bins, segment + _LEAD, self._targets.needed)
 
     def _accumulate(
         self, spectra: Spectra, row: Row, slab: Slab, floor: np.float32, equations: NormalEquations
@@ -151,7 +151,7 @@ class _Learner:
         for start in starts:
             spectra = buffers.read(start - _LEAD, start + segment, self._leaks)
             for row, slab in self._jobs:
-                if not slab.follows:
+                if not slab.follows and self._targets.still_to_hz is None:
                     continue
                 parts = predict(self._filters[row, slab], spectra.references(row, slab), slab.taps, _LEAD)
                 early, late = np.split(parts, 2, axis=1)

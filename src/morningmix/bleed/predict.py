@@ -47,8 +47,8 @@ class _Predictor:
         self._filters = {place: filters for one in learnt for place, filters in one.filters.items()}
         self._levels = {row: np.concatenate([one.levels[row] for one in learnt]) for row in self._rows}
         self._leaks = joined([one.leaks for one in learnt])
-        self._buffers = Buffers(targets, slice(0, grid.size // 2 + 1), _LEAD + grid.chunk, targets.references)
-        self._block = grid.block
+        self._buffers = Buffers(targets, slice(0, self._slabs[-1].last), _LEAD + grid.chunk, targets.needed)
+        self._block, self._bins = grid.block, grid.size // 2 + 1
         self._keep = 0
         self._followers: dict[tuple[Row, Slab], Follower] = {}
         self._late: dict[tuple[Row, Slab], Spectrum] = {}
@@ -65,7 +65,10 @@ class _Predictor:
         """Bleed by row for as many spectra, starting one block earlier. Calls must follow one another."""
         spectra = self._buffers.read(first if self._keep else first - _LEAD, last, self._leaks, keep=self._keep)
         self._keep = _LEAD
-        return tuple(np.concatenate([self._bleed(spectra, row, slab) for slab in self._slabs]) for row in self._rows)
+        above = np.zeros((self._bins - self._slabs[-1].last, last - first), np.complex64)
+        return tuple(
+            np.concatenate([*(self._bleed(spectra, row, slab) for slab in self._slabs), above]) for row in self._rows
+        )
 
     def _bleed(self, spectra: Spectra, row: Row, slab: Slab) -> Spectrum:
         references = spectra.references(row, slab)

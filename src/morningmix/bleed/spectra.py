@@ -6,6 +6,7 @@ masked by the target voice expected in it; that leak is measured where the targe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -13,7 +14,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from morningmix.bleed.filters import STEPS, WINDOW_S, References, Slab, smooth_power
+from morningmix.bleed.filters import STEPS, WINDOW_S, References, Slab, slabs, smooth_power, still_slabs
 from morningmix.dsp.stft import OVERLAP, Spectrum, analyse, size_for
 from morningmix.units import Block
 
@@ -23,7 +24,7 @@ _LEAK_FACTOR = np.float32(2.0)
 _TINY = np.float32(1e-20)
 
 Leaks = dict[tuple[int, int], NDArray[np.float32]]
-"""Power ratio by bin at which a target source, the first, leaks into another target, the second: ``(bins, 1)``."""
+"""Power ratio by bin at which a target source, the first, leaks into a reference, the second: ``(bins, 1)``."""
 
 
 class Tracks(Protocol):
@@ -89,7 +90,31 @@ class Targets:
     subtracts: tuple[tuple[int, bool], ...]
     """Target microphones, and whether predicted bleed is subtracted."""
     references: tuple[int, ...]
-    """All inputs that play."""
+    """Inputs that explain the bleed; a target is none of its own."""
+    hearing: tuple[int, ...] = ()
+    """References that pick up the targets' own sources too, and are masked by what they pick up."""
+    lowest_hz: tuple[tuple[int, float], ...] = ()
+    """References that only count from a frequency on; under it they pick up more of the target than they play."""
+    still_to_hz: float | None = None
+    """Nothing moves, and bleed is only predicted up to this frequency; None: gains follow movement, all bins."""
+
+    @property
+    def needed(self) -> tuple[int, ...]:
+        """All inputs that are read."""
+        return tuple(sorted({*self.references, *(target for target, _ in self.subtracts)}))
+
+    @property
+    def compared(self) -> tuple[int, ...]:
+        """Inputs whose powers tell how much of the targets' sources is in the references."""
+        return tuple(sorted({*self.hearing, *(target for target, _ in self.subtracts)})) if self.hearing else ()
+
+    @property
+    def slabs(self) -> tuple[Slab, ...]:
+        """Bins in which bleed is predicted."""
+        size = grid_of(self.sounds).size
+        if self.still_to_hz is None:
+            return slabs(size, self.sounds.rate_hz)
+        return still_slabs(size, self.sounds.rate_hz, self.still_to_hz)
 
     @property
     def rows(self) -> tuple[Row, ...]:
@@ -129,14 +154,17 @@ class Buffers:
         for index, spectrum in self._mono.items():
             sound = self._targets.sounds.read(index, (first + 1) * hop - size, last * hop)
             analyse(sound[0] if len(sound) == 1 else sound.mean(axis=0), size, self._bins, spectrum[:, new])
+            lowest_hz = dict(self._targets.lowest_hz).get(index, 0.0)
+            lowest_bin = math.ceil(lowest_hz * size / self._targets.sounds.rate_hz)
+            spectrum[: max(0, lowest_bin - self._bins.start), new] = 0.0
             for channel, samples in enumerate(sound):
                 if len(sound) > 1 and (index, channel) in self._channels:
                     analyse(samples, size, self._bins, self._channels[index, channel][:, new])
         here = slice(0, new.stop)
         mono = {index: spectrum[:, here] for index, spectrum in self._mono.items()}
         channels = {place: spectrum[:, here] for place, spectrum in self._channels.items()}
-        powers = {target: smooth_power(mono[target]) for target, _ in self._targets.subtracts if target in mono}
-        return Spectra(self._bins.start, mono, channels, powers, leaks)
+        powers = {index: smooth_power(mono[index]) for index in self._targets.compared if index in mono}
+        return Spectra(self._targets, self._bins.start, mono, channels, powers, leaks)
 
 
 class Spectra:
@@ -144,13 +172,14 @@ class Spectra:
 
     def __init__(
         self,
+        targets: Targets,
         first_bin: int,
         mono: Mapping[int, Spectrum],
         channels: Mapping[tuple[int, int], Spectrum],
         powers: Mapping[int, NDArray[np.float32]],
         leaks: Leaks,
     ) -> None:
-        self._first_bin = first_bin
+        self._targets, self._first_bin = targets, first_bin
         self._mono, self._channels, self._powers, self._leaks = mono, channels, powers, leaks
 
     def of(self, row: Row) -> Spectrum:
@@ -182,18 +211,19 @@ class Spectra:
         return masked
 
     def leaks(self) -> Leaks:
-        """Power ratio at which each target source leaks into each other target.
+        """Power ratio at which each target source leaks into each reference that hears it.
 
         The 10th percentile of the ratio over the loudest fifth of the frames of the source.
         """
         found: Leaks = {}
-        for target, power in self._powers.items():
+        for target in (target for target, _ in self._targets.subtracts if target in self._powers):
+            power = self._powers[target]
             count = max(1, power.shape[1] // 5)
             loudest = np.argpartition(power, -count, axis=1)[:, -count:]
             level = np.take_along_axis(power, loudest, axis=1) + _TINY
-            for other, other_power in self._powers.items():
+            for other in self._targets.hearing:
                 if other != target:
-                    ratio = np.take_along_axis(other_power, loudest, axis=1) / level
+                    ratio = np.take_along_axis(self._powers[other], loudest, axis=1) / level
                     found[target, other] = np.quantile(ratio, 0.1, axis=1, keepdims=True).astype(np.float32)
         return found
 

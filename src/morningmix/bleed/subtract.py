@@ -17,7 +17,7 @@ from morningmix.bleed.spectra import Targets, Tracks, grid_of
 from morningmix.dsp.declip import declipped_stretch
 from morningmix.dsp.stft import OVERLAP, Synthesis
 from morningmix.model.measured import GainStep
-from morningmix.model.recording import Take
+from morningmix.model.recording import Recording, Take
 from morningmix.units import Block
 
 _PART_S, _PIECE_S = 300.0, 75.0
@@ -40,6 +40,8 @@ class Sounds:
     frames: int
     gain_steps: tuple[tuple[int, GainStep], ...] = ()
     repaired: tuple[tuple[int, float], ...] = ()
+    cleaned: tuple[tuple[int, Recording], ...] = ()
+    """Inputs that are read as they were cleaned before."""
 
     @property
     def rate_hz(self) -> int:
@@ -54,11 +56,12 @@ class Sounds:
         """Samples `start` to `stop` of the stretch, and beyond it; silence before and after the take."""
         start, stop = start + self.first_frame, stop + self.first_frame
         longest_s = dict(self.repaired).get(index)
+        recording = dict(self.cleaned).get(index, self.take.recordings[index])
         if longest_s is not None:
-            read = partial(read_stretch, self.take.recordings[index], self.rate_hz)
+            read = partial(read_stretch, recording, self.rate_hz)
             block = declipped_stretch(read, start, stop, longest_s, self.rate_hz)
         else:
-            block = read_stretch(self.take.recordings[index], self.rate_hz, start, stop)
+            block = read_stretch(recording, self.rate_hz, start, stop)
         apply_gain_step(block, start, dict(self.gain_steps).get(index), self.rate_hz, undo=True)
         return block
 

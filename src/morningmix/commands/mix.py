@@ -15,7 +15,7 @@ from threading import Lock
 from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake, kept_songs
 from morningmix.analysis.kept import clean_kept
-from morningmix.bleed.clean import CLEANING_COST
+from morningmix.bleed.song import cleaning_cost
 from morningmix.commands.former import former_folder, former_lower_db, former_plan
 from morningmix.commands.order import (
     REPORT,
@@ -106,8 +106,8 @@ def _kept_s(analysed_takes: Sequence[AnalysedTake]) -> float:
 
 
 def _cleaning_cost(analysed_takes: Sequence[AnalysedTake]) -> float:
-    return CLEANING_COST * sum(
-        (song.end_s - song.start_s) * len(analysed.cleaning.targets)
+    return sum(
+        (song.end_s - song.start_s) * cleaning_cost(analysed.cleaning)
         for _, analysed, song in kept_songs(analysed_takes)
         if analysed.cleaning is not None
     )

@@ -7,8 +7,9 @@ from pathlib import Path
 
 from morningmix.audio.read import sha256_of
 from morningmix.audio.takes import find_take, pair, take_of
-from morningmix.bleed.clean import CLEANING_COST, clean_stretch, stretch_of
 from morningmix.bleed.cleaned import over_take
+from morningmix.bleed.song import clean_song, cleaning_cost
+from morningmix.bleed.stretch import stretches_of
 from morningmix.commands.order import Callbacks, Order, clear_partial, running, source_of, working_in
 from morningmix.commands.rendering import Desk, Raw, Song, mixing_cost, to_sum
 from morningmix.commands.reproduce import compare_bytes
@@ -126,15 +127,13 @@ def _cleaned_again(
     meter.expect(take.duration_s * MEASURING_COST * len(recordings))
     meter.step("listening to every input")
     facts, store = measure_take(take, home.cache, lane)
-    stretch = stretch_of(take, store, cleaning, home.cache)
-    if stretch is None:
-        return {}
-    meter.expect(stretch.seconds * CLEANING_COST * len(stretch.targets))
-    meter.step("taking the other instruments out of the vocal mics")
+    stretches = stretches_of(take, store, cleaning, home.cache)
     times = cleaning.stretch_s or (0.0, take.duration_s)
+    meter.expect((times[1] - times[0]) * cleaning_cost(cleaning))
+    meter.step("taking the other instruments out of the vocal and drum mics")
     return {
         index: over_take([(times, one)], facts.tracks[index].slots, facts.slot_s, store.hops)
-        for index, one in clean_stretch(stretch, lane).items()
+        for index, one in clean_song(stretches, lane).items()
     }
 
 

@@ -225,18 +225,22 @@ def _cleaned(input_: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
         return ()
     left, recorded = (float(each.powers.sum(dtype=np.float64)) for each in (input_.facts.slots, input_.recorded))
     share = 100.0 * max(0.0, 1.0 - left / max(recorded, 1e-20))
-    how = (
-        "predicted from the other inputs and subtracted, the rest turned down"
-        if input_.cleaned.subtracted
-        else "turned down"
-    )
+    how = "predicted from the other inputs and subtracted" if input_.cleaned.subtracted else ""
+    if input_.preset.cleaned:
+        how = f"{how}, the rest turned down" if how else "turned down"
     because = f"{how}; it was {share:.0f} % of the recording"
     whose = [
         f"{names[index]} ({100.0 * part:.0f} %)" for index, part in input_.cleaned.bleed_sources if index in names
     ][:3]
     if whose:
         because += f", most of it from {', '.join(whose)}"
-    return (Reason(what="cleaned", because=because, source="Ephraim, Malah 1985; Nakatani et al. 2010"),)
+    return (
+        Reason(
+            what="cleaned",
+            because=because,
+            source="Nakatani et al. 2010; Ephraim, Malah 1985" if input_.preset.cleaned else "Nakatani et al. 2010",
+        ),
+    )
 
 
 def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song: SongWish) -> TrackPlan:

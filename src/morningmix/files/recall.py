@@ -278,12 +278,18 @@ def _of_cleaning(plan: SongPlan) -> Iterator[tuple[str, str]]:
         "references": plan.cleaning.references,
         "gain_steps": [index for index, *_ in plan.cleaning.gain_steps],
         "repaired": [index for index, _ in plan.cleaning.repaired],
+        "kit": plan.cleaning.kit,
+        "kit_references": [index for index, _ in plan.cleaning.kit_references],
     }
     for name, indices in named.items():
         if len(set(indices)) < len(indices) or max(indices, default=0) >= len(plan.tracks):
             yield f"plan.cleaning.{name}", f"it must name inputs from 0 to {len(plan.tracks) - 1}, each once"
     if not set(named["targets"]) <= set(named["references"]):
         yield "plan.cleaning.references", "all targets must be among them"
+    if set(named["kit"]) & {*named["kit_references"], *named["targets"]}:
+        yield "plan.cleaning.kit", "no input of the kit may be a target or a reference of the kit"
+    for place, (_, hz) in enumerate(plan.cleaning.kit_references):
+        yield from _below_nyquist(plan, f"plan.cleaning.kit_references.{place}", hz)
 
 
 def _below_nyquist(plan: SongPlan, where: str, hz: float) -> Iterator[tuple[str, str]]:

@@ -29,7 +29,13 @@ DECIMALS = {
 }
 """Decimal places by the last word of a field's name."""
 
-_SEVERAL = {"gain_step": ("s", "db"), "gain_steps": ("s", "db"), "ride": ("s", "db"), "repaired": ("s",)}
+_SEVERAL = {
+    "gain_step": ("s", "db"),
+    "gain_steps": ("s", "db"),
+    "ride": ("s", "db"),
+    "repaired": ("s",),
+    "kit_references": ("hz",),
+}
 """Fields whose values alternate between units."""
 
 

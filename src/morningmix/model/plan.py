@@ -122,7 +122,12 @@ class Cleaning:
     gain_steps: tuple[tuple[Index, Seconds, Decibels], ...] = ()
     """Gain steps in mid-take: input, time (s), step (dB)."""
     repaired: tuple[tuple[Index, ClippedRun], ...] = ()
-    """Targets that clipped, and the longest run (s) that is interpolated before the filters are learnt."""
+    """Targets and drum microphones that clipped, and the longest run (s) that is interpolated before the filters are
+    learnt."""
+    kit: tuple[Index, ...] = ()
+    """Drum microphones, cleaned of what is not the kit once the targets are clean."""
+    kit_references: tuple[tuple[Index, Hertz], ...] = ()
+    """Inputs that are not the kit, and the frequency from which on they count; targets as they were cleaned."""
     stretch_s: tuple[Seconds, Seconds] | None = None
     """The song and some room around it, where bleed is learnt and removed; None: the whole take."""
 

@@ -1,0 +1,172 @@
+"""What is cleaned of bleed at a time: a stretch of a take, and where its pieces lie in the cache.
+
+The microphones in front of people come first. Then the kit's, by all that is not the kit, with those people cleaned.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from morningmix.audio.scratch import Scratch, recording_of
+from morningmix.bleed.spectra import Targets
+from morningmix.bleed.subtract import Part, Piece, Sounds, parts_of
+from morningmix.dsp.bands import band_hop_frames
+from morningmix.measure.band_store import BandStore
+from morningmix.model.measured import GainStep
+from morningmix.model.plan import Cleaning
+from morningmix.model.recording import Recording, Take
+from morningmix.storage.cache import beside, key, path_of, take_key
+
+_LEAST_HOPS = 50
+_KIT_TO_HZ = 5000.0
+"""Design choice: over this, a kit's microphones hold little but the kit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """What is cleaned, and where that lies in the cache."""
+
+    sounds: Sounds
+    store: BandStore
+    """Band powers of the stretch, gain steps undone."""
+    targets: tuple[tuple[int, bool], ...]
+    """Microphones that other inputs can explain, and whether predicted bleed is subtracted."""
+    references: tuple[int, ...]
+    is_kit: bool = False
+    """Drum microphones: nothing moves, and only what can be predicted is taken out."""
+    lowest_hz: tuple[tuple[int, float], ...] = ()
+    """References that only count from a frequency on."""
+    parts: tuple[Part, ...]
+    cache: Path
+    stem: tuple[str, ...]
+
+    @property
+    def seconds(self) -> float:
+        """Length."""
+        return self.sounds.frames / self.sounds.rate_hz
+
+    @property
+    def to_clean(self) -> Targets:
+        """As the filters see it."""
+        return Targets(
+            sounds=self.sounds,
+            subtracts=self.targets,
+            references=self.references,
+            hearing=() if self.is_kit else tuple(target for target, _ in self.targets),
+            lowest_hz=self.lowest_hz,
+            still_to_hz=_KIT_TO_HZ if self.is_kit else None,
+        )
+
+    @property
+    def pieces(self) -> tuple[Piece, ...]:
+        """All pieces of all parts."""
+        return tuple(piece for part in self.parts for piece in part.pieces)
+
+    def path(self, target: int) -> Path:
+        """Path that the entries of a microphone are named after."""
+        return path_of(self.cache, "clean", *self.stem, f"{target:02x}")
+
+    def clean(self, target: int) -> Recording:
+        """The cleaned sound, on the timeline of the take."""
+        pieces = [self._scratch(beside(self.path(target), "clean", f"{n:02x}"), target, n) for n in self._numbers]
+        return recording_of(pieces, self.sounds.first_frame)
+
+    def scratch(self, target: int, what: int, number: int) -> Scratch:
+        """What is left (0) or was taken (1) of a microphone in a piece."""
+        return self._scratch(beside(self.path(target), "scratch", str(what), f"{number:02x}"), target, number)
+
+    def scratches(self, target: int, what: int) -> Recording:
+        """What is left or was taken of a microphone, on the timeline of the stretch."""
+        return recording_of([self.scratch(target, what, number) for number in self._numbers])
+
+    def bands(self, target: int, what: int) -> Path:
+        """Band powers of what is left (0), of what was taken (1), and of the bleed expected in what is left (2)."""
+        return beside(self.path(target), "scratch", f"b{what}")
+
+    @property
+    def _numbers(self) -> range:
+        return range(len(self.pieces))
+
+    def _scratch(self, path: Path, target: int, number: int) -> Scratch:
+        piece = self.pieces[number]
+        return Scratch(
+            path=path,
+            rate_hz=self.sounds.rate_hz,
+            channels=self.sounds.channels(target),
+            frames=piece.stop_frame - piece.start_frame,
+        )
+
+
+def stretches_of(take: Take, store: BandStore, cleaning: Cleaning, cache: Path) -> tuple[Stretch, ...]:
+    """What a song's plan cleans, in order. A stretch that no other input could explain bleed in is left out."""
+    voices = _voices(take, store, cleaning, cache)
+    kit = _kit(take, store, cleaning, cache, voices)
+    return tuple(stretch for stretch in (voices, kit) if stretch is not None)
+
+
+def _voices(take: Take, store: BandStore, cleaning: Cleaning, cache: Path) -> Stretch | None:
+    references = cleaning.references
+    targets = tuple((target, on) for target, on in cleaning.targets if any(other != target for other in references))
+    place = _place(take, store, cleaning)
+    if not targets or place is None:
+        return None
+    first_hop, last_hop = place
+    gain_steps = _gain_steps(cleaning)
+    repaired = tuple(pair for pair in cleaning.repaired if pair[0] in dict(targets))
+    settings = key(sorted(targets), references, gain_steps, repaired, first_hop, last_hop)
+    sounds = _sounds(take, cleaning, place)
+    return Stretch(
+        sounds=replace(sounds, repaired=repaired),
+        parts=parts_of(sounds),
+        store=replace(store, gain_steps=gain_steps, first_hop=first_hop, hops=last_hop - first_hop),
+        targets=targets,
+        references=references,
+        cache=cache,
+        stem=(take_key(take.folder), store.key, settings),
+    )
+
+
+def _kit(take: Take, store: BandStore, cleaning: Cleaning, cache: Path, voices: Stretch | None) -> Stretch | None:
+    place = _place(take, store, cleaning)
+    cleaned = {} if voices is None else {target: voices.clean(target) for target, _ in voices.targets}
+    if not cleaning.kit or not cleaning.kit_references or place is None:
+        return None
+    first_hop, last_hop = place
+    repaired = tuple(pair for pair in cleaning.repaired if pair[0] in cleaning.kit)
+    settings = key(sorted(cleaning.kit), cleaning.kit_references, repaired, first_hop, last_hop, voices and voices.stem)
+    sounds = _sounds(take, cleaning, place)
+    return Stretch(
+        sounds=replace(sounds, repaired=repaired, cleaned=tuple(cleaned.items())),
+        parts=parts_of(sounds),
+        store=replace(store, first_hop=first_hop, hops=last_hop - first_hop),
+        targets=tuple((target, True) for target in cleaning.kit),
+        references=tuple(index for index, _ in cleaning.kit_references),
+        is_kit=True,
+        lowest_hz=cleaning.kit_references,
+        cache=cache,
+        stem=(take_key(take.folder), store.key, settings),
+    )
+
+
+def _place(take: Take, store: BandStore, cleaning: Cleaning) -> tuple[int, int] | None:
+    """First hop and the one after the last; None for less than can be learnt from."""
+    start_s, end_s = cleaning.stretch_s or (0.0, take.duration_s)
+    first_hop = round(start_s / store.hop_s)
+    last_hop = min(round(end_s / store.hop_s), store.hops) if cleaning.stretch_s else store.hops
+    return (first_hop, last_hop) if last_hop - first_hop >= _LEAST_HOPS else None
+
+
+def _gain_steps(cleaning: Cleaning) -> tuple[tuple[int, GainStep], ...]:
+    return tuple((index, GainStep(at_s=at_s, step_db=step_db)) for index, at_s, step_db in cleaning.gain_steps)
+
+
+def _sounds(take: Take, cleaning: Cleaning, place: tuple[int, int]) -> Sounds:
+    hop = band_hop_frames(take.rate_hz)
+    first_frame = place[0] * hop
+    return Sounds(
+        take=take,
+        first_frame=first_frame,
+        frames=min(place[1] * hop, take.frames) - first_frame,
+        gain_steps=_gain_steps(cleaning),
+    )
