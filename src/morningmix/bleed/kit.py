@@ -99,7 +99,7 @@ def _takes_hits(stretch: Stretch, target: int) -> bool:
     if not hits.any() or not rests.any():
         return False
     at_hits, between = (float(np.median(of_taken[where])) for where in (hits, rests))
-    return at_hits > _FOLLOWS * between
+    return bool(at_hits > _FOLLOWS * between)
 
 
 def _write_recorded(stretch: Stretch, target: int, number: int) -> None:
