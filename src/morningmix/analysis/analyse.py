@@ -12,11 +12,12 @@ from morningmix.analysis.analysed import AnalysedTake, each_once
 from morningmix.analysis.cached import cached_alignments, cached_bleed, cached_clicks, cached_desk_mixes
 from morningmix.audio.takes import find_takes, pair
 from morningmix.bleed.gain_step import detect_gain_step, refine_gain_step, undo_gain_step
-from morningmix.bleed.singing import measure_singing
+from morningmix.bleed.singing import holds_own_sound, measure_singing
 from morningmix.decide.acoustic_feedback import with_feedback
 from morningmix.decide.align import pairs_to_align
 from morningmix.decide.cleaning import decide_cleaning
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify, sings_alone_s
+from morningmix.decide.unplayed import unplayed
 from morningmix.errors import RecipeError, RecordingsError
 from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as, wish_of_each
 from morningmix.files.new_recipe import InputLine, new_recipe
@@ -230,7 +231,9 @@ def _understand(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], 
     others = [input_.index for input_ in playing if input_.index not in targets]
 
     bleed, gain_steps = _measure_bleed(of, targets, others, lane)
-    cleaning = decide_cleaning(playing, gain_steps)
+    unplayed = _unplayed(of, playing, lane)
+    inputs = tuple(replace(input_, only_bleed=input_.index in unplayed) for input_ in inputs)
+    cleaning = decide_cleaning([input_ for input_ in playing if input_.index not in unplayed], gain_steps)
 
     singing = {index: measure_singing(bleed.get(index)) for index in targets}
     aligned = _once(lane, cached_alignments, of, pairs_to_align(playing))
@@ -292,6 +295,28 @@ def _measure_bleed(
         bleed = measured(replace(of.store, gain_steps=tuple(gain_steps.items())))
         gain_steps = {index: refine_gain_step(found, bleed.get(index)) for index, found in gain_steps.items()}
     return bleed, gain_steps
+
+
+def _unplayed(of: _MeasuredTake, playing: Sequence[Input], lane: Lane) -> frozenset[int]:
+    """Instruments that nobody played, by `Input.index`. Drums are in each other's microphones in any case."""
+    found = [input_.index for input_ in playing if not input_.preset.cleaned and input_.preset.family != "drums"]
+    jobs = [
+        Job(
+            what="measure bleed",
+            call=partial(
+                cached_bleed,
+                of.take,
+                of.store,
+                [index],
+                [other.index for other in playing if other.index != index],
+                of.cache,
+            ),
+            cost=_COMPARING_COST * of.take.duration_s,
+        )
+        for index in found
+    ]
+    measured = zip(found, lane.all(jobs), strict=True)
+    return unplayed(playing, {index for index, bleed in measured if not holds_own_sound(bleed.get(index))})
 
 
 def touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from morningmix.audio.read import read_stretch
 from morningmix.bleed.filters import smooth_power, smoothed
-from morningmix.bleed.opening import clear_reach_db, open_where_clear, widen
+from morningmix.bleed.opening import clear_reach_db, opened, where_clear, widen
 from morningmix.dsp.bands import band_edges_bins, band_hop_frames, window_frames
 from morningmix.dsp.stft import OVERLAP, Spectrum, Synthesis, analyse
 from morningmix.measure.band_store import BandStore
@@ -135,7 +135,7 @@ def resting_fraction(clear_db: NDArray[np.float32], hop_s: float) -> NDArray[np.
         return np.ones_like(clear_db)
     slope = round(_SLOPE_S / hop_s)
     # Ramps lie outside the open stretches, so that no line starts or ends in one.
-    silent = ~widen(open_where_clear(clear_db, reach_db, hop_s), slope, slope)
+    silent = ~widen(opened(where_clear(clear_db, reach_db), hop_s), slope, slope)
     resting: NDArray[np.float32] = scipy.ndimage.uniform_filter1d(silent.astype(np.float32), 2 * slope + 1)
     return resting
 

@@ -28,9 +28,9 @@ def opens_at_db(reach_db: float) -> float:
     return _OPEN * reach_db
 
 
-def open_where_clear(clear_db: NDArray[np.float32], reach_db: float, hop_s: float) -> Mask:
-    """Hops in which a cleaned microphone is open: ``(hops,)``."""
-    return opened(convincing_runs(clear_db, opens_at_db(reach_db), _CLOSE * reach_db), hop_s)
+def where_clear(clear_db: NDArray[np.float32], reach_db: float) -> Mask:
+    """Hops in which the source of a cleaned microphone sounds: ``(hops,)``."""
+    return convincing_runs(clear_db, opens_at_db(reach_db), _CLOSE * reach_db)
 
 
 def convincing_runs(level_db: NDArray[np.float32], opens_db: float, closes_db: float) -> Mask:

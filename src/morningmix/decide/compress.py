@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -21,6 +22,10 @@ from morningmix.model.plan import Compressor, Reason
 from morningmix.units import powers_db
 
 _SOURCE = "Ma, De Man, Pestana, Black, Reiss, JAES 63(6) 2015, eqs. 15-22, bounded by the preset"
+
+
+_HITS, _MOST_AT_HITS_DB = 95.0, 4.0
+"""Percentile of the peaks of a drum that are hits, and the most that is taken from them (design choice)."""
 
 
 def crest_factor(input_: Input, plays: NDArray[np.bool_]) -> float:
@@ -61,7 +66,9 @@ def decide_compressor(
     threshold = compressor_threshold_db(rms_db, wp)
     knee = round(min(compressor_knee_db(threshold), 12.0), 1)
     levels_db = powers_db(input_.facts.slots.peaks[plays].astype(np.float64) ** 2) + gain
-    threshold = round(_bounded_threshold(levels_db, threshold, ratio, knee, bounds.mean_reduction_db.value), 1)
+    at_hits_db = _MOST_AT_HITS_DB if input_.preset.family == "drums" else math.inf
+    most_db = bounds.mean_reduction_db.value, at_hits_db
+    threshold = round(_bounded_threshold(levels_db, threshold, ratio, knee, most_db), 1)
     mean_db = -float(gain_db(levels_db, threshold, ratio, knee).mean())
     return (
         Compressor(
@@ -82,17 +89,19 @@ def decide_compressor(
 
 
 def _bounded_threshold(
-    levels_db: NDArray[np.float64], threshold_db: float, ratio: float, knee_db: float, most_db: float
+    levels_db: NDArray[np.float64], threshold_db: float, ratio: float, knee_db: float, most_db: tuple[float, float]
 ) -> float:
-    """The formula's threshold, raised until the mean reduction is at most `most_db`."""
+    """The formula's threshold, raised until the mean reduction is at most the first of `most_db`, and that of hits the
+    second."""
 
-    def mean_reduction(at_db: float) -> float:
-        return -float(gain_db(levels_db, at_db, ratio, knee_db).mean())
+    def too_much(at_db: float) -> bool:
+        reductions_db = -gain_db(levels_db, at_db, ratio, knee_db)
+        return bool(reductions_db.mean() > most_db[0] or np.percentile(reductions_db, _HITS) > most_db[1])
 
-    if mean_reduction(threshold_db) <= most_db:
+    if not too_much(threshold_db):
         return threshold_db
     low, high = threshold_db, 24.0
     for _ in range(40):
         middle = (low + high) / 2.0
-        low, high = (middle, high) if mean_reduction(middle) > most_db else (low, middle)
+        low, high = (middle, high) if too_much(middle) else (low, middle)
     return high

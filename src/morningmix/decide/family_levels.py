@@ -108,7 +108,7 @@ def _where(family: str, members: Sequence[Strip]) -> tuple[NDArray[np.bool_], st
         carrying = [strip for strip in members if strip.input.role in _CARRIES_KIT]
         return (np.any([s.plays for s in carrying], axis=0) if carrying else everywhere), "where the drums play"
     if family == "vocals":
-        leads = [strip for strip in members if strip.input.role == "lead vocal"]
+        leads = [strip for strip in members if strip.input.role == "lead vocal" and strip.plays.any()]
         if leads:
             lead = np.any([strip.plays for strip in leads], axis=0)
             backing = [strip.plays for strip in members if strip not in leads]

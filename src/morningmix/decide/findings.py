@@ -48,6 +48,9 @@ def _of_input(input_: Input, slot_s: float) -> list[Finding]:
     if facts.silent:
         says = f"{name} recorded nothing. Check its cable and its mute, and that the track was armed."
         return [_finding(input_, "silent", 60.0, says)]
+    if input_.only_bleed:
+        says = f"{name} recorded only the others, so it is left out. If it was played, check its cable and its volume."
+        return [_finding(input_, "only bleed", 55.0, says)]
     if facts.momentary(slot_s):
         says = f"{name} recorded only a moment of sound, so it is left out. Check its cable, and that it was armed."
         return [_finding(input_, "silent", 60.0, says)]

@@ -17,7 +17,7 @@ from morningmix.decide.family_levels import Strip, own_level_db, set_goals, solv
 from morningmix.decide.gate import decide_gate
 from morningmix.decide.reverb import decide_reverb, decide_send, room_offset_db
 from morningmix.decide.ride import Points, Voice, decide_rides
-from morningmix.decide.take_setup import Evidence, Setups, dynamics_db, in_song, left_out, slots_of
+from morningmix.decide.take_setup import Evidence, Setups, as_filtered, dynamics_db, in_song, left_out, slots_of
 from morningmix.decide.tone import decide_tilt, octaves_db
 from morningmix.decide.wishes import as_wished, decide_shelves
 from morningmix.laws.grid import on_grid
@@ -126,7 +126,7 @@ def _strip(input_: Input, setups: Setups, singing: Singing | None, here: Measure
         if sings is None
         else spans_to_mask(spans_within(sings.open_s, song.start_s, song.end_s), here.slots, here.slot_s)
     )
-    curve_db = dynamics_db(input_, setup, opened)
+    curve_db = dynamics_db(as_filtered(input_, here, setup.filters), setup, opened)
     strip = Strip(
         input=input_,
         gain_db=setup.gain_db,

@@ -25,7 +25,16 @@ from morningmix.decide.tone import Cut, room_for
 from morningmix.decide.wishes import with_added
 from morningmix.laws.curves import gain_db as compressor_gain_db
 from morningmix.laws.grid import on_grid
-from morningmix.laws.track_power import Powers, k_powers, loud_above, momentary, plays_over, spans_to_mask, sung_mask
+from morningmix.laws.track_power import (
+    Powers,
+    filtered,
+    k_powers,
+    loud_above,
+    momentary,
+    plays_over,
+    spans_to_mask,
+    sung_mask,
+)
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, TrackFacts
 from morningmix.model.names import with_article
@@ -116,7 +125,7 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
     for place, (key, input_) in enumerate(sounding.items()):
         features = _Features(crests=crests, lows=lows, low=lows[place])
         setups[key] = _setup(input_, played[key], stretch, features)
-        curve_db = dynamics_db(input_, setups[key], played[key].opened)
+        curve_db = dynamics_db(played[key].filtered, setups[key], played[key].opened)
         strips.append(
             Strip(
                 input=input_,
@@ -216,6 +225,8 @@ def left_out(input_: Input, slot_s: float) -> Reason | None:
         return Reason(what="mute", because="muted in the recipe", source="recipe")
     if input_.facts.silent:
         return Reason(what="mute", because="it recorded nothing", source="design choice")
+    if input_.only_bleed:
+        return Reason(what="mute", because="it recorded only the other inputs", source="design choice")
     if input_.facts.momentary(slot_s):
         return Reason(what="mute", because="it plays for less than 0.4 s", source="design choice")
     if input_.preset.family == "":
@@ -251,6 +262,8 @@ class _Played:
 
     filters: tuple[Filter, ...]
     why_filters: tuple[Reason, ...]
+    filtered: Input
+    """The input as its compressor hears it."""
     powers: Powers
     plays: Mask
     plays_above: float
@@ -276,12 +289,18 @@ def _played(
     return _Played(
         filters=filters,
         why_filters=why_filters,
+        filtered=as_filtered(input_, here, filters),
         powers=powers,
         plays=plays & takes_part,
         plays_above=above,
         opened=spans_to_mask(sings.open_s, len(used), here.slot_s)[used] if sings and gated(input_) else None,
         clear=sings is not None or not input_.preset.cleaned,
     )
+
+
+def as_filtered(input_: Input, here: Measurements, filters: Sequence[Filter]) -> Input:
+    """The input with its levels and peaks as they are after the filters."""
+    return replace(input_, facts=replace(input_.facts, slots=filtered(input_.facts, here, filters)))
 
 
 def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
@@ -305,7 +324,7 @@ def _setup(input_: Input, played: _Played, stretch: _Stretch, features: _Feature
     compressor, why_compressor = (
         (None, Reason(what="compressor", because="turned off in the recipe", source="recipe"))
         if input_.wish.compress == "off"
-        else decide_compressor(input_, gain_db, played.plays, features.crests, features.lows, features.low)
+        else decide_compressor(played.filtered, gain_db, played.plays, features.crests, features.lows, features.low)
     )
     floor = input_.preset.gate_floor_db
     return Setup(
@@ -324,7 +343,10 @@ def _setup(input_: Input, played: _Played, stretch: _Stretch, features: _Feature
 
 
 def dynamics_db(input_: Input, setup: Setup, opened: Mask | None) -> NDArray[np.float64]:
-    """Gain of matching, gate (open in those slots; None: no gate) and compressor, dB: ``(slots,)``."""
+    """Gain of matching, gate (open in those slots; None: no gate) and compressor, dB: ``(slots,)``.
+
+    The input's levels are those after the filters.
+    """
     level_db = np.full(len(input_.facts.slots), setup.gain_db)
     if opened is not None and setup.gate_floor_db is not None:
         level_db += np.where(opened, 0.0, setup.gate_floor_db)

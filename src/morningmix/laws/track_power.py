@@ -26,6 +26,7 @@ from morningmix.laws.grid import on_grid_db
 from morningmix.laws.loudness import OFFSET_DB, k_weight_db
 from morningmix.model.measured import Measurements, Spans, TrackFacts
 from morningmix.model.plan import Filter
+from morningmix.model.slots import Slots
 from morningmix.units import SILENCE_DB, power_db
 
 PLAYS_WITHIN_DB = 20.0
@@ -66,6 +67,14 @@ def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter
     if tilt_db:
         weight_db = weight_db + magnitude_db(tilt(tilt_db, measured.rate_hz), centres, measured.rate_hz)
     return track.slots.weighted(10.0 ** (weight_db / 10.0)) * track.channels
+
+
+def filtered(track: TrackFacts, measured: Measurements, filters: Sequence[Filter]) -> Slots:
+    """The slots as they are after the filters: each level and peak by the gain on the slot's spectrum."""
+    weights = 10.0 ** (filter_gain_db(filters, measured.band_centres_hz, measured.rate_hz) / 10.0)
+    before = np.maximum(track.slots.powers.astype(np.float64), 1e-20)
+    gain = np.sqrt(track.slots.weighted(weights) / before)
+    return track.slots.scaled(gain.astype(np.float32))
 
 
 def momentary(powers: Powers, slot_s: float) -> Powers:

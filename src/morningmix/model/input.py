@@ -27,6 +27,8 @@ class Input:
     facts: TrackFacts
     alignment: AlignmentFacts | None = None
     gain_step: GainStep | None = None
+    only_bleed: bool = False
+    """It recorded only the other inputs: an amplifier that nobody played."""
     cleaned: Cleaned | None = None
     """The cleaned sound, which is mixed instead; the slots of `facts` are then measured from it."""
     recorded: Slots | None = None

@@ -31,6 +31,7 @@ FINDINGS: Mapping[str, str] = {
     "left out": "left out",
     "no part": "not part of the mix",
     "polarity": "opposite polarity",
+    "only bleed": "only the others",
     "pop": "pops",
     "quiet": "too quiet",
     "silent": "no sound",
