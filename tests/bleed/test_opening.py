@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from morningmix.bleed.opening import (
     clear_reach_db,
     convincing_runs,
-    open_where_clear,
     opened,
     opens_at_db,
+    where_clear,
     widen,
 )
 
@@ -72,5 +72,6 @@ def test_a_cleaned_microphone_opens_at_a_sixth_of_its_reach_and_from_where_that_
     level_db[50:60], level_db[60:70] = 0.5, 1.8
     level_db[120:140] = 1.6
     level_db[40:50] = 0.4
-    found = np.flatnonzero(open_where_clear(level_db, 10.0, 0.02))
-    assert found.tolist() == list(range(45, 78))
+    found = np.flatnonzero(where_clear(level_db, 10.0))
+    assert found.tolist() == list(range(50, 70))
+    assert np.flatnonzero(opened(where_clear(level_db, 10.0), 0.02)).tolist() == list(range(45, 78))

@@ -139,6 +139,7 @@ def test_each_target_has_its_own_bleed_and_loses_no_voice_to_the_other() -> None
         sounds=made(voice, drum, WITHOUT, singer),
         subtracts=((VOICE, True), (SINGER, True)),
         references=(VOICE, DRUM, SINGER),
+        hearing=(VOICE, SINGER),
     )
     bins = GRID.size // 2 + 1
 

@@ -95,5 +95,6 @@ def test_clipped_samples_are_redrawn_before_a_microphone_is_cleaned() -> None:
     cleaning = decide_cleaning([kick, voice, horn], {})
     assert cleaning is not None
     assert [index for index, _ in cleaning.targets] == [1, 2]
-    # The kick is only a reference, and nothing of the horn is clipped.
-    assert cleaning.repaired == ((1, 0.001),)
+    assert cleaning.kit == (0,)
+    # Nothing of the horn is clipped.
+    assert cleaning.repaired == ((0, 0.001), (1, 0.001))

@@ -118,3 +118,17 @@ def test_only_what_plays_counts_for_a_compressor() -> None:
     features = ([2.0, 4.0], [0.5, 0.9], 0.7)
     sung, _ = decide_compressor(voice, 5.0, loud, *features)
     assert sung == decide_compressor(alone, 5.0, np.ones(100, np.bool_), *features)[0]
+
+
+def test_a_hit_loses_at_most_4_db_however_rare_hits_are() -> None:
+    """Rests between hits pull the mean down, not what a hit loses."""
+    level = np.where(np.arange(100) % 10 == 0, 1e-1, 1e-4)
+    taken_db = {}
+    for role in ("snare", "bass"):
+        one = an_input(role, facts_of(bump(500.0, 2.0), level, 12.0))
+        found, _ = decide_compressor(one, 0.0, np.ones(100, np.bool_), [2.0, 4.0], [0.5, 0.9], 0.7)
+        assert found is not None
+        curve = (found.threshold_db, found.ratio, found.knee_db)
+        taken_db[role] = -float(compressor_gain_db(np.array([2.0]), *curve)[0])
+    assert taken_db["snare"] == pytest.approx(4.0, abs=0.1)
+    assert taken_db["bass"] > 5.0

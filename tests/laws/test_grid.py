@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from morningmix.laws.grid import on_grid, on_grid_db
-from morningmix.model.plan import Gate, MasterPlan, SongPlan, TrackPlan, Trims
+from morningmix.model.plan import Cleaning, Gate, MasterPlan, SongPlan, TrackPlan, Trims
 
 STEPS = {"s": 6, "hz": 1}
 """Decimals by unit; all others have two."""
@@ -55,7 +55,7 @@ def test_every_number_of_a_plan_is_rounded_and_rounding_again_changes_nothing(ki
     before, after = list(floats(plan)), list(floats(rounded))
     assert len(after) > 5
     for (name, old), (_, new) in zip(before, after, strict=True):
-        if name in ("gain_step", "gain_steps", "ride", "repaired"):
+        if name in ("gain_step", "gain_steps", "ride", "repaired", "kit_references"):
             continue
         decimals = STEPS.get(name.rsplit("_", 1)[-1], 2)
         assert new == float(f"{old:.{decimals}f}"), name
@@ -70,6 +70,8 @@ def test_fields_with_several_units_alternate_between_them() -> None:
     rounded = on_grid(track)
     assert rounded.gain_step == (1.234568, 2.35)
     assert rounded.ride == ((0.123457, -1.23), (3.1, 0.01))
+    cleaning = Cleaning(targets=(), references=(), kit=(1,), kit_references=((2, 120.04), (3, 20.0)))
+    assert on_grid(cleaning).kit_references == ((2, 120.0), (3, 20.0))
 
 
 def test_rounding_keeps_every_frame_of_any_rate() -> None:

@@ -12,6 +12,7 @@ from decide.made import CENTRES_HZ, STEADY, bump, facts_of, measurements
 from morningmix.laws.loudness import k_weight_db
 from morningmix.laws.track_power import (
     filter_gain_db,
+    filtered,
     k_powers,
     loud_above,
     loud_mask,
@@ -64,6 +65,17 @@ def test_power_is_k_weighted_filtered_tilted_and_added_over_channels() -> None:
     assert level_db(mono, dip) - level_db(mono) == pytest.approx(-6.0, abs=0.1)
     low = facts_of(bump(100.0, 0.3), STEADY)
     assert level_db(low, tilt_db=2.0) - level_db(low) == pytest.approx(1.75, abs=0.3)
+
+
+def test_filtered_levels_and_peaks_fall_by_the_gain_on_their_spectrum() -> None:
+    """Under a Butterworth high-pass of second order an octave below the corner loses 12.3 dB (10 log10(1 + 2^4))."""
+    level = np.full(10, 1e-2)
+    low, high = (facts_of(bump(hz, 0.02), level) for hz in (CENTRES_HZ[8], CENTRES_HZ[20]))
+    corner = Filter(kind="high_pass", corner_hz=2.0 * float(CENTRES_HZ[8]))
+    for facts, less_db in ((low, 12.3), (high, 0.0)):
+        slots = filtered(facts, measurements(facts), (corner,))
+        assert 10.0 * np.log10(slots.powers / facts.slots.powers) == pytest.approx(-less_db, abs=0.2)
+        assert 20.0 * np.log10(slots.peaks / facts.slots.peaks) == pytest.approx(-less_db, abs=0.2)
 
 
 def test_momentary_power_is_the_mean_over_four_slots() -> None:

@@ -128,10 +128,13 @@ class Recall(_Sheet):
     def mix_id(self) -> str:
         """Eight hexadecimal digits that identify this version of the mix.
 
-        Computed with the field names of format 2, so that feedback on a page sent earlier still matches its mix.
+        Computed with the field names of format 2 and without later fields that say nothing, so that feedback on a page
+        sent earlier still matches its mix.
         """
         plans = self.model_dump_json(include={"plan", "master"})
-        plans = plans.replace('"what":"gain_step"', '"what":"turned"').replace(',"stretch_s":null', "")
+        plans = plans.replace('"what":"gain_step"', '"what":"turned"')
+        for says_nothing in (',"stretch_s":null', ',"kit":[],"kit_references":[]'):
+            plans = plans.replace(says_nothing, "")
         for former, name in (*_FORMER_CLEANING.items(), *_FORMER_TRACK.items()):
             plans = plans.replace(f'"{name}":', f'"{former}":')
         return hashlib.sha256(plans.encode("utf-8")).hexdigest()[:8]
