@@ -90,7 +90,7 @@ def test_links_in_a_circle_are_one_line(place: Path, name: str) -> None:
     circle.symlink_to(circle)
     done = run_here("mix", "Thursday", cwd=place)
     assert done.returncode in (2, 3, 5), done.stderr
-    assert len(done.stderr.splitlines()) == 1
+    assert len([line for line in done.stderr.splitlines() if "% done" not in line]) == 1
 
 
 @links
