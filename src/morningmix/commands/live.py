@@ -27,7 +27,7 @@ from morningmix.storage.home import EARLIER, RECALL, Home
 from morningmix.storage.song_folders import folder_name
 from morningmix.units import Block, db_to_gain
 
-_MANY, _FEW, _STRETCH_S = 30, 8, 4.0
+_MANY, _FEW, _STRETCH_S = 30, 5, 4.0
 """Stretches of a song that are measured where that is quick, and where it is not, and their length (design choice)."""
 _DRUMS = "drums"
 

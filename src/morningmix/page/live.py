@@ -96,6 +96,7 @@ def numbers(rehearsal: Rehearsal, request: Request) -> Response:
             "tilt": live_tilt(plan),
             "room": plan.reverb is not None,
             "before": song.before is not None,
+            "mix": song.mixed and song.mixed.mix_id,
         }
     )
 

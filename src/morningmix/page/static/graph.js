@@ -186,8 +186,8 @@ export class Graph {
   // Other numbers for the same song, as after a turn is written down.
   async renew() {
     const newer = await Graph.of(this.song);
-    const same = newer.numbers.tracks.map(({ track }) => track).join() === this.numbers.tracks.map(({ track }) => track).join();
-    if (!same || Boolean(newer.room) !== Boolean(this.room)) return false;
+    const lanes = ({ numbers }) => JSON.stringify([numbers.mix, numbers.room, numbers.tilt, numbers.tracks.map(({ track }) => track)]);
+    if (lanes(newer) !== lanes(this)) return false;
     this.numbers = newer.numbers;
     this.turned.clear();
     this.setAll();

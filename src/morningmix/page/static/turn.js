@@ -200,17 +200,18 @@ function choose(number) {
 }
 
 async function renew() {
-  if (!graph) return;
+  const old = graph;
+  if (!old) return;
   try {
-    if (await graph.renew()) return;
-    // Other inputs, or another room: play on from here with new lanes.
-    const now = playing();
-    const { song: number } = graph;
-    graph = null;
-    if (now?.owner.mixed === number) start(number, now.where());
+    if (await old.renew() || graph !== old) return;
   } catch {
-    graph = null;
+    // It is not there any more; a press on Play says why.
   }
+  if (graph !== old) return;
+  // Other inputs, or another mix: play on from here with new lanes.
+  const now = playing();
+  graph = null;
+  if (now?.owner.mixed === old.song) start(old.song, now.where());
 }
 
 // ---- what is pressed
@@ -348,13 +349,9 @@ place.addEventListener("pointerup", (event) => {
 });
 place.addEventListener("pointercancel", () => { drag = null; });
 
-let lastSettings = "";
 place.addEventListener("dressed", () => {
   dress();
-  const now = one(".turn") ? `${one(".turn").dataset.settings}${all("[data-own]").length}` : "";
-  if (now !== lastSettings) renew();
-  lastSettings = now;
+  renew();
 });
 watch(show);
 dress();
-lastSettings = one(".turn") ? `${one(".turn").dataset.settings}${all("[data-own]").length}` : "";

@@ -1,0 +1,171 @@
+"""Mix a rehearsal and turn it in a browser, as a person does: how soon it is heard, and what is on the disk then."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from command_line import digests
+from synthetic import write_take
+
+playwright = pytest.importorskip("playwright.sync_api")
+pytestmark = pytest.mark.browser
+
+WATCH = """
+window.contexts = []; window.starts = []; window.aims = [];
+window.AudioContext = class extends AudioContext { constructor(...a) { super(...a); window.contexts.push(this); } };
+const start = AudioBufferSourceNode.prototype.start;
+AudioBufferSourceNode.prototype.start = function (when, offset, seconds) {
+  window.starts.push([when, offset, seconds]); start.call(this, when, offset, seconds);
+};
+const aim = AudioParam.prototype.setTargetAtTime;
+AudioParam.prototype.setTargetAtTime = function (value, ...rest) {
+  window.aims.push([this, value]); return aim.call(this, value, ...rest);
+};
+"""
+TURN = """
+async (slider) => {
+  const [context] = window.contexts;
+  window.aims.length = 0;
+  slider.value = 3;
+  const began = context.currentTime;
+  slider.dispatchEvent(new Event("input", { bubbles: true }));
+  const [param, value] = window.aims.map(([one, aim]) => [one, aim, Math.abs(aim / one.value - 1)])
+    .sort((a, b) => b[2] - a[2])[0];
+  const was = param.value;
+  while (Math.abs(param.value - value) > 0.1 * Math.abs(was - value)) await new Promise((done) => setTimeout(done, 1));
+  return [context.currentTime - began, value / was];
+}
+"""
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A page of a short rehearsal; `folder` is where it lies."""
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if chromium is None:
+        pytest.skip("no Chromium here")
+    folder = tmp_path_factory.mktemp("open")
+    write_take(folder / "take", 9.0, 24_000)
+    for name in ("backing vocal", "guitar 2", "snare"):
+        (folder / "take" / f"{name}.wav").unlink()
+    command = [sys.executable, "-m", "morningmix", "open", "take", "--no-browser"]
+    process = subprocess.Popen(command, cwd=folder, stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    address = process.stdout.readline().strip()
+    try:
+        with playwright.sync_playwright() as running:
+            browser = running.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+            opened = browser.new_page(viewport={"width": 1280, "height": 900})
+            opened.folder, opened.problems = folder, []
+            opened.on("pageerror", lambda error: opened.problems.append(str(error)))
+            opened.on("console", lambda line: opened.problems.append(line.text) if line.type == "error" else None)
+            opened.on(
+                "request",
+                lambda one: None if one.url.startswith(address[:16]) else opened.problems.append(one.url),
+            )
+            opened.add_init_script(WATCH)
+            opened.goto(address)
+            yield opened
+            assert opened.problems == []
+            browser.close()
+    finally:
+        process.terminate()
+        process.communicate(timeout=20)
+
+
+def until(page: Any, what: str) -> None:
+    """Wait for an expression; the page's policy forbids Playwright's own way of waiting."""
+    deadline_s = time.monotonic() + 30.0
+    while not page.evaluate(what):
+        assert time.monotonic() < deadline_s, what
+        page.wait_for_timeout(20)
+
+
+def mixed(page: Any) -> None:
+    """Press Mix and wait until all is mixed."""
+    page.click("#mix-start")
+    page.wait_for_selector("text=Every song is mixed as the recipe says", timeout=120_000)
+
+
+def test_a_turn_is_heard_at_once_and_the_mix_is_that_of_the_recipe(page: Any, tmp_path: Path) -> None:
+    page.wait_for_selector("#mix-start", timeout=60_000)
+    mixed(page)
+    page.click("#mixed-play-1")
+    until(page, "window.starts.length > 0 && document.getElementById('playing').textContent.includes('0:01')")
+    number = page.eval_on_selector('[data-row][data-name="bass"]', "(row) => row.dataset.row")
+    slider = page.locator(f"#level-{number}")
+    heard_s, gain = slider.evaluate(TURN)
+    assert heard_s < 0.05
+    assert gain == pytest.approx(10.0 ** (3.0 / 20.0), rel=1e-3)
+    page.wait_for_selector("text=bass: clearly louder (+3 dB)")
+    assert "level_db = 3.0" in (page.folder / "take mix" / "recipe.toml").read_text(encoding="utf-8")
+    page.click("#mixed-play-1")
+    mixed(page)
+
+    # The same recipe mixed in a terminal.
+    shutil.copytree(page.folder / "take", tmp_path / "take")
+    (tmp_path / "take mix").mkdir()
+    shutil.copy(page.folder / "take mix" / "recipe.toml", tmp_path / "take mix")
+    command = [sys.executable, "-m", "morningmix", "mix", "take mix/recipe.toml"]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+    songs = digests(tmp_path / "take mix" / "mixes" / "01 take")
+    assert any(name.endswith("take.wav") for name in songs)
+    assert songs == digests(page.folder / "take mix" / "mixes" / "01 take")
+
+
+def test_all_lanes_are_in_step_over_joins_and_seeks(page: Any) -> None:
+    page.evaluate("window.starts.length = 0")
+    page.click("#mixed-play-1")
+    # Over the join of two pieces, then elsewhere, by a press on the ridge.
+    until(page, "window.starts.some(([, offset, seconds]) => offset === 0 && seconds === 4)")
+    lanes = page.evaluate("window.starts.filter(([when]) => when === window.starts[0][0]).length")
+    assert lanes >= 7, "five inputs, the recordings, and the mix before"
+    box = page.locator("#mixed-1 [data-ridge]").bounding_box()
+    page.mouse.click(box["x"] + 0.31 * box["width"], box["y"] + 20)
+    until(page, "window.starts.at(-1)[1] > 2.5")
+    starts = page.evaluate("window.starts")
+    by_time: dict[float, list[list[float]]] = {}
+    for when, offset, seconds in starts:
+        by_time.setdefault(when, []).append([offset, seconds])
+    assert len(by_time) >= 3
+    for together in by_time.values():
+        assert len(together) == lanes
+        assert all(one == together[0] for one in together)
+    page.click("#mixed-play-1")
+
+
+def test_a_marked_part_has_a_level_of_its_own_and_before_is_one_press(page: Any) -> None:
+    box = page.locator("#mixed-1 [data-ridge]").bounding_box()
+    page.mouse.move(box["x"] + 0.25 * box["width"], box["y"] + 30)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.5 * box["width"], box["y"] + 30, steps=5)
+    page.mouse.up()
+    assert page.is_checked("#scope-part")
+    number = page.eval_on_selector('[data-row][data-name="guitar 1"]', "(row) => row.dataset.row")
+    page.focus(f"#level-{number}")
+    for _ in range(4):
+        page.keyboard.press("ArrowRight")
+    page.wait_for_selector("#mixed-1 .own-parts >> text=clearly louder (+2 dB)")
+    recipe = (page.folder / "take mix" / "recipe.toml").read_text(encoding="utf-8")
+    assert recipe.count("[[song.move]]") == 1
+    assert 'name = "guitar 1"\nfrom = "0:02.' in recipe
+    page.click("#hear-recorded-1")
+    page.wait_for_selector("#hear-recorded-1[aria-pressed=true]")
+    page.click("#hear-before-1")
+    assert page.get_attribute("#hear-now-1", "aria-pressed") == "false"
+    page.click("#own-gone-1-0")
+    page.wait_for_selector("#mixed-1 .own-parts", state="detached")
+    assert "song.move" not in (page.folder / "take mix" / "recipe.toml").read_text(encoding="utf-8")
+
+
+def test_it_fits_a_phone(page: Any) -> None:
+    page.set_viewport_size({"width": 360, "height": 740})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
