@@ -13,7 +13,7 @@ from morningmix.dsp.chain import Chain, Stage
 from morningmix.dsp.control import GainLine, StepLine, gate_line, step_frames
 from morningmix.dsp.declip import RepairStage
 from morningmix.dsp.dynamics import CompressorStage, DeEsserStage
-from morningmix.dsp.filter import FilterStage
+from morningmix.dsp.filter import FilterStage, LowsInTheMiddle
 from morningmix.dsp.gain import LineGain, Pan, SteadyGain
 from morningmix.laws.filters import butterworth_high_pass
 from morningmix.model.plan import Compressor, DeEsser, Gate
@@ -31,6 +31,7 @@ AT_ANY_FRAME: Mapping[str, Callable[[], Stage]] = {
     "filter": lambda: FilterStage(butterworth_high_pass(120.0, RATE_HZ), 2),
     "repair": lambda: RepairStage(0.001, RATE_HZ, 2),
     "pan": lambda: Pan(0.3, 0.9),
+    "lows": lambda: LowsInTheMiddle(120.0, RATE_HZ),
 }
 AT_STEPS: Mapping[str, Callable[[], Stage]] = {
     **AT_ANY_FRAME,

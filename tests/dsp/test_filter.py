@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from scipy import signal
 
 from dsp.made import CUTS, pieces, sounds
-from morningmix.dsp.filter import FilterStage
+from morningmix.dsp.filter import FilterStage, LowsInTheMiddle
 from morningmix.laws.filters import butterworth_high_pass, peaking
 from morningmix.units import Block
 
@@ -46,3 +46,22 @@ def test_clearing_the_state_does_not_change_the_sound() -> None:
         stage = FilterStage(sos, 1)
         parts = [stage.process(block[:, start : start + size]) for start in range(0, block.shape[1], size)]
         assert np.array_equal(np.concatenate(parts, axis=1), expected)
+
+
+def test_what_is_in_the_middle_stays_sample_for_sample() -> None:
+    noise = np.random.default_rng(9).standard_normal((1, 4_800)).astype(np.float32)
+    both = np.concatenate((noise, noise))
+    assert np.array_equal(LowsInTheMiddle(120.0, 48_000).process(both), both)
+
+
+@pytest.mark.parametrize(
+    ("hz", "side_db"), [(40.0, -48.2), (60.0, -34.1), (120.0, -10.4), (300.0, 0.0), (2_000.0, 0.0)]
+)
+def test_sides_fall_away_below_the_corner_and_the_middle_does_not(hz: float, side_db: float) -> None:
+    tone = np.sin(2.0 * np.pi * hz * np.arange(48_000) / 48_000.0)
+    left, right = LowsInTheMiddle(120.0, 48_000).process(np.stack((0.8 * tone, 0.2 * tone)).astype(np.float32))[
+        :, 24_000:
+    ]
+    assert left + right == pytest.approx(tone[24_000:], abs=1e-6)
+    power = np.mean(np.square(left - right, dtype=np.float64)) / np.mean(np.square(0.6 * tone[24_000:]))
+    assert 10.0 * np.log10(power) == pytest.approx(side_db, abs=0.2)

@@ -217,6 +217,17 @@ def test_the_mix_id_of_a_sheet_without_shelves_stays(song: Path) -> None:
     assert read_recall(song / "recall.json").mix_id == "26be5724"
 
 
+def test_a_sheet_whose_lows_are_in_the_middle_is_read_and_written_again(song: Path) -> None:
+    sheet = load(song)
+    before = read_recall(song / "recall.json").mix_id
+    sheet["plan"]["mono_below_hz"] = 120.0
+    recall = read_recall(save(song, sheet))
+    assert recall.plan.mono_below_hz == json.loads(recall_text(recall))["plan"]["mono_below_hz"] == 120.0
+    assert recall.mix_id != before
+    sheet["plan"]["mono_below_hz"] = 12_000.0
+    assert "half the sample rate" in refusal(lambda: read_recall(save(song, sheet)))
+
+
 def test_a_sheet_with_shelves_is_read_and_written_again(song: Path) -> None:
     sheet = load(song)
     shelves = [

@@ -296,6 +296,21 @@ def test_a_tilt_lifts_the_lows_and_lowers_the_highs_of_every_family(
         assert 10.0 * np.log10(after / before) == pytest.approx(gain_db, abs=0.25)
 
 
+def test_lows_of_a_panned_input_are_in_the_middle(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
+    sides = {}
+    for below_hz in (None, 120.0):
+        plan = plain(recordings, "bass", mono_below_hz=below_hz)
+        plan = replace(plan, tracks=tuple(replace(track, pan=0.5) for track in plan.tracks))
+        with closing(render_families(plan, recordings, tmp_path)) as families:
+            left, right = sounds(families)[0].astype(np.float64)
+        spectrum = np.abs(np.fft.rfft(left - right)) ** 2
+        hz = np.fft.rfftfreq(len(left), 1.0 / RATE_HZ)
+        sides[below_hz] = [spectrum[(hz > low) & (hz < high)].sum() for low, high in ((20.0, 90.0), (300.0, 2_000.0))]
+    (low, high), (low_mono, high_mono) = sides[None], sides[120.0]
+    assert 10.0 * np.log10(low_mono / low) < -18.0
+    assert high_mono == pytest.approx(high, rel=0.02)
+
+
 def test_the_drums_peaks_are_measured_after_the_fade_and_only_for_drums(
     recordings: tuple[Recording, ...], tmp_path: Path
 ) -> None:

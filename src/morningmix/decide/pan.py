@@ -14,6 +14,8 @@ from morningmix.model.plan import Reason
 _SOURCE = (
     "Mansbridge, Finn, Reiss, AES 133, 2012: low sounds and leads in the centre, neighbours in pitch to opposite sides"
 )
+MONO_BELOW_HZ = 120.0
+"""Hardly any direction is heard under this, and a system's one woofer plays the sum (common practice, no source)."""
 WIDTHS = {
     "bass": 0.45,
     "drums": 0.35,
@@ -67,6 +69,12 @@ def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int,
                 ),
             )
     return pans
+
+
+def lows_in_the_middle() -> tuple[float, Reason]:
+    """The frequency under which the mix has no sides, and why."""
+    because = "nobody can tell where lows come from, and every loudspeaker plays what is in the middle"
+    return MONO_BELOW_HZ, Reason(what="mono_below_hz", because=because, source="common practice, no source")
 
 
 def centroid_hz(input_: Input, measured: Measurements) -> float:

@@ -15,6 +15,7 @@ from morningmix.decide.cleaning import cleaning_of
 from morningmix.decide.declip import decide_repair
 from morningmix.decide.family_levels import Strip, own_level_db, set_goals, solve_families, whole_lufs
 from morningmix.decide.gate import decide_gate
+from morningmix.decide.pan import lows_in_the_middle
 from morningmix.decide.reverb import decide_reverb, decide_send, room_offset_db
 from morningmix.decide.ride import Points, Voice, decide_rides
 from morningmix.decide.take_setup import Evidence, Setups, as_filtered, dynamics_db, in_song, left_out, slots_of
@@ -64,6 +65,7 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
         names={input_.index: input_.name for input_ in sounding},
     )
     by_index = {strip.input.index: strip for strip in strips}
+    mono_below_hz, why_mono = lows_in_the_middle()
     tracks = tuple(
         _track(by_index[input_.index], balance, take, setups, song)
         if input_.index in by_index
@@ -82,7 +84,8 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
         max_limiting_db=target.max_limiting_db.value,
         played_lufs=_played_lufs(strips, setups, here.slot_s),
         tilt_db=tilt_db,
-        reasons=(tilted[1],) if tilted else (),
+        mono_below_hz=mono_below_hz,
+        reasons=(*((tilted[1],) if tilted else ()), why_mono),
         goals=goals,
         cleaning=cleaning_of(take.cleaning, start_s, end_s, take_s),
         fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,

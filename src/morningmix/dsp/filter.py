@@ -1,11 +1,11 @@
-"""A filter stage of second-order sections."""
+"""Stages of second-order sections: any filter, and lows in the middle."""
 
 from __future__ import annotations
 
 import numpy as np
 import scipy
 
-from morningmix.laws.filters import Sos
+from morningmix.laws.filters import Sos, butterworth_high_pass
 from morningmix.units import Block
 
 _NOTHING = 1e-100
@@ -30,3 +30,26 @@ class FilterStage:
         self._state[np.abs(self._state) < _NOTHING] = 0.0
         out: Block = filtered.astype(np.float32)
         return out
+
+
+_ABOVE = 4.0 / 3.0
+
+
+class LowsInTheMiddle:
+    """Takes the side signal (left minus right) away: by 10 dB at a frequency, and by 24 dB more an octave below.
+
+    What is in the middle stays as it is.
+    """
+
+    latency_frames = 0
+
+    def __init__(self, below_hz: float, rate_hz: int) -> None:
+        corner_hz = min(_ABOVE * below_hz, 0.49 * rate_hz)
+        self._high_pass = FilterStage(butterworth_high_pass(corner_hz, rate_hz, 4), 1)
+
+    def process(self, block: Block) -> Block:
+        """The block ``(2, frames)`` without low sides."""
+        side = (block[:1] - block[1:]) * np.float32(0.5)
+        low = side - self._high_pass.process(side)
+        placed: Block = np.concatenate((block[:1] - low, block[1:] + low))
+        return placed

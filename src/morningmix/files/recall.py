@@ -133,7 +133,7 @@ class Recall(_Sheet):
         """
         plans = self.model_dump_json(include={"plan", "master"})
         plans = plans.replace('"what":"gain_step"', '"what":"turned"')
-        for says_nothing in (',"stretch_s":null', ',"kit":[],"kit_references":[]'):
+        for says_nothing in (',"stretch_s":null', ',"kit":[],"kit_references":[]', ',"mono_below_hz":null'):
             plans = plans.replace(says_nothing, "")
         for former, name in (*_FORMER_CLEANING.items(), *_FORMER_TRACK.items()):
             plans = plans.replace(f'"{name}":', f'"{former}":')
@@ -237,6 +237,8 @@ def _contradictions(sheet: Recall) -> Iterator[tuple[str, str]]:
         yield from _of_track(plan, place)
     if plan.reverb is not None:
         yield from _below_nyquist(plan, "plan.reverb.low_cut_hz", plan.reverb.low_cut_hz)
+    if plan.mono_below_hz is not None:
+        yield from _below_nyquist(plan, "plan.mono_below_hz", plan.mono_below_hz)
     for place, goal in enumerate(plan.goals):
         yield from _known_family(f"plan.goals.{place}.family", goal.family)
         yield from _in_order(f"plan.goals.{place}.where_s", goal.where_s)

@@ -17,7 +17,7 @@ from morningmix.audio.scratch import Scratch, ScratchWriter, recording_of
 from morningmix.audio.write import IntegerWriter
 from morningmix.dsp.control import loudness_hop_frames, peaks_db, step_frames, step_peaks
 from morningmix.dsp.dither import Dither
-from morningmix.dsp.filter import FilterStage
+from morningmix.dsp.filter import FilterStage, LowsInTheMiddle
 from morningmix.dsp.meter import KWeighting
 from morningmix.dsp.reverb import ReverbStage
 from morningmix.laws.filters import tilt
@@ -102,9 +102,10 @@ class FamilySum:
         room = plan.reverb if any(send is not None for send in self._sends) else None
         self._reverb = ReverbStage(room, plan.rate_hz) if room else None
         self._tilt = FilterStage(tilt(plan.tilt_db, plan.rate_hz), 2) if plan.tilt_db else None
+        self._lows = LowsInTheMiddle(plan.mono_below_hz, plan.rate_hz) if plan.mono_below_hz is not None else None
 
     def process(self, placed: Sequence[Block], fade: NDArray[np.float32] | None) -> Block:
-        """Sum, add the room, tilt, fade."""
+        """Sum, add the room, put the lows in the middle, tilt, fade."""
         total = np.zeros_like(placed[0])
         for block in placed:
             total += block
@@ -114,6 +115,8 @@ class FamilySum:
                 if send is not None:
                     sent += block * send
             total += self._reverb.process(sent)
+        if self._lows is not None:
+            total = self._lows.process(total)
         if self._tilt is not None:
             total = self._tilt.process(total)
         if fade is not None:

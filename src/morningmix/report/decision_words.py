@@ -68,6 +68,9 @@ def song_decision(what: str, plan: SongPlan, master: MasterPlan) -> Decision:
             tone = "warmer" if plan.tilt_db > 0.0 else "brighter"
             value = f"{tone} by {number(abs(plan.tilt_db))} dB"
             return Decision(heading="Tone of the whole mix", value=value, says=f"Whole mix made {value}")
+        case "mono_below_hz":
+            value = "" if plan.mono_below_hz is None else f"in the middle below {hertz(plan.mono_below_hz)}"
+            return Decision(heading="Lows", value=value or "left as they are", says="Lows in the middle")
         case "room":
             corner = "" if plan.reverb is None else f", high-pass at {hertz(plan.reverb.low_cut_hz)}"
             return Decision(heading="Reverb", value=f"one small room{corner}", says="One small room for all")
