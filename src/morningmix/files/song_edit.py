@@ -62,6 +62,17 @@ def with_edges(text: str, song: int, start_s: float, end_s: float) -> str:
     return toml.text
 
 
+def times_of(text: str, song: int) -> tuple[float, float]:
+    """Start and end of a song. Raises `UsageError` where it is gone."""
+    of = _read(text, song)[1][song]
+    return of.start, of.end
+
+
+def lists_songs(text: str, take: str | None) -> bool:
+    """Whether a recipe's text lists songs of a take."""
+    return any(song.take == take for song in checked_file(parse(text, "recipe.toml")).song)
+
+
 def unsure_songs(text: str) -> list[bool]:
     """Of each song whether a remark still says that its start or end is not certain."""
     toml = parse(text, "recipe.toml")

@@ -66,18 +66,15 @@ class Changes:
             self._read()
             return self._made[::-1]
 
-    def make(self, says: str, edit: Callable[[str], str], seen: str | None = None) -> Change | None:
+    def make(self, says: str, edit: Callable[[str], str]) -> Change | None:
         """Change the recipe; None where that changes nothing.
 
-        `seen` is the version that the change was meant for, where it must be that one. Raises `UsageError`,
-        `RecipeError`, `BusyError`, `OutputError`; the recipe is then as it was.
+        Raises `UsageError`, `RecipeError`, `BusyError`, `OutputError`; the recipe is then as it was.
         """
         if self.version == "":
             raise UsageError("There is no recipe yet. Wait until every input has been listened to.")
         with editing(self._recipe), self._lock:
             text = self._read() or ""
-            if seen is not None and seen != hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:12]:
-                raise UsageError("The recipe has changed meanwhile, so nothing was done. Look again, then try again.")
             changed = edit(text)
             if changed == text:
                 return None

@@ -69,12 +69,12 @@ class Rehearsal:
         """Mix every song that has changed, in the background. Raises `BusyError` while something else runs."""
         self.work.start(_MIXING, self._mix)
 
-    def change(self, says: str, edit: Callable[[str], str], *, seen: str | None = None, hear: bool = False) -> str:
+    def change(self, says: str, edit: Callable[[str], str], *, hear: bool = False) -> str:
         """Change the recipe and tell the pages. `hear`: what is known of the inputs depends on it.
 
         Returns what was done, in words. Raises as `Changes.make` does.
         """
-        change: Change | None = self.changes.make(says, edit, seen)
+        change: Change | None = self.changes.make(says, edit)
         if change is None:
             return "It was so already."
         self.events.tell("changed", version=self.changes.version)

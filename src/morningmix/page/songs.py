@@ -94,7 +94,6 @@ def section(rehearsal: Rehearsal) -> str:
         heard=heard is not None,
         takes=takes,
         several=len(takes) > 1,
-        version=rehearsal.changes.version,
         ridges=RIDGES,
         kept=sum(song.number is not None for take in takes for song in take.songs),
         unsure=sum(song.unsure for take in takes for song in take.songs),
@@ -150,7 +149,7 @@ def _whole(take: HeardTake, recipe: Recipe, *, several: bool) -> SongWish:
 
 def _song(take: HeardTake, place: int | None, wish: SongWish, *, followed: bool) -> Song:
     take_s = take.analysed.take.duration_s
-    end_s = min(wish.end_s, take_s)
+    _, end_s = _times(take, wish)
     around_s = max(_AROUND_S, _AROUND * (end_s - wish.start_s))
     from_s, to_s = max(0.0, wish.start_s - around_s), min(take_s, end_s + around_s)
     start, end = _why(wish.start_s, take.edges.starts), _why(end_s, take.edges.ends)
@@ -216,6 +215,13 @@ def _picture(take: HeardTake) -> Markup:
 
 # ---------------------------------------------------------------- what a person changes
 
+_MEANWHILE = "The songs have changed meanwhile, so nothing was done. Look again, then try again."
+
+
+def _times(take: HeardTake, wish: SongWish) -> tuple[float, float]:
+    """Start and end as the page shows them."""
+    return wish.start_s, min(wish.end_s, take.analysed.take.duration_s)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Meant:
@@ -240,33 +246,38 @@ def _meant(rehearsal: Rehearsal, asked: Asked) -> _Meant:
     of_take = _listed(take, recipe)
     if not asked.gives("song"):
         if of_take:
-            raise UsageError("The recipe has changed meanwhile, so nothing was done. Look again, then try again.")
+            raise UsageError(_MEANWHILE)
         return _Meant(take=take, several=several, place=None, wish=_whole(take, recipe, several=several))
     place = asked.whole("song", 100_000)
     wish = next((wish for at, wish in of_take if at == place), None)
-    if wish is None:
-        raise UsageError("The recipe no longer lists that song. Look again.")
+    seen_s = (asked.seconds("was_start"), asked.seconds("was_end"))
+    if wish is None or any(abs(seen - at) > _SAME_S for seen, at in zip(seen_s, _times(take, wish), strict=True)):
+        raise UsageError(_MEANWHILE)
     return _Meant(take=take, several=several, place=place, wish=wish)
 
 
-def _change(rehearsal: Rehearsal, asked: Asked, says: str, edit: Callable[[str, int], str], meant: _Meant) -> str:
+def _change(rehearsal: Rehearsal, says: str, edit: Callable[[str, int], str], meant: _Meant) -> str:
     """Change a song; one that only the take stands for is listed first."""
 
     def edited(text: str) -> str:
         place = meant.place
         if place is None:
+            if song_edit.lists_songs(text, meant.take_name):
+                raise UsageError(_MEANWHILE)
             times_s = (meant.wish.start_s, meant.wish.end_s)
             text, place = song_edit.with_new_song(text, meant.wish.title, times_s, meant.take_name)
+        elif song_edit.times_of(text, place) != (meant.wish.start_s, meant.wish.end_s):
+            raise UsageError(_MEANWHILE)
         return edit(text, place)
 
-    return rehearsal.change(says, edited, seen=asked.text("seen"))
+    return rehearsal.change(says, edited)
 
 
 def say_title(rehearsal: Rehearsal, asked: Asked) -> str:
     """Give a song its title."""
     meant, title = _meant(rehearsal, asked), asked.text("title", 120)
     says = f"{meant.wish.title} is called {title}"
-    return _change(rehearsal, asked, says, lambda text, song: song_edit.with_title(text, song, title), meant)
+    return _change(rehearsal, says, lambda text, song: song_edit.with_title(text, song, title), meant)
 
 
 def say_edges(rehearsal: Rehearsal, asked: Asked) -> str:
@@ -275,21 +286,23 @@ def say_edges(rehearsal: Rehearsal, asked: Asked) -> str:
     start_s, end_s = round(asked.seconds("start"), 1), round(asked.seconds("end"), 1)
     end_s = min(end_s, meant.take.analysed.take.duration_s)
     says = f"{meant.wish.title} runs from {clock(start_s)} to {clock(end_s)}"
-    return _change(rehearsal, asked, says, lambda text, song: song_edit.with_edges(text, song, start_s, end_s), meant)
+    return _change(rehearsal, says, lambda text, song: song_edit.with_edges(text, song, start_s, end_s), meant)
 
 
 def say_right(rehearsal: Rehearsal, asked: Asked) -> str:
     """Say that a song starts and ends where it should."""
     meant = _meant(rehearsal, asked)
+    if meant.place is None:
+        raise UsageError("The whole take starts and ends where it does.")
     says = f"{meant.wish.title} starts and ends where it should"
-    return _change(rehearsal, asked, says, song_edit.with_sure_edges, meant)
+    return _change(rehearsal, says, song_edit.with_sure_edges, meant)
 
 
 def say_keep(rehearsal: Rehearsal, asked: Asked) -> str:
     """Leave a song out, or bring it back."""
     meant, keep = _meant(rehearsal, asked), asked.flag("keep")
     says = f"{meant.wish.title} is {'mixed again' if keep else 'left out'}"
-    return _change(rehearsal, asked, says, lambda text, song: song_edit.with_kept(text, song, keep=keep), meant)
+    return _change(rehearsal, says, lambda text, song: song_edit.with_kept(text, song, keep=keep), meant)
 
 
 def join(rehearsal: Rehearsal, asked: Asked) -> str:
@@ -297,14 +310,14 @@ def join(rehearsal: Rehearsal, asked: Asked) -> str:
     meant = _meant(rehearsal, asked)
     names = meant.take.analysed.take_names
     says = f"{meant.wish.title} goes on to the end of the next song"
-    return _change(rehearsal, asked, says, lambda text, song: song_edit.joined(text, song, names), meant)
+    return _change(rehearsal, says, lambda text, song: song_edit.joined(text, song, names), meant)
 
 
 def split(rehearsal: Rehearsal, asked: Asked) -> str:
     """Cut a song in two."""
     meant, at_s = _meant(rehearsal, asked), round(asked.seconds("at"), 1)
     says = f"{meant.wish.title} is two songs, cut at {clock(at_s)}"
-    return _change(rehearsal, asked, says, lambda text, song: song_edit.split(text, song, at_s), meant)
+    return _change(rehearsal, says, lambda text, song: song_edit.split(text, song, at_s), meant)
 
 
 def find(rehearsal: Rehearsal, asked: Asked) -> str:
@@ -317,7 +330,6 @@ def find(rehearsal: Rehearsal, asked: Asked) -> str:
     return rehearsal.change(
         "Songs as they were found",
         lambda text: with_songs(text, take.found, name, take.analysed.take_names),
-        seen=asked.text("seen"),
     )
 
 
@@ -337,7 +349,6 @@ def add(rehearsal: Rehearsal, asked: Asked) -> str:
     return rehearsal.change(
         f"A song from {clock(at_s)} to {clock(end_s)}",
         lambda text: song_edit.with_new_song(text, "New song", (at_s, end_s), name)[0],
-        seen=asked.text("seen"),
     )
 
 

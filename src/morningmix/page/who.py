@@ -11,6 +11,7 @@ from markupsafe import Markup  # noqa: TID251
 
 from morningmix.commands.listen import Heard, HeardTake
 from morningmix.commands.remember import remember
+from morningmix.errors import UsageError
 from morningmix.files.input_edit import with_guesses_right, with_name, with_player, with_role
 from morningmix.files.presets import load_roles
 from morningmix.model.input import Input
@@ -174,6 +175,8 @@ def _of(rehearsal: Rehearsal, asked: Asked) -> tuple[str, tuple[str, ...]]:
     _, input_ = asked.one_of("input", rehearsal.all_heard().inputs)
     recipe = rehearsal.recipe()
     files = input_.facts.files
+    if asked.gives("files") and asked.text("files", 2_000) != " + ".join(files):
+        raise UsageError("The inputs have changed meanwhile, so nothing was done. Load the page again.")
     wish = next((wish for wish in recipe.inputs if wish.files == files), None) if recipe else None
     return (wish.called if wish else None) or input_.name, files
 

@@ -91,8 +91,11 @@ function start(take, from, until, says, whole = false) {
 function send(control, path, values) {
   const take = takeOf(control);
   const song = songOf(control);
-  const meant = song && song.dataset.song !== "whole" ? { song: Number(song.dataset.song) } : {};
-  return change(control, path, { take: Number(take.dataset.take), seen: take.dataset.seen, ...meant, ...values });
+  // What it was goes along, so that a page that is out of date changes no other song.
+  const [begins, ends] = song ? JSON.parse(song.dataset.was || JSON.stringify([song.dataset.start, song.dataset.end])) : [];
+  const meant = song && song.dataset.song !== "whole"
+    ? { song: Number(song.dataset.song), was_start: Number(begins), was_end: Number(ends) } : {};
+  return change(control, path, { take: Number(take.dataset.take), ...meant, ...values });
 }
 
 place.addEventListener("click", (event) => {
@@ -107,7 +110,7 @@ place.addEventListener("click", (event) => {
     const [from, to] = range(strip);
     const box = strip.getBoundingClientRect();
     const at = from + Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1) * (to - from);
-    start(take, at, seconds, song?.dataset.title || "the take", !song);
+    start(take, at, seconds, song?.dataset.title || "The take", !song);
     return;
   }
   const at = where.get(take.dataset.take);
@@ -115,7 +118,7 @@ place.addEventListener("click", (event) => {
   ({
     "play-take": () => {
       if (button.getAttribute("aria-pressed") === "true") stop();
-      else start(take, at !== undefined && at < seconds - 1 ? at : 0, seconds, "the take", true);
+      else start(take, at !== undefined && at < seconds - 1 ? at : 0, seconds, "The take", true);
     },
     "play-start": () => start(take, Number(begins), Number(ends), title),
     "play-end": () => start(take, Math.max(Number(begins), ends - BEFORE_END_S), Number(ends), `${title}, its end`),
@@ -135,7 +138,7 @@ place.addEventListener("input", ({ target }) => {
   const now = playing();
   where.set(take.dataset.take, at);
   target.setAttribute("aria-valuetext", clock(at));
-  if (now?.owner.take === take.dataset.take) start(take, at, Number(take.dataset.seconds), "the take", true);
+  if (now?.owner.take === take.dataset.take) start(take, at, Number(take.dataset.seconds), "The take", true);
   else show(now);
 });
 
@@ -192,6 +195,7 @@ async function letGo(edge) {
     const done = await send(edge, "/songs/edges", { start: Number(begins), end: Number(ends) });
     if (!done) back(edge);
   }
+  delete song.dataset.was;
   delete place.dataset.held;
   refresh("songs");
 }
@@ -199,6 +203,7 @@ async function letGo(edge) {
 function back(edge) {
   const song = songOf(edge);
   [song.dataset.start, song.dataset.end] = JSON.parse(song.dataset.was);
+  delete song.dataset.was;
   song.querySelector(".bubble").hidden = true;
   draw(song);
 }

@@ -52,16 +52,21 @@ place.addEventListener("click", (event) => {
     if (button.getAttribute("aria-pressed") === "true") stop();
     else start(card, button.dataset.play, Number(card.dataset.loudest));
   } else if (button?.dataset.right) {
-    change(button, "/who/role", { input: Number(card.dataset.input), role: button.dataset.right });
+    send(button, "/who/role", { role: button.dataset.right });
   } else if (event.target.closest("[data-hill]")) {
     const box = event.target.closest("[data-hill]").getBoundingClientRect();
     start(card, "recorded", Math.max(0, ((event.clientX - box.left) / box.width) * card.dataset.seconds));
   }
 });
 
+// The files go along, so that a card that is out of date changes nothing else.
+function send(control, path, values) {
+  const { input, files } = cardOf(control).dataset;
+  return change(control, path, { input: Number(input), files, ...values });
+}
 function say(control) {
   const { change: path, key } = control.dataset;
-  return change(control, path, { input: Number(cardOf(control).dataset.input), [key]: control.value });
+  return send(control, path, { [key]: control.value });
 }
 whenTyped(place, say);
 place.addEventListener("change", async ({ target }) => {
