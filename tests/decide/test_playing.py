@@ -158,6 +158,19 @@ def test_who_makes_a_band(who: tuple[int, ...], drums: bool, together: bool) -> 
     assert spans(band(score).together) == ([(5.0, 10.0)] if together else [])
 
 
+@pytest.mark.parametrize(
+    ("families", "together"),
+    [(("guitars", "vocals"), True), (("guitars", "vocals", "drums"), False), (("guitars", "vocals", "bass"), False)],
+)
+def test_one_who_plays_and_sings_is_the_band_where_there_is_nobody_else(
+    families: tuple[str, ...], together: bool
+) -> None:
+    score = Score(20.0, families)
+    score.sound(0, 5.0, 10.0)
+    score.sound(1, 5.0, 10.0)
+    assert band(score).together.any() == together
+
+
 def test_what_rings_is_the_loudest_of_the_own_sounds_re_its_loud_level() -> None:
     score = Score(30.0)
     score.sound(GUITAR, 2.0, 12.0)
