@@ -51,6 +51,8 @@ class _Tone:
     """A line that grew like feedback, followed hop by hop. Hops count from the start of the recording."""
 
     first: int
+    bin: int
+    """Of the spectrum, when it was noticed."""
     growth_db: list[float]
     """Levels from `first` until it was noticed; the other lists begin then."""
     last: int = 0
@@ -152,7 +154,7 @@ class FeedbackMeter:
         base = self._base(spectra[: hop - 4 * quarter + 1], bin_, quarter, step_db)
         if base is None:
             return
-        tone = _Tone(first=self._hops + base - len(self._past), growth_db=spectra[base:hop, bin_].tolist())
+        tone = _Tone(first=self._hops + base - len(self._past), bin=bin_, growth_db=spectra[base:hop, bin_].tolist())
         self._open.append(tone)
         self._add(tone, spectra, hop, bin_)
 
@@ -219,7 +221,8 @@ class FeedbackMeter:
         for tone in self._open:
             near = round(tone.hz[-1] / self._bin_hz)
             bin_ = near - 1 + int(np.argmax(spectra[hop, near - 1 : near + 2]))
-            if spectra[hop, bin_] < max(tone.levels_db) - _ENDED_DB:
+            moved = abs(bin_ - tone.bin) > 1
+            if moved or spectra[hop, bin_] < max(tone.levels_db) - _ENDED_DB:
                 self._close(tone)
             else:
                 self._add(tone, spectra, hop, bin_)
