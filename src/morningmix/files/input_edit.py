@@ -19,8 +19,8 @@ Files = Sequence[str]
 def with_role(text: str, files: Files, role: str) -> str:
     """A recipe's text with an input's role as somebody says it is; it is no guess any more.
 
-    A name that only says the old role ("kick", "guitar 2") says the new one then. Raises `RecipeError` for an unknown
-    role.
+    A name that only says the old role ("kick", "guitar 2") says the new one then; numbers are for names that several
+    inputs would have. Raises `RecipeError` for an unknown role.
     """
     try:
         known = known_role(role.removesuffix(GUESS)) or ""
@@ -33,9 +33,12 @@ def with_role(text: str, files: Files, role: str) -> str:
     name = file.input[at].called()
     text = with_value(toml, ("input", at), "role", quoted(known), remark=False)
     if old != known and _says(name, old):
-        text = with_name(
-            text, files, _free(known, [one.called() for place, one in enumerate(file.input) if place != at])
-        )
+        others = [one for place, one in enumerate(file.input) if place != at]
+        text = with_name(text, files, _free(known, [one.called() for one in others]))
+        left = [one for one in others if _says(one.called(), old)]
+        if len(left) == 1 and plain(left[0].called()) != plain(old):
+            # "guitar 2" says nothing where there is no other guitar.
+            text = with_name(text, left[0].file, old)
     return text
 
 

@@ -42,6 +42,7 @@ export async function change(control, path, values) {
 }
 
 const TYPED = "input[type=text], textarea";
+const FOCUSED = "button, select, input, textarea, a, summary, [tabindex]";
 let replacing = false;
 
 // Calls back with a field when somebody has written something else into it and left it, or pressed Enter.
@@ -80,19 +81,26 @@ export async function refresh(part) {
     if (place.dataset.held || shown.get(place) === html) return;
     shown.set(place, html);
     const active = document.activeElement;
-    const inside = place.contains(active) ? active.id : "";
-    const typed = inside && active.matches(TYPED) && active.value !== active.defaultValue
+    const inside = [];
+    if (place.contains(active)) for (let one = active; one !== place; one = one.parentElement) if (one.id) inside.push(one.id);
+    const typed = inside.length && active.matches(TYPED) && active.value !== active.defaultValue
       ? [active.value, active.selectionStart, active.selectionEnd] : null;
     const said = [...place.querySelectorAll(".said")].map((one) => [one, one.parentElement.id]);
     const parsed = new DOMParser().parseFromString(html, "text/html");
     replacing = true;
     place.replaceChildren(...parsed.body.childNodes);
     replacing = false;
-    for (const [one, home] of said) if (home) document.getElementById(home)?.append(one);
-    const again = inside && document.getElementById(inside);
+    for (const [one, home] of said) {
+      const there = home && document.getElementById(home);
+      if (there) there.append(one);
+      else tell(one.textContent, one.classList.contains("problem"));
+    }
+    // What had the focus may be gone: then the nearest thing to it has it.
+    const near = inside.map((id) => document.getElementById(id)).find(Boolean);
+    const again = near?.matches(FOCUSED) ? near : near?.querySelector(FOCUSED);
     if (again) {
       again.focus({ preventScroll: true });
-      if (typed) {
+      if (typed && again.id === active.id) {
         [again.value] = typed;
         again.setSelectionRange(typed[1], typed[2]);
       }

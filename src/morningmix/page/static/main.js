@@ -59,7 +59,9 @@ watch((now) => {
   if (byId("playing").textContent !== words) byId("playing").textContent = words;
 });
 document.addEventListener("keydown", (event) => {
-  if (event.key === "Escape" && playing()) stop();
+  if (event.key !== "Escape") return;
+  if (playing()) stop();
+  else if (!drawer.hidden) byId("drawer-button").click();
 });
 
 // ---- the recipe's drawer
