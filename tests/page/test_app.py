@@ -68,7 +68,9 @@ def test_the_page_holds_every_step_and_loads_only_what_is_there(client: TestClie
         assert client.get(path).status_code == 200, path
 
 
-@pytest.mark.parametrize("name", ["main.js", "asking.js", "player.js", "who.js", "songs.js", "turn.js", "graph.js"])
+@pytest.mark.parametrize(
+    "name", ["main.js", "asking.js", "player.js", "who.js", "songs.js", "turn.js", "graph.js", "send.js"]
+)
 def test_scripts_load_each_other_and_nothing_else(name: str, client: TestClient) -> None:
     answer = client.get(f"/static/{name}")
     assert answer.headers["content-type"].startswith("text/javascript")
@@ -79,10 +81,10 @@ def test_scripts_load_each_other_and_nothing_else(name: str, client: TestClient)
 
 
 def test_every_change_that_a_script_or_a_page_asks_for_is_there(client: TestClient) -> None:
-    sources = [client.get(f"/static/{name}").text for name in ("main.js", "who.js", "songs.js", "turn.js")]
+    sources = [client.get(f"/static/{name}").text for name in ("main.js", "who.js", "songs.js", "turn.js", "send.js")]
     sources.append(client.get("/").text)
-    asked = set(re.findall(r'"(/(?:who|songs|mix|changes)/[a-z-]+)"', " ".join(sources)))
-    assert asked == {path for path in CHANGES if path.split("/")[1] in ("who", "songs", "mix", "changes")}
+    asked = set(re.findall(r'"(/(?:who|songs|mix|send|changes)/[a-z-]+)"', " ".join(sources)))
+    assert asked == {path for path in CHANGES if path.split("/")[1] in ("who", "songs", "mix", "send", "changes")}
 
 
 @pytest.mark.parametrize(

@@ -30,7 +30,7 @@ from morningmix.units import db_to_gain
 from page.made import browser, problem, said, wait
 from synthetic import write_take
 
-RATE_HZ, SECONDS = 24_000, 10.0
+RATE_HZ, SECONDS = 24_000, 8.0
 RECIPE = """recipe = 1
 
 [rehearsal]

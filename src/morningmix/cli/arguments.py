@@ -315,19 +315,23 @@ def share(
     home: Annotated[Path, typer.Argument(metavar="FOLDER", help="A mix folder, or its recipe.")],
     out: Out = None,
     kind: SentFormat = Sent.mp3,
+    one_zip: Annotated[bool, typer.Option("--zip", help="Also one zip of all of it, beside the folder.")] = False,
     as_json: Json = False,
 ) -> None:
     """Pack the mixes to send round: small tagged files and a page that lists them."""
+    from morningmix.share.packing import zipped
     from morningmix.share.send import share as run
 
     with Bar(shown=not as_json) as bar:
         folder, shared = run(home, out, "flac" if kind is Sent.flac else "mp3", bar.show, messages.skipped)
+        archive = zipped(folder, folder.name) if one_zip else None
     if as_json:
         files = [
             {"title": file.title, "file": str(file.file), "peak_dbtp": file.peak_dbtp, "lowered_db": file.lowered_db}
             for file in shared
         ]
-        messages.as_json({"folder": str(folder), "files": files})
+        facts = {"folder": str(folder), "files": files}
+        messages.as_json(facts if archive is None else facts | {"zip": str(archive)})
         return
     where = messages.near(folder)
     messages.line(
@@ -337,6 +341,8 @@ def share(
         peak = "silent" if file.peak_dbtp is None else f"highest peak {-file.peak_dbtp:.1f} dB below clipping"
         lowered = f", {file.lowered_db:.1f} dB softer to keep it there" if file.lowered_db else ""
         messages.line(f"  {messages.near(file.file)}  {peak}{lowered}")
+    if archive is not None:
+        messages.line(f"All of it in one file: {messages.near(archive)}")
 
 
 @app.command(cls=Command)

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from morningmix.errors import RecipeError, UsageError
 from morningmix.files.feedback import WishedMove, Wishes, printable, read_wishes
 from morningmix.files.recall import Recall, read_sheets, unsaid
-from morningmix.files.recipe import read_recipe
+from morningmix.files.recipe import checked_file
 from morningmix.files.recipe_edit import Move, turn_input, with_moves, with_remarks, with_song
-from morningmix.files.toml_lines import did_you_mean
+from morningmix.files.toml_lines import did_you_mean, parse
 from morningmix.model.names import plain
 from morningmix.model.plan import READABLE_FAMILIES, SongPlan
 from morningmix.storage.home import MIXES
@@ -57,13 +57,32 @@ class Taken:
 def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], None] = unsaid) -> Taken:
     """Merge the wishes in the files into a recipe, which the caller is `editing`: all of them or none.
 
-    `skipped` receives a line about each song whose recall sheet cannot be read. Raises `RecipeError` for wishes that
-    are not understood, are for another version of the mix, or were merged before; `UsageError` for songs and inputs
-    that are not there; `OutputError`.
+    `skipped` receives a line about each song whose recall sheet cannot be read. Raises as `with_wishes` does, and
+    `OutputError`.
     """
     wishes = [theirs for file in files for theirs in read_wishes(file)]
-    text = read_text(recipe)
-    lists_songs = bool(read_recipe(recipe).songs)
+    text, taken = with_wishes(read_text(recipe), wishes, recipe, skipped)
+    write_text_whole(recipe, text)
+    return taken
+
+
+Matter = tuple[str, str, Stretch]
+"""A song, an input or a family, and a stretch: what several people may have wishes about."""
+
+
+def with_wishes(
+    text: str,
+    wishes: Sequence[Wishes],
+    recipe: Path,
+    skipped: Callable[[str], None] = unsaid,
+    left_out: Collection[Matter] = (),
+) -> tuple[str, Taken]:
+    """The text of a recipe with wishes merged into it, but for matters that are `left_out`; and what became of them.
+
+    `skipped` receives a line about each song whose recall sheet cannot be read. Raises `RecipeError` for wishes that
+    are for another version of the mix, or were merged before; `UsageError` for songs and inputs that are not there.
+    """
+    lists_songs = bool(checked_file(parse(text, recipe.name)).song)
     unread: list[str] = []
     sheets = _sheets(recipe, unread.append)
     for line in unread:
@@ -75,6 +94,7 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
     for theirs in wishes:
         _refuse_stale(theirs, _sheet(theirs, sheets), text)
     agreed, conflicts = merge(wishes)
+    agreed = tuple(change for change in agreed if (change.song, change.name, change.stretch) not in left_out)
     if not lists_songs and any(change.stretch for change in agreed):
         (sheet,) = sheets.values()
         text, lists_songs = with_song(text, sheet.title, sheet.plan.end_s), True
@@ -91,11 +111,10 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
     for theirs in wishes:
         remarks = [f"# {clock(note.at_s)} {theirs.who}: {note.says}" for note in theirs.notes]
         if theirs.mix:
-            remarks.append(_mark(theirs))
+            remarks.append(mark_of(theirs))
         title = sheets[_key(theirs.song)].title
         text = with_remarks(text, title if lists_songs else None, remarks) if remarks else text
-    write_text_whole(recipe, text)
-    return Taken(agreed=agreed, conflicts=conflicts, notes=sum(len(theirs.notes) for theirs in wishes))
+    return text, Taken(agreed=agreed, conflicts=conflicts, notes=sum(len(theirs.notes) for theirs in wishes))
 
 
 def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict, ...]]:
@@ -170,7 +189,7 @@ def _sheet(wishes: Wishes, sheets: Mapping[str, Recall]) -> Recall:
 
 
 def _refuse_stale(wishes: Wishes, sheet: Recall, text: str) -> None:
-    if wishes.mix and _mark(wishes) in text:
+    if wishes.mix and mark_of(wishes) in text:
         raise RecipeError(f'{wishes.where}: the wishes of {wishes.who} for "{sheet.title}" are already in the recipe.')
     if wishes.mix and wishes.mix != sheet.mix_id:
         raise RecipeError(
@@ -196,7 +215,7 @@ def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
     return names
 
 
-def _mark(wishes: Wishes) -> str:
+def mark_of(wishes: Wishes) -> str:
     """A comment that identifies wishes that are already in the recipe."""
     content = repr(
         (plain(wishes.song), wishes.mix, wishes.who, [(m.name, m.level_db, m.from_s, m.to_s) for m in wishes.moves])

@@ -74,23 +74,47 @@ class Wishes:
 
 def read_wishes(path: Path) -> list[Wishes]:
     """All wishes in a file. Raises `RecipeError`, with file and line, for anything that cannot be understood."""
+    return parse_wishes(read_text(path), path.name)
+
+
+def parse_wishes(text: str, label: str) -> list[Wishes]:
+    """All wishes in a text that comes from `label`. Raises as `read_wishes` does."""
     blocks: list[list[tuple[int, str]]] = []
-    for number, raw in enumerate(read_text(path).splitlines(), 1):
+    for number, raw in enumerate(text.splitlines(), 1):
         if number > _MOST_LINES:
-            raise RecipeError(f"{path.name} has more than {_MOST_LINES} lines, so it is hardly a list of wishes.")
+            raise RecipeError(f"{label} has more than {_MOST_LINES} lines, so it is hardly a list of wishes.")
         line = printable(raw).removeprefix(">").strip()
         if line.casefold() == FIRST_LINE:
             blocks.append([(number, line)])
         elif line and not blocks:
             raise RecipeError(
-                f'{path.name}, line {number}: wishes begin with the line "{FIRST_LINE}". Copy them from the song\'s '
+                f'{label}, line {number}: wishes begin with the line "{FIRST_LINE}". Copy them from the song\'s '
                 "page once more, from its first line on."
             )
         elif line:
             blocks[-1].append((number, line))
     if not blocks:
-        raise RecipeError(f"{path.name} holds no wishes. Copy them into it from the song's page.")
-    return [_wishes(path.name, block) for block in blocks]
+        raise RecipeError(f"{label} holds no wishes. Copy them into it from the song's page.")
+    return [_wishes(label, block) for block in blocks]
+
+
+def wishes_in(text: str) -> list[str]:
+    """The wishes in a whole chat, each as a text of its own: what stands around them is left away.
+
+    A line that says who wrote when may stand right before a first line, on the same line.
+    """
+    found: list[list[str]] = []
+    inside = False
+    for raw in text.splitlines():
+        line = printable(raw).removeprefix(">").strip()
+        if line.casefold().endswith(FIRST_LINE):
+            found.append([FIRST_LINE])
+            inside = True
+        elif inside and line and not _HEAD.fullmatch(line) and not _NOTE.fullmatch(line) and not _MOVE.fullmatch(line):
+            inside = False
+        elif inside and line:
+            found[-1].append(line)
+    return ["\n".join(lines) + "\n" for lines in found]
 
 
 def printable(text: str) -> str:

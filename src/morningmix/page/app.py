@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route  # noqa: TID251
 
 from morningmix.errors import BusyError, MorningmixError, UsageError
-from morningmix.page import drawer, live, songs, sound, turn, who
+from morningmix.page import drawer, live, send, songs, sound, turn, who
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.report.style import CSS
@@ -24,6 +24,7 @@ STEPS: Mapping[str, tuple[str, Callable[[Rehearsal], str]]] = {
     "who": ("Who is who", who.section),
     "songs": ("Songs", songs.section),
     "mix": ("Mix and turn", turn.section),
+    "send": ("Send", send.section),
 }
 """The steps of the page in their order, each with its heading and what makes its HTML."""
 
@@ -37,6 +38,7 @@ CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
     **who.CHANGES,
     **songs.CHANGES,
     **turn.CHANGES,
+    **send.CHANGES,
     **drawer.CHANGES,
 }
 """What a person changes, by its path; each says in words what it did."""
@@ -44,7 +46,7 @@ CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
 _STATIC = {
     "page.css": "text/css",
     **dict.fromkeys(
-        ("main.js", "asking.js", "player.js", "who.js", "songs.js", "turn.js", "graph.js"), "text/javascript"
+        ("main.js", "asking.js", "player.js", "who.js", "songs.js", "turn.js", "graph.js", "send.js"), "text/javascript"
     ),
 }
 
@@ -57,7 +59,7 @@ def app_of(rehearsal: Rehearsal) -> Starlette:
             Route("/part/{part}", _answered(rehearsal, _part)),
             Route("/sound/take/{take:int}/{piece:int}", _answered(rehearsal, _sum_piece)),
             Route("/sound/{input:int}/{piece:int}", _answered(rehearsal, _piece)),
-            *(Route(path, _answered(rehearsal, answer)) for path, answer in live.ANSWERS.items()),
+            *(Route(path, _answered(rehearsal, answer)) for path, answer in {**live.ANSWERS, **send.ANSWERS}.items()),
             Route("/static/{name}", _answered(rehearsal, _static)),
             Route("/events", lambda _: StreamingResponse(rehearsal.events.stream(), media_type="text/event-stream")),
             *(Route(path, _changed(rehearsal, change), methods=["POST"]) for path, change in CHANGES.items()),

@@ -20,7 +20,7 @@ from morningmix.files.toml_lines import parse
 from morningmix.model.names import means, plain
 from morningmix.model.plan import FAMILIES
 from morningmix.model.recipe import FamilyWish, InputWish, Recipe, SongInputWish, SongWish
-from morningmix.page import live
+from morningmix.page import live, wishes
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.songs import ridge_of
@@ -50,6 +50,8 @@ class Song:
     before: bool
     parts: Sequence[tuple[str, str, float, float, float]]
     """What has a level of its own in one part: name, in words, from and to (s), and dB."""
+    notes: Sequence[tuple[float, str, str]]
+    """What the band has noted: when (s), who and what."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,11 +70,12 @@ def section(rehearsal: Rehearsal) -> str:
     heard, recipe = rehearsal.heard, rehearsal.recipe()
     known = [] if heard is None or recipe is None else live.songs(rehearsal)
     rows = [] if heard is None else _rows(heard)
+    sent_back = wishes.kept(rehearsal) if known else []
     return render(
         "turn.html",
         package=__package__,
         heard=heard is not None,
-        songs=[] if heard is None else [_song(heard, song, recipe) for song in known],
+        songs=[] if heard is None else [_song(heard, song, recipe, sent_back) for song in known],
         families=[(family, [row for row in rows if row.family == family]) for family in FAMILIES],
         settings="{}" if recipe is None else json.dumps(_settings(rows, recipe, known)),
         ranges={part: _range(key) for part, key in PARTS.items()},
@@ -91,13 +94,13 @@ def _range(key: Key) -> tuple[float, float]:
     return max(low, -_WIDE_DB), min(high, _WIDE_DB)
 
 
-def _song(heard: Heard, song: LiveSong, recipe: Recipe | None) -> Song:
+def _song(heard: Heard, song: LiveSong, recipe: Recipe | None, sent_back: Sequence[wishes.Kept]) -> Song:
     take = next(take for take in heard.takes if take.analysed.take.folder == song.analysed.take.folder)
     listed = _listed(song, recipe)
     state = "not mixed yet"
     if song.mixed is not None:
         loudness = loudness_in_words(song.mixed.mix.integrated_lufs)
-        state = loudness if song.as_mixed else "mixed, but the recipe has changed since"
+        state = loudness if song.as_mixed else "mixed, but not as the recipe says now"
     return Song(
         number=song.number,
         title=song.plan.title,
@@ -112,6 +115,7 @@ def _song(heard: Heard, song: LiveSong, recipe: Recipe | None) -> Song:
             for move in (listed.moves if listed else ())
             for times in [(move.from_s, move.to_s, move.level_db)]
         ],
+        notes=wishes.notes_of(sent_back, song.plan.title),
     )
 
 

@@ -12,6 +12,7 @@ import os
 import re
 import shutil
 import sys
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -24,6 +25,7 @@ INDEX = "index.html"
 _LOCK, _NEW, _OLD, _TRASH = "lock", "new", "old", "trash"
 _SEAL = re.compile(rb"<!-- packed: ([0-9a-f ]*) -->\n\Z")
 _CHUNK_BYTES = 1 << 20
+_ZIP_COMMENT = b"packed by morningmix"
 
 
 @contextmanager
@@ -50,6 +52,40 @@ def packing(folder: Path) -> Iterator[Path]:
             # What cannot be removed now is removed by the next run.
             with suppress(OSError):
                 _finish(work, folder)
+
+
+def zipped(folder: Path, inside: str) -> Path:
+    """A zip of a packed folder, beside it; `inside` is what the folder is called in it. Returns its path.
+
+    Raises `UsageError` where something else is in the way, `OutputError`.
+    """
+    path = folder.with_name(f"{folder.name}.zip")
+    if os.path.lexists(path) and not _is_zip_of_ours(path):
+        raise UsageError(f"{path} is in the way. Move it, then pack again.")
+    draft = path.with_name(f".{path.name}.packing")
+    with output_errors(path):
+        try:
+            with zipfile.ZipFile(draft, "w") as archive:
+                archive.comment = _ZIP_COMMENT
+                for file in sorted(folder.iterdir()):
+                    # Sound is packed already, and an old date gives the same bytes every time.
+                    name = zipfile.ZipInfo(f"{inside}/{file.name}")
+                    with file.open("rb") as source, archive.open(name, "w", force_zip64=True) as target:
+                        shutil.copyfileobj(source, target, _CHUNK_BYTES)
+            draft.replace(path)
+        finally:
+            draft.unlink(missing_ok=True)
+    return path
+
+
+def _is_zip_of_ours(path: Path) -> bool:
+    if not _is_file(path):
+        return False
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return archive.comment == _ZIP_COMMENT
+    except (OSError, zipfile.BadZipFile):
+        return False
 
 
 def _finish(work: Path, folder: Path) -> None:

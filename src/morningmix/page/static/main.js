@@ -5,6 +5,7 @@ import { playing, stop, volume, watch } from "./player.js";
 import "./who.js";
 import "./songs.js";
 import "./turn.js";
+import "./send.js";
 
 const byId = (id) => document.getElementById(id);
 const minutes = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;

@@ -66,6 +66,7 @@ function dress() {
   if (!one(".turn")) return;
   if (!cardOf(song)) song = Number(one("[data-number]").dataset.number);
   for (const card of all("[data-number]")) {
+    for (const note of card.querySelectorAll(".note-mark")) note.style.left = percent(note.dataset.at / card.dataset.seconds);
     for (const part of card.querySelectorAll(".own-part")) span(part, card, part.dataset.from, part.dataset.to);
   }
   for (const row of all("[data-row]")) {
