@@ -65,7 +65,6 @@ def section(rehearsal: Rehearsal) -> str:
         people=people,
         matters=_matters(found, people),
         seen_wishes=wishes.seen(rehearsal),
-        seen=rehearsal.changes.version,
         findings=[] if heard is None else [(FINDINGS[one.kind], one.name, one.says) for one in heard.result.findings],
         count=count,
     )

@@ -159,7 +159,6 @@ def merge_ticked(rehearsal: Rehearsal, asked: Asked) -> str:
     return rehearsal.change(
         f"Wishes of {', '.join(dict.fromkeys(wishes.who for wishes in waiting))}",
         lambda text: with_wishes(text, waiting, rehearsal.home.recipe, left_out=left_out)[0],
-        seen=asked.text("seen"),
     )
 
 

@@ -4,7 +4,7 @@ import { change, sayAt } from "./asking.js";
 
 const place = document.getElementById("send");
 const byId = (id) => document.getElementById(id);
-const state = () => ({ wishes: byId("came").dataset.wishes, seen: byId("came").dataset.seen });
+const state = () => ({ wishes: byId("came").dataset.wishes });
 
 async function add(control, text) {
   if (!text.trim()) {
