@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import webbrowser
 from pathlib import Path
+from threading import Thread
 
 from morningmix.cli import messages
 from morningmix.commands.demo import demo_tracks
@@ -27,7 +28,8 @@ def open_rehearsal(source: Path | None, out: Path | None, *, browser: bool) -> N
         messages.line("This is the page's address, for this computer alone. Ctrl-C ends it.")
         messages.flush()
         if browser:
-            webbrowser.open_new_tab(address)
+            # Some browsers return only when they are closed.
+            Thread(target=webbrowser.open_new_tab, args=(address,), daemon=True).start()
 
     try:
         serve(rehearsal, opened)
