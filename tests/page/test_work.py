@@ -78,3 +78,18 @@ def test_an_error_is_one_line_and_work_goes_on(capsys: pytest.CaptureFixture[str
     done(work)
     assert "mistake in the program: ZeroDivisionError" in events.told[-1][1]["problem"]
     assert "Traceback" in capsys.readouterr().err
+
+
+def test_what_follows_a_piece_of_work_can_start_the_next_one() -> None:
+    events = Told()
+    done_pieces: list[str] = []
+
+    def next_one() -> None:
+        if len(done_pieces) < 3:
+            work.start("again", lambda _runner, _callbacks: done_pieces.append("again"))
+
+    work = Work(events, next_one)
+    work.start("first", lambda _runner, _callbacks: done_pieces.append("first"))
+    while len(done_pieces) < 3:
+        pass
+    assert done_pieces == ["first", "again", "again"]

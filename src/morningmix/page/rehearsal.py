@@ -6,8 +6,8 @@ Everything lies in the mix folder, so a page that is opened again goes on where 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
-from threading import Lock
 
 from morningmix.analysis.analyse import look
 from morningmix.commands.listen import Heard, listen
@@ -37,10 +37,9 @@ class Rehearsal:
         self.home = home_for(order)
         self.takes: Sequence[Take] = look(source_of(order), self.home)[1]
         self.events = Events()
-        self.work = Work(self.events)
+        self.work = Work(self.events, self._ended)
         self.changes = Changes(self.home.recipe)
         self._heard: Heard | None = None
-        self._lock = Lock()
         self._again = False
 
     @property
@@ -59,11 +58,15 @@ class Rehearsal:
         return read_recipe(self.home.recipe) if self.home.recipe.exists() else None
 
     def listen(self) -> None:
-        """Listen to every input in the background; at once again if it was asked for meanwhile."""
-        try:
+        """Listen to every input in the background, as soon as nothing else is being worked on."""
+        # Before it is tried: what runs now may end at any moment, and looks at this then.
+        self._again = True
+        with suppress(BusyError):
             self.work.start(_LISTENING, self._listen)
-        except BusyError:
-            self._again = True
+
+    def _ended(self) -> None:
+        if self._again:
+            self.listen()
 
     def mix(self) -> None:
         """Mix every song that has changed, in the background. Raises `BusyError` while something else runs."""
@@ -98,13 +101,8 @@ class Rehearsal:
             self._listen(runner, callbacks)
 
     def _listen(self, runner: Runner, callbacks: Callbacks) -> None:
+        self._again = False
         self.changes.text()
-        while True:
-            self._again = False
-            heard = listen(replace(self.order, runner=runner), callbacks, self._heard)
-            with self._lock:
-                self._heard = heard
-            self.changes.began("Songs found and written down")
-            self.events.tell("changed", version=self.changes.version)
-            if not self._again:
-                return
+        self._heard = listen(replace(self.order, runner=runner), callbacks, self._heard)
+        self.changes.began("Songs found and written down")
+        self.events.tell("changed", version=self.changes.version)

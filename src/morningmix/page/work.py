@@ -20,10 +20,10 @@ Piece = Callable[[Runner, Callbacks], None]
 
 
 class Work:
-    """Runs pieces of work and tells the pages how far they are."""
+    """Runs pieces of work, tells the pages how far they are, and calls `ended` after each."""
 
-    def __init__(self, events: Events) -> None:
-        self._events = events
+    def __init__(self, events: Events, ended: Callable[[], None] = lambda: None) -> None:
+        self._events, self._ended = events, ended
         self._lock = Lock()
         self._thread: Thread | None = None
         self._runner: Runner | None = None
@@ -73,6 +73,7 @@ class Work:
         with self._lock:
             self._thread = self._runner = None
             self._events.tell("work", running=False, what=what, problem=problem)
+        self._ended()
 
     def _note(self, line: str) -> None:
         self._events.tell("note", says=line)
