@@ -25,10 +25,12 @@ from morningmix.report.decision_words import FINDINGS
 from morningmix.report.numbers import Array, columns
 from morningmix.report.templates import render
 from morningmix.report.words import count, number
-from morningmix.units import powers_db
+from morningmix.units import SILENCE_DB, power_db, powers_db
 
 LOUDEST_S = 10.0
 _COLUMNS = 200
+_PLAYED_DBFS, _PLAYED_PEAK_DBFS, _MOST_LOUDER_DB = -20.0, -1.0, 40.0
+"""Mean level at which an input's loudest seconds are played, its highest peak, and the most that they are turned up."""
 _NO_PART = "left out of the mix"
 _RANGE_DB = 40.0
 """Of a card's ridge: softer is at its foot (design choice)."""
@@ -51,6 +53,8 @@ class Card:
     findings: Sequence[tuple[str, str]] = ()
     """Each in a word and as a sentence."""
     loudest_s: float = 0.0
+    louder_db: float = 0.0
+    """How much louder than recorded it is played: all inputs are about equally loud."""
     seconds: float = 0.0
     silent: bool = False
     cleaned: bool = False
@@ -113,7 +117,7 @@ def _card(place: int, heard: Heard, take: HeardTake, input_: Input, wish: InputW
     role, guess, because = input_.role, input_.role_is_guess, input_.role_because
     if wish is not None and wish.role is not None and (wish.role, wish.role_is_guess) != (role, guess):
         role, guess, because = wish.role, wish.role_is_guess, ""
-    ridge, loudest_s = _ridge(take, input_.index)
+    ridge, loudest_s, loudest_db = _ridge(take, input_.index)
     player = (wish.player if wish else None) or input_.wish.player or ""
     return Card(
         number=place,
@@ -129,6 +133,7 @@ def _card(place: int, heard: Heard, take: HeardTake, input_: Input, wish: InputW
             (FINDINGS[finding.kind], finding.says) for finding in heard.result.findings if finding.name == input_.name
         ],
         loudest_s=loudest_s,
+        louder_db=round(min(_PLAYED_DBFS - loudest_db, _PLAYED_PEAK_DBFS - input_.facts.peak_dbfs, _MOST_LOUDER_DB), 1),
         seconds=take.analysed.take.duration_s,
         silent=input_.facts.silent,
         cleaned=input_.cleaned is not None
@@ -143,15 +148,17 @@ def _level(input_: Input) -> str:
 
 
 @lru_cache(maxsize=256)
-def _ridge(take: HeardTake, index: int) -> tuple[Markup, float]:
-    """How loud an input is over its take, and where its loudest seconds begin."""
+def _ridge(take: HeardTake, index: int) -> tuple[Markup, float, float]:
+    """How loud an input is over its take, where its loudest seconds begin, and their level."""
     input_ = next(one for one in take.analysed.inputs if one.index == index)
     power = (input_.recorded or input_.facts.slots).powers.astype(np.float64)
     slot_s = take.analysed.measured.slot_s
     window = max(1, min(len(power), round(LOUDEST_S / slot_s)))
     summed = np.cumsum(np.concatenate(([0.0], power)))
-    loudest = int(np.argmax(summed[window:] - summed[:-window])) if len(power) else 0
-    return pictures.hills([("", heights(power))]), loudest * slot_s
+    windows = (summed[window:] - summed[:-window]) / window
+    loudest = int(np.argmax(windows)) if len(power) else 0
+    level_db = power_db(float(windows[loudest])) if len(power) else SILENCE_DB
+    return pictures.hills([("", heights(power))]), loudest * slot_s, level_db
 
 
 def heights(power: Array) -> Array:

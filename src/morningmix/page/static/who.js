@@ -36,7 +36,7 @@ function start(card, kind, from) {
   const end = kind === "cleaned" ? "?cleaned=1" : "";
   play({
     owner: { input, kind, says: kind === "cleaned" ? `${name}, without the others` : name },
-    lanes: [{ url: (piece) => `/sound/${input}/${piece}${end}` }],
+    lanes: [{ url: (piece) => `/sound/${input}/${piece}${end}`, gain: 10 ** (card.dataset.louderDb / 20) }],
     from: Math.min(from, Number(seconds)),
     until: Math.min(from + LOUDEST_S, Number(seconds)),
   });
