@@ -16,6 +16,7 @@ import soundfile  # an outside reader of what was sent
 from numpy.typing import NDArray
 from starlette.testclient import TestClient
 
+from morningmix.commands.listen import Heard, with_cleaned
 from morningmix.commands.live import live_songs
 from morningmix.commands.order import Order
 from morningmix.dsp.meter import LoudnessMeter
@@ -26,6 +27,7 @@ from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.sound import PIECE_S
 from morningmix.render.live import HEADROOM_DB, live_piece
 from morningmix.render.strip import open_strip
+from morningmix.storage.lock import locked
 from morningmix.units import db_to_gain
 from page.made import browser, problem, said, wait
 from synthetic import write_take
@@ -38,6 +40,8 @@ tracks = "take"
 title = "Thursday"
 """
 Sound = NDArray[np.float64]
+HEARD_BEFORE: list[Heard] = []
+"""What was known before the mix."""
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +62,7 @@ def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Rehearsal:
     client = browser(opened)
     assert "one song is ready to be mixed" in client.get("/part/mix").text.casefold()
     assert problem_of(client, "/live/1").startswith("This song is not mixed yet")
+    HEARD_BEFORE.append(opened.all_heard())
     said(client, "/mix/start")
     wait(opened)
     return opened
@@ -182,6 +187,32 @@ def test_any_piece_is_what_the_whole_strip_gives(rehearsal: Rehearsal, client: T
         loudest = max(np.square(whole, dtype=np.float64).mean(), 1e-12)
         assert difference < 1e-6 * loudest, track.name
     assert "compressor" in checked
+
+
+def test_a_song_that_is_in_its_place_is_played_cleaned_while_others_are_mixed(
+    rehearsal: Rehearsal, client: TestClient
+) -> None:
+    client.get("/part/mix")
+    recipe = rehearsal.recipe()
+    assert recipe is not None
+    (before,) = HEARD_BEFORE
+    for heard, cleaned in ((before, False), (with_cleaned(before), True)):
+        takes = [take.analysed for take in heard.takes]
+        (song,) = live_songs(takes, recipe, rehearsal.home, rehearsal.order)
+        assert any(track.cleaned for track in song.plan.tracks) is cleaned
+        assert song.as_mixed is cleaned
+    assert with_cleaned(rehearsal.all_heard()) is rehearsal.all_heard()
+
+
+def test_a_mix_in_a_terminal_is_waited_for(rehearsal: Rehearsal, client: TestClient) -> None:
+    told: dict[str, Any] = {}
+    rehearsal.events.tell = lambda kind, **facts: told.update({kind: facts})  # type: ignore[method-assign]
+    with locked(rehearsal.home):
+        said(client, "/mix/start")
+        wait(rehearsal)
+    del rehearsal.events.tell
+    assert "Another run" in told["work"]["problem"]
+    assert (folder_of(rehearsal) / "recall.json").exists()
 
 
 def test_every_turn_is_one_line_of_the_recipe_and_the_numbers_follow(rehearsal: Rehearsal, client: TestClient) -> None:

@@ -61,6 +61,16 @@ def listen(order: Order, callbacks: Callbacks | None = None, before: Heard | Non
         return Heard(takes=takes, result=result_of(analysed_takes, ()))
 
 
+def with_cleaned(heard: Heard) -> Heard:
+    """The same with what a mix has cleaned since: as soon as the first of its songs is in its place, that is all."""
+    before = [take.analysed for take in heard.takes]
+    if any(input_.cleaned is not None for analysed in before for input_ in analysed.inputs):
+        return heard
+    after = with_cached(before)
+    takes = tuple(replace(take, analysed=analysed) for take, analysed in zip(heard.takes, after, strict=True))
+    return Heard(takes=takes, result=replace(heard.result, inputs=all_inputs(after)))
+
+
 def _heard(analysed: AnalysedTake, known: Mapping[tuple[str, tuple[str, ...]], HeardTake]) -> HeardTake:
     families = families_of(analysed)
     same = known.get((analysed.store.key, families))

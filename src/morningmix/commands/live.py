@@ -27,7 +27,7 @@ from morningmix.storage.home import EARLIER, RECALL, Home
 from morningmix.storage.song_folders import folder_name
 from morningmix.units import Block, db_to_gain
 
-_MANY, _FEW, _STRETCH_S = 30, 5, 4.0
+_MANY, _FEW, _STRETCH_S = 12, 5, 4.0
 """Stretches of a song that are measured where that is quick, and where it is not, and their length (design choice)."""
 _DRUMS = "drums"
 
@@ -132,7 +132,7 @@ def held_db(song: LiveSong) -> float:
 def equal_gains(song: LiveSong) -> tuple[float, float]:
     """Gains that make the recordings as they are, and the mix before, as loud as the mix; `HEADROOM_DB` included.
 
-    Measured on up to two minutes all over the song (ITU-R BS.1770-5).
+    Measured on up to 48 s all over the song (ITU-R BS.1770-5).
     """
     assert song.mix is not None
     meters = [LoudnessMeter(song.plan.rate_hz, 2) for _ in range(3)]

@@ -10,9 +10,10 @@ from contextlib import suppress
 from dataclasses import replace
 
 from morningmix.analysis.analyse import look
-from morningmix.commands.listen import Heard, listen
+from morningmix.commands.listen import Heard, listen, with_cleaned
 from morningmix.commands.mix import mix
 from morningmix.commands.order import Callbacks, Order, home_for, source_of
+from morningmix.commands.song import MixedSong
 from morningmix.errors import BusyError, UsageError
 from morningmix.files.recipe import read_recipe
 from morningmix.model.recipe import Recipe
@@ -21,6 +22,7 @@ from morningmix.page.changes import Change, Changes
 from morningmix.page.events import Events
 from morningmix.page.work import Work
 from morningmix.workers.jobs import Runner
+from morningmix.workers.progress import no_progress
 
 _LISTENING = "listening to every input"
 _MIXING = "mixing"
@@ -94,11 +96,16 @@ class Rehearsal:
 
     def _mix(self, runner: Runner, callbacks: Callbacks) -> None:
         self.changes.text()
+
+        def ready(_: MixedSong) -> None:
+            self._heard = self._heard and with_cleaned(self._heard)
+            self.events.tell("changed", version="song")
+
         try:
-            mix(replace(self.order, runner=runner), callbacks, lambda _: self.events.tell("changed", version="song"))
+            mix(replace(self.order, runner=runner), callbacks, ready)
         finally:
             # What was cleaned can be heard now, also where a later song failed.
-            self._listen(runner, callbacks)
+            self._listen(runner, replace(callbacks, progress=no_progress))
 
     def _listen(self, runner: Runner, callbacks: Callbacks) -> None:
         self._again = False

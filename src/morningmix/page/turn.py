@@ -45,7 +45,8 @@ class Song:
     hills: Markup
     state: str
     """Whether it is mixed, in words."""
-    mixed: bool
+    mixed: str
+    """Tells the mix in its place from others; "" where there is none."""
     as_mixed: bool
     before: bool
     parts: Sequence[tuple[str, str, float, float, float]]
@@ -63,6 +64,7 @@ class Row:
     name: str
     family: str
     whole: bool
+    player: str = ""
 
 
 def section(rehearsal: Rehearsal) -> str:
@@ -107,7 +109,7 @@ def _song(heard: Heard, song: LiveSong, recipe: Recipe | None, sent_back: Sequen
         seconds=song.plan.end_s - song.plan.start_s,
         hills=ridge_of(take, song.plan.start_s, song.plan.end_s),
         state=state,
-        mixed=song.mixed is not None,
+        mixed=song.mixed.mix_id if song.mixed else "",
         as_mixed=song.as_mixed,
         before=song.before is not None,
         parts=[
@@ -121,7 +123,7 @@ def _song(heard: Heard, song: LiveSong, recipe: Recipe | None, sent_back: Sequen
 
 def _rows(heard: Heard) -> list[Row]:
     inputs = [
-        Row(key=str(place), name=input_.name, family=input_.preset.family, whole=False)
+        Row(key=str(place), name=input_.name, family=input_.preset.family, whole=False, player=input_.wish.player or "")
         for place, (_, input_) in enumerate(heard.inputs)
         if input_.preset.family and not input_.facts.silent
     ]

@@ -33,7 +33,8 @@ export class Graph {
   constructor(song, numbers, room) {
     Object.assign(this, { song, numbers, room });
     this.strips = new Map(); // by track
-    this.turned = new Map(); // by track: what is turned and not yet in the numbers, { level, low, high } in dB
+    this.turned = new Map(); // by what is turned right now: { isMeant, part, db }
+    this.settled = []; // what was turned and is written down, but not yet in the numbers
     this.heard = "now";
     this.only = new Set();
     this.without = new Set();
@@ -129,7 +130,9 @@ export class Graph {
   set(track, put) {
     const strip = this.strips.get(track.track);
     if (!strip) return;
-    const { level = 0, low = 0, high = 0 } = this.turned.get(track.track) || {};
+    const turned = [...this.settled, ...this.turned.values()].filter(({ isMeant }) => isMeant(track));
+    const [level, low, high] = ["level", "low", "high"]
+      .map((part) => turned.reduce((sum, one) => sum + (one.part === part ? one.db : 0), 0));
     put(strip.level.gain, track.gain * fromDb(level + this.moved(track)));
     put(strip.low.gain, track.low_db + low);
     put(strip.high.gain, track.high_db + high);
@@ -150,12 +153,21 @@ export class Graph {
     for (const track of this.numbers.tracks) this.set(track, (param, value) => ease(param, value, this.context));
   }
 
-  // Turns an input or a family by so much more than the numbers say; heard at once.
-  turn(isMeant, part, db) {
+  // Turns an input or a family by so much more than is written down; heard at once. `what` tells one slider from another.
+  turn(what, isMeant, part, db) {
+    this.turned.set(what, { isMeant, part, db });
+    if (!this.sum) return;
     for (const track of this.numbers.tracks.filter(isMeant)) {
-      this.turned.set(track.track, { ...this.turned.get(track.track), [part]: db });
-      if (this.sum) this.set(track, (param, value) => ease(param, value, this.context));
+      this.set(track, (param, value) => ease(param, value, this.context));
     }
+  }
+
+  // What a slider has turned is written down now, or it is not.
+  settle(what, isWritten) {
+    const turned = this.turned.get(what);
+    if (turned && isWritten) this.settled.push(turned);
+    this.turned.delete(what);
+    this.setAll();
   }
 
   // A level in one part, instead of the one it has there.
@@ -189,7 +201,7 @@ export class Graph {
     const lanes = ({ numbers }) => JSON.stringify([numbers.mix, numbers.room, numbers.tilt, numbers.tracks.map(({ track }) => track)]);
     if (lanes(newer) !== lanes(this)) return false;
     this.numbers = newer.numbers;
-    this.turned.clear();
+    this.settled = [];
     this.setAll();
     for (const track of this.numbers.tracks) {
       const strip = this.strips.get(track.track);

@@ -77,6 +77,7 @@ function dress() {
   showScope();
   showListening();
   show(playing());
+  if (!document.body.dataset.working || document.body.dataset.working === "false") warmUp(cardOf(song));
 }
 
 function span(element, card, from, to) {
@@ -194,6 +195,21 @@ async function start(number, from, until) {
   });
 }
 
+// What takes a moment to measure is asked for before somebody presses Play.
+const warm = new Map();
+function warmUp(card) {
+  const { number, mixed } = card.dataset;
+  if (!mixed || warm.get(number) === mixed) return;
+  warm.set(number, mixed);
+  fetch(`/live/${number}`).then(() => fetch(`/live/${number}/recorded/0`)).catch(() => warm.delete(number));
+}
+for (const kind of ["pointerover", "focusin"]) {
+  place.addEventListener(kind, ({ target }) => {
+    const card = target.closest("[data-number]");
+    if (card) warmUp(card);
+  });
+}
+
 function choose(number) {
   if (song === number) return;
   song = number;
@@ -293,7 +309,9 @@ place.addEventListener("input", ({ target }) => {
   const { turns: part } = target.dataset;
   const db = Number(target.value);
   if (scope === 2) graph?.song === song && graph.turnPart(isMeant(row), marked(), db);
-  else if (scope === 0 || graph?.song === song) graph?.turn(isMeant(row), part, db - Number(target.dataset.was));
+  else if (scope === 0 || graph?.song === song) {
+    graph?.turn(target.id, isMeant(row), part, db - Number(target.dataset.was));
+  }
   say(target);
   clearTimeout(target.still);
   target.still = setTimeout(() => set(target), STILL_MS);
@@ -314,7 +332,9 @@ async function set(slider) {
     ...(scope ? { song } : {}),
     ...within,
   });
-  if (!done) showScope();
+  graph?.settle(slider.id, done);
+  if (done) slider.dataset.was = slider.value;
+  else showScope();
   refresh("mix");
 }
 place.addEventListener("change", ({ target }) => {
