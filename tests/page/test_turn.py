@@ -7,6 +7,7 @@ import json
 import re
 from html import unescape
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import numpy as np
@@ -284,8 +285,17 @@ def test_what_is_not_there_is_one_line(path: str, client: TestClient) -> None:
 
 
 def test_one_thing_at_a_time(rehearsal: Rehearsal, client: TestClient) -> None:
-    rehearsal.listen()
-    answer = client.post("/mix/start", json={})
-    assert answer.status_code == 409
-    with pytest.raises(BusyError):
-        rehearsal.mix()
+    done = Event()
+    rehearsal.work.start("thinking", lambda *_: _wait_for(done))
+    try:
+        answer = client.post("/mix/start", json={})
+        assert answer.status_code == 409
+        assert "thinking" in answer.json()["problem"]
+        with pytest.raises(BusyError):
+            rehearsal.mix()
+    finally:
+        done.set()
+
+
+def _wait_for(done: Event) -> None:
+    done.wait(10)
