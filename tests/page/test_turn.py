@@ -123,6 +123,11 @@ def live_sum(client: TestClient) -> dict[str, Sound]:
         for family, sound in sent.items():
             wet = [scipy.signal.fftconvolve(sound, side)[: sound.shape[0]] for side in room]
             dry[family] = dry[family] + np.stack(wet)
+    for family, (left, right) in dry.items() if numbers["sides"] else ():
+        side = 0.5 * (left - right)
+        for forward, back in numbers["sides"]:
+            side = scipy.signal.lfilter(forward, back, side)
+        dry[family] = 0.5 * (left + right) + np.stack([side, -side])
     for forward, back in numbers["tilt"]:
         dry = {family: scipy.signal.lfilter(forward, back, sound, axis=1) for family, sound in dry.items()}
     return dry
@@ -151,6 +156,8 @@ def test_the_live_sum_is_the_written_mix_within_half_a_loudness_unit_and_so_is_e
         file = written(folder_of(rehearsal) / stem)
         assert file.shape == families[Path(stem).stem].shape
         assert lufs(families[Path(stem).stem]) == pytest.approx(lufs(file), abs=0.5), stem
+        if Path(stem).stem != "drums":
+            assert np.corrcoef(families[Path(stem).stem].reshape(-1), file.reshape(-1))[0, 1] > 0.999, stem
     mix = written(folder_of(rehearsal) / recall.mix.file)
     total = np.sum(list(families.values()), axis=0)
     assert lufs(total) == pytest.approx(lufs(mix), abs=0.2)

@@ -35,6 +35,11 @@ class FilterStage:
 _ABOVE = 4.0 / 3.0
 
 
+def side_high_pass(below_hz: float, rate_hz: int) -> Sos:
+    """What the side signal passes so that it is 10 dB down at a frequency."""
+    return butterworth_high_pass(min(_ABOVE * below_hz, 0.49 * rate_hz), rate_hz, 4)
+
+
 class LowsInTheMiddle:
     """Takes the side signal (left minus right) away: by 10 dB at a frequency, and by 24 dB more an octave below.
 
@@ -44,8 +49,7 @@ class LowsInTheMiddle:
     latency_frames = 0
 
     def __init__(self, below_hz: float, rate_hz: int) -> None:
-        corner_hz = min(_ABOVE * below_hz, 0.49 * rate_hz)
-        self._high_pass = FilterStage(butterworth_high_pass(corner_hz, rate_hz, 4), 1)
+        self._high_pass = FilterStage(side_high_pass(below_hz, rate_hz), 1)
 
     def process(self, block: Block) -> Block:
         """The block ``(2, frames)`` without low sides."""

@@ -20,7 +20,7 @@ from morningmix.errors import UsageError
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.sound import PIECE_S
 from morningmix.render.families import frames_of
-from morningmix.render.live import live_piece, live_room, live_tilt
+from morningmix.render.live import live_piece, live_room, live_sides, live_tilt
 from morningmix.storage.song_folders import song_sheets
 from morningmix.units import Block
 
@@ -94,6 +94,7 @@ def numbers(rehearsal: Rehearsal, request: Request) -> Response:
             "seconds": frames_of(plan) / plan.rate_hz,
             "tracks": [asdict(track) for track in song.tracks(_once(rehearsal, song, held_db))],
             "tilt": live_tilt(plan),
+            "sides": live_sides(plan),
             "room": plan.reverb is not None,
             "before": song.before is not None,
             "mix": song.mixed and song.mixed.mix_id,

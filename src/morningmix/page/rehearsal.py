@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 
 from morningmix.analysis.analyse import look
 from morningmix.commands.listen import Heard, listen, with_cleaned
@@ -15,6 +16,7 @@ from morningmix.commands.mix import mix
 from morningmix.commands.order import Callbacks, Order, home_for, source_of
 from morningmix.commands.song import MixedSong
 from morningmix.errors import BusyError, UsageError
+from morningmix.files.recall import Settings
 from morningmix.files.recipe import read_recipe
 from morningmix.model.recipe import Recipe
 from morningmix.model.recording import Take
@@ -70,9 +72,13 @@ class Rehearsal:
         if self._again:
             self.listen()
 
-    def mix(self) -> None:
-        """Mix every song that has changed, in the background. Raises `BusyError` while something else runs."""
-        self.work.start(_MIXING, self._mix)
+    def mix(self, settings: Settings | None = None) -> None:
+        """Mix every song that has changed, in the background. Raises `BusyError` while something else runs.
+
+        `settings`: how files are written; None: as the order says.
+        """
+        written = {} if settings is None else settings.model_dump()
+        self.work.start(_MIXING, partial(self._mix, replace(self.order, **written)))
 
     def change(self, says: str, edit: Callable[[str], str], *, hear: bool = False) -> str:
         """Change the recipe and tell the pages. `hear`: what is known of the inputs depends on it.
@@ -94,7 +100,7 @@ class Rehearsal:
         self.listen()
         return f"Undone: {says}"
 
-    def _mix(self, runner: Runner, callbacks: Callbacks) -> None:
+    def _mix(self, order: Order, runner: Runner, callbacks: Callbacks) -> None:
         self.changes.text()
 
         def ready(_: MixedSong) -> None:
@@ -102,7 +108,7 @@ class Rehearsal:
             self.events.tell("changed", version="song")
 
         try:
-            mix(replace(self.order, runner=runner), callbacks, ready)
+            mix(replace(order, runner=runner), callbacks, ready)
         finally:
             # What was cleaned can be heard now, also where a later song failed.
             self._listen(runner, replace(callbacks, progress=no_progress))

@@ -189,9 +189,9 @@ def in_words(level_db: float) -> str:
 
 
 def mix(rehearsal: Rehearsal, _: Asked) -> str:
-    """Mix every song that is not as the recipe says."""
-    rehearsal.all_heard()
-    rehearsal.mix()
+    """Mix every song that is not as the recipe says, with files as they were written the last time."""
+    mixed = [song.mixed for song in live.songs(rehearsal) if song.mixed]
+    rehearsal.mix(mixed[0].settings if mixed else None)
     return "Mixing. Each song can be played as soon as it is in its place."
 
 

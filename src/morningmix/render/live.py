@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.dsp.control import GainLine, step_frames
+from morningmix.dsp.filter import side_high_pass
 from morningmix.dsp.gain import LineGain
 from morningmix.dsp.reverb import impulse_response
-from morningmix.laws.filters import tilt
+from morningmix.laws.filters import Sos, tilt
 from morningmix.laws.pan import balance, constant_power
 from morningmix.model.plan import Reverb, SongPlan, TrackPlan
 from morningmix.model.recording import Recording
@@ -138,11 +139,22 @@ def _later(track: TrackPlan, by_s: float) -> TrackPlan:
     )
 
 
-def live_tilt(plan: SongPlan) -> list[tuple[list[float], list[float]]]:
-    """The tilt of the whole mix as filters: what is fed forward and fed back, each of second order."""
-    if not plan.tilt_db:
-        return []
-    return [(row[:3].tolist(), row[3:].tolist()) for row in tilt(plan.tilt_db, plan.rate_hz)]
+Coefficients = list[tuple[list[float], list[float]]]
+"""Filters one behind the other: what is fed forward and fed back by each, of second order."""
+
+
+def live_tilt(plan: SongPlan) -> Coefficients:
+    """The tilt of the whole mix."""
+    return _coefficients(tilt(plan.tilt_db, plan.rate_hz)) if plan.tilt_db else []
+
+
+def live_sides(plan: SongPlan) -> Coefficients:
+    """What half the difference of left and right passes, so that the lows are in the middle."""
+    return [] if plan.mono_below_hz is None else _coefficients(side_high_pass(plan.mono_below_hz, plan.rate_hz))
+
+
+def _coefficients(sos: Sos) -> Coefficients:
+    return [(row[:3].tolist(), row[3:].tolist()) for row in sos]
 
 
 def live_room(plan: Reverb, rate_hz: int) -> NDArray[np.float32]:

@@ -22,6 +22,34 @@ function ease(param, value, context) {
   param.setTargetAtTime(value, context.currentTime, TURN_S);
 }
 
+function filtered(node, filters, context) {
+  return filters.reduce((before, [forward, back]) => before.connect(context.createIIRFilter(forward, back)), node);
+}
+
+// Left and right as middle and sides, and back, with filters on the sides.
+function lowsInTheMiddle(node, filters, context) {
+  if (!filters.length) return node;
+  const apart = context.createChannelSplitter(2);
+  const together = context.createChannelMerger(2);
+  const gain = (value, from, output = 0) => {
+    const one = context.createGain();
+    one.gain.value = value;
+    from.connect(one, output);
+    return one;
+  };
+  const sides = context.createGain();
+  node.connect(apart);
+  gain(0.5, apart, 0).connect(sides);
+  gain(-0.5, apart, 1).connect(sides);
+  const passed = filtered(sides, filters, context);
+  for (const side of [0, 1]) {
+    gain(0.5, apart, 0).connect(together, 0, side);
+    gain(0.5, apart, 1).connect(together, 0, side);
+    gain(side ? -1 : 1, passed).connect(together, 0, side);
+  }
+  return together;
+}
+
 export class Graph {
   static async of(song) {
     const answer = await fetch(`/live/${song}`);
@@ -62,12 +90,9 @@ export class Graph {
     this.context = context;
     this.outs = new Map();
     this.sum = context.createGain();
-    let tail = this.sum;
-    for (const [forward, back] of this.numbers.tilt) {
-      const filter = context.createIIRFilter(forward, back);
-      tail.connect(filter);
-      tail = filter;
-    }
+    this.sum.channelCount = 2;
+    this.sum.channelCountMode = "explicit";
+    const tail = filtered(lowsInTheMiddle(this.sum, this.numbers.sides, context), this.numbers.tilt, context);
     const end = context.createGain();
     end.gain.value = this.heard === "now" ? 1 : 0;
     tail.connect(end).connect(out);
@@ -198,7 +223,7 @@ export class Graph {
   // Other numbers for the same song, as after a turn is written down.
   async renew() {
     const newer = await Graph.of(this.song);
-    const lanes = ({ numbers }) => JSON.stringify([numbers.mix, numbers.room, numbers.tilt, numbers.tracks.map(({ track }) => track)]);
+    const lanes = ({ numbers }) => JSON.stringify([numbers.mix, numbers.room, numbers.tilt, numbers.sides, numbers.tracks.map(({ track }) => track)]);
     if (lanes(newer) !== lanes(this)) return false;
     this.numbers = newer.numbers;
     this.settled = [];

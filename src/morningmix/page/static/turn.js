@@ -103,6 +103,8 @@ function showScope() {
     if (mark) span(band, card, mark.from ?? mark.to, mark.to ?? mark.from);
     const clear = card.querySelector("[data-do=clear]");
     if (clear) clear.disabled = !mark;
+    const part = card.querySelector("[data-do=part]");
+    if (part) part.disabled = mark?.from === undefined || mark.to === undefined;
     card.classList.toggle("current", Number(card.dataset.number) === song);
   }
   for (const row of all("[data-row]")) {
@@ -268,6 +270,7 @@ place.addEventListener("click", ({ target }) => {
     },
     from: () => mark(number, { from: tenths(at) }),
     to: () => mark(number, { to: tenths(at) }),
+    part: () => start(number, Math.max(0, marks.get(number).from - 1), marks.get(number).to + 1),
     clear: () => mark(number, null),
   })[button.dataset.do]?.();
 });
