@@ -6,13 +6,18 @@ import shutil
 import subprocess
 import sys
 import time
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import soundfile  # noqa: TID251 - an outside reader of the mix
 
 from command_line import digests
+from morningmix.dsp.meter import LoudnessMeter
+from morningmix.files.recall import read_recall
 from synthetic import write_take
 
 playwright = pytest.importorskip("playwright.sync_api")
@@ -42,6 +47,28 @@ async (slider) => {
   const was = param.value;
   while (Math.abs(param.value - value) > 0.1 * Math.abs(was - value)) await new Promise((done) => setTimeout(done, 1));
   return [context.currentTime - began, value / was];
+}
+"""
+
+PLAYED = """
+async () => {
+  const { Graph } = await import("/static/graph.js");
+  const graph = await Graph.of(1);
+  const { pieceS, rateHz } = document.body.dataset;
+  const frames = Math.round(graph.numbers.seconds * rateHz);
+  const context = new OfflineAudioContext(2, frames, Number(rateHz));
+  for (const lane of graph.lanes) {
+    const into = lane.into(context, context.destination);
+    for (let piece = 0; piece * pieceS < graph.numbers.seconds; piece += 1) {
+      const answer = await fetch(lane.url(piece));
+      const source = context.createBufferSource();
+      source.buffer = await context.decodeAudioData(await answer.arrayBuffer());
+      source.connect(into);
+      source.start(piece * pieceS);
+    }
+  }
+  const played = await context.startRendering();
+  return [0, 1].map((side) => [...played.getChannelData(side)]);
 }
 """
 
@@ -121,6 +148,18 @@ def test_a_turn_is_heard_at_once_and_the_mix_is_that_of_the_recipe(page: Any, tm
     assert songs == digests(page.folder / "take mix" / "mixes" / "01 take")
 
 
+def test_what_the_browser_plays_is_the_mix(page: Any) -> None:
+    played = np.array(page.evaluate(PLAYED))
+    mix, rate_hz = soundfile.read(page.folder / "take mix" / "mixes" / "01 take" / "take.wav")
+    assert played.shape == mix.T.shape
+    assert np.corrcoef(played.reshape(-1), mix.T.reshape(-1))[0, 1] > 0.99
+    meters = LoudnessMeter(rate_hz, 2), LoudnessMeter(rate_hz, 2)
+    for meter, sound in zip(meters, (played, mix.T), strict=True):
+        meter.update(sound.astype(np.float32))
+    live, written = (meter.result().integrated_lufs for meter in meters)
+    assert live == pytest.approx(written, abs=0.5)
+
+
 def test_all_lanes_are_in_step_over_joins_and_seeks(page: Any) -> None:
     page.evaluate("window.starts.length = 0")
     page.click("#mixed-play-1")
@@ -164,6 +203,25 @@ def test_a_marked_part_has_a_level_of_its_own_and_before_is_one_press(page: Any)
     page.click("#own-gone-1-0")
     page.wait_for_selector("#mixed-1 .own-parts", state="detached")
     assert "song.move" not in (page.folder / "take mix" / "recipe.toml").read_text(encoding="utf-8")
+
+
+def test_two_peoples_wishes_are_merged_heard_and_sent(page: Any) -> None:
+    mixes = page.folder / "take mix" / "mixes" / "01 take" / "recall.json"
+    for who, wish in (("Mara", "kick +2"), ("Theo", "kick +4")):
+        lines = ["morningmix wishes", "song: take", f"mix: {read_recall(mixes).mix_id}", f"from: {who}", wish]
+        page.fill("#send-text", "\n".join([f"[21:04] {who}: {lines[0]}", *lines[1:], "see you!"]))
+        page.click("#send-add")
+        page.wait_for_selector(f"#came th >> text={who}")
+    page.click("#send-merge")
+    page.wait_for_selector("#came >> text=in the recipe")
+    recipe = (page.folder / "take mix" / "recipe.toml").read_text(encoding="utf-8")
+    assert "level_db = 3.0" in recipe
+    mixed(page)
+    page.click("#send-pack")
+    with page.expect_download() as saved:
+        page.click("#send-zip")
+    with zipfile.ZipFile(saved.value.path()) as archive:
+        assert "take/01 take.mp3" in archive.namelist()
 
 
 def test_it_fits_a_phone(page: Any) -> None:
