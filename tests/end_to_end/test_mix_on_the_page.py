@@ -205,6 +205,29 @@ def test_a_marked_part_has_a_level_of_its_own_and_before_is_one_press(page: Any)
     assert "song.move" not in (page.folder / "take mix" / "recipe.toml").read_text(encoding="utf-8")
 
 
+def test_a_slow_drag_is_one_change(page: Any) -> None:
+    number = page.eval_on_selector('[data-row][data-name="kick"]', "(row) => row.dataset.row")
+    if page.is_enabled("#part-clear-1"):
+        page.click("#part-clear-1")
+    changes = page.locator("#drawer .changes > li")
+    count = changes.count()
+    page.locator(f"#level-{number}").scroll_into_view_if_needed()
+    box = page.locator(f"#level-{number}").bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.4 * box["width"], box["y"] + 20, steps=3)
+    page.wait_for_timeout(1200)
+    assert changes.count() == count, "it is still held"
+    page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 20, steps=3)
+    page.mouse.up()
+    page.wait_for_selector(f"#row-{number} >> text=kick: much softer")
+    until(page, f"document.querySelectorAll('#drawer .changes > li').length === {count + 1}")
+    page.click("#drawer-button")
+    page.click("#undo")
+    page.click("#drawer-button")
+    page.wait_for_selector(f"#says-{number} >> text=as it is")
+
+
 def test_two_peoples_wishes_are_merged_heard_and_sent(page: Any) -> None:
     mixes = page.folder / "take mix" / "mixes" / "01 take" / "recall.json"
     for who, wish in (("Mara", "kick +2"), ("Theo", "kick +4")):
@@ -227,3 +250,5 @@ def test_two_peoples_wishes_are_merged_heard_and_sent(page: Any) -> None:
 def test_it_fits_a_phone(page: Any) -> None:
     page.set_viewport_size({"width": 360, "height": 740})
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    wide = "[...document.querySelectorAll('#mix button, #send button, #mix input, #send input')]"
+    assert page.evaluate(f"{wide}.every((one) => one.getBoundingClientRect().right <= 360)")

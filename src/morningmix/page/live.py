@@ -65,7 +65,15 @@ def songs(rehearsal: Rehearsal) -> list[LiveSong]:
 
 
 def _sheets(mixes: Path) -> list[tuple[str, int]]:
-    return [(sheet.parent.name, sheet.stat().st_mtime_ns) for sheet in song_sheets(mixes)]
+    return [(sheet.parent.name, _changed_ns(sheet)) for sheet in song_sheets(mixes)]
+
+
+def _changed_ns(path: Path | None) -> int:
+    """When a file was changed; 0 where there is none, or none any more."""
+    try:
+        return 0 if path is None else path.stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 def _cleaned_since(song: LiveSong) -> bool:
@@ -141,7 +149,7 @@ def _once(rehearsal: Rehearsal, song: LiveSong, measure: Callable[[LiveSong], _M
     """What is measured of a mix: the same however it is turned meanwhile."""
     assert song.mixed is not None
     known = _known[rehearsal].measured
-    key = (measure.__name__, song.mixed.mix_id, song.before and song.before.stat().st_mtime_ns)
+    key = (measure.__name__, song.mixed.mix_id, _changed_ns(song.before))
     if key not in known:
         known[key] = measure(song)
     return cast(_Measured, known[key])

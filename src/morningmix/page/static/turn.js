@@ -317,8 +317,21 @@ place.addEventListener("input", ({ target }) => {
   }
   say(target);
   clearTimeout(target.still);
-  target.still = setTimeout(() => set(target), STILL_MS);
+  // Whoever drags it lets go of it; only keys do not say when they are done.
+  if (dragged !== target) target.still = setTimeout(() => set(target), STILL_MS);
 });
+let dragged = null;
+place.addEventListener("pointerdown", ({ target }) => {
+  dragged = target.matches("[data-row] input[type=range]") ? target : null;
+  if (dragged) place.dataset.held = dragged.id;
+});
+for (const kind of ["pointerup", "pointercancel"]) {
+  document.addEventListener(kind, () => {
+    const was = dragged;
+    dragged = null;
+    if (was) setTimeout(() => set(was));
+  });
+}
 
 // Writes a turn down once it stays.
 async function set(slider) {
@@ -340,9 +353,6 @@ async function set(slider) {
   else showScope();
   refresh("mix");
 }
-place.addEventListener("change", ({ target }) => {
-  if (target.closest("[data-row]") && !target.matches(":focus-visible")) set(target);
-});
 place.addEventListener("focusout", ({ target }) => {
   if (target.closest("[data-row]") && target.matches("input[type=range]")) set(target);
 });
