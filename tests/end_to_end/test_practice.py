@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import mutagen  # noqa: TID251 - an outside reader of the tags
 import numpy as np
 import pyloudnorm  # noqa: TID251 - an outside meter
 import pytest
@@ -16,6 +17,7 @@ from morningmix.commands.practice import UP_DB
 from morningmix.commands.recipe import write_recipe
 from morningmix.commands.result import Result
 from morningmix.errors import UsageError
+from morningmix.share.send import share
 from synthetic import write_take
 
 RATE_HZ = 32_000
@@ -84,6 +86,17 @@ def test_a_player_left_out_is_gone_and_a_player_turned_up_stands_out(mixed: Resu
     assert levels["mix"] - levels["without"] > 20.0
     gained = (levels["up"] - others["up"]) - (levels["mix"] - others["mix"])
     assert gained == pytest.approx(UP_DB, abs=1.0)
+
+
+def test_practice_mixes_go_round_too(mixed: Result, tmp_path: Path) -> None:
+    folder, _ = share(mixed.home, tmp_path / "out", "mp3", lambda *_: None)
+    files = sorted(path.name for path in folder.iterdir() if "practice" in path.name)
+    assert files == [f"01 practice {name}.mp3" for name in ("Ida up", "Ole up", "without Ida", "without Ole")]
+    index = (folder / "index.html").read_text(encoding="utf-8")
+    assert '<a href="01%20practice%20without%20Ida.mp3"><bdi>without Ida</bdi></a>' in index
+    source = mixed.home / "mixes" / "01 Thursday" / "practice" / "Ida up.mp3"
+    assert mutagen.File(folder / files[0]).info.length == pytest.approx(mutagen.File(source).info.length)
+    assert str(mutagen.File(folder / files[0]).tags["TIT2"]) == "Thursday (Ida up)"
 
 
 def test_the_mix_itself_is_the_same_with_and_without_them(mixed: Result, tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from commands.made import GOOD, read
 from morningmix.errors import MorningmixError, RecipeError
-from morningmix.files.feedback import Note, read_wishes
+from morningmix.files.feedback import Note, parse_wishes, printable, read_wishes, wishes_in
 
 
 def test_every_line_is_understood(tmp_path: Path) -> None:
@@ -65,3 +65,12 @@ def test_nothing_ends_in_a_traceback(tmp_path_factory: pytest.TempPathFactory, t
     except MorningmixError as error:
         said = str(error)
     assert "\n" not in said
+
+
+def test_wishes_are_found_in_a_chat_and_nothing_else_is() -> None:
+    chat = f"vocals +9\n[21:04] Mara: {GOOD}thanks!\ndrums +9\n\n> {GOOD.replace('Mara', 'Theo')}\n> note: see you"
+    mara, theo = wishes_in(chat)
+    assert mara.splitlines() == [printable(line) for line in GOOD.splitlines()]
+    assert parse_wishes(theo, "chat")[0].who == "Theo"
+    assert len(parse_wishes(theo, "chat")[0].moves) == 3
+    assert wishes_in("hello\nvocals +2") == []

@@ -21,7 +21,7 @@ def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Rehearsal:
     client = browser(made)
     assert "Once a song is mixed" in client.get("/part/send").text
     wait(made)
-    said(client, "/mix/start")
+    said(client, "/mix/start", practice=False)
     wait(made)
     return made
 

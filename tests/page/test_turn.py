@@ -19,7 +19,7 @@ from starlette.testclient import TestClient
 
 from morningmix.commands.listen import Heard, with_cleaned
 from morningmix.commands.live import live_songs
-from morningmix.commands.order import Order
+from morningmix.commands.order import Order, settings_of
 from morningmix.dsp.meter import LoudnessMeter
 from morningmix.errors import BusyError
 from morningmix.files.recall import Recall, read_recall
@@ -64,7 +64,7 @@ def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Rehearsal:
     assert "one song is ready to be mixed" in client.get("/part/mix").text.casefold()
     assert problem_of(client, "/live/1").startswith("This song is not mixed yet")
     HEARD_BEFORE.append(opened.all_heard())
-    said(client, "/mix/start")
+    said(client, "/mix/start", practice=False)
     wait(opened)
     return opened
 
@@ -216,7 +216,7 @@ def test_a_mix_in_a_terminal_is_waited_for(rehearsal: Rehearsal, client: TestCli
     told: dict[str, Any] = {}
     rehearsal.events.tell = lambda kind, **facts: told.update({kind: facts})  # type: ignore[method-assign]
     with locked(rehearsal.home):
-        said(client, "/mix/start")
+        said(client, "/mix/start", practice=False)
         wait(rehearsal)
     del rehearsal.events.tell
     assert "Another run" in told["work"]["problem"]
@@ -295,11 +295,11 @@ def test_one_thing_at_a_time(rehearsal: Rehearsal, client: TestClient) -> None:
     done = Event()
     rehearsal.work.start("thinking", lambda *_: _wait_for(done))
     try:
-        answer = client.post("/mix/start", json={})
+        answer = client.post("/mix/start", json={"practice": False})
         assert answer.status_code == 409
         assert "thinking" in answer.json()["problem"]
         with pytest.raises(BusyError):
-            rehearsal.mix()
+            rehearsal.mix(settings_of(rehearsal.order))
     finally:
         done.set()
 

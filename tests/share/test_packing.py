@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from morningmix.errors import BusyError, UsageError
-from morningmix.share.packing import packing
+from morningmix.share.packing import packing, zipped
 
 unix = pytest.mark.skipif(sys.platform == "win32", reason="making links needs rights there, and there is no fork")
 
@@ -158,3 +159,24 @@ def test_a_kill_at_any_step_leaves_one_version_and_the_next_run_goes_on(tmp_path
     assert {tuple(names) for names in left} == {tuple(first), tuple(second), ("nothing",)}
     assert left.count(["nothing"]) == 1
     assert left == sorted(left, key=[first, ["nothing"], second].index)
+
+
+def test_a_zip_holds_the_folder_and_is_the_same_every_time(tmp_path: Path) -> None:
+    pack(tmp_path / "share", "first")
+    path = zipped(tmp_path / "share", "Thursday")
+    assert path == tmp_path / "share.zip"
+    before = path.read_bytes()
+    with zipfile.ZipFile(path) as archive:
+        assert sorted(archive.namelist()) == ["Thursday/01 first.mp3", "Thursday/index.html"]
+        assert archive.read("Thursday/01 first.mp3") == b"first"
+    assert zipped(tmp_path / "share", "Thursday").read_bytes() == before
+    assert sorted(each.name for each in tmp_path.iterdir()) == ["share", "share.zip"]
+
+
+@pytest.mark.parametrize("content", [b"mine", b""])
+def test_a_zip_of_somebody_else_stays(content: bytes, tmp_path: Path) -> None:
+    pack(tmp_path / "share", "first")
+    (tmp_path / "share.zip").write_bytes(content)
+    with pytest.raises(UsageError, match="in the way"):
+        zipped(tmp_path / "share", "Thursday")
+    assert (tmp_path / "share.zip").read_bytes() == content

@@ -72,13 +72,9 @@ class Rehearsal:
         if self._again:
             self.listen()
 
-    def mix(self, settings: Settings | None = None) -> None:
-        """Mix every song that has changed, in the background. Raises `BusyError` while something else runs.
-
-        `settings`: how files are written; None: as the order says.
-        """
-        written = {} if settings is None else settings.model_dump()
-        self.work.start(_MIXING, partial(self._mix, replace(self.order, **written)))
+    def mix(self, settings: Settings) -> None:
+        """Mix every song that has changed, in the background. Raises `BusyError` while something else runs."""
+        self.work.start(_MIXING, partial(self._mix, replace(self.order, **settings.model_dump())))
 
     def change(self, says: str, edit: Callable[[str], str], *, hear: bool = False) -> str:
         """Change the recipe and tell the pages. `hear`: what is known of the inputs depends on it.

@@ -11,8 +11,10 @@ from markupsafe import Markup  # noqa: TID251
 
 from morningmix.commands.listen import Heard
 from morningmix.commands.live import LiveSong
+from morningmix.commands.order import settings_of
 from morningmix.errors import UsageError
 from morningmix.files.move_edit import with_stretch
+from morningmix.files.recall import Settings
 from morningmix.files.recipe import checked_file
 from morningmix.files.recipe_edit import PARTS, RANGES_DB, Key, turn
 from morningmix.files.song_edit import with_new_song
@@ -79,11 +81,13 @@ def section(rehearsal: Rehearsal) -> str:
         heard=heard is not None,
         songs=[] if heard is None else [_song(heard, song, recipe, sent_back) for song in known],
         families=[(family, [row for row in rows if row.family == family]) for family in FAMILIES],
-        settings="{}" if recipe is None else json.dumps(_settings(rows, recipe, known)),
+        settings="{}" if recipe is None else json.dumps(_turned(rows, recipe, known)),
         ranges={part: _range(key) for part, key in PARTS.items()},
         all_mixed=bool(known) and all(song.as_mixed for song in known),
         none_mixed=not any(song.mixed for song in known),
         to_mix=sum(not song.as_mixed for song in known),
+        practice=_settings_now(rehearsal, known).practice,
+        players=heard is not None and any(input_.wish.player for _, input_ in heard.inputs),
         ridges=RIDGES,
         count=count,
         clock=clock,
@@ -150,7 +154,7 @@ def _listed(song: LiveSong, recipe: Recipe | None) -> SongWish | None:
 Values = dict[str, float]
 
 
-def _settings(rows: Sequence[Row], recipe: Recipe, known: Sequence[LiveSong]) -> dict[str, dict[str, Values]]:
+def _turned(rows: Sequence[Row], recipe: Recipe, known: Sequence[LiveSong]) -> dict[str, dict[str, Values]]:
     """What every row is set to: for every song under "all", then for each song by its number."""
     found = {"all": _values(rows, recipe.inputs, recipe.families)}
     for song in known:
@@ -188,11 +192,16 @@ def in_words(level_db: float) -> str:
 # ---------------------------------------------------------------- what a person changes
 
 
-def mix(rehearsal: Rehearsal, _: Asked) -> str:
+def mix(rehearsal: Rehearsal, asked: Asked) -> str:
     """Mix every song that is not as the recipe says, with files as they were written the last time."""
-    mixed = [song.mixed for song in live.songs(rehearsal) if song.mixed]
-    rehearsal.mix(mixed[0].settings if mixed else None)
+    settings = _settings_now(rehearsal, live.songs(rehearsal))
+    rehearsal.mix(settings.model_copy(update={"practice": asked.flag("practice")}))
     return "Mixing. Each song can be played as soon as it is in its place."
+
+
+def _settings_now(rehearsal: Rehearsal, known: Sequence[LiveSong]) -> Settings:
+    """How files were written the last time, or else as the order says."""
+    return next((song.mixed.settings for song in known if song.mixed), settings_of(rehearsal.order))
 
 
 def set_level(rehearsal: Rehearsal, asked: Asked) -> str:

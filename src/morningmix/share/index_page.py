@@ -21,6 +21,8 @@ class Listed:
     """File name of the song's own page."""
     seconds: float
     loudness_lufs: float | None
+    practice: Sequence[tuple[str, str]] = ()
+    """What each practice mix is, and its file's name."""
 
 
 def index_page(title: str, band: str | None, date: str | None, songs: Sequence[Listed]) -> str:

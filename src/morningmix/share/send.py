@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -130,11 +130,25 @@ def _share(
             shared.append(
                 Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db)
             )
-            listed.append(_listed(place, recall, file.name, page.name))
+            practice = _practice(song, recall, draft, tags)
+            listed.append(replace(_listed(place, recall, file.name, page.name), practice=practice))
         with output_errors(draft):
             (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8", newline="\n")
     progress("packing", 1.0)
     return folder, shared
+
+
+def _practice(song: Path, recall: Recall, draft: Path, tags: Tags) -> tuple[tuple[str, str], ...]:
+    """Copy the practice mixes of a song; for each what it is and the name of its file."""
+    found = []
+    for source in (song / file for file in recall.files if file.startswith("practice/") and file.endswith(".mp3")):
+        if source.exists():
+            file = draft / f"{tags.number:02d} practice {source.name}"
+            with output_errors(file):
+                shutil.copyfile(source, file)
+            tag(file, replace(tags, title=f"{tags.title} ({source.stem})"))
+            found.append((source.stem, file.name))
+    return tuple(found)
 
 
 def _wanted(songs: list[tuple[Path, Recall]], recipe: Recipe | None) -> list[tuple[Path, Recall]]:

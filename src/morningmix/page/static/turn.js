@@ -238,7 +238,7 @@ async function renew() {
 place.addEventListener("click", ({ target }) => {
   const button = target.closest("button");
   if (!button) return;
-  if (button.dataset.mix !== undefined) change(button, "/mix/start", {});
+  if (button.dataset.mix !== undefined) change(button, "/mix/start", { practice: one("#mix-practice")?.checked || false });
   const row = button.closest("[data-row]");
   if (button.dataset.more !== undefined) {
     if (!open.delete(row.dataset.row)) open.add(row.dataset.row);
