@@ -74,7 +74,10 @@ def client(rehearsal: Rehearsal) -> Any:
     text = rehearsal.home.recipe.read_text(encoding="utf-8")
     yield browser(rehearsal)
     wait(rehearsal)
-    rehearsal.home.recipe.write_text(text, encoding="utf-8")
+    if rehearsal.home.recipe.read_text(encoding="utf-8") != text:
+        rehearsal.home.recipe.write_text(text, encoding="utf-8")
+        rehearsal.listen()
+        wait(rehearsal)
 
 
 def problem_of(client: TestClient, path: str) -> str:
@@ -289,6 +292,32 @@ def test_odd_turns_change_nothing(asked: dict[str, Any], rehearsal: Rehearsal, c
 )
 def test_what_is_not_there_is_one_line(path: str, client: TestClient) -> None:
     problem_of(client, path)
+
+
+def test_folders_that_are_moved_away_are_one_line_and_come_back(rehearsal: Rehearsal, client: TestClient) -> None:
+    for folder, path in ((rehearsal.home.mixes, "/live/1"), (rehearsal.takes[0].folder, "/live/1/track/0/0")):
+        away = folder.with_name("away")
+        folder.rename(away)
+        try:
+            assert client.get("/part/mix").status_code == 200
+            assert client.get("/part/send").status_code == 200
+            problem_of(client, path)
+        finally:
+            away.rename(folder)
+        assert client.get(path).status_code == 200
+
+
+def test_names_are_text_wherever_they_stand(rehearsal: Rehearsal, client: TestClient) -> None:
+    number = next(place for place, (_, input_) in enumerate(rehearsal.all_heard().inputs) if input_.name == "guitar 2")
+    name = '"><script>alert(1)</script>&amp;'
+    said(client, "/who/name", input=number, name=name)
+    wait(rehearsal)
+    said(client, "/mix/set", **{"name": name, "part": 0, "scope": 2, "song": 1, "value": 2.0, "from": 1.0, "to": 2.0})
+    html = client.get("/part/mix").text
+    assert "<script" not in html
+    assert html.count("&lt;script&gt;alert(1)&lt;/script&gt;&amp;amp;") >= 6
+    tracks = client.get("/live/1").json()["tracks"]
+    assert [track["moves"] for track in tracks if track["name"] == name] == [[[1.0, 2.0, 2.0, 0.3]]]
 
 
 def test_one_thing_at_a_time(rehearsal: Rehearsal, client: TestClient) -> None:
