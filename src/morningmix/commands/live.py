@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,6 +30,8 @@ from morningmix.units import Block, db_to_gain
 _MANY, _FEW, _STRETCH_S = 12, 5, 4.0
 """Stretches of a song that are measured where that is quick, and where it is not, and their length (design choice)."""
 _DRUMS = "drums"
+_LITTLE_DB = 0.2
+"""Limiting that takes less than this from the mix's loudness takes little from any family (design choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,12 +55,19 @@ class LiveSong:
         """Whether the mix in its place is what the recipe asks for."""
         return self.mixed is not None and self.mixed.plan == self.plan
 
-    def tracks(self, held_db: float) -> tuple[LiveTrack, ...]:
+    @property
+    def limiting_db(self) -> float:
+        """How much louder the mix is made before its limiter than it comes out."""
+        assert self.mixed is not None
+        master, plan = self.mixed.master, self.mixed.plan
+        return master.gain_db - master.trims.gain_db + plan.target_lufs - master.target_lufs
+
+    def tracks(self, held_db: Mapping[str, float]) -> tuple[LiveTrack, ...]:
         """What a page does to each input that sounds: the families are at the trims and the gain of the mix in its
-        place, the drums at `held_db` on top."""
+        place, and as much softer as it holds them down (`held_db`)."""
         assert self.mixed is not None
         master = self.mixed.master
-        trims = [(name, trim + (held_db if name == _DRUMS else 0.0)) for name, trim in master.trims.trims_db]
+        trims = [(name, trim + held_db.get(name, 0.0)) for name, trim in master.trims.trims_db]
         return live_tracks(self.plan, self.sounds, trims, master.gain_db)
 
 
@@ -108,25 +117,47 @@ def mix_piece(mix: Path, song: LiveSong, first: int, frames: int) -> Block:
     return read_stretch(read_file(mix), song.plan.rate_hz, first, first + frames)
 
 
-def held_db(song: LiveSong) -> float:
-    """What holding down their peaks takes from the drums' loudness in the mix, dB; a page holds no peaks down.
+def held_db(song: LiveSong) -> dict[str, float]:
+    """What holding down peaks takes from each family's loudness in the mix, dB; a page holds no peaks down.
 
-    Measured on a few stretches all over the song (ITU-R BS.1770-5).
+    Measured on a few stretches all over the song (ITU-R BS.1770-5): the drums, whose peaks are held down by themselves
+    too, and the loudest of the others for all others, which only the limiter of the mix turns down.
     """
     assert song.mixed is not None
     assert song.mix is not None
-    plan, master = song.mixed.plan, song.mixed.master
-    stem = next((song.mix.parent / file for file in song.mixed.stems if Path(file).stem == _DRUMS), None)
-    same = [track.files for track in plan.tracks] == [track.files for track in song.plan.tracks]
-    if stem is None or not stem.is_file() or not same:
-        return 0.0
-    gain = np.float32(db_to_gain(dict(master.trims.trims_db).get(_DRUMS, 0.0) + master.gain_db))
-    free, held = LoudnessMeter(plan.rate_hz, 2), LoudnessMeter(plan.rate_hz, 2)
+    plan = song.mixed.plan
+    if [track.files for track in plan.tracks] != [track.files for track in song.plan.tracks]:
+        return {}
+    stems = {Path(file).stem: song.mix.parent / file for file in song.mixed.stems}
+    loudness = {name: _stem_lufs(song, stem) for name, stem in stems.items() if stem.is_file()}
+    others = {name: lufs for name, lufs in loudness.items() if name != _DRUMS and lufs is not None}
+    found = dict.fromkeys(others, 0.0)
+    if others and song.limiting_db > _LITTLE_DB:
+        loudest = max(others, key=lambda name: others[name])
+        found = dict.fromkeys(others, others[loudest] - _free_lufs(song, loudest, others[loudest]))
+    drums_lufs = loudness.get(_DRUMS)
+    if drums_lufs is not None:
+        found[_DRUMS] = drums_lufs - _free_lufs(song, _DRUMS, drums_lufs)
+    return found
+
+
+def _stem_lufs(song: LiveSong, stem: Path) -> float | None:
+    meter = LoudnessMeter(song.plan.rate_hz, 2)
     for first, frames in _stretches(song, _FEW):
-        free.update(family_stretch(plan, song.sounds, _DRUMS, first, frames) * gain)
-        held.update(mix_piece(stem, song, first, frames))
-    free_lufs, held_lufs = free.result().integrated_lufs, held.result().integrated_lufs
-    return 0.0 if free_lufs is None or held_lufs is None else held_lufs - free_lufs
+        meter.update(mix_piece(stem, song, first, frames))
+    return meter.result().integrated_lufs
+
+
+def _free_lufs(song: LiveSong, family: str, silent_lufs: float) -> float:
+    """Loudness of a family at the trims and the gain of its mix without a limiter; `silent_lufs` if it is silent."""
+    assert song.mixed is not None
+    plan, master = song.mixed.plan, song.mixed.master
+    gain = np.float32(db_to_gain(dict(master.trims.trims_db).get(family, 0.0) + master.gain_db))
+    meter = LoudnessMeter(plan.rate_hz, 2)
+    for first, frames in _stretches(song, _FEW):
+        meter.update(family_stretch(plan, song.sounds, family, first, frames) * gain)
+    lufs = meter.result().integrated_lufs
+    return silent_lufs if lufs is None else lufs
 
 
 def equal_gains(song: LiveSong) -> tuple[float, float]:

@@ -33,6 +33,8 @@ from morningmix.units import clock
 
 _WIDE_DB = 12.0
 """How far a level can be turned on the page; the recipe allows more (design choice)."""
+_DENSE_DB = 0.75
+"""Limiting from which on the file differs audibly from what the page plays (design choice)."""
 SCOPES = ("every song", "one song", "one part")
 """What a turn is for, by its number."""
 
@@ -107,6 +109,8 @@ def _song(heard: Heard, song: LiveSong, recipe: Recipe | None, sent_back: Sequen
     if song.mixed is not None:
         loudness = loudness_in_words(song.mixed.mix.integrated_lufs)
         state = loudness if song.as_mixed else "mixed, but not as the recipe says now"
+        if song.limiting_db > _DENSE_DB:
+            state += "; its peaks are held down a good deal, so the file sounds denser than what you hear here"
     return Song(
         number=song.number,
         title=song.plan.title,
