@@ -69,9 +69,7 @@ def zipped(folder: Path, inside: str) -> Path:
                 archive.comment = _ZIP_COMMENT
                 for file in sorted(folder.iterdir()):
                     # Sound is packed already, and an old date gives the same bytes every time.
-                    name = zipfile.ZipInfo(f"{inside}/{file.name}")
-                    with file.open("rb") as source, archive.open(name, "w", force_zip64=True) as target:
-                        shutil.copyfileobj(source, target, _CHUNK_BYTES)
+                    archive.writestr(zipfile.ZipInfo(f"{inside}/{file.name}"), file.read_bytes())
             draft.replace(path)
         finally:
             draft.unlink(missing_ok=True)
