@@ -91,17 +91,11 @@ def test_drums_are_judged_where_the_overhead_plays() -> None:
     assert set_goals([kick], 0.1, ROLES)[0].where_s == ((0.0, 5.0),)
 
 
-def test_loud_and_quiet_line_ups_have_different_goals() -> None:
-    voice, loud, quiet = strip("lead vocal"), strip("electric guitar", index=1), strip("acoustic guitar", index=1)
-    role = ROLES["lead vocal"]
-    assert role.level_lu is not None
-    assert role.quiet_level_lu is not None
-    levels = [
-        next(goal.level_lu for goal in set_goals([voice, other], 0.1, ROLES) if goal.family == "vocals")
-        for other in (loud, quiet)
-    ]
-    assert levels == [role.level_lu.value, role.quiet_level_lu.value]
-    assert set_goals([loud], 0.1, ROLES)[0].level_lu is None
+def test_the_lead_is_as_loud_as_the_rest_in_any_line_up() -> None:
+    """-3 LU re the mix is 0 dB re the accompaniment (Gerdes and Siedenburg, JASA-EL 2023, R2)."""
+    for other in ("electric guitar", "acoustic guitar"):
+        goals = set_goals([strip("lead vocal"), strip(other, index=1)], 0.1, ROLES)
+        assert {goal.family: goal.level_lu for goal in goals} == {"vocals": -3.0, "guitars": None}
 
 
 def test_what_the_recipe_adds_to_one_of_two_moves_their_family_by_less() -> None:

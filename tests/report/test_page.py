@@ -44,7 +44,6 @@ def preset(role: str) -> RolePreset:
         family=FAMILIES[role],
         words=(),
         level_lu=None,
-        quiet_level_lu=None,
         high_pass_hz=None,
         cleaned=False,
         gate_floor_db=None,

@@ -22,8 +22,6 @@ COHERENT_DB = 2.5
 """Close microphones and the overhead pick up the same drum; aligned, they add up to this much more than their powers
 (measured on four songs)."""
 _CARRIES_KIT = ("overhead", "drum kit")
-_LOUD = ("kick", "snare", "tom", "hi-hat", "overhead", "drum kit", "electric guitar")
-"""With any of these a line-up is loud and vocals sit a little deeper in it; without, it is quiet (design choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +78,7 @@ def set_goals(strips: Sequence[Strip], slot_s: float, roles: Mapping[str, RolePr
         if not members:
             continue
         mask, where = _where(family, members)
-        level = _family_level(family, roles, loud=any(strip.input.role in _LOUD for strip in strips))
+        level = _family_level(family, roles)
         wished = sum(
             (strip.powers if strip.wished is None else strip.wished)
             * _gain2(strip.level_db + strip.input.wish.level_db)
@@ -120,11 +118,9 @@ def _where(family: str, members: Sequence[Strip]) -> tuple[NDArray[np.bool_], st
     return everywhere, "where it plays"
 
 
-def _family_level(family: str, roles: Mapping[str, RolePreset], *, loud: bool) -> Sourced | None:
+def _family_level(family: str, roles: Mapping[str, RolePreset]) -> Sourced | None:
     role = {"vocals": "lead vocal", "drums": "drum kit", "bass": "bass", "playback": "playback"}.get(family)
-    if role is None:
-        return None
-    return roles[role].level_lu if loud or roles[role].quiet_level_lu is None else roles[role].quiet_level_lu
+    return None if role is None else roles[role].level_lu
 
 
 def _gain2(level_db: float) -> float:

@@ -19,7 +19,6 @@ from morningmix.decide.pan import lows_in_the_middle
 from morningmix.decide.reverb import decide_reverb, decide_send, room_offset_db
 from morningmix.decide.ride import Points, Voice, decide_rides
 from morningmix.decide.take_setup import Evidence, Setups, as_filtered, dynamics_db, in_song, left_out, slots_of
-from morningmix.decide.tone import decide_tilt, octaves_db
 from morningmix.decide.wishes import as_wished, decide_shelves
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, plays_over, spans_to_mask, spans_within, sung_mask
@@ -45,17 +44,11 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
     inputs = [in_song(input_, here, song, take) for input_ in take.inputs]
     sounding = [input_ for input_ in inputs if left_out(input_, here.slot_s) is None]
     strips = [_strip(input_, setups, take.singing.get(input_.index), here, song) for input_ in sounding]
-    untilted_db = _near_take(solve_families(strips, set_goals(strips, here.slot_s, take.roles)), setups.family_gains_db)
-    at_faders = [(strip, strip.level_db + untilted_db[strip.input.preset.family]) for strip in strips]
-    tilted = decide_tilt(octaves_db(at_faders, here), here.rate_hz) if strips else None
-    if tilted is not None:
-        strips = [_tilted(strip, here, tilted[0]) for strip in strips]
     goals = set_goals(strips, here.slot_s, take.roles)
     gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
     loud_lufs = whole_lufs(strips, gains_db, here.slot_s)
     room_db = _room_db(strips, gains_db)
-    tilt_db = tilted[0] if tilted else 0.0
-    goals = set_goals([as_wished(strip, here, tilt_db, room_db) for strip in strips], here.slot_s, take.roles)
+    goals = set_goals([as_wished(strip, here, room_db) for strip in strips], here.slot_s, take.roles)
     balance = _Balance(
         goals={goal.family: goal for goal in goals},
         gains_db=gains_db,
@@ -83,9 +76,8 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
         ceiling_dbtp=target.ceiling_dbtp.value,
         max_limiting_db=target.max_limiting_db.value,
         played_lufs=_played_lufs(strips, setups, here.slot_s),
-        tilt_db=tilt_db,
         mono_below_hz=mono_below_hz,
-        reasons=(*((tilted[1],) if tilted else ()), why_mono),
+        reasons=(why_mono,),
         goals=goals,
         cleaning=cleaning_of(take.cleaning, start_s, end_s, take_s),
         fade_in_s=min(FADE_IN_S, (end_s - start_s) / 4.0) if start_s > 0.0 else 0.0,
@@ -180,12 +172,6 @@ def _rides(
     if not voices:
         return {}
     return decide_rides(voices, np.sum([_at_fader(strip, gains_db) for strip in strips], axis=0), slot_s)
-
-
-def _tilted(strip: Strip, here: Measurements, tilt_db: float) -> Strip:
-    """The strip with the tilt of the whole mix; its fader within the family stays."""
-    powers = k_powers(strip.input.facts, here, strip.filters, tilt_db) * 10.0 ** (strip.dynamics_db / 10.0)
-    return replace(strip, powers=powers)
 
 
 def _within(value: float, centre: float, range_db: float) -> float:

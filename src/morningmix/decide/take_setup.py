@@ -21,6 +21,7 @@ from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import match_gain
 from morningmix.decide.gate import gated
 from morningmix.decide.pan import decide_pans
+from morningmix.decide.spectral_balance import balance_octaves
 from morningmix.decide.tone import Cut, room_for
 from morningmix.decide.wishes import with_added
 from morningmix.laws.curves import gain_db as compressor_gain_db
@@ -140,15 +141,16 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
     strips = with_levels(strips)
     gains_db = solve_families(strips, set_goals(strips, here.slot_s, take.roles))
     cuts = _cuts(strips, gains_db, here)
+    tones = _tones(strips, cuts, gains_db, here)
     return Setups(
         of={
             key: replace(
                 setup,
                 level_db=strip.level_db,
-                filters=(*setup.filters, *(planned for planned, _ in cut)),
-                why_filters=(*setup.why_filters, *(why for _, why in cut)),
+                filters=(*setup.filters, *(planned for planned, _ in (*cut, *tone))),
+                why_filters=(*setup.why_filters, *(why for _, why in (*cut, *tone))),
             )
-            for (key, setup), strip, cut in zip(setups.items(), strips, cuts, strict=True)
+            for (key, setup), strip, cut, tone in zip(setups.items(), strips, cuts, tones, strict=True)
         },
         pans=decide_pans(_standing(sounding), here),
         family_gains_db=gains_db,
@@ -176,6 +178,21 @@ def _cuts(strips: Sequence[Strip], gains_db: Mapping[str, float], here: Measurem
             cut = room_for(masked, strip, here, (at_db(masked), at_db(strip)))
         cuts.append((cut,) if cut else ())
     return cuts
+
+
+def _tones(
+    strips: Sequence[Strip], cuts: Sequence[tuple[Cut, ...]], gains_db: Mapping[str, float], here: Measurements
+) -> list[tuple[Cut, ...]]:
+    """Filters per strip that bring the whole closer to the spectrum of records."""
+    at_faders = [
+        (
+            replace(strip, filters=(*strip.filters, *(planned for planned, _ in cut))),
+            strip.level_db + gains_db[strip.input.preset.family],
+        )
+        for strip, cut in zip(strips, cuts, strict=True)
+    ]
+    moves = balance_octaves(at_faders, here)
+    return [() if strip.input.wish.eq == "off" else moves.get(strip.input.preset.family, ()) for strip in strips]
 
 
 def _standing(sounding: Mapping[tuple[int, str], Input]) -> list[Input]:

@@ -1,4 +1,4 @@
-"""Small broad corrections of tone: room for the lead, bass and kick side by side, and a tilt of the whole mix.
+"""Small broad cuts that make room: for the lead, and for bass and kick side by side.
 
 A cut is made where one input masks another in a band that is essential to the other and not to the first (Hafezi,
 Reiss, JAES 63(5) 2015; from memory).
@@ -6,13 +6,10 @@ Reiss, JAES 63(5) 2015; from memory).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.decide.family_levels import Strip
-from morningmix.laws.filters import magnitude_db, tilt
 from morningmix.laws.track_power import filter_gain_db
 from morningmix.model.measured import Measurements
 from morningmix.model.plan import Filter, Reason
@@ -20,12 +17,6 @@ from morningmix.units import db_to_gain, powers_db
 
 Array = NDArray[np.float64]
 
-OCTAVES_HZ = np.array([125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0])
-WANTED_SLOPE_DB = -2.0
-"""Fall of octave bands, dB an octave: 5 dB an octave of density (Pestana et al., AES 135, 2013)."""
-MOST_TILT_DB = 2.0
-FAR_DB = 1.0
-"""A slope closer to the target than this is left alone (design choice)."""
 MOST_CUT_DB = 3.0
 _VOICE_HZ = np.array([500.0, 1000.0, 2000.0, 4000.0])
 _LOW_HZ = np.array([47.0, 70.0, 94.0, 117.0, 140.0, 175.0])
@@ -86,30 +77,3 @@ def spectrum(strip: Strip, here: Measurements, where: NDArray[np.bool_]) -> Arra
     mean = strip.input.facts.slots.spectrum(gains) / np.count_nonzero(where)
     filters_db = filter_gain_db(strip.filters, here.band_centres_hz, here.rate_hz)
     return np.asarray(mean * 10.0 ** (filters_db / 10.0) * strip.input.facts.channels)
-
-
-def octaves_db(strips: Sequence[tuple[Strip, float]], here: Measurements) -> Array:
-    """Predicted octave levels of the sum of strips at their faders (dB), 125 Hz to 4 kHz."""
-    everywhere = np.ones(here.slots, np.bool_)
-    powers = np.sum([spectrum(strip, here, everywhere) * db_to_gain(at_db) ** 2 for strip, at_db in strips], axis=0)
-    octave = np.floor(np.log2(here.band_centres_hz / OCTAVES_HZ[0]) + 0.5)
-    return powers_db(np.array([powers[octave == place].sum() for place in range(len(OCTAVES_HZ))]))
-
-
-def decide_tilt(octaves: Array, rate_hz: int) -> tuple[float, Reason] | None:
-    """Tilt in dB (plus: lows up, highs down) that brings octave levels closest to the wanted slope; None: leave it."""
-    places = np.arange(len(octaves), dtype=np.float64)
-    slope = float(np.polyfit(places, octaves, 1)[0])
-    if abs(slope - WANTED_SLOPE_DB) <= FAR_DB:
-        return None
-    missing = WANTED_SLOPE_DB * places - octaves
-    missing -= missing.mean()
-    response = magnitude_db(tilt(1.0, rate_hz), OCTAVES_HZ, rate_hz)
-    response -= response.mean()
-    wanted_db = float(missing @ response / (response @ response))
-    tilt_db = round(float(np.clip(wanted_db, -MOST_TILT_DB, MOST_TILT_DB)), 2)
-    return tilt_db, Reason(
-        what="tilt_db",
-        because=f"it falls by {-slope:.1f} dB per octave towards the highs; records fall by {-WANTED_SLOPE_DB:.0f}",
-        source="Pestana et al., AES 135, 2013; at most 2 dB is a design choice",
-    )

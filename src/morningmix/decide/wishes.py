@@ -42,13 +42,13 @@ def decide_shelves(input_: Input, rate_hz: int) -> tuple[tuple[Filter, ...], tup
     return tuple(filters), tuple(reasons)
 
 
-def as_wished(strip: Strip, here: Measurements, tilt_db: float, room_db: float) -> Strip:
+def as_wished(strip: Strip, here: Measurements, room_db: float) -> Strip:
     """The strip with its powers as tone and room of the recipe make them; `room_db` is the change of all sends."""
     input_ = strip.input
     shelves, _ = decide_shelves(input_, here.rate_hz)
     powers = strip.powers
     if shelves:
-        powers = k_powers(input_.facts, here, (*strip.filters, *shelves), tilt_db) * 10.0 ** (strip.dynamics_db / 10.0)
+        powers = k_powers(input_.facts, here, (*strip.filters, *shelves)) * 10.0 ** (strip.dynamics_db / 10.0)
     if input_.wish.room_db:
         sends = [send_of(input_, room_db, wish_db) for wish_db in (input_.wish.room_db, 0.0)]
         powers = powers * 10.0 ** ((with_room_db(sends[0]) - with_room_db(sends[1])) / 10.0)

@@ -76,7 +76,6 @@ class _Role(Strict):
     pan: Literal["centre", "spread", "keep"]
     words: Annotated[list[str], AfterValidator(_lower_case)]
     level_lu: Annotated[_Number | None, _from(-60.0, 20.0)] = None
-    quiet_level_lu: Annotated[_Number | None, _from(-60.0, 20.0)] = None
     high_pass_hz: Annotated[_Number | None, _from(10.0, 1000.0)] = None
     cleaned: bool = False
     gate_floor_db: Annotated[_Number | None, _from(-100.0, 0.0)] = None
@@ -156,7 +155,6 @@ def _read_roles(folder: Traversable) -> dict[str, RolePreset]:
             words=tuple(read.words),
             pan=read.pan,
             level_lu=read.level_lu.sourced() if read.level_lu else None,
-            quiet_level_lu=read.quiet_level_lu.sourced() if read.quiet_level_lu else None,
             high_pass_hz=read.high_pass_hz.sourced() if read.high_pass_hz else None,
             cleaned=read.cleaned,
             gate_floor_db=read.gate_floor_db.sourced() if read.gate_floor_db else None,

@@ -20,7 +20,6 @@ from morningmix.laws.filters import (
     low_shelf,
     magnitude_db,
     peaking,
-    tilt,
 )
 from morningmix.laws.grid import on_grid_db
 from morningmix.laws.loudness import OFFSET_DB, k_weight_db
@@ -60,12 +59,10 @@ def filter_gain_db(filters: Sequence[Filter], hz: NDArray[np.float64], rate_hz: 
     return gain
 
 
-def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter], tilt_db: float = 0.0) -> Powers:
-    """K-weighted power per slot after the filters and a tilt, both channels of a pair added: ``(slots,)``."""
+def k_powers(track: TrackFacts, measured: Measurements, filters: Sequence[Filter]) -> Powers:
+    """K-weighted power per slot after the filters, both channels of a pair added: ``(slots,)``."""
     centres = measured.band_centres_hz
     weight_db = k_weight_db(np.minimum(centres, 20_000.0)) + filter_gain_db(filters, centres, measured.rate_hz)
-    if tilt_db:
-        weight_db = weight_db + magnitude_db(tilt(tilt_db, measured.rate_hz), centres, measured.rate_hz)
     return track.slots.weighted(10.0 ** (weight_db / 10.0)) * track.channels
 
 

@@ -215,7 +215,7 @@ class SongPlan:
     played_lufs: Decibels | None = None
     """Loudness with all faders as set for the take; it keeps the songs' levels relative to each other."""
     tilt_db: Annotated[float, Interval(ge=-24.0, le=24.0)] = 0.0
-    """Tilt of the whole mix: lows up and highs down by as much."""
+    """Tilt of the whole mix: lows up and highs down by as much. Only plans of earlier versions have one."""
     mono_below_hz: Hertz | None = None
     """Under this, left and right are the same; None: they stay as they are."""
     reasons: tuple[Reason, ...] = ()

@@ -47,8 +47,6 @@ class RolePreset:
     """Lower-case words in track names that mean this role, in several languages."""
     level_lu: Sourced | None
     """Loudness re the whole mix while it plays; None for roles that fill what remains or are left out."""
-    quiet_level_lu: Sourced | None
-    """The level where neither a drum kit nor an electric guitar plays; None: as `level_lu`."""
     high_pass_hz: Sourced | None
     cleaned: bool
     """Stands in front of a person: the rest of the band is taken out of it."""

@@ -157,6 +157,11 @@ def _peak(track: TrackPlan) -> Decision:
     )
 
 
+def _tone(track: TrackPlan) -> Decision:
+    value = filters(track, "peak")
+    return Decision(heading="Tone", value=value, says=f"Tone {value}")
+
+
 def _low_shelf(track: TrackPlan) -> Decision:
     return _shelf(track, "low_shelf", "Lows")
 
@@ -261,6 +266,7 @@ _OF_INPUT: Mapping[str, Callable[[TrackPlan], Decision]] = {
     "high_pass_hz": _high_pass,
     "low_pass_hz": _low_pass,
     "peak_hz": _peak,
+    "tone_db": _tone,
     "low_shelf_hz": _low_shelf,
     "high_shelf_hz": _high_shelf,
     "de_esser": _de_esser,

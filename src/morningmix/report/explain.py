@@ -72,6 +72,7 @@ def _weight(reason: Reason | None, track: TrackPlan) -> float:
         "fader_db": abs(track.fader_db),
         "ride": max((abs(db) for _, db in track.ride), default=0.0),
         "peak_hz": _filtered_db(track, "peak"),
+        "tone_db": _filtered_db(track, "peak"),
         "low_shelf_hz": _filtered_db(track, "low_shelf"),
         "high_shelf_hz": _filtered_db(track, "high_shelf"),
         "delay_s": 2.0 if track.delay_s else 0.0,
