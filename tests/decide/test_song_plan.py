@@ -32,7 +32,7 @@ from morningmix.errors import RecipeError
 from morningmix.files.presets import load_roles
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, read_recall, recall_text
 from morningmix.laws.grid import on_grid
-from morningmix.laws.track_power import k_powers, loud_mask, loudness_of
+from morningmix.laws.track_power import PLAYS_WITHIN_DB, k_powers, loud_mask, loudness_of
 from morningmix.model.input import Input
 from morningmix.model.measured import AcousticFeedback, GainStep, SumFacts
 from morningmix.model.plan import Move, SongPlan, TrackPlan
@@ -44,7 +44,6 @@ from morningmix.units import amplitude_db
 from synthetic import NAMES, ROLES, SINGERS, write_take
 
 SECONDS = 12.0
-QUIETED = ("kick", "snare", "overhead", "guitar 1", "guitar 2")
 
 
 @pytest.fixture(scope="module")
@@ -146,7 +145,7 @@ def test_every_number_has_a_reason(heard: AnalysedTake) -> None:
             assert REASON_OF.get(field.name, field.name) in said, f"{track.name}: {field.name} = {value}"
             checked.add(field.name)
         for planned in track.filters:
-            assert f"{planned.kind}_hz" in said
+            assert {f"{planned.kind}_hz", "tone_db" if planned.kind == "peak" else ""} & said
         assert all(reason.because and reason.source for reason in track.reasons)
         # A gate or compressor that is not there has its reason too.
         assert {"gain_db", "gate", "compressor", "fader_db", "pan", "send_db"} <= said
@@ -294,8 +293,9 @@ def test_a_fader_never_goes_far_from_where_it_rests(heard: AnalysedTake, step_db
     moved = {name: second[name].fader_db - first[name].fader_db for name in first if first[name].sounds}
     middle = float(np.median(list(moved.values())))
     assert all(abs(move - middle) <= 2.0 * (LEVEL_RANGE_DB + FAMILY_RANGE_DB) + 0.02 for move in moved.values())
-    # Up when it was played softer, and down when louder.
-    assert (moved["guitar 1"] - moved["guitar 2"]) * step_db <= 0.0
+    # Up when it was played softer, and down when louder; 30 dB softer counts as not played.
+    if abs(step_db) <= PLAYS_WITHIN_DB:
+        assert (moved["guitar 1"] - moved["guitar 2"]) * step_db <= 0.0
 
 
 @pytest.mark.parametrize("sign", [-1.0, 1.0])
@@ -311,7 +311,7 @@ def test_a_song_moves_an_input_by_three_decibels_and_a_family_by_six_at_most(hea
         return {name: second[name].fader_db - first[name].fader_db for name in first}
 
     alone = moved_db(12.0, "guitar 1")
-    assert -sign * (alone["guitar 1"] - alone["guitar 2"]) == pytest.approx(5.4, abs=0.6)
+    assert -sign * (alone["guitar 1"] - alone["guitar 2"]) == pytest.approx(5.1, abs=0.6)
     both = moved_db(18.0, "guitar 1", "guitar 2")
     for name in ("guitar 1", "guitar 2"):
         assert -sign * (both[name] - both["kick"]) == pytest.approx(12.0, abs=0.6)
@@ -429,7 +429,8 @@ def test_wishes_land_as_they_are_written(heard: AnalysedTake) -> None:
     assert by_name["guitar 1"].pan == 0.77
     assert by_name["bass"].flip
     assert by_name["bass"].delay_s == 0.0025
-    assert [(planned.kind, planned.corner_hz) for planned in by_name["snare"].filters] == [("high_pass", 123.4)]
+    passes = [(each.kind, each.corner_hz) for each in by_name["snare"].filters if each.kind != "peak"]
+    assert passes == [("high_pass", 123.4)]
     assert not by_name["kick"].sounds
     assert ("mute", "muted in the recipe", "recipe") in {(r.what, r.because, r.source) for r in by_name["kick"].reasons}
     assert by_name["lead vocal"].gate is None
@@ -601,12 +602,6 @@ def test_a_name_in_a_song_never_means_an_input_whose_file_another_is_named_after
     song = SongWish(title="Song", start_s=0.0, end_s=SECONDS, inputs=(SongInputWish(name="bass", mute=True),))
     by_name = tracks(plan_of(heard, {"guitar 1": {"called": "bass"}, "bass": {"called": None}}, song=song))
     assert [name for name, track in by_name.items() if not track.sounds] == ["guitar 1"]
-
-
-@pytest.mark.parametrize(("muted", "level_lu"), [((), -4.0), (("guitar 1", "guitar 2"), -4.0), (QUIETED, -3.0)])
-def test_vocals_sit_higher_in_a_quiet_line_up(heard: AnalysedTake, muted: Sequence[str], level_lu: float) -> None:
-    goals = {goal.family: goal for goal in plan_of(heard, {name: {"mute": True} for name in muted}).goals}
-    assert goals["vocals"].level_lu == level_lu
 
 
 def test_goals_know_what_wishes_do_to_a_family(heard: AnalysedTake) -> None:

@@ -1,4 +1,4 @@
-"""Room for who leads, bass beside kick, and the tilt of the whole."""
+"""Room for who leads, and bass beside kick."""
 
 from __future__ import annotations
 
@@ -6,23 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from decide.made import CENTRES_HZ, STEADY, an_input, bump, facts_of, measurements
 from morningmix.decide.family_levels import Strip
 from morningmix.decide.tone import (
     MOST_CUT_DB,
-    MOST_TILT_DB,
-    OCTAVES_HZ,
-    WANTED_SLOPE_DB,
-    decide_tilt,
-    octaves_db,
     room_for,
     spectrum,
 )
-from morningmix.laws.filters import magnitude_db, tilt
 
 RATE_HZ = 48_000
 
@@ -71,44 +63,6 @@ def test_the_bass_gives_way_to_the_kick_where_the_kick_is_strongest() -> None:
     assert found[0] < 100.0
 
 
-@pytest.mark.parametrize("tilt_db", [-2.0, -0.7, 1.3, 2.0])
-def test_a_tilt_lifts_one_end_and_lowers_the_other(tilt_db: float) -> None:
-    low, middle, high = magnitude_db(tilt(tilt_db, RATE_HZ), [5.0, 700.0, 20_000.0], RATE_HZ)
-    assert low == pytest.approx(tilt_db, abs=0.15)
-    assert middle == pytest.approx(0.0, abs=0.05)
-    assert high == pytest.approx(-tilt_db, abs=0.15)
-
-
-def test_a_slope_like_the_records_is_left_alone() -> None:
-    """Pestana et al., AES 135, 2013: 5 dB an octave of density is 2 dB an octave of octave levels."""
-    assert decide_tilt(-2.0 * np.arange(6), RATE_HZ) is None
-    assert decide_tilt(-2.9 * np.arange(6), RATE_HZ) is None
-
-
-@given(st.lists(st.floats(-12.0, 12.0), min_size=6, max_size=6))
-def test_a_tilt_goes_toward_the_slope_and_never_past_it(levels: list[float]) -> None:
-    octaves = np.array(levels)
-    places = np.arange(6)
-    found = decide_tilt(octaves, RATE_HZ)
-    if found is None:
-        return
-    assert abs(found[0]) <= MOST_TILT_DB
-    after = octaves + magnitude_db(tilt(found[0], RATE_HZ), OCTAVES_HZ, RATE_HZ)
-    off = [float(np.std(one - WANTED_SLOPE_DB * places)) for one in (octaves, after)]
-    assert off[1] <= off[0] + 0.01
-    before, now = (float(np.polyfit(places, one, 1)[0]) - WANTED_SLOPE_DB for one in (octaves, after))
-    assert abs(now) <= abs(before) + 0.01
-    assert now * before >= -0.02
-
-
-@pytest.mark.parametrize(
-    ("off_db", "tilted_db"), [(0.9, None), (-0.9, None), (1.1, MOST_TILT_DB), (-1.1, -MOST_TILT_DB)]
-)
-def test_a_slope_within_a_decibel_an_octave_is_left_alone(off_db: float, tilted_db: float | None) -> None:
-    found = decide_tilt((WANTED_SLOPE_DB + off_db) * np.arange(6.0), RATE_HZ)
-    assert (found and found[0]) == tilted_db
-
-
 @pytest.mark.parametrize(("over_db", "cut_db"), [(0.8, None), (1.3, -0.65), (2.0, -1.0), (4.0, -2.0), (9.0, -3.0)])
 def test_a_cut_is_half_the_masking_and_at_most_three_decibels(over_db: float, cut_db: float | None) -> None:
     kick, bass = strip_of("kick", bump(60.0, 0.3)), strip_of("bass", bump(130.0, 0.4) + 0.05 * bump(60.0, 0.3))
@@ -133,26 +87,6 @@ def test_the_bass_gives_way_at_the_place_where_the_kick_is(hz: float) -> None:
     found = room_for(strips[0], strips[1], here, (0.0, 24.0))
     assert found is not None
     assert (found[0].corner_hz, found[0].q) == (hz, 1.4)
-
-
-def test_octaves_are_those_of_the_standard_from_125_hz_to_4_khz() -> None:
-    """Nominal midband frequencies of IEC 61260-1."""
-    assert OCTAVES_HZ.tolist() == [125.0, 250.0, 500.0, 1_000.0, 2_000.0, 4_000.0]
-
-
-@pytest.mark.parametrize(
-    ("hz", "place"), [(125.0, 0), (250.0, 1), (500.0, 2), (1_000.0, 3), (2_000.0, 4), (4_000.0, 5)]
-)
-def test_sound_counts_in_its_octave_at_its_fader(hz: float, place: int) -> None:
-    """Nothing outside its octave; two at 6 dB less each are as loud as one at 3 dB less."""
-    narrow = strip_of("electric guitar", bump(hz, 0.1))
-    here = measurements(narrow.input.facts)
-    octaves = octaves_db([(narrow, 0.0)], here)
-    # The level of the strip is 0.01, -20 dB.
-    assert octaves[place] == pytest.approx(-20.0, abs=0.05)
-    assert np.delete(octaves, place).max() < -40.0
-    assert octaves_db([(narrow, -6.0)], here)[place] == pytest.approx(-26.0, abs=0.05)
-    assert octaves_db([(narrow, -6.0), (narrow, -6.0)], here)[place] == pytest.approx(-23.0, abs=0.05)
 
 
 def test_a_spectrum_is_the_mean_over_the_slots_asked_for_at_what_the_dynamics_leave() -> None:

@@ -53,7 +53,7 @@ def a_strip(centre_hz: float, **wish: float) -> tuple[Strip, Measurements]:
         gain_db=0.0,
         plays=np.ones(len(STEADY), np.bool_),
         clear=True,
-        powers=k_powers(facts, here, (), 1.0) * 10.0 ** (dynamics_db / 10.0),
+        powers=k_powers(facts, here, ()) * 10.0 ** (dynamics_db / 10.0),
         filters=(),
         dynamics_db=dynamics_db,
     ), here
@@ -63,7 +63,7 @@ def a_strip(centre_hz: float, **wish: float) -> tuple[Strip, Measurements]:
 def test_shelves_change_the_level_as_far_as_the_sound_lies_there(centre_hz: float) -> None:
     nearest_hz = CENTRES_HZ[np.abs(np.log(CENTRES_HZ / centre_hz)).argmin()]
     strip, here = a_strip(nearest_hz, low_db=6.0, high_db=-4.0)
-    wished = as_wished(strip, here, 1.0, 0.0).wished
+    wished = as_wished(strip, here, 0.0).wished
     assert wished is not None
     shelves = np.concatenate([low_shelf(LOW_SHELF_HZ, 6.0, 48_000), high_shelf(HIGH_SHELF_HZ, -4.0, 48_000)])
     expected_db = float(magnitude_db(shelves, nearest_hz, 48_000))
@@ -72,9 +72,9 @@ def test_shelves_change_the_level_as_far_as_the_sound_lies_there(centre_hz: floa
 
 def test_more_room_makes_an_input_louder_and_nothing_wished_leaves_it() -> None:
     strip, here = a_strip(500.0)
-    np.testing.assert_array_equal(as_wished(strip, here, 1.0, 2.0).wished, strip.powers)
+    np.testing.assert_array_equal(as_wished(strip, here, 2.0).wished, strip.powers)
     strip, here = a_strip(500.0, room_db=8.0)
-    wished = as_wished(strip, here, 1.0, 2.0).wished
+    wished = as_wished(strip, here, 2.0).wished
     assert wished is not None
     # A voice sends -12 dB, here +2 as all do; the room returns 1.2 dB more.
     expected = (1.0 + 10.0**-0.08) / (1.0 + 10.0**-0.88)

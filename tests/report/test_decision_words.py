@@ -77,7 +77,7 @@ def _worded(decision: Decision) -> bool:
 
 
 def test_the_source_is_read() -> None:
-    assert {"gain_db", "repair_s", "tilt_db", "trim drums"} <= set(WHATS)
+    assert {"gain_db", "repair_s", "tone_db", "trim drums"} <= set(WHATS)
     assert {"feedback", "clipped", "left out", "damaged"} <= set(KINDS)
 
 

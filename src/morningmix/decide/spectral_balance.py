@@ -28,10 +28,10 @@ OCTAVES_HZ = 62.5 * 2.0 ** np.arange(9)
 """62.5 Hz to 16 kHz."""
 MOST_DB = 3.0
 """Largest gain of a family at any frequency (design choice)."""
-_Q = 1.2
+_Q = 1.0
 _STEPS_DB = np.array([-3.0, -2.5, -2.0, -1.5, -1.0, 1.0, 1.5, 2.0, 2.5, 3.0])
 _MOST_MOVES, _ROUNDS = 8, 2
-_COST, _DEAR, _CHEAP, _LEAST = 0.15, 1.5, 0.05, 0.8
+_COST, _DEAR, _CHEAP, _LEAST = 0.08, 1.5, 0.05, 0.5
 """Squared decibels of deviation, summed over octaves, that a squared decibel of a move must save: usually, for raising
 what would cover words, for raising words; and the least that a move must save to be made (design choices)."""
 _WORDS = slice(4, 7)
