@@ -35,7 +35,7 @@ def strip_of(role: str, spectrum: NDArray[np.float64], index: int = 0, **wish: o
 def moves_of(*strips: Strip, levels_db: tuple[float, ...] = ()) -> dict[str, list[Filter]]:
     here = measurements(*(strip.input.facts for strip in strips))
     found = balance_octaves(list(zip(strips, levels_db or (0.0,) * len(strips), strict=True)), here)
-    return {family: [planned for planned, _ in cuts] for family, cuts in found.items() if cuts}
+    return {family: list(filters) for family, filters in found.items()}
 
 
 def octave(hz: float, gain_db: float) -> NDArray[np.float64]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.decide.family_levels import Strip
-from morningmix.decide.tone import Cut, spectrum
+from morningmix.decide.tone import spectrum
 from morningmix.laws.filters import magnitude_db, peaking
 from morningmix.laws.loudness import k_weight_db
 from morningmix.model.measured import Measurements
@@ -30,7 +30,7 @@ MOST_DB = 3.0
 """Largest gain of a family at any frequency (design choice)."""
 _Q = 1.0
 _STEPS_DB = np.array([-3.0, -2.5, -2.0, -1.5, -1.0, 1.0, 1.5, 2.0, 2.5, 3.0])
-_MOST_MOVES, _ROUNDS = 8, 2
+_MOST_MOVES, _MOST_OF_FAMILY, _ROUNDS = 8, 3, 2
 _COST, _DEAR, _CHEAP, _LEAST = 0.08, 1.5, 0.05, 0.5
 """Squared decibels of deviation, summed over octaves, that a squared decibel of a move must save: usually, for raising
 what would cover words, for raising words; and the least that a move must save to be made (design choices)."""
@@ -39,7 +39,12 @@ _WORDS = slice(4, 7)
 _CONSONANTS = slice(5, 7)
 _TOP_WEIGHT = 0.3
 """The octave around 16 kHz depends on microphones and room more than on the mix."""
-_SOURCE = "Pestana et al., AES 135, 2013; Elowsson, Friberg, AES 142, 2017; at most 3 dB is a design choice"
+WHY = Reason(
+    what="tone_db",
+    because="brings the whole closer to how records sound",
+    source="Pestana et al., AES 135, 2013; Elowsson, Friberg, AES 142, 2017; at most 3 dB is a design choice",
+)
+"""Why an input is given the filters of its family."""
 
 
 _LINE_DB = np.array([0.0, 0.0, -2.0, -4.0, -6.0, -8.0, -10.0, -14.0, -18.0])
@@ -71,8 +76,8 @@ class _Bands:
     """Linear: ``(bands,)``."""
 
 
-def balance_octaves(strips: Sequence[tuple[Strip, float]], here: Measurements) -> Mapping[str, tuple[Cut, ...]]:
-    """Filters for each family, from its strips at their faders (dB). Strips with `eq` off count, and are left alone."""
+def balance_octaves(strips: Sequence[tuple[Strip, float]], here: Measurements) -> Mapping[str, tuple[Filter, ...]]:
+    """Filters by family, from its strips at their faders (dB). Strips with `eq` off count, and are left alone."""
     if not strips:
         return {}
     everywhere = np.ones(here.slots, np.bool_)
@@ -84,11 +89,11 @@ def balance_octaves(strips: Sequence[tuple[Strip, float]], here: Measurements) -
     bands = _bands_of(here)
     reach = here.rate_hz / 2.0 > OCTAVES_HZ * 2.0**0.5
     moves = _moves(families, bands, reach)
-    return {
-        family: tuple(_filter(family, place, gain_db) for (of, place), gain_db in sorted(moves.items()) if of == family)
-        for family in families
-        if family
-    }
+    found: dict[str, tuple[Filter, ...]] = {}
+    for (family, place), gain_db in sorted(moves.items()):
+        planned = Filter(kind="peak", corner_hz=float(OCTAVES_HZ[place]), gain_db=gain_db, q=_Q)
+        found[family] = (*found.get(family, ()), planned)
+    return found
 
 
 def _bands_of(here: Measurements) -> _Bands:
@@ -117,7 +122,7 @@ def _moves(families: Mapping[str, Array], bands: _Bands, reach: NDArray[np.bool_
             for family in sorted(families)
             for place in np.flatnonzero(reach).tolist()
             for gain_db in _STEPS_DB.tolist()
-            if family and (family, place) not in moves
+            if family and (family, place) not in moves and sum(of == family for of, _ in moves) < _MOST_OF_FAMILY
         ]
         best = min(found, default=(np.inf, "", 0, 0.0))
         if best[0] > cost - _LEAST:
@@ -157,12 +162,3 @@ def _price(family: str, place: int, gain_db: float) -> float:
     if family == "vocals":
         return _CHEAP if gain_db > 0.0 and place in range(9)[_CONSONANTS] else _DEAR
     return _DEAR if gain_db > 0.0 and place in range(9)[_WORDS] else _COST
-
-
-def _filter(family: str, place: int, gain_db: float) -> Cut:
-    more = "more" if gain_db < 0.0 else "less"
-    return Filter(kind="peak", corner_hz=float(OCTAVES_HZ[place]), gain_db=gain_db, q=_Q), Reason(
-        what="tone_db",
-        because=f"with it the whole sounds more like records do; there is {more} of the {family} there than they have",
-        source=_SOURCE,
-    )

@@ -21,7 +21,7 @@ from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import match_gain
 from morningmix.decide.gate import gated
 from morningmix.decide.pan import decide_pans
-from morningmix.decide.spectral_balance import balance_octaves
+from morningmix.decide.spectral_balance import WHY, balance_octaves
 from morningmix.decide.tone import Cut, room_for
 from morningmix.decide.wishes import with_added
 from morningmix.laws.curves import gain_db as compressor_gain_db
@@ -148,7 +148,7 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
                 setup,
                 level_db=strip.level_db,
                 filters=(*setup.filters, *(planned for planned, _ in (*cut, *tone))),
-                why_filters=(*setup.why_filters, *(why for _, why in (*cut, *tone))),
+                why_filters=(*setup.why_filters, *(why for _, why in (*cut, *tone[:1]))),
             )
             for (key, setup), strip, cut, tone in zip(setups.items(), strips, cuts, tones, strict=True)
         },
@@ -192,7 +192,10 @@ def _tones(
         for strip, cut in zip(strips, cuts, strict=True)
     ]
     moves = balance_octaves(at_faders, here)
-    return [() if strip.input.wish.eq == "off" else moves.get(strip.input.preset.family, ()) for strip in strips]
+    return [
+        () if strip.input.wish.eq == "off" else tuple((each, WHY) for each in moves.get(strip.input.preset.family, ()))
+        for strip in strips
+    ]
 
 
 def _standing(sounding: Mapping[tuple[int, str], Input]) -> list[Input]:
