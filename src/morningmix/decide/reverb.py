@@ -26,10 +26,16 @@ def decide_reverb() -> Reverb:
     """The reverb of every song; the sends set its level."""
     return Reverb(
         room=0.45,
-        damping=0.5,
+        damping=0.7,
         low_cut_hz=200.0,
+        early_db=-3.0,
+        high_db=-6.0,
         reasons=(
-            Reason(what="room", because="about a second long, without lows", source=f"design choice after {_SOURCE}"),
+            Reason(
+                what="room",
+                because="about a second long with a few early reflections, without lows, and soft in the highs",
+                source=f"design choice after {_SOURCE}",
+            ),
         ),
     )
 

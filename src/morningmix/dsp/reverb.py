@@ -2,7 +2,7 @@
 
 pedalboard's reverb is linear and time-invariant, so its impulse response is rendered once and sound is convolved with
 it by uniformly partitioned convolution (Stockham, AFIPS 1966), which takes half the time. No other module uses its
-effects.
+effects. It is a tail alone, so a few first reflections are added to it, and its highs can be turned down.
 """
 
 from __future__ import annotations
@@ -13,14 +13,17 @@ import scipy
 
 from morningmix.dsp.control import loudness_hop_frames
 from morningmix.dsp.filter import FilterStage
-from morningmix.laws.filters import butterworth_high_pass
+from morningmix.laws.filters import butterworth_high_pass, high_shelf
 from morningmix.model.plan import Reverb
-from morningmix.units import Block
+from morningmix.units import Block, db_to_gain
 
 _BUFFER_FRAMES = 8192
 _LONGEST_S = 4.0
 _INAUDIBLE = 1e-7
 """Fraction of the energy at which the impulse response is cut: 70 dB under the reverb, far under the mix."""
+_EARLY_S = ((0.0091, 0.0167, 0.0239, 0.0373, 0.0527), (0.0113, 0.0199, 0.0293, 0.0431, 0.0581))
+"""First reflections on the left and on the right, 8 to 60 ms, sparse and never at once (design choice)."""
+_SHELF_HZ = 4000.0
 _FAINT = 1e-3
 """Upper bins below this fraction of the strongest bin are left out, since highs decay early."""
 
@@ -86,6 +89,20 @@ def _impulse_response(plan: Reverb, rate_hz: int) -> Block:
     click = np.zeros((2, round(_LONGEST_S * rate_hz)), np.float32)
     click[:, 0] = 1.0
     response: Block = effect.process(click, rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
+    if plan.early_db is not None:
+        response = response + _reflections(plan.early_db, response, rate_hz)
+    if plan.high_db and rate_hz > 2.0 * _SHELF_HZ:
+        response = FilterStage(high_shelf(_SHELF_HZ, plan.high_db, rate_hz), 2).process(response)
     energy = np.cumsum(np.square(response, dtype=np.float64).sum(axis=0))
     end = int(np.searchsorted(energy, (1.0 - _INAUDIBLE) * energy[-1])) + 1
     return response[:, :end] * np.float32(np.sqrt(2.0 / energy[-1]))
+
+
+def _reflections(early_db: float, tail: Block, rate_hz: int) -> Block:
+    """First reflections that fall with distance, of that energy re the tail: as long as it, ``(2, frames)``."""
+    early = np.zeros_like(tail)
+    for side, times_s in enumerate(_EARLY_S):
+        for number, time_s in enumerate(times_s):
+            early[side, round(time_s * rate_hz)] = (-1.0) ** number * times_s[0] / time_s
+    energy = (float(np.sum(np.square(each, dtype=np.float64))) for each in (tail, early))
+    return early * np.float32(db_to_gain(early_db) * np.sqrt(next(energy) / next(energy)))

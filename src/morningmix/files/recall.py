@@ -66,6 +66,15 @@ _Word = Annotated[str, StringConstraints(pattern=r"^[ -~]{1,80}\z")]
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}\z")]
 
 
+_SAY_NOTHING = (
+    ',"stretch_s":null',
+    ',"kit":[],"kit_references":[]',
+    ',"mono_below_hz":null',
+    ',"early_db":null,"high_db":0.0',
+)
+"""Fields that are later than format 2, as they are written where they change nothing."""
+
+
 class _Sheet(BaseModel):
     # The dataclasses of the plans are read by this too.
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
@@ -133,7 +142,12 @@ class Recall(_Sheet):
         """
         plans = self.model_dump_json(include={"plan", "master"})
         plans = plans.replace('"what":"gain_step"', '"what":"turned"')
-        for says_nothing in (',"stretch_s":null', ',"kit":[],"kit_references":[]', ',"mono_below_hz":null'):
+        for says_nothing in (
+            ',"stretch_s":null',
+            ',"kit":[],"kit_references":[]',
+            ',"mono_below_hz":null',
+            ',"early_db":null,"high_db":0.0',
+        ):
             plans = plans.replace(says_nothing, "")
         for former, name in (*_FORMER_CLEANING.items(), *_FORMER_TRACK.items()):
             plans = plans.replace(f'"{name}":', f'"{former}":')

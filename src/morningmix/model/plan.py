@@ -182,6 +182,10 @@ class Reverb:
     room: Fraction
     damping: Fraction
     low_cut_hz: Hertz
+    early_db: Annotated[float, Interval(ge=-60.0, le=20.0)] | None = None
+    """Energy of the first reflections re the tail; None: there is only the tail."""
+    high_db: Annotated[float, Interval(ge=-24.0, le=0.0)] = 0.0
+    """Shelf over 4 kHz on all of it."""
     reasons: tuple[Reason, ...] = ()
 
 
