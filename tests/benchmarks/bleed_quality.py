@@ -4,7 +4,7 @@
 
 A scene is a folder with ``tracks/`` (what was recorded), ``truth/`` (the same files, each microphone's own sound alone,
 in the same scale) and ``truth.json`` with ``files`` (name -> file) and ``roles`` (name -> role). Everything but the
-bleed is left alone. Prints, per voice and method, over frames of 50 ms:
+bleed is left alone. Prints, per voice or drum and method, over frames of 50 ms:
 
     sdr      own sound over all that differs from it, before and after, dB
     recall   share of frames with audible own sound that keep its level within 3 dB
@@ -50,7 +50,7 @@ def main() -> None:
 
 
 def _cleaned(scene: Path, truth: dict[str, dict[str, str]], method: str) -> dict[str, Sound]:
-    """The voices as they are written with ``--tracks``, their gain taken back."""
+    """The voices and drums as they are written with ``--tracks``, their gain taken back."""
     with tempfile.TemporaryDirectory() as folder:
         lines = ["recipe = 1", "[rehearsal]", f"tracks = {json.dumps(scene.as_posix() + '/tracks')}", 'title = "take"']
         lines += ["[defaults]", f'bleed = "{method}"']
@@ -64,7 +64,7 @@ def _cleaned(scene: Path, truth: dict[str, dict[str, str]], method: str) -> dict
         return {
             track.name: _mono(song / "tracks" / f"{track.name}.wav")[0] * 10.0 ** (-track.gain_db / 20.0)
             for track in plan.tracks
-            if "vocal" in track.role
+            if track.cleaned or "vocal" in track.role
         }
 
 

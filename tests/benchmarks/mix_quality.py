@@ -9,7 +9,9 @@ windows; a source plays where its truth is within 20 dB of its loud level. Print
     lead     the vocals where the lead sings alone: energy mean; 10th, 90th percentile and lowest of its 3 s values
     families each over all windows in which it plays, and by how much that differs from the mix of the truth
     room     relative reverb loudness: mean of momentary wet minus dry (De Man, McNally, Reiss, JAES 65(1/2) 2017)
-    slope    of octave levels, 125 Hz to 4 kHz, dB an octave, and their RMS distance from -2 dB an octave
+    rest     the vocals where the lead sings alone re everything else, dB
+    oracle   gain and fader of each input against the mix of the truth: largest difference and whose, dB
+    octaves  RMS distance of octave levels, 62.5 Hz to 8 kHz, from those of records, dB
     crest    over 1 s, dB; lim: the limiter's loudest hundredth, dB; mono: most that a family loses in mono, dB;
              pair: by how much more a recorded pair loses than it does by itself
     estoi    extended short-time objective intelligibility where somebody sings, the clean voices as reference
@@ -39,6 +41,9 @@ from morningmix.commands import plans
 from morningmix.commands.mix import mix
 from morningmix.commands.order import Order
 from morningmix.commands.song import MixedSong
+from morningmix.decide.spectral_balance import OCTAVES_HZ as RECORDS_HZ
+from morningmix.decide.spectral_balance import wanted_octaves_db
+from morningmix.files.recall import read_recall
 from morningmix.laws.loudness import k_weighting
 from morningmix.model.plan import SongPlan
 
@@ -46,7 +51,7 @@ Sound = NDArray[np.float64]
 FAMILY = dict.fromkeys(("kick", "snare", "tom", "hi-hat", "overhead", "room", "drum kit"), "drums")
 FAMILY |= {"bass": "bass", "electric guitar": "guitars"}
 FAMILY |= {"lead vocal": "vocals", "backing vocal": "vocals", "playback": "playback", "keys": "keys", "brass": "horns"}
-OCTAVES_HZ = np.array([125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0])
+OCTAVES_HZ = RECORDS_HZ[:8]
 
 
 def main() -> None:
@@ -116,7 +121,6 @@ STAGES: dict[str, Callable[[], Any]] = {
         )
     ),
     "de-esser": _changed(_tracks(de_esser=None)),
-    "tilt": _changed(lambda plan: replace(plan, tilt_db=0.0)),
     "gate": _changed(_tracks(gate=None)),
     "pan": _changed(_tracks(pan=0.0)),
 }
@@ -130,6 +134,7 @@ def _row(scene: Path, stage: str) -> str:
     with tempfile.TemporaryDirectory() as folder:
         mixed, stems, dry, rate_hz = _mixed(scene / "tracks", truth, Path(folder) / "a")
         ideal, ideal_stems, *_ = _mixed(scene / "truth", truth, Path(folder) / "b")
+        oracle = _oracle(Path(folder))
     own = {name: _read(scene / "truth" / file)[0] for name, file in truth["files"].items()}
     plays = {name: _plays(sound, rate_hz) for name, sound in own.items()}
     whole, ideal_whole = _windows(mixed, rate_hz), _windows(ideal, rate_hz)
@@ -152,8 +157,8 @@ def _row(scene: Path, stage: str) -> str:
     ideal_lu = _re(_windows(ideal_stems["vocals"], rate_hz), ideal_whole, alone)
     often = np.convolve(families["vocals"], np.ones(30), "same") >= 24
     three_s = _db(np.convolve(voice, np.ones(30), "same") / np.convolve(whole, np.ones(30), "same"))[often]
-    octaves = _octaves(mixed.mean(axis=1), rate_hz)
-    distance = float(np.std(octaves + 2.0 * np.arange(6)))
+    rest_db = _re(voice, _windows(mixed - stems["vocals"], rate_hz), alone)
+    distance = float(np.std(_octaves(mixed.mean(axis=1), rate_hz) - wanted_octaves_db()[: len(OCTAVES_HZ)]))
     wet = _windows(mixed - dry, rate_hz) if dry is not None else np.zeros(count)
     heard = whole > whole.max() * 1e-3
     room = float(np.mean(_db(wet[heard]) - _db(_windows(dry, rate_hz)[heard]))) if dry is not None else np.nan
@@ -167,10 +172,20 @@ def _row(scene: Path, stage: str) -> str:
     return (
         f"{scene.name:10} {stage:10} lead {lead_lu:.2f} ({lead_lu - ideal_lu:+.2f}) "
         f"p10 {np.percentile(three_s, 10):.1f} p90 {np.percentile(three_s, 90):.1f} low {three_s.min():.1f} | "
-        f"{' '.join(told)} | room {room:.1f} slope {np.polyfit(range(6), octaves, 1)[0]:.2f} off {distance:.2f} "
+        f"{' '.join(told)} | rest {rest_db:.2f} oracle {oracle} room {room:.1f} octaves {distance:.2f} "
         f"crest {_crest_db(mixed, rate_hz):.1f} lim {LIMITED[-2]:.1f} mono {mono:.1f} pair {kept:+.2f} "
         f"estoi {clear:.3f} plain {clear_plain:.3f}"
     )
+
+
+def _oracle(folder: Path) -> str:
+    plans_of = [read_recall(next((folder / name).rglob("recall.json"))).plan for name in ("a", "b")]
+    off = [
+        (round(one.gain_db + one.fader_db - other.gain_db - other.fader_db, 1), one.name)
+        for one, other in zip(*(plan.tracks for plan in plans_of), strict=True)
+        if one.sounds and other.sounds
+    ]
+    return "{:+.1f} {}".format(*max(off, key=lambda each: abs(each[0])))
 
 
 LIMITED: list[float] = []
