@@ -24,6 +24,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -219,7 +220,7 @@ def _dry(song: MixedSong, folder: Path) -> Sound | None:
         track["send_db"] = None
     dry = folder / "dry" / "mixes" / song.folder.name
     dry.mkdir(parents=True)
-    (folder / "dry" / ".cache").symlink_to(folder / ".cache")
+    shutil.copytree(folder / ".cache", folder / "dry" / ".cache")
     tracks = (song.folder / facts["tracks_folder"]).resolve()
     facts["tracks_folder"] = tracks.as_posix()
     (dry / "recall.json").write_text(json.dumps(facts), encoding="utf-8")
