@@ -149,7 +149,8 @@ def test_tracks_are_one_an_input_and_at_one_level(take: Path, tmp_path: Path) ->
     mix(Order(source=take, cwd=tmp_path, tracks=True))
     tracks = tmp_path / "take mix" / "mixes" / "01 take" / "tracks"
     assert {path.name for path in tracks.iterdir()} == {path.name for path in take.iterdir()}
-    assert _spread_lu(tracks) < 6.0
+    # Filters of the tone make up to 3 dB of it.
+    assert _spread_lu(tracks) < 7.5
 
 
 def _spread_lu(folder: Path) -> float:
