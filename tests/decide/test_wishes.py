@@ -76,6 +76,6 @@ def test_more_room_makes_an_input_louder_and_nothing_wished_leaves_it() -> None:
     strip, here = a_strip(500.0, room_db=8.0)
     wished = as_wished(strip, here, 2.0).wished
     assert wished is not None
-    # A voice sends -12 dB, here +2 as all do; the room returns 1.2 dB more.
-    expected = (1.0 + 10.0**-0.08) / (1.0 + 10.0**-0.88)
+    # A voice sends -12 dB, here +2 as all do; the room returns 1 dB more.
+    expected = (1.0 + 10.0**-0.1) / (1.0 + 10.0**-0.9)
     np.testing.assert_allclose(wished / strip.powers, expected, rtol=1e-9)

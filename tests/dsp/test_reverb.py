@@ -65,7 +65,7 @@ def test_a_larger_block_does_not_cut_the_tail() -> None:
 def test_noise_keeps_its_power(rate_hz: int) -> None:
     # Sends are panned mono tracks, so the same noise is on both sides.
     sound = np.tile(0.1 * np.random.default_rng(1).standard_normal(6 * rate_hz), (2, 1)).astype(np.float32)
-    wet = ReverbStage(ROOM, rate_hz).process(sound)
+    wet = ReverbStage(replace(ROOM, high_db=0.0), rate_hz).process(sound)
     settled = slice(2 * rate_hz, None)
     ratio_db = 10.0 * np.log10(np.mean(wet[:, settled] ** 2) / np.mean(sound[:, settled] ** 2))
     assert abs(ratio_db) < 1.0

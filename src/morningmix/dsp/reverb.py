@@ -29,7 +29,7 @@ _FAINT = 1e-3
 
 
 class ReverbStage:
-    """Wet sound only, stereo, of unity power for noise-like sound. Latency 0.
+    """Wet sound only, stereo, of unity power for noise-like sound under the shelf. Latency 0.
 
     Every block except the last is whole hops long (`dsp.control.loudness_hop_frames`); any such cut gives the same.
     """
@@ -79,7 +79,7 @@ def impulse_response(plan: Reverb, rate_hz: int) -> Block:
 
 
 def _impulse_response(plan: Reverb, rate_hz: int) -> Block:
-    """Impulse response of the room ``(2, frames)``, with unit energy per channel on average.
+    """Impulse response of the room ``(2, frames)``, with unit energy per channel on average, less what the shelf takes.
 
     pedalboard silently clears an effect's state when a block is larger than any before, so it is primed with a silent
     block of full size.
@@ -91,11 +91,12 @@ def _impulse_response(plan: Reverb, rate_hz: int) -> Block:
     response: Block = effect.process(click, rate_hz, buffer_size=_BUFFER_FRAMES, reset=False)
     if plan.early_db is not None:
         response = response + _reflections(plan.early_db, response, rate_hz)
-    if plan.high_db and rate_hz > 2.0 * _SHELF_HZ:
-        response = FilterStage(high_shelf(_SHELF_HZ, plan.high_db, rate_hz), 2).process(response)
     energy = np.cumsum(np.square(response, dtype=np.float64).sum(axis=0))
     end = int(np.searchsorted(energy, (1.0 - _INAUDIBLE) * energy[-1])) + 1
-    return response[:, :end] * np.float32(np.sqrt(2.0 / energy[-1]))
+    response = response[:, :end] * np.float32(np.sqrt(2.0 / energy[-1]))
+    if plan.high_db and rate_hz > 2.0 * _SHELF_HZ:
+        response = FilterStage(high_shelf(_SHELF_HZ, plan.high_db, rate_hz), 2).process(response)
+    return response
 
 
 def _reflections(early_db: float, tail: Block, rate_hz: int) -> Block:
