@@ -61,6 +61,18 @@ def test_another_input_or_another_stretch_is_one_more(move: tuple[str, float, fl
 def test_as_it_is_takes_the_stretch_out_and_leaves_no_trace() -> None:
     assert with_stretch(WITH, "One", ("kick", 20.0, 30.0, 0.0)) == RECIPE
     assert with_stretch(RECIPE, "One", ("kick", 20.0, 30.0, 0.0)) == RECIPE
+    on_windows = RECIPE.replace("\n", "\r\n")
+    there = with_stretch(on_windows, "One", ("kick", 20.0, 30.0, 3.0))
+    assert there == WITH.replace("\n", "\r\n")
+    assert with_stretch(there, "One", ("kick", 20.0, 30.0, 0.0)) == on_windows
+
+
+def test_what_is_remarked_below_a_stretch_stays() -> None:
+    remark = "# 0:12.0 Mara: louder here\n"
+    with_remark = WITH.replace("level_db = 3.0\n", f"level_db = 3.0\n{remark}")
+    assert with_stretch(with_remark, "One", ("kick", 20.0, 30.0, 0.0)) == RECIPE.replace(
+        "level_db = 2  # more\n", f"level_db = 2  # more\n{remark}"
+    )
 
 
 def test_what_cannot_be_is_refused() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from morningmix.files.recipe import RecipeFile, checked_file
 from morningmix.files.recipe_edit import Move, input_at, song_at, with_moves
-from morningmix.files.toml_edit import end_of, with_value
+from morningmix.files.toml_edit import with_value
 from morningmix.files.toml_lines import Loc, parse
 from morningmix.model.names import plain
 
@@ -30,10 +30,11 @@ def with_stretch(text: str, song: str, move: Move) -> str:
         text = with_value(toml, table, "level_db", str(level_db))
         checked_file(parse(text, "recipe.toml"))
         return text
-    start, end = toml.places[table].start, end_of(toml, table)
-    # The empty line above it goes too.
+    # The empty line above it goes too, and remarks below it stay.
+    start, end = toml.places[table].start, max(line.end for loc, line in toml.places.items() if loc[:4] == table)
+    newline = "\r\n" if text[:start].endswith("\r\n") else "\n"
     above = text[:start]
-    return (above[:-1] if above.endswith("\n\n") else above) + text[end:]
+    return (above.removesuffix(newline) if above.endswith(2 * newline) else above) + text[end:]
 
 
 def _there(file: RecipeFile, song: int, name: str, stretch_s: tuple[float, float]) -> int | None:
