@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from bleed.made import Made
 from morningmix.audio.takes import find_take
 from morningmix.bleed.learn import Learnt, learn, ranges, total_sources
 from morningmix.bleed.spectra import Targets, grid_of
-from morningmix.bleed.subtract import Piece, Sounds, parts_of, subtract
+from morningmix.bleed.subtract import LeftAndTaken, Piece, Sounds, parts_of
 from morningmix.bleed.subtract import subtracted as subtracted_piece
 from morningmix.dsp.stft import OVERLAP
 from morningmix.units import Block
@@ -49,6 +49,14 @@ def as_input(*channels: NDArray[np.float64]) -> Block:
 DRUM_SOUND, OTHER_SOUND = hits(1), hits(2)
 BLEED = 0.3 * through(DRUM_SOUND, 3)
 HISS = 1e-3 * np.random.default_rng(5).standard_normal(FRAMES)
+
+
+def subtract(targets: Targets) -> Iterator[LeftAndTaken]:
+    """The whole stretch, learnt and subtracted piece by piece."""
+    for part in parts_of(targets.sounds):
+        learnt = [learn(targets, slabs, part.first, part.last) for slabs in ranges(targets)] if targets.rows else []
+        for piece in part.pieces:
+            yield from subtracted_piece(targets, learnt, piece)
 
 
 def targets_of(sounds: Made, targets: Mapping[int, bool], references: Sequence[int] = (VOICE, DRUM, OTHER)) -> Targets:

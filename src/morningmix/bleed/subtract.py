@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from morningmix.audio.read import read_stretch
-from morningmix.bleed.learn import Learnt, learn, ranges
+from morningmix.bleed.learn import Learnt
 from morningmix.bleed.predict import bleed_spectra
 from morningmix.bleed.spectra import Targets, Tracks, grid_of
 from morningmix.dsp.declip import declipped_stretch
@@ -146,11 +146,3 @@ def subtracted(targets: Targets, learnt: Sequence[Learnt], piece: Piece) -> Iter
 def _none(piece: Piece, chunk: int) -> Iterator[tuple[()]]:
     for _ in range(piece.first, piece.last, chunk):
         yield ()
-
-
-def subtract(targets: Targets) -> Iterator[LeftAndTaken]:
-    """The whole stretch, learnt and processed here. Raises `RecordingsError`."""
-    for part in parts_of(targets.sounds):
-        learnt = [learn(targets, slabs, part.first, part.last) for slabs in ranges(targets)] if targets.rows else []
-        for piece in part.pieces:
-            yield from subtracted(targets, learnt, piece)

@@ -1,36 +1,24 @@
-"""Practice mixes: a player left out or turned up, and the one who is left out removed from the drum microphones.
+"""Practice mixes: a player left out or turned up.
 
-Vocal microphones are cleaned of everybody else anyway, and those on amplifiers pick up little else, so what remains of
-a missing player is nearly all in the drum microphones (measured). There it is predicted from the player's own input and
-subtracted, like bleed from a vocal (`bleed.subtract`). This is only done for inputs that pick up hardly anything but
-their player, and only in the drums: where others play the same notes, those would be taken for the player's.
+Vocal and drum microphones are cleaned of everybody else anyway, and those on amplifiers pick up little else.
 """
 
 from __future__ import annotations
 
 import shutil
-from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
-from morningmix.audio.read import read_stretch
-from morningmix.audio.scratch import Scratch, ScratchWriter, recording_of
-from morningmix.bleed.spectra import Targets
-from morningmix.bleed.subtract import subtract
 from morningmix.commands.rendering import Desk, Ready, mp3_job, render, sum_of, write_files
 from morningmix.decide.master import decide_master
 from morningmix.laws.grid import on_grid
-from morningmix.model.plan import MasterPlan, SongPlan, TrackPlan, Trims
-from morningmix.model.recording import Recording
+from morningmix.model.plan import MasterPlan, SongPlan, Trims
 from morningmix.render.families import Rendered, family_names, joined
 from morningmix.render.output import Output, SongFiles, file_names
-from morningmix.storage.cache import key, path_of, take_key
 from morningmix.storage.home import output_errors
-from morningmix.units import Block
-from morningmix.workers.jobs import Job, Lane
+from morningmix.workers.jobs import Lane
 
 UP_DB = 6.0
 """Level of a player's own part over the rest (design choice): twice as much, without hiding the band."""
@@ -43,8 +31,6 @@ class Practice:
     name: str
     """Title of its file, unique within a song."""
     plan: SongPlan
-    gone: tuple[int, ...] = ()
-    """Inputs whose bleed is removed from the drums."""
 
 
 def practice_mixes(plan: SongPlan) -> list[Practice]:
@@ -57,17 +43,11 @@ def practice_mixes(plan: SongPlan) -> list[Practice]:
             on_grid(replace(track, fader_db=track.fader_db + UP_DB)) if index in mine else track
             for index, track in enumerate(plan.tracks)
         ]
-        subtracts = plan.cleaning is not None and any(track.family == "drums" for track in absent)
-        gone = tuple(index for index in mine if subtracts and _hears_itself(plan.tracks[index]))
-        for name, tracks, out in ((f"without {player}", absent, gone), (f"{player} up", raised, ())):
+        for name, tracks in ((f"without {player}", absent), (f"{player} up", raised)):
             if any(track.sounds for track in tracks):
-                found.append(Practice(name=name, plan=replace(plan, title=name, tracks=tuple(tracks)), gone=out))
+                found.append(Practice(name=name, plan=replace(plan, title=name, tracks=tuple(tracks))))
     names = file_names([practice.name for practice in found])
     return [replace(practice, name=name) for practice, name in zip(found, names, strict=True)]
-
-
-def _hears_itself(track: TrackPlan) -> bool:
-    return track.sounds and track.family not in ("drums", "vocals") and track.gate is None and not track.cleaned
 
 
 def practice_trims(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:
@@ -111,19 +91,6 @@ def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: D
         rendered |= dict(zip(changed, render(song, changed, desk, lane, stack), strict=True))
         # Its trims are those of the mix, so its balance need not be measured.
         families = joined(plan, [rendered[name] for name in family_names(plan)], np.zeros((0, 0, 0)))
-        if practice.gone:
-            gone = [song.raw.sounds(plan)[index] for index in practice.gone]
-            drums = families.sound[families.names.index("drums")]
-            quiet = replace(drums, path=path_of(desk.home.cache, "scratch", take_key(song.raw.folder), key(plan.title)))
-            stack.callback(quiet.remove)
-            lane.one(
-                Job(
-                    what="take a player out of the drums",
-                    call=partial(without_bleed, drums, quiet, plan, gone),
-                    cost=0.03 * song.seconds,
-                )
-            )
-            families = replace(families, sound=tuple(quiet if one == drums else one for one in families.sound))
         trims = practice_trims(ready.trims, plan, ready.song.plan)
         summed = sum_of(song, folder / ".wav", families, trims, desk, lane)
         target_lufs = min(master.target_lufs, summed.reachable_lufs)
@@ -135,36 +102,3 @@ def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: D
         lane.one(mp3_job(path, mp3, song.seconds))
     with output_errors(folder):
         shutil.rmtree(folder / ".wav")
-
-
-def without_bleed(drums: Scratch, quiet: Scratch, plan: SongPlan, gone: Sequence[Recording]) -> None:
-    """Write the drums of a song into `quiet`, with the bleed of the inputs `gone` taken out.
-
-    Raises `RecordingsError` and `OutputError`.
-    """
-    channels = tuple((recording, channel) for recording in gone for channel in range(recording.channels))
-    song = _Song(recording_of([drums]), drums.frames, plan.rate_hz, round(plan.start_s * plan.rate_hz), channels)
-    targets = Targets(sounds=song, subtracts=((0, True),), references=tuple(range(len(channels) + 1)))
-    with ScratchWriter(quiet) as writer:
-        for left, _ in subtract(targets):
-            writer.write(left[0])
-
-
-@dataclass(frozen=True, slots=True)
-class _Song:
-    """A song's drums as input 0, followed by every channel of the inputs that are gone."""
-
-    drums: Recording
-    frames: int
-    rate_hz: int
-    start_frame: int
-    gone: tuple[tuple[Recording, int], ...]
-
-    def channels(self, index: int) -> int:
-        return 1 if index else 2
-
-    def read(self, index: int, start: int, stop: int) -> Block:
-        if index:
-            recording, channel = self.gone[index - 1]
-            return read_stretch(recording, self.rate_hz, start + self.start_frame, stop + self.start_frame)[[channel]]
-        return read_stretch(self.drums, self.rate_hz, start, stop)
