@@ -235,6 +235,15 @@ def test_two_peoples_wishes_are_merged_heard_and_sent(page: Any) -> None:
         page.fill("#send-text", "\n".join([f"[21:04] {who}: {lines[0]}", *lines[1:], "see you!"]))
         page.click("#send-add")
         page.wait_for_selector(f"#came th >> text={who}")
+    page.uncheck("#tick-0")
+    page.fill("#send-text", "half a message")
+    ida = "\n".join(["morningmix wishes", "song: take", "from: Ida", "bass +1"])
+    page.evaluate("(text) => import('/static/asking.js').then(({ ask }) => ask('/send/add', { text }))", ida)
+    page.wait_for_selector("#came th >> text=Ida")
+    assert not page.is_checked("#tick-0"), "what is begun stays"
+    assert page.input_value("#send-text") == "half a message"
+    page.check("#tick-0")
+    page.fill("#send-text", "")
     page.click("#send-merge")
     page.wait_for_selector("#came >> text=in the recipe")
     recipe = (page.folder / "take mix" / "recipe.toml").read_text(encoding="utf-8")

@@ -6,12 +6,29 @@ const place = document.getElementById("send");
 const byId = (id) => document.getElementById(id);
 const state = () => ({ wishes: byId("came").dataset.wishes });
 
+// What is begun here and not yet sent stays while the part is loaded again.
+const begun = { text: "", kind: "", left: new Set() };
+const tickOf = (box) => box.closest("label").textContent.trim(); // its number changes when more wishes come in
+place.addEventListener("input", ({ target }) => {
+  if (target.id === "send-text") begun.text = target.value;
+  if (target.id === "send-kind") begun.kind = target.value;
+  if (target.dataset.tick && target.checked) begun.left.delete(tickOf(target));
+  else if (target.dataset.tick) begun.left.add(tickOf(target));
+});
+place.addEventListener("dressed", () => {
+  if (byId("send-text")) byId("send-text").value = begun.text;
+  if (byId("send-kind") && begun.kind) byId("send-kind").value = begun.kind;
+  for (const box of place.querySelectorAll("[data-tick]")) box.checked = !begun.left.has(tickOf(box));
+});
+
 async function add(control, text) {
   if (!text.trim()) {
     sayAt(control, "Paste a message first.", true);
     return;
   }
-  if (await change(control, "/send/add", { text }) && control.id === "send-add") byId("send-text").value = "";
+  if (!await change(control, "/send/add", { text }) || control.id !== "send-add") return;
+  begun.text = "";
+  byId("send-text").value = "";
 }
 
 async function take(files) {

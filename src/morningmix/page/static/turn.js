@@ -26,6 +26,7 @@ const marks = new Map(); // by song: { from, to }
 const listening = { only: new Set(), without: new Set() }; // names of inputs
 const open = new Set(); // rows whose tone is shown
 let scope = 0;
+let practice = null; // what somebody has ticked and not yet mixed
 
 function words(db) {
   const size = Math.abs(db);
@@ -64,6 +65,7 @@ const cardOf = (number) => one(`[data-number="${number}"]`);
 
 function dress() {
   if (!one(".turn")) return;
+  if (practice !== null && one("#mix-practice")) one("#mix-practice").checked = practice;
   if (!cardOf(song)) song = Number(one("[data-number]").dataset.number);
   for (const card of all("[data-number]")) {
     for (const note of card.querySelectorAll(".note-mark")) note.style.left = percent(note.dataset.at / card.dataset.seconds);
@@ -302,6 +304,7 @@ place.addEventListener("input", ({ target }) => {
     if (playing()?.owner.mixed === number) start(number, Number(target.value));
     else show(playing());
   }
+  if (target.id === "mix-practice") practice = target.checked;
   if (target.matches("[name=scope]")) {
     scope = Number(target.value);
     showScope();
