@@ -78,6 +78,7 @@ def test_the_band_goes_and_the_drums_stay(sounds: dict[str, Sound], plain: dict[
         assert 10.0 * np.log10(np.sum(plain[name] * own) / np.sum(own**2)) == pytest.approx(0.0, abs=0.1)
 
 
+@pytest.mark.slow
 def test_voices_are_cleaned_as_they_are_without_a_kit(
     sounds: dict[str, Sound], plain: dict[str, Sound], tmp_path: Path
 ) -> None:
@@ -115,6 +116,7 @@ def test_a_drum_that_would_be_cancelled_stays_as_it_was_recorded(sounds: dict[st
     assert sdr_db(sounds["own over"], found["over"]) > sdr_db(sounds["own over"], sounds["over"])
 
 
+@pytest.mark.slow
 def test_two_microphones_on_one_drum_do_not_cancel_each_other(sounds: dict[str, Sound], tmp_path: Path) -> None:
     rng = np.random.default_rng(5)
     twice = {**sounds, "over": 0.5 * sounds["kick"] + 1e-3 * hits(rng, 0.45)}

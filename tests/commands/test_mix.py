@@ -43,6 +43,7 @@ def duo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_the_bytes_are_the_same_for_any_number_of_workers(rehearsal: Path, tmp_path: Path) -> None:
     found = []
     for workers in (1, 3):
@@ -158,6 +159,7 @@ def test_a_run_that_was_killed_in_mid_mix_does_not_mix_its_finished_songs_again(
     assert not (mixes / "earlier").exists()
 
 
+@pytest.mark.slow
 def test_practice_mixes_are_the_same_as_with_all_families_rendered_afresh(
     rehearsal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

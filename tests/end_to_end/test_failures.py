@@ -267,6 +267,7 @@ def test_files_that_cannot_grow_stand_for_a_full_disk(limit_bytes: int, place: P
     assert {path.name for path in (place / HOME / "mixes").iterdir()} == {"01 Thursday", "report.html"}
 
 
+@pytest.mark.slow
 @pytest.mark.outside
 def test_a_disk_that_is_really_full(card: Path, tmp_path: Path) -> None:
     """A small disk in memory, seen by the commands of this test alone, with a mix on it and no room for another."""

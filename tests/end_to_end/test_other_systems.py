@@ -212,6 +212,7 @@ def blind(name: str) -> str:
     return unicodedata.normalize("NFD", unicodedata.normalize("NFD", name).casefold())
 
 
+@pytest.mark.slow
 def test_every_name_that_is_written_is_one_everywhere(tracks: Path, tmp_path: Path) -> None:
     """Names are legal, differ for whoever is blind to case and to Unicode's forms, and leave room in a short path."""
     recipe = recipe_of(tmp_path / "home", tracks, TITLES)

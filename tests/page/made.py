@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any
 
@@ -55,7 +56,8 @@ def opened(folder: Path, *, heard: bool = False, seconds: float = 2.0) -> Rehear
 def wait(rehearsal: Rehearsal) -> None:
     """Until nothing is being worked on."""
     while rehearsal.work.running:
-        pass
+        # Without a pause this thread would keep the others from running.
+        time.sleep(0.01)
 
 
 def browser(rehearsal: Rehearsal) -> TestClient:

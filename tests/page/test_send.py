@@ -49,6 +49,7 @@ def state(client: TestClient) -> dict[str, str]:
     return {"wishes": found[1]}
 
 
+@pytest.mark.slow
 def test_all_of_it_is_one_zip_and_the_same_one_again(rehearsal: Rehearsal, client: TestClient) -> None:
     assert client.get("/send/zip").status_code == 422
     zips = []

@@ -65,6 +65,7 @@ def _quietly(rehearsal: server.Rehearsal, addresses: list[str]) -> None:
     server.serve(rehearsal, addresses.append)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="a test cannot press Ctrl-C there")
 @pytest.mark.parametrize("inside", ["take", "."])
 def test_the_program_alone_opens_the_folder_it_is_in(inside: str, tmp_path: Path) -> None:
@@ -79,6 +80,7 @@ def test_the_program_alone_opens_the_folder_it_is_in(inside: str, tmp_path: Path
         assert process.wait(20) == 0
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="a test cannot press Ctrl-C there")
 def test_where_there_are_no_recordings_it_is_the_demo(tmp_path: Path) -> None:
     process = started(tmp_path, "open", "--no-browser")
@@ -91,6 +93,7 @@ def test_where_there_are_no_recordings_it_is_the_demo(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] in ([], ["shed-night mix"])
 
 
+@pytest.mark.slow
 def test_where_a_folder_holds_nothing_to_open_one_line_says_so(tmp_path: Path) -> None:
     process = started(tmp_path, "open", ".", "--no-browser")
     out, err = process.communicate(timeout=60)

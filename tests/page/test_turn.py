@@ -149,6 +149,7 @@ def written(path: Path) -> Sound:
     return np.asarray(sound.T)
 
 
+@pytest.mark.slow
 def test_the_live_sum_is_the_written_mix_within_half_a_loudness_unit_and_so_is_every_family(
     rehearsal: Rehearsal, client: TestClient
 ) -> None:

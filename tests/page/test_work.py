@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from typing import Any
 
 import pytest
@@ -27,7 +28,7 @@ class Told(Events):
 
 def done(work: Work) -> None:
     while work.running:
-        pass
+        time.sleep(0.01)
 
 
 def test_a_second_piece_of_work_is_refused_until_the_first_is_done() -> None:

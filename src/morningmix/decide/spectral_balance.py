@@ -9,7 +9,6 @@ their colour. Vocals come forward first where words are understood, and nothing 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,18 +63,6 @@ def wanted_octaves_db() -> Array:
     return halfway
 
 
-@dataclass(frozen=True, slots=True)
-class _Bands:
-    """Which bands lie in which octave, and what a decibel of each move does to them."""
-
-    in_octave: NDArray[np.bool_]
-    """``(octaves, bands)``."""
-    response_db: Array
-    """Of a move of 1 dB: ``(octaves moved, bands)``."""
-    k_weights: Array
-    """Linear: ``(bands,)``."""
-
-
 def balance_octaves(strips: Sequence[tuple[Strip, float]], here: Measurements) -> Mapping[str, tuple[Filter, ...]]:
     """Filters by family, from its strips at their faders (dB). Strips with `eq` off count, and are left alone."""
     if not strips:
@@ -86,76 +73,100 @@ def balance_octaves(strips: Sequence[tuple[Strip, float]], here: Measurements) -
         family = strip.input.preset.family if strip.input.wish.eq != "off" else ""
         powers = spectrum(strip, here, everywhere) * db_to_gain(at_db) ** 2
         families[family] = families.get(family, np.zeros_like(powers)) + powers
-    bands = _bands_of(here)
-    reach = here.rate_hz / 2.0 > OCTAVES_HZ * 2.0**0.5
-    moves = _moves(families, bands, reach)
     found: dict[str, tuple[Filter, ...]] = {}
-    for (family, place), gain_db in sorted(moves.items()):
+    for (family, place), gain_db in sorted(_Fit(families, here).moves().items()):
         planned = Filter(kind="peak", corner_hz=float(OCTAVES_HZ[place]), gain_db=gain_db, q=_Q)
         found[family] = (*found.get(family, ()), planned)
     return found
 
 
-def _bands_of(here: Measurements) -> _Bands:
-    hz = here.band_centres_hz
-    octave = np.floor(np.log2(hz / OCTAVES_HZ[0]) + 0.5)
-    moved = [
-        magnitude_db(peaking(float(at), 1.0, _Q, here.rate_hz), hz, here.rate_hz)
-        if at < here.rate_hz / 2.0
-        else np.zeros(len(hz))
-        for at in OCTAVES_HZ
-    ]
-    return _Bands(
-        in_octave=octave[None, :] == np.arange(len(OCTAVES_HZ))[:, None],
-        response_db=np.array(moved),
-        k_weights=10.0 ** (k_weight_db(np.minimum(hz, 20_000.0)) / 10.0),
-    )
+class _Fit:
+    """Chooses moves, a gain in dB by family and octave, one after the other."""
 
+    def __init__(self, families: Mapping[str, Array], here: Measurements) -> None:
+        hz = here.band_centres_hz
+        self._families = dict(sorted(families.items()))
+        octave = np.floor(np.log2(hz / OCTAVES_HZ[0]) + 0.5)
+        self._in_octave = (octave[None, :] == np.arange(len(OCTAVES_HZ))[:, None]).astype(np.float64)
+        self._reach = here.rate_hz / 2.0 > OCTAVES_HZ * 2.0**0.5
+        self._response_db = np.array(
+            [
+                magnitude_db(peaking(float(at), 1.0, _Q, here.rate_hz), hz, here.rate_hz)
+                for at in OCTAVES_HZ[self._reach]
+            ]
+        )
+        """Of a move of 1 dB: ``(octaves, bands)``."""
+        self._k_weights = 10.0 ** (k_weight_db(np.minimum(hz, 20_000.0)) / 10.0)
+        self._weights = np.where(np.arange(len(OCTAVES_HZ)) == len(OCTAVES_HZ) - 1, _TOP_WEIGHT, 1.0) * self._reach
+        self._moves: dict[tuple[str, int], float] = {}
 
-def _moves(families: Mapping[str, Array], bands: _Bands, reach: NDArray[np.bool_]) -> dict[tuple[str, int], float]:
-    """Gain in dB by family and octave."""
-    moves: dict[tuple[str, int], float] = {}
-    cost = _cost(families, bands, reach, moves)
-    for _ in range(_MOST_MOVES):
-        found = [
-            (_cost(families, bands, reach, {**moves, (family, place): gain_db}), family, place, gain_db)
-            for family in sorted(families)
-            for place in np.flatnonzero(reach).tolist()
-            for gain_db in _STEPS_DB.tolist()
-            if family and (family, place) not in moves and sum(of == family for of, _ in moves) < _MOST_OF_FAMILY
-        ]
-        best = min(found, default=(np.inf, "", 0, 0.0))
-        if best[0] > cost - _LEAST:
-            break
-        cost, moves[best[1], best[2]] = best[0], best[3]
-    for _ in range(_ROUNDS):
-        for key in sorted(moves):
-            choices = [{**moves, key: gain_db} for gain_db in _STEPS_DB.tolist()]
-            moves = min([moves, *choices], key=lambda each: _cost(families, bands, reach, each))
-    return moves
+    def moves(self) -> dict[tuple[str, int], float]:
+        """Gain by family and octave."""
+        cost = float(self._costs(None, 0)[0])
+        for _ in range(_MOST_MOVES):
+            best = min(
+                (
+                    (*_least(self._costs(family, place)), family, place)
+                    for family in self._families
+                    for place in range(len(self._response_db))
+                    if self._may_move(family, place)
+                ),
+                default=(float("inf"), 0.0, "", 0),
+            )
+            if best[0] > cost - _LEAST:
+                break
+            cost, gain_db, family, place = best
+            self._moves[family, place] = gain_db
+        for _ in range(_ROUNDS):
+            for family, place in sorted(self._moves):
+                self._moves[family, place] = _least(self._costs(family, place))[1]
+        return self._moves
 
+    def _may_move(self, family: str, place: int) -> bool:
+        of_family = sum(of == family for of, _ in self._moves)
+        return family != "" and (family, place) not in self._moves and of_family < _MOST_OF_FAMILY
 
-def _cost(
-    families: Mapping[str, Array], bands: _Bands, reach: NDArray[np.bool_], moves: Mapping[tuple[str, int], float]
-) -> float:
-    """Squared deviation of the octaves from the records', and what the moves themselves cost."""
-    total = np.zeros(len(bands.k_weights))
-    for family, powers in families.items():
-        gain_db = np.zeros(len(total))
+    def _costs(self, family: str | None, place: int) -> Array:
+        """Squared deviation from the records and price of the moves, for each of `_STEPS_DB` there; None: as it is."""
+        others = {key: gain_db for key, gain_db in self._moves.items() if key != (family, place)}
+        octaves = np.zeros((1, len(OCTAVES_HZ)))
+        for of in self._families:
+            if of != family:
+                octaves = octaves + self._octaves(of, self._gain_db(of, others)[None])
+        price = sum(_price(*key, gain_db) * gain_db**2 for key, gain_db in others.items())
+        if family is None:
+            return self._off(octaves) + price
+        gain_db = self._gain_db(family, others)[None] + _STEPS_DB[:, None] * self._response_db[place]
+        costs = self._off(octaves + self._octaves(family, gain_db)) + price
+        costs += [_price(family, place, step_db) * step_db**2 for step_db in _STEPS_DB.tolist()]
+        return np.where(np.abs(gain_db).max(axis=1) > MOST_DB + 0.01, np.inf, costs)
+
+    def _gain_db(self, family: str, moves: Mapping[tuple[str, int], float]) -> Array:
+        gain_db = np.zeros(len(self._k_weights))
         for (of, place), move_db in moves.items():
             if of == family:
-                gain_db += move_db * bands.response_db[place]
-        if np.abs(gain_db).max() > MOST_DB + 0.01:
-            return float("inf")
+                gain_db += move_db * self._response_db[place]
+        return gain_db
+
+    def _octaves(self, family: str, gain_db: Array) -> Array:
+        """Powers by octave ``(gains, octaves)`` of a family with gains ``(gains, bands)``, as loud as it was."""
+        powers = self._families[family]
         moved = powers * 10.0 ** (gain_db / 10.0)
-        loudness = float(powers @ bands.k_weights), float(moved @ bands.k_weights)
-        total += moved * (loudness[0] / loudness[1] if loudness[1] > 0.0 else 1.0)
-    off_db = powers_db(bands.in_octave @ total) - wanted_octaves_db()
-    weights = np.where(np.arange(len(off_db)) == len(off_db) - 1, _TOP_WEIGHT, 1.0) * reach
-    off_db -= np.average(off_db, weights=weights)
-    return float(weights @ off_db**2) + sum(
-        _price(family, place, gain_db) * gain_db**2 for (family, place), gain_db in moves.items()
-    )
+        loudness = moved @ self._k_weights
+        moved *= (float(powers @ self._k_weights) / np.maximum(loudness, 1e-30))[:, None]
+        octaves: Array = moved @ self._in_octave.T
+        return octaves
+
+    def _off(self, octaves: Array) -> Array:
+        off_db = powers_db(octaves) - wanted_octaves_db()
+        off_db -= np.average(off_db, axis=1, weights=self._weights)[:, None]
+        return np.asarray(off_db**2 @ self._weights)
+
+
+def _least(costs: Array) -> tuple[float, float]:
+    """The least cost, and the gain in dB that has it."""
+    at = int(np.argmin(costs))
+    return float(costs[at]), float(_STEPS_DB[at])
 
 
 def _price(family: str, place: int, gain_db: float) -> float:
