@@ -159,6 +159,7 @@ def test_an_album_leaves_the_softer_take_softer(rehearsal: Path, tmp_path: Path)
     assert -16.0 - 8.5 < kept[1] < -16.0 - 3.0
 
 
+@pytest.mark.slow
 def test_several_rehearsals_in_one_go_and_one_of_them_bad(tmp_path: Path) -> None:
     write_take(tmp_path / "Monday", 3.0, 24_000)
     write_take(tmp_path / "Friday", 3.0, 24_000)
@@ -174,6 +175,7 @@ def test_several_rehearsals_in_one_go_and_one_of_them_bad(tmp_path: Path) -> Non
     assert not (tmp_path / "there").exists()
 
 
+@pytest.mark.slow
 def test_a_bad_mix_folder_does_not_stop_the_others(tmp_path: Path) -> None:
     for name in ("a", "b", "c"):
         write_take(tmp_path / name, 2.0, 24_000)
