@@ -285,8 +285,7 @@ def _measure_bleed(
     """The bleed in every microphone, and the gains that were turned in mid-take."""
 
     def measured(store: BandStore) -> Mapping[int, BleedFacts]:
-        call = partial(cached_bleed, of.take, store, targets, others, of.cache)
-        return lane.one(Job(what="measure bleed", call=call, cost=_COMPARING_COST * of.take.duration_s))
+        return lane.one(_bleed_job(of, store, targets, others))
 
     bleed = measured(of.store)
     gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}
@@ -297,23 +296,18 @@ def _measure_bleed(
     return bleed, gain_steps
 
 
+def _bleed_job(
+    of: _MeasuredTake, store: BandStore, targets: Sequence[int], others: Sequence[int]
+) -> Job[Mapping[int, BleedFacts]]:
+    call = partial(cached_bleed, of.take, store, targets, others, of.cache)
+    return Job(what="measure bleed", call=call, cost=_COMPARING_COST * of.take.duration_s)
+
+
 def _unplayed(of: _MeasuredTake, playing: Sequence[Input], lane: Lane) -> frozenset[int]:
     """Instruments that nobody played, by `Input.index`. Drums are in each other's microphones in any case."""
     found = [input_.index for input_ in playing if not input_.preset.cleaned and input_.preset.family != "drums"]
     jobs = [
-        Job(
-            what="measure bleed",
-            call=partial(
-                cached_bleed,
-                of.take,
-                of.store,
-                [index],
-                [other.index for other in playing if other.index != index],
-                of.cache,
-            ),
-            cost=_COMPARING_COST * of.take.duration_s,
-        )
-        for index in found
+        _bleed_job(of, of.store, [index], [other.index for other in playing if other.index != index]) for index in found
     ]
     measured = zip(found, lane.all(jobs), strict=True)
     return unplayed(playing, {index for index, bleed in measured if not holds_own_sound(bleed.get(index))})

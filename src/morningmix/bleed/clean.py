@@ -24,7 +24,8 @@ from morningmix.audio.read import open_recording
 from morningmix.audio.scratch import ScratchWriter
 from morningmix.bleed.cleaned import finish_cleaned
 from morningmix.bleed.excess import measure_residual
-from morningmix.bleed.learn import Learnt, learn, ranges, total_sources
+from morningmix.bleed.jobs import learn_and_subtract
+from morningmix.bleed.learn import Learnt, total_sources
 from morningmix.bleed.mask import Residual, masked, resting_fraction
 from morningmix.bleed.stretch import Stretch
 from morningmix.bleed.subtract import apply_gain_step, subtracted
@@ -69,29 +70,7 @@ def clean_voices(stretch: Stretch, lane: Lane) -> dict[int, CleanedStretch]:
 
 
 def _cleaned(stretch: Stretch, lane: Lane) -> dict[int, CleanedStretch]:
-    to_clean = stretch.to_clean
-    parts = stretch.parts
-    of_bins = ranges(to_clean) if to_clean.rows else []
-    cost = stretch.seconds * len(stretch.targets)
-    learnt = lane.all(
-        [
-            _job(
-                "learn bleed",
-                _LEARN_COST * cost / len(parts) / len(of_bins),
-                partial(learn, to_clean, slabs, part.first, part.last),
-            )
-            for part in parts
-            for slabs in of_bins
-        ]
-    )
-    by_part = [learnt[place * len(of_bins) : (place + 1) * len(of_bins)] for place in range(len(parts))]
-    pieces = [(of_part, piece) for part, of_part in zip(parts, by_part, strict=True) for piece in part.pieces]
-    lane.all(
-        [
-            _job("subtract bleed", _SUBTRACT_COST * cost / len(pieces), partial(_subtract, stretch, of_part, number))
-            for number, (of_part, _) in enumerate(pieces)
-        ]
-    )
+    by_part = learn_and_subtract(stretch, lane, "bleed", (_LEARN_COST, _SUBTRACT_COST), _subtract)
     learnt_s = tuple(span for of_part in by_part for span in (of_part[0].learnt_s if of_part else ()))
     judged = lane.all(
         [
@@ -104,14 +83,14 @@ def _cleaned(stretch: Stretch, lane: Lane) -> dict[int, CleanedStretch]:
         [
             _job(
                 "mask what is left",
-                _MASK_COST * stretch.seconds / len(pieces),
+                _MASK_COST * stretch.seconds / len(stretch.pieces),
                 partial(_mask, stretch, target, one, number),
             )
             for target, one in found.items()
-            for number in range(len(pieces))
+            for number in range(len(stretch.pieces))
         ]
     )
-    sources = total_sources(learnt)
+    sources = total_sources([one for of_part in by_part for one in of_part])
     cleaned = lane.all(
         [
             _job(

@@ -15,7 +15,8 @@ import numpy as np
 
 from morningmix.audio.read import read_stretch
 from morningmix.bleed.cleaned import finish_cleaned
-from morningmix.bleed.learn import Learnt, learn, ranges, total_sources
+from morningmix.bleed.jobs import learn_and_subtract
+from morningmix.bleed.learn import Learnt, total_sources
 from morningmix.bleed.stretch import Stretch
 from morningmix.bleed.subtract import Piece, subtracted
 from morningmix.model.measured import CleanedStretch
@@ -33,32 +34,8 @@ KIT_COST = _LEARN_COST + _SUBTRACT_COST + _FINISH_COST
 
 def clean_kit(stretch: Stretch, lane: Lane) -> dict[int, CleanedStretch]:
     """Cleaned drum microphones by `Input.index`. Raises `RecordingsError`, `OutputError`."""
-    to_clean, cost = stretch.to_clean, stretch.seconds * len(stretch.targets)
-    parts, of_bins = stretch.parts, ranges(to_clean)
-    learnt = lane.all(
-        [
-            Job(
-                what="learn bleed of the kit",
-                cost=_LEARN_COST * cost / len(parts) / len(of_bins),
-                call=partial(learn, to_clean, slabs, part.first, part.last),
-            )
-            for part in parts
-            for slabs in of_bins
-        ]
-    )
-    by_part = [learnt[place * len(of_bins) : (place + 1) * len(of_bins)] for place in range(len(parts))]
-    of_piece = [of_part for part, of_part in zip(parts, by_part, strict=True) for _ in part.pieces]
-    lane.all(
-        [
-            Job(
-                what="subtract bleed of the kit",
-                cost=_SUBTRACT_COST * cost / len(of_piece),
-                call=partial(_subtract, stretch, of_part, number),
-            )
-            for number, of_part in enumerate(of_piece)
-        ]
-    )
-    sources = total_sources(learnt)
+    by_part = learn_and_subtract(stretch, lane, "bleed of the kit", (_LEARN_COST, _SUBTRACT_COST), _subtract)
+    sources = total_sources([one for of_part in by_part for one in of_part])
     targets = [target for target, _ in stretch.targets]
     cleaned = lane.all(
         [
