@@ -31,10 +31,8 @@ def open_rehearsal(source: Path | None, out: Path | None, *, browser: bool) -> N
             # Some browsers return only when they are closed.
             Thread(target=webbrowser.open_new_tab, args=(address,), daemon=True).start()
 
-    try:
-        serve(rehearsal, opened)
-    except KeyboardInterrupt:
-        messages.line("The page is closed. Everything is kept in the mix folder.")
+    serve(rehearsal, opened)
+    messages.line("The page is closed. Everything is kept in the mix folder.")
 
 
 def _opened(source: Path | None, out: Path | None) -> Rehearsal:

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+import signal
 import socket
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
 
 import uvicorn  # noqa: TID251
 
@@ -19,10 +23,7 @@ _LOOK_S = 0.2
 
 
 def serve(rehearsal: Rehearsal, opened: Callable[[str], None]) -> None:
-    """Serve until interrupted, or until no page has been open for ten minutes; `opened` receives the address.
-
-    Raises `KeyboardInterrupt` where it was interrupted, after everything has been put away.
-    """
+    """Serve until interrupted, or until no page has been open for ten minutes; `opened` receives the address."""
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.bind((HOST, 0))
         listening.listen(128)
@@ -38,15 +39,33 @@ def serve(rehearsal: Rehearsal, opened: Callable[[str], None]) -> None:
             timeout_graceful_shutdown=2,
         )
         server = uvicorn.Server(config)
-        try:
-            with asyncio.Runner() as runner:
-                # An interrupt may come as soon as the address is known.
-                runner.get_loop()
+        with _ended_by_interrupt(server):
+            try:
                 opened(guard.address)
                 rehearsal.listen()
-                runner.run(_served(server, listening, rehearsal))
-        finally:
-            rehearsal.work.stop()
+                asyncio.run(_served(server, listening, rehearsal))
+            finally:
+                rehearsal.work.stop()
+
+
+@contextmanager
+def _ended_by_interrupt(server: uvicorn.Server) -> Iterator[None]:
+    """Ctrl-C ends the server, whenever it comes.
+
+    As an exception it can be lost: Python drops one that is raised while an object is finalised.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def end(_number: int, _frame: FrameType | None) -> None:
+        server.should_exit = True
+
+    before = signal.signal(signal.SIGINT, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 async def _served(server: uvicorn.Server, listening: socket.socket, rehearsal: Rehearsal) -> None:
