@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from morningmix.bleed import excess
-from morningmix.bleed.excess import measure_bleed, measure_residual
+from morningmix.bleed.excess import measure_bleed, measure_each, measure_residual
 from morningmix.bleed.singing import measure_singing
 from morningmix.dsp.bands import BandMeter, band_edges_hz
 from morningmix.laws.track_power import spans_to_mask
@@ -74,6 +74,18 @@ def test_the_gate_opens_where_somebody_sings_and_closes_elsewhere(tmp_path: Path
     both = np.logical_and.reduce([hops_in(sung(name, SECONDS), len(masks[name])) for name in SINGERS])
     assert both.sum() > 100
     assert np.logical_and(*masks.values())[both].mean() > 0.98
+
+
+def test_inputs_measured_together_are_measured_as_if_each_were_alone(tmp_path: Path) -> None:
+    store = store_of(tmp_path, whole_band(1))
+    playing = [4, 0, 2, 5, 1]
+    together = measure_each(store, [2, 0, 1], playing)
+    assert list(together) == [2, 0, 1]
+    for target, facts in together.items():
+        alone = measure_bleed(store, [target], [index for index in playing if index != target])[target]
+        assert np.array_equal(facts.over_bleed_db, alone.over_bleed_db)
+        assert np.array_equal(facts.over_instrument_bleed_db, alone.over_instrument_bleed_db)
+    assert measure_each(store, [0], [0]) == {}
 
 
 def test_the_level_over_bleed_is_zero_without_a_voice_and_higher_with_one(tmp_path: Path) -> None:

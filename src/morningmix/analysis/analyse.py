@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from morningmix.analysis.analysed import AnalysedTake, each_once
-from morningmix.analysis.cached import cached_alignments, cached_bleed, cached_clicks, cached_desk_mixes
+from morningmix.analysis.cached import cached_alignments, cached_bleed, cached_clicks, cached_desk_mixes, cached_each
 from morningmix.audio.takes import find_takes, pair
 from morningmix.bleed.gain_step import detect_gain_step, refine_gain_step, undo_gain_step
 from morningmix.bleed.singing import holds_own_sound, measure_singing
@@ -37,7 +37,6 @@ from morningmix.storage.text import write_text_new
 from morningmix.units import amplitude_db
 from morningmix.workers.jobs import Job, Lane
 
-Found = TypeVar("Found")
 _COMPARING_COST, _COMPARISONS = 0.002, 4
 """Seconds of one core per second of a take (measured), and how often inputs are compared."""
 
@@ -230,13 +229,21 @@ def _understand(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], 
     targets = [input_.index for input_ in playing if input_.preset.cleaned]
     others = [input_.index for input_ in playing if input_.index not in targets]
 
-    bleed, gain_steps = _measure_bleed(of, targets, others, lane)
-    unplayed = _unplayed(of, playing, lane)
-    inputs = tuple(replace(input_, only_bleed=input_.index in unplayed) for input_ in inputs)
-    cleaning = decide_cleaning([input_ for input_ in playing if input_.index not in unplayed], gain_steps)
+    # Drums are in each other's microphones in any case.
+    explained = [input_.index for input_ in playing if input_.index in others and input_.preset.family != "drums"]
+    bleed, over_others, aligned = lane.all(
+        [
+            _bleed_job(of, of.store, targets, others),
+            _each_job(of, explained, [input_.index for input_ in playing]),
+            _comparing_job(of, cached_alignments, pairs_to_align(playing)),
+        ]
+    )
+    bleed, gain_steps = _at_one_gain(of, bleed, targets, others, lane)
+    only_bleed = unplayed(playing, {index for index in explained if not holds_own_sound(over_others.get(index))})
+    inputs = tuple(replace(input_, only_bleed=input_.index in only_bleed) for input_ in inputs)
+    cleaning = decide_cleaning([input_ for input_ in playing if input_.index not in only_bleed], gain_steps)
 
     singing = {index: measure_singing(bleed.get(index)) for index in targets}
-    aligned = _once(lane, cached_alignments, of, pairs_to_align(playing))
     inputs = tuple(
         replace(
             input_,
@@ -251,15 +258,14 @@ def _understand(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], 
     return _Understood(inputs=choose_lead(inputs, sings_alone, load_roles()), singing=singing, cleaning=cleaning)
 
 
-def _once(
-    lane: Lane,
-    measure: Callable[[Take, Measurements, BandStore, Sequence[Any], Path], Mapping[int, Found]],
+def _comparing_job(
     of: _MeasuredTake,
+    measure: Callable[[Take, Measurements, BandStore, Sequence[Any], Path], Mapping[int, Any]],
     inputs: Sequence[Any],
-) -> Mapping[int, Found]:
-    """Measure in a job, unless the cache knows the answer."""
+) -> Job[Mapping[int, Any]]:
+    """Measures unless the cache knows the answer."""
     call = partial(measure, of.take, of.facts, of.store, inputs, of.cache)
-    return lane.one(Job(what="compare inputs", call=call, cost=_COMPARING_COST * of.take.duration_s))
+    return Job(what="compare inputs", call=call, cost=_COMPARING_COST * of.take.duration_s)
 
 
 def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], lane: Lane) -> tuple[Input, ...]:
@@ -273,25 +279,19 @@ def _identify(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], la
         return inputs
     no_mix = [input_.index for input_ in inputs if input_.role != "desk mix"]
     no_parts = guess_no_parts(
-        _once(lane, cached_desk_mixes, of, no_mix),
-        _once(lane, cached_clicks, of, unknown),
+        *lane.all([_comparing_job(of, cached_desk_mixes, no_mix), _comparing_job(of, cached_clicks, unknown)])
     )
     return identify(of.take.recordings, of.facts, wishes, roles, name_says, no_parts)
 
 
-def _measure_bleed(
-    of: _MeasuredTake, targets: Sequence[int], others: Sequence[int], lane: Lane
+def _at_one_gain(
+    of: _MeasuredTake, bleed: Mapping[int, BleedFacts], targets: Sequence[int], others: Sequence[int], lane: Lane
 ) -> tuple[Mapping[int, BleedFacts], dict[int, GainStep]]:
-    """The bleed in every microphone, and the gains that were turned in mid-take."""
-
-    def measured(store: BandStore) -> Mapping[int, BleedFacts]:
-        return lane.one(_bleed_job(of, store, targets, others))
-
-    bleed = measured(of.store)
+    """The bleed in every microphone without the gains that were turned in mid-take, and these gains."""
     gain_steps = {index: found for index in targets if (found := detect_gain_step(bleed.get(index))) is not None}
     if gain_steps:
         # Bleed learnt from two gains at once is worth little: undo the steps and learn it again.
-        bleed = measured(replace(of.store, gain_steps=tuple(gain_steps.items())))
+        bleed = lane.one(_bleed_job(of, replace(of.store, gain_steps=tuple(gain_steps.items())), targets, others))
         gain_steps = {index: refine_gain_step(found, bleed.get(index)) for index, found in gain_steps.items()}
     return bleed, gain_steps
 
@@ -303,14 +303,9 @@ def _bleed_job(
     return Job(what="measure bleed", call=call, cost=_COMPARING_COST * of.take.duration_s)
 
 
-def _unplayed(of: _MeasuredTake, playing: Sequence[Input], lane: Lane) -> frozenset[int]:
-    """Instruments that nobody played, by `Input.index`. Drums are in each other's microphones in any case."""
-    found = [input_.index for input_ in playing if not input_.preset.cleaned and input_.preset.family != "drums"]
-    jobs = [
-        _bleed_job(of, of.store, [index], [other.index for other in playing if other.index != index]) for index in found
-    ]
-    measured = zip(found, lane.all(jobs), strict=True)
-    return unplayed(playing, {index for index, bleed in measured if not holds_own_sound(bleed.get(index))})
+def _each_job(of: _MeasuredTake, explained: Sequence[int], playing: Sequence[int]) -> Job[Mapping[int, BleedFacts]]:
+    call = partial(cached_each, of.take, of.store, explained, playing, of.cache)
+    return Job(what="compare inputs", call=call, cost=_COMPARING_COST * of.take.duration_s)
 
 
 def touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:

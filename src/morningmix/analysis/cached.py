@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from morningmix.bleed.excess import measure_bleed
+from morningmix.bleed.excess import measure_bleed, measure_each
 from morningmix.measure.alignment import Pair, measure_alignments
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.click import measure_clicks
@@ -29,6 +29,14 @@ def cached_bleed(
     """`measure_bleed`, cached. Raises `OutputError` if the cache cannot be written."""
     path = _path(cache, "bleed", take, store, targets, others)
     return _measured_once(path, dict[int, BleedFacts], lambda: measure_bleed(store, targets, others))
+
+
+def cached_each(
+    take: Take, store: BandStore, targets: Sequence[int], playing: Sequence[int], cache: Path
+) -> Mapping[int, BleedFacts]:
+    """`measure_each`, cached. Raises `OutputError` if the cache cannot be written."""
+    path = _path(cache, "bleed", take, store, targets, playing)
+    return _measured_once(path, dict[int, BleedFacts], lambda: measure_each(store, targets, playing))
 
 
 def cached_desk_mixes(

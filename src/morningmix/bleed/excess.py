@@ -27,6 +27,7 @@ Array = NDArray[np.float32]
 DECAYS_S = (0.06, 0.18)
 """Time constants of the room's decays, besides the direct sound."""
 _RESPONSES = 1 + len(DECAYS_S)
+_CACHED_BANDS = 4
 _FORGOTTEN = 1e-9
 """Weight from which on the past does not count."""
 LOWEST_HZ, HIGHEST_HZ, HIGHEST_VOWEL_HZ = 120.0, 9000.0, 1600.0
@@ -82,18 +83,51 @@ def measure_bleed(store: BandStore, targets: Sequence[int], others: Sequence[int
             bleed = _predict(learnt[target].of_instruments, features, learnt[target].noise, levels[target].shape)
             over_instruments[target].append(_over_bleed_db(levels[target], bleed, bands)[start - early :])
             direct[target] = _direct_power(levels[target], bleed)
-        for target in targets:
+        for target in targets if len(targets) > 1 else ():
             all_features = _with_voices(features, direct, target, store.hop_s)
             bleed = _predict(learnt[target].of_all, all_features, learnt[target].noise, levels[target].shape)
             over_all[target].append(_over_bleed_db(levels[target], bleed, bands)[start - early :])
     return {
-        target: BleedFacts(
-            hop_s=store.hop_s,
-            over_bleed_db=_smooth(np.concatenate(over_all[target])),
-            over_instrument_bleed_db=_smooth(np.concatenate(over_instruments[target])),
-        )
+        target: _facts(store, over_all[target] or over_instruments[target], over_instruments[target])
         for target in targets
     }
+
+
+def _facts(store: BandStore, over_all: Sequence[Array], over_instruments: Sequence[Array]) -> BleedFacts:
+    return BleedFacts(
+        hop_s=store.hop_s,
+        over_bleed_db=_smooth(np.concatenate(over_all)),
+        over_instrument_bleed_db=_smooth(np.concatenate(over_instruments)),
+    )
+
+
+def measure_each(store: BandStore, targets: Sequence[int], playing: Sequence[int]) -> Mapping[int, BleedFacts]:
+    """Level of each input in `targets` over the bleed predicted from all the others in `playing`.
+
+    For each it is what `measure_bleed` measures of it alone. Empty if there are no other inputs.
+    """
+    if not targets or len(playing) < 2 or store.hops < 2 * _SMOOTHING_HOPS:
+        return {}
+    spans, bands = _training_spans(store.hops), _voice_bands(store)
+    features = _training_features(store, playing, spans)
+    learnt: dict[int, tuple[Array, Array]] = {}
+    for target in targets:
+        level = np.concatenate([store.read(target, start, stop) for _, start, stop in spans], axis=1)
+        noise = _noise(level)
+        own = _RESPONSES * playing.index(target) + np.arange(_RESPONSES)
+        learnt[target] = noise, _fit(level, np.delete(features, own, axis=0), noise, bands)
+    del features
+    over: dict[int, list[Array]] = {target: [] for target in targets}
+    for start in range(0, store.hops, _CHUNK_HOPS):
+        stop = min(start + _CHUNK_HOPS, store.hops)
+        early = max(0, start - _WARM_UP_HOPS)
+        levels = {index: store.read(index, early, stop) for index in playing}
+        responses = {index: _features(level, store.hop_s) for index, level in levels.items()}
+        for target, (noise, weights) in learnt.items():
+            others = [feature for index in playing if index != target for feature in responses[index]]
+            bleed = _predict(weights, others, noise, levels[target].shape)
+            over[target].append(_over_bleed_db(levels[target], bleed, bands)[start - early :])
+    return {target: _facts(store, of_target, of_target) for target, of_target in over.items()}
 
 
 def measure_residual(
@@ -117,7 +151,7 @@ def measure_residual(
     spans = _training_spans(store.hops)
     features = np.concatenate([features_of(early, stop)[:, :, start - early :] for early, start, stop in spans], axis=2)
     level = np.concatenate([residual.read(0, start, stop) for _, start, stop in spans], axis=1)
-    noise = np.float32(0.5) * np.percentile(level, 3, axis=1).astype(np.float32)
+    noise = _noise(level)
     weights = _fit(level, features, noise, bands)
     # In a silent room the microphone's own hiss would otherwise count as level over bleed.
     audible = (_LEAST_AUDIBLE * np.percentile(level, 95, axis=1)).astype(np.float32)[:, None]
@@ -145,21 +179,13 @@ def _learn(store: BandStore, targets: Sequence[int], others: Sequence[int]) -> M
         target: np.concatenate([store.read(target, start, stop) for _, start, stop in spans], axis=1)
         for target in targets
     }
-    noise = {
-        target: np.float32(0.5) * np.percentile(levels[target], 3, axis=1).astype(np.float32) for target in targets
-    }
+    noise = {target: _noise(levels[target]) for target in targets}
     # One array for instruments and voices: copies of it would take most of the memory.
-    hops = sum(stop - start for _, start, stop in spans)
-    all_features = np.empty((_RESPONSES * (len(others) + max(0, len(targets) - 1)), store.bands, hops), np.float32)
-    at = 0
-    for _, start, stop in spans:
-        early = max(0, start - _WARM_UP_HOPS)
-        for place, track in enumerate(others):
-            responses = _features(store.read(track, early, stop), store.hop_s)[:, :, start - early :]
-            all_features[_RESPONSES * place : _RESPONSES * (place + 1), :, at : at + stop - start] = responses
-        at += stop - start
+    all_features = _training_features(store, others, spans, max(0, len(targets) - 1))
     instruments = all_features[: _RESPONSES * len(others)]
     of_instruments = {target: _fit(levels[target], instruments, noise[target], bands) for target in targets}
+    if len(targets) == 1:
+        return {target: _Target(noise[target], only, only) for target, only in of_instruments.items()}
     direct = {
         target: _direct_power(
             levels[target], _predict(of_instruments[target], instruments, noise[target], levels[target].shape)
@@ -174,6 +200,27 @@ def _learn(store: BandStore, targets: Sequence[int], others: Sequence[int]) -> M
             noise[target], of_instruments[target], _fit(levels[target], all_features, noise[target], bands)
         )
     return learnt
+
+
+def _noise(level: Array) -> Array:
+    """Power that nothing falls below, per band: half of what a microphone has in its quietest hops."""
+    noise: Array = np.float32(0.5) * np.percentile(level, 3, axis=1).astype(np.float32)
+    return noise
+
+
+def _training_features(
+    store: BandStore, inputs: Sequence[int], spans: Sequence[tuple[int, int, int]], room: int = 0
+) -> Array:
+    """Features ``(responses, bands, hops)`` of inputs in these spans, with room for those of so many more."""
+    hops = sum(stop - start for _, start, stop in spans)
+    features = np.empty((_RESPONSES * (len(inputs) + room), store.bands, hops), np.float32)
+    at = 0
+    for early, start, stop in spans:
+        for place, track in enumerate(inputs):
+            responses = _features(store.read(track, early, stop), store.hop_s)[:, :, start - early :]
+            features[_RESPONSES * place : _RESPONSES * (place + 1), :, at : at + stop - start] = responses
+        at += stop - start
+    return features
 
 
 def _training_spans(hops: int) -> list[tuple[int, int, int]]:
@@ -195,9 +242,14 @@ def _none(store: BandStore) -> Array:
 
 def _features(power: Array, hop_s: float) -> Array:
     """Powers of one input in the room, direct (3 hops) and decaying: ``(3, bands, hops)``."""
-    direct: Array = scipy.ndimage.uniform_filter1d(power, 3, axis=1, mode="nearest")
-    decaying = [_decaying(power, math.exp(-hop_s / decay_s)) for decay_s in DECAYS_S]
-    return np.stack([direct, *decaying]).astype(np.float32)
+    features = np.empty((_RESPONSES, *power.shape), np.float32)
+    scipy.ndimage.uniform_filter1d(power, 3, axis=1, mode="nearest", output=features[0])
+    for feature, decay_s in zip(features[1:], DECAYS_S, strict=True):
+        # A few bands at a time, so that they stay in the processor's cache.
+        for first in range(0, len(power), _CACHED_BANDS):
+            bands = slice(first, first + _CACHED_BANDS)
+            feature[bands] = _decaying(power[bands], math.exp(-hop_s / decay_s))
+    return features
 
 
 def _decaying(power: Array, keep: float) -> NDArray[np.float64]:
@@ -221,7 +273,7 @@ def _with_voices(features: Array, direct: Mapping[int, Array], target: int, hop_
     return np.concatenate([array for array in (features, *voices) if len(array)] or [features])
 
 
-def _predict(weights: Array, features: Array, noise: Array, shape: tuple[int, ...]) -> Array:
+def _predict(weights: Array, features: Array | Sequence[Array], noise: Array, shape: tuple[int, ...]) -> Array:
     """Bleed power ``(bands, hops)`` of weights ``(bands, features)`` and features ``(features, bands, hops)``."""
     bleed = np.broadcast_to(noise[:, None], shape).copy()
     for index, feature in enumerate(features):
