@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import signal
 import subprocess
 import sys
@@ -122,6 +123,25 @@ def test_a_song_that_is_mixed_twice_in_a_run_keeps_the_version_of_the_run_before
     assert sorted(placed[-2:]) == [("a", -16.0), ("b", -16.0)]
     assert digests(before.home / "mixes" / "01 a") == was
     assert digests(before.home / "mixes" / "earlier" / "01 a") == lower
+
+
+def test_a_song_that_is_only_lowered_for_the_others_does_not_take_the_place_of_the_version_before(
+    duo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As after a run that was killed when its first song was in place, and not yet known to be too loud."""
+    order = Order(source=duo, cwd=tmp_path, workers=1)
+    first = mix(replace(order, bits=16))
+    was = digests(first.home / "mixes" / "01 a")
+    mix(order)
+    shutil.rmtree(first.home / "mixes" / "02 b")
+    of = rendering.reachable_lufs
+    monkeypatch.setattr(
+        rendering, "reachable_lufs", lambda plan, *rest: -20.0 if plan.title == "b" else of(plan, *rest)
+    )
+    placed: list[tuple[str, float]] = []
+    mix(order, ready=lambda song: placed.append((song.title, song.target_lufs)))
+    assert placed == [("b", -20.0), ("a", -20.0)]
+    assert digests(first.home / "mixes" / "earlier" / "01 a") == was
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")

@@ -132,7 +132,12 @@ class _Place:
         self._wanted = kept | {folder_name(number, plan.title) for number, _, plan in plans}
         self._changes: dict[int, tuple[str, tuple[str, ...]]] = {}
         self._placed: set[int] = set()
+        self._standing_lufs: dict[int, float] = {}
         self._lock = Lock()
+
+    def stands(self, number: int, song: MixedSong) -> None:
+        """Note a song that is in its place already, and would come out the same but for its loudness."""
+        self._standing_lufs[number] = song.target_lufs
 
     def put(self, number: int, song: MixedSong) -> None:
         """Move a song into its place, and say so. May be called from any thread."""
@@ -149,7 +154,7 @@ class _Place:
                 self._home.mixes,
                 song.folder.name,
                 replaces=replaces,
-                keeps_version=number not in self._placed,
+                keeps_version=number not in self._placed and not self._is_lowered(number, song),
             )
             # The version that was in place is only that of this run where this run has put it there.
             if is_new:
@@ -157,6 +162,10 @@ class _Place:
             keep_facts(song, self._home)
             if len(self._takes) > 1:
                 self._ready(song)
+
+    def _is_lowered(self, number: int, song: MixedSong) -> bool:
+        """Whether all that is new is that the rehearsal aims lower, as after a run that ended before it knew."""
+        return song.target_lufs < self._standing_lufs.get(number, song.target_lufs)
 
     def changes(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
         """Titles of songs that replaced one, and what is different in them."""
@@ -176,6 +185,7 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
     for song in songs:
         if (standing := find_standing(song, desk, lane)) is not None:
             mixed[song.number] = standing
+            place.stands(song.number, standing)
             lane.run.meter.did(mixing_cost(song.plan))
     reaches: dict[int, Future[tuple[float, float]]] = {song.number: Future() for song in songs}
     for number, standing in mixed.items():
