@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import cycle
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +57,12 @@ def heard(tmp_path_factory: pytest.TempPathFactory) -> AnalysedTake:
     for input_ in found.inputs:
         guard(input_.facts.slots)
     return found
+
+
+@pytest.fixture(scope="module")
+def usual(heard: AnalysedTake) -> SongPlan:
+    """The plan without any wishes."""
+    return plan_of(heard)
 
 
 def arrays_of(slots: Slots) -> tuple[NDArray[Any], ...]:
@@ -368,19 +375,20 @@ def test_a_level_wish_moves_one_fader_by_exactly_that(heard: AnalysedTake, name:
 SHELVED = {"low_db": ("low_shelf", 200.0), "high_db": ("high_shelf", 4000.0)}
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(("name", "by_db"), list(zip(NAMES, cycle((-4.5, 2.25)), strict=False)))
 @pytest.mark.parametrize("key", ["low_db", "high_db", "room_db"])
-@pytest.mark.parametrize("by_db", [-4.5, 2.25])
-def test_a_wish_for_tone_or_room_changes_that_alone(heard: AnalysedTake, name: str, key: str, by_db: float) -> None:
-    before, after = plan_of(heard), plan_of(heard, {name: {key: by_db}})
+def test_a_wish_for_tone_or_room_changes_that_alone(
+    heard: AnalysedTake, usual: SongPlan, name: str, key: str, by_db: float
+) -> None:
+    before, after = usual, plan_of(heard, {name: {key: by_db}})
     was, now = tracks(before), tracks(after)
     if key == "room_db":
         changed_in = replace(was[name], send_db=now[name].send_db)
-        usual, send = was[name].send_db, now[name].send_db
-        if usual is not None:
-            assert send == pytest.approx(usual + by_db, abs=1e-9)
+        sent_db, send_db = was[name].send_db, now[name].send_db
+        if sent_db is not None:
+            assert send_db == pytest.approx(sent_db + by_db, abs=1e-9)
         else:
-            assert (send is None) == (by_db < 0.0)
+            assert (send_db is None) == (by_db < 0.0)
     else:
         kind, corner_hz = SHELVED[key]
         assert now[name].filters[:-1] == was[name].filters
@@ -398,10 +406,12 @@ def test_a_wish_for_tone_or_room_changes_that_alone(heard: AnalysedTake, name: s
 
 @pytest.mark.parametrize("key", ["level_db", "low_db", "high_db", "room_db"])
 @pytest.mark.parametrize("family", ["drums", "guitars", "vocals"])
-def test_a_wish_for_a_family_is_that_wish_for_all_its_inputs(heard: AnalysedTake, family: str, key: str) -> None:
-    members = [name for name, track in tracks(plan_of(heard)).items() if track.family == family]
+def test_a_wish_for_a_family_is_that_wish_for_all_its_inputs(
+    heard: AnalysedTake, usual: SongPlan, family: str, key: str
+) -> None:
+    members = [name for name, track in tracks(usual).items() if track.family == family]
     each = plan_of(heard, {name: {key: 1.75} for name in members})
-    assert each != plan_of(heard)
+    assert each != usual
     assert plan_of(heard, families=[FamilyWish(name=family, **{key: 1.75})]) == each  # type: ignore[arg-type]
     half = FamilyWish(name=family, **{key: 0.75})  # type: ignore[arg-type]
     song = SongWish(title="Song", start_s=0.0, end_s=0.0, families=(half,))

@@ -1,4 +1,4 @@
-"""One short take, mixed once; every test works on a copy of its own."""
+"""One short take of a small line-up, mixed once; every test works on a copy of its own."""
 
 from __future__ import annotations
 
@@ -11,12 +11,17 @@ import pytest
 from command_line import run
 from synthetic import write_take
 
+RATE_HZ = 32_000
+"""The second loudness meter reads from there on."""
+
 
 @pytest.fixture(scope="session")
 def card(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Raw tracks with telling names; nobody may write here."""
     folder = tmp_path_factory.mktemp("card") / "Thursday"
-    write_take(folder, seconds=4.0)
+    write_take(folder, seconds=4.0, rate_hz=RATE_HZ)
+    for name in ("snare", "overhead", "guitar 2"):
+        (folder / f"{name}.wav").unlink()
     return folder
 
 

@@ -14,6 +14,7 @@ import soundfile  # noqa: TID251 - an outside writer of the files under test
 from numpy.typing import NDArray
 
 from command_line import digests, run
+from end_to_end.conftest import RATE_HZ
 from end_to_end.said import kept, one_line, run_here
 from morningmix.commands.mix import mix
 from morningmix.commands.order import Order
@@ -170,12 +171,12 @@ def test_a_mistake_in_the_input_list_is_shown_with_its_line(take: Path, tmp_path
 
 def test_a_recording_that_changed_since_the_recall_sheet(place: Path) -> None:
     """One bit of one sample is enough."""
-    path = place / "Thursday" / "snare.wav"
+    path = place / "Thursday" / "kick.wav"
     content = bytearray(path.read_bytes())
     content[-1] ^= 1
     path.write_bytes(content)
     before = kept(place)
-    one_line(run("mix", SONG / "recall.json", cwd=place), 6, "snare.wav is not the file", "mix from the recipe")
+    one_line(run("mix", SONG / "recall.json", cwd=place), 6, "kick.wav is not the file", "mix from the recipe")
     assert kept(place) == before
 
 
@@ -187,7 +188,7 @@ def test_a_recall_sheet_that_is_damaged(damage: str, place: Path) -> None:
         "cut short": text[: len(text) // 2],
         "not JSON": "\0" * 100,
         "another format": text.replace('"recall": 3', '"recall": 1'),
-        "a value of the wrong kind": text.replace('"rate_hz": 48000', '"rate_hz": "fast"'),
+        "a value of the wrong kind": text.replace(f'"rate_hz": {RATE_HZ}', '"rate_hz": "fast"'),
     }[damage]
     assert damaged != text
     sheet.write_text(damaged, encoding="utf-8")

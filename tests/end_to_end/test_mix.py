@@ -16,6 +16,7 @@ import soundfile  # noqa: TID251 - an outside reader of what was written
 from numpy.typing import NDArray
 
 from command_line import digests
+from end_to_end.conftest import RATE_HZ
 from end_to_end.said import run_here
 from morningmix.commands.mix import mix
 from morningmix.commands.order import Order
@@ -64,13 +65,13 @@ def test_home_holds_what_was_promised_and_nothing_else(mixed: Path) -> None:
 def test_every_file_is_as_long_as_the_take(mixed: Path) -> None:
     for path in (mixed / SONG).rglob("*.wav"):
         info = soundfile.info(path)
-        assert (info.frames, info.samplerate, info.subtype) == (4 * 48_000, 48_000, "PCM_24"), path
+        assert (info.frames, info.samplerate, info.subtype) == (4 * RATE_HZ, RATE_HZ, "PCM_24"), path
 
 
 def test_the_small_copy_is_the_same_music(mixed: Path) -> None:
     """An MP3 is a little longer by its encoder's padding, and sounds about as loud: 0.5 LU is a design choice."""
     sound, rate_hz = soundfile.read(mixed / SONG / "Thursday.mp3")
-    assert rate_hz == 48_000
+    assert rate_hz == RATE_HZ
     assert 4.0 <= len(sound) / rate_hz < 4.2
     assert pyloudnorm.Meter(rate_hz, filter_class="DeMan").integrated_loudness(sound) == pytest.approx(
         TARGET_LUFS, abs=0.5
@@ -149,8 +150,8 @@ def test_tracks_are_one_an_input_and_at_one_level(take: Path, tmp_path: Path) ->
     mix(Order(source=take, cwd=tmp_path, tracks=True))
     tracks = tmp_path / "take mix" / "mixes" / "01 take" / "tracks"
     assert {path.name for path in tracks.iterdir()} == {path.name for path in take.iterdir()}
-    # Filters of the tone make up to 3 dB of it.
-    assert _spread_lu(tracks) < 7.5
+    # Filters of the tone add up to 3 dB.
+    assert _spread_lu(tracks) < 9.0
 
 
 def _spread_lu(folder: Path) -> float:
@@ -179,7 +180,7 @@ def test_songs_are_cut_where_the_recipe_says_and_one_can_be_asked_for(place: Pat
     assert not (mixes / "01 Rope-Swing- 1").exists()
     result = mix(Order(source=recipe, cwd=place))
     assert [song.title for song in result.songs] == ["Rope/Swing: 1?", "Bellrope"]
-    assert [soundfile.info(song.mix).frames for song in result.songs] == [120_000, 72_000]
+    assert [soundfile.info(song.mix).frames for song in result.songs] == [2.5 * RATE_HZ, 1.5 * RATE_HZ]
     assert {path.name for path in mixes.iterdir()} >= {"01 Rope-Swing- 1", "02 Bellrope"}
     assert not any("Bad" in path.name for path in mixes.rglob("*"))
 
@@ -291,10 +292,10 @@ def test_guesses_are_printed_as_guesses_by_the_first_run_and_by_the_second(take:
         path.rename(take / f"input-{number:02d}.wav")
     guessed = [_guesses(run_here("mix", take, cwd=tmp_path).stdout) for _ in range(2)]
     assert guessed[0] == guessed[1]
-    assert guessed[0].count("?") == 8
+    assert guessed[0].count("?") == 5
     recipe = tmp_path / "take mix" / "recipe.toml"
     text = recipe.read_text(encoding="utf-8")
-    assert text.count('?"') == 8
+    assert text.count('?"') == 5
     recipe.write_text(text.replace('?"', '"'), encoding="utf-8")
     assert "guesses" not in run_here("mix", take, cwd=tmp_path).stdout
 
@@ -362,7 +363,7 @@ def test_a_move_changes_its_stretch_and_nothing_else(place: Path) -> None:
         powers = []
         for stem in ("bass", "guitars"):
             sound = _integers(place / SONG / "stems" / f"{stem}.wav") / 2.0**31
-            powers.append(np.mean(sound[round(start_s * 48_000) : round(end_s * 48_000)] ** 2))
+            powers.append(np.mean(sound[round(start_s * RATE_HZ) : round(end_s * RATE_HZ)] ** 2))
         return float(10.0 * np.log10(powers[0] / powers[1]))
 
     stretches = ((0.3, 1.1), (1.55, 2.45), (2.9, 3.7))
