@@ -162,6 +162,7 @@ def test_every_number_has_a_reason(heard: AnalysedTake) -> None:
     assert all(goal.because and goal.source for goal in plan.goals)
 
 
+@pytest.mark.slow
 def test_a_long_take_is_set_up_as_a_short_one_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In two hours twelve slots share a spectrum: the same sound is taken for the same, and compressed as much."""
     write_take(tmp_path / "take", SECONDS, 24_000)

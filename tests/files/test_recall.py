@@ -136,6 +136,7 @@ def test_a_sheet_with_anything_changed_is_read_or_refused_in_one_line(song: Path
     assert 300 < refused < 600
 
 
+@pytest.mark.slow
 def test_whatever_a_sheet_may_hold_can_be_mixed(song: Path) -> None:
     """Values at the ends of their ranges, two at a time."""
     sheet, mixed, seed = load(song), 0, 0

@@ -614,6 +614,7 @@ def test_contrast_of_text_and_marks(colours: dict[str, str]) -> None:
 # ---------------------------------------------------------------- small, however long the take
 
 
+@pytest.mark.slow
 def test_two_hours_of_ten_inputs_stay_small() -> None:
     given_ = rehearsal([f"input {n}" for n in range(10)], seconds=7200.0, songs=3)
     spans = tuple((float(at), at + 0.7) for at in range(0, 7199, 2))
