@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,6 +13,7 @@ from numpy.typing import NDArray
 from decide.made import CENTRES_HZ, STEADY, an_input, facts_of, measurements
 from morningmix.decide.family_levels import Strip
 from morningmix.decide.spectral_balance import MOST_DB, OCTAVES_HZ, balance_octaves, wanted_octaves_db
+from morningmix.dsp.bands import band_edges_hz
 from morningmix.laws.filters import magnitude_db, peaking
 from morningmix.laws.track_power import filter_gain_db
 from morningmix.model.plan import Filter
@@ -46,6 +49,27 @@ def test_what_sounds_like_records_is_left_alone() -> None:
     assert moves_of(strip_of("electric guitar", LIKE_RECORDS)) == {}
     # Whatever its level.
     assert moves_of(strip_of("electric guitar", LIKE_RECORDS), levels_db=(-17.0,)) == {}
+
+
+def test_a_band_that_lies_in_two_octaves_counts_in_both() -> None:
+    """Bands as they are measured: one from 152 to 199 Hz lies nearly half in the octave around 250 Hz."""
+    edges_hz = np.maximum(band_edges_hz(RATE_HZ), 20.0)
+    limits_hz = np.append(OCTAVES_HZ / 2.0**0.5, 2.0**0.5 * OCTAVES_HZ[-1])
+    up_to = np.append(0.0, np.cumsum(10.0 ** (wanted_octaves_db() / 10.0)))
+    like_records = np.diff(np.interp(edges_hz, limits_hz, up_to))
+    strip = strip_of("electric guitar", like_records)
+    here = replace(measurements(strip.input.facts), band_hz=edges_hz)
+    assert balance_octaves([(strip, 0.0)], here) == {}
+    full = replace(strip, input=an_input("electric guitar", facts_of(like_records * _bump(edges_hz, 175.0), STEADY)))
+    moved = balance_octaves([(full, 0.0)], here)["guitars"]
+    low_db, high_db = filter_gain_db(moved, np.array([125.0, 250.0]), RATE_HZ)
+    # Counted whole at 125 Hz it was lowered most there.
+    assert high_db <= low_db < -1.0
+
+
+def _bump(edges_hz: NDArray[np.float64], hz: float) -> NDArray[np.float64]:
+    """6 dB more in the band that holds a frequency."""
+    return np.where((edges_hz[:-1] < hz) & (edges_hz[1:] > hz), 4.0, 1.0)
 
 
 def test_the_published_means_fall_toward_the_highs() -> None:

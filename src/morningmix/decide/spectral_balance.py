@@ -27,7 +27,8 @@ OCTAVES_HZ = 62.5 * 2.0 ** np.arange(9)
 """62.5 Hz to 16 kHz."""
 MOST_DB = 3.0
 """Largest gain of a family at any frequency (design choice)."""
-_Q = 1.0
+_Q = 0.5
+"""Two and a half octaves wide: a family may be moved so little that only broad moves reach far (design choice)."""
 _STEPS_DB = np.array([-3.0, -2.5, -2.0, -1.5, -1.0, 1.0, 1.5, 2.0, 2.5, 3.0])
 _MOST_MOVES, _MOST_OF_FAMILY, _ROUNDS = 8, 3, 2
 _COST, _DEAR, _CHEAP, _LEAST = 0.08, 1.5, 0.05, 0.5
@@ -86,8 +87,7 @@ class _Fit:
     def __init__(self, families: Mapping[str, Array], here: Measurements) -> None:
         hz = here.band_centres_hz
         self._families = dict(sorted(families.items()))
-        octave = np.floor(np.log2(hz / OCTAVES_HZ[0]) + 0.5)
-        self._in_octave = (octave[None, :] == np.arange(len(OCTAVES_HZ))[:, None]).astype(np.float64)
+        self._in_octave = _shares(np.asarray(here.band_hz, np.float64))
         self._reach = here.rate_hz / 2.0 > OCTAVES_HZ * 2.0**0.5
         self._response_db = np.array(
             [
@@ -161,6 +161,19 @@ class _Fit:
         off_db = powers_db(octaves) - wanted_octaves_db()
         off_db -= np.average(off_db, axis=1, weights=self._weights)[:, None]
         return np.asarray(off_db**2 @ self._weights)
+
+
+def _shares(edges_hz: Array) -> Array:
+    """Share of each band's power in each octave: ``(octaves, bands)``.
+
+    Bands are wide in the lows, and some lie in two octaves: one from 152 to 199 Hz, counted whole, made 125 Hz seem up
+    to 7 dB fuller than it was in guitars and voices (measured on three mixes).
+    """
+    low_hz, high_hz = edges_hz[:-1], edges_hz[1:]
+    bottom_hz, top_hz = (OCTAVES_HZ[:, None] * 2.0**way for way in (-0.5, 0.5))
+    within_hz = np.minimum(high_hz, top_hz) - np.maximum(low_hz, bottom_hz)
+    shares: Array = np.maximum(within_hz, 0.0) / (high_hz - low_hz)
+    return shares
 
 
 def _least(costs: Array) -> tuple[float, float]:
