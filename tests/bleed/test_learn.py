@@ -26,21 +26,21 @@ def targets(tmp_path_factory: pytest.TempPathFactory) -> Targets:
 
 
 def test_all_slabs_are_learnt_once_in_order_in_ranges_of_about_equal_cost(targets: Targets) -> None:
-    found = ranges(targets)
+    found = ranges(targets, 600_000)
     everything = slabs(grid_of(targets.sounds).size, targets.sounds.rate_hz)
     assert grid_of(targets.sounds).size == size_for(WINDOW_S, targets.sounds.rate_hz)
     assert tuple(slab for group in found for slab in group) == everything
     costs = [sum(slab.taps**2 for slab in group) for group in found]
-    assert len(found) > 1
+    assert len(found) == 3
     assert max(costs) < 2.0 * min(costs)
 
 
 def test_a_range_is_learnt_alone_as_it_is_with_the_others(targets: Targets) -> None:
     """So what is learnt does not depend on how the bins are shared out."""
     (part,) = parts_of(targets.sounds)
-    everything = tuple(slab for group in ranges(targets) for slab in group)
+    (everything,) = ranges(targets)
     whole = learn(targets, everything, part.first, part.last)
-    for group in ranges(targets):
+    for group in ranges(targets, 600_000):
         alone = learn(targets, group, part.first, part.last)
         assert alone.learnt_s == whole.learnt_s
         for place, filters in alone.filters.items():
@@ -50,7 +50,7 @@ def test_a_range_is_learnt_alone_as_it_is_with_the_others(targets: Targets) -> N
 
 def test_only_microphones_that_are_subtracted_from_have_filters(targets: Targets) -> None:
     (part,) = parts_of(targets.sounds)
-    learnt = [learn(targets, group, part.first, part.last) for group in ranges(targets)]
+    learnt = [learn(targets, group, part.first, part.last) for group in ranges(targets, 600_000)]
     assert {row.target for one in learnt for row, _ in one.filters} == {2}
     # The drum is louder in the microphone than the amplifier, and that louder than the other voice.
     sources = total_sources(learnt)[2]

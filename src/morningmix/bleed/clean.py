@@ -169,15 +169,19 @@ def _helps(stretch: Stretch, target: int, learnt_s: Sequence[tuple[float, float]
     if np.count_nonzero(fresh) * store.hop_s < _LEAST_FRESH_S:
         fresh[:] = True
     step = max(1, np.count_nonzero(fresh) // _JUDGED_HOPS)
-    left = _exact(stretch, target, 0)
-    ratios = []
-    for hop in np.flatnonzero(fresh)[::step].tolist():
-        before, after = (
-            float(source.read(track, hop, hop + 1).sum()) for source, track in ((store, target), (left, 0))
-        )
-        if before > 0.0:
-            ratios.append(after / before)
-    return bool(ratios) and float(np.quantile(ratios, 0.25)) < _HELPS
+    judged = np.flatnonzero(fresh)[::step]
+    before, after = _powers(store, target)[judged], _powers(_exact(stretch, target, 0), 0)[judged]
+    sounds = before > 0.0
+    return bool(sounds.any()) and float(np.quantile(after[sounds] / before[sounds], 0.25)) < _HELPS
+
+
+def _powers(store: BandStore, track: int) -> NDArray[np.float64]:
+    """Power of one input per hop, all bands together."""
+    powers = np.zeros(store.hops)
+    for start in range(0, store.hops, _JUDGED_HOPS):
+        stop = min(start + _JUDGED_HOPS, store.hops)
+        powers[start:stop] = store.read(track, start, stop).sum(axis=0, dtype=np.float64)
+    return powers
 
 
 def _exact(stretch: Stretch, target: int, what: int) -> BandStore:

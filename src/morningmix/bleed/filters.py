@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ FOLLOW_HZ = 6000.0
 EARLY_TAPS = 2
 _SLAB_BINS, _CACHED_BINS = 32, 16
 """Bins processed together, and bins whose products fit into the processor's cache."""
+_CACHED_SUMS = 8
 _LOAD = np.float32(1e-4)
 _PRIOR = np.float32(3.0)
 _FOLLOW_FLOOR = np.float32(1e-3)
@@ -104,31 +106,38 @@ class NormalEquations:
     """Normal equations of one slab's filters for one microphone."""
 
     def __init__(self, bins: int, unknowns: int) -> None:
-        self._products = np.zeros((bins, unknowns + 1, unknowns + 1), np.complex64)
-        """Of the past with itself, and in the last row and column with the target."""
+        shape = (bins, unknowns + 1, unknowns + 1)
+        self._real, self._imaginary = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+        """Products of the past with itself, and in the last row and column with the target."""
+
+    @staticmethod
+    def bytes_of(bins: int, unknowns: int) -> int:
+        """How much memory they take."""
+        return 8 * bins * (unknowns + 1) ** 2
 
     def add(self, target: Spectrum, past: References, weights: NDArray[np.float32]) -> None:
         """Add frames: target ``(bins, frames)``, past ``(bins, unknowns, frames)``, weights ``(bins, frames)``."""
         root = np.sqrt(weights)[:, None]
         bins, unknowns, frames = past.shape
+        signals = np.empty((min(bins, _CACHED_BINS), unknowns + 1, frames), np.complex128)
         for first in range(0, bins, _CACHED_BINS):
             batch = slice(first, first + _CACHED_BINS)
-            # Real and imaginary parts apart: products of real matrices with themselves need no complex conjugates.
-            signals = np.empty((len(root[batch]), unknowns + 1, 2, frames))
-            for rows, sounds in ((slice(unknowns), past[batch]), (slice(unknowns, None), target[batch, None])):
-                np.multiply(sounds.real, root[batch], out=signals[:, rows, 0])
-                np.multiply(sounds.imag, root[batch], out=signals[:, rows, 1])
-            together = signals.reshape(len(signals), unknowns + 1, 2 * frames)
-            self._products.real[batch] += together @ together.transpose(0, 2, 1)
-            across = signals[:, :, 1] @ signals[:, :, 0].transpose(0, 2, 1)
-            self._products.imag[batch] += across - across.transpose(0, 2, 1)
+            here = signals[: len(root[batch])]
+            np.multiply(past[batch], root[batch], out=here[:, :unknowns])
+            np.multiply(target[batch, None], root[batch], out=here[:, unknowns:])
+            half = _products(here)
+            other = half.swapaxes(1, 2)
+            self._real[batch] += half + other
+            self._imaginary[batch] += other - half
 
     def solve(self) -> References:
         """Filters ``(bins, unknowns, 1)``: the prediction is their conjugate times the past."""
-        square, cross = self._products[:, :-1, :-1].copy(), self._products[:, :-1, -1:]
+        products = np.empty(self._real.shape, np.complex64)
+        products.real, products.imag = self._real, self._imaginary
+        square, cross = products[:, :-1, :-1], products[:, :-1, -1:]
         diagonal = np.arange(square.shape[1])
         square[:, diagonal, diagonal] += _LOAD * square[:, diagonal, diagonal].real + _TINY
-        return _solution(square, cross)
+        return _solution(square.astype(np.complex128), cross.astype(np.complex128))
 
 
 def total_bleed(filters: References, references: References, taps: int, lead: int) -> Spectrum:
@@ -147,17 +156,22 @@ def predict(filters: References, references: References, taps: int, lead: int) -
     """Bleed by reference, early and late part: ``(bins, parts * references, frames)``."""
     count, inputs = references.shape[2] - lead, references.shape[1]
     weights = filters.conj()
-    delayed = np.empty((references.shape[0], inputs, count), np.complex64)
-    parts: list[References] = []
-    for first, last in ((0, EARLY_TAPS), (EARLY_TAPS, taps)):
-        for tap in range(first, last):
-            past = references[:, :, lead - tap : lead - tap + count]
-            own = weights[:, tap * inputs : (tap + 1) * inputs]
-            if tap == first:
-                parts.append(own * past)
-            else:
-                parts[-1] += np.multiply(own, past, out=delayed)
-    return np.concatenate(parts, axis=1)
+    spans = [span for span in ((0, EARLY_TAPS), (EARLY_TAPS, taps)) if span[0] < span[1]]
+    parts = np.empty((references.shape[0], len(spans) * inputs, count), np.complex64)
+    delayed = np.empty((_CACHED_SUMS, inputs, count), np.complex64)
+    # Few bins at a time, so that they stay in the processor's cache.
+    for low in range(0, len(parts), _CACHED_SUMS):
+        bins = slice(low, low + _CACHED_SUMS)
+        for part, (first, last) in enumerate(spans):
+            total = parts[bins, part * inputs : (part + 1) * inputs]
+            for tap in range(first, last):
+                past = references[bins, :, lead - tap : lead - tap + count]
+                own = weights[bins, tap * inputs : (tap + 1) * inputs]
+                if tap == first:
+                    np.multiply(own, past, out=total)
+                else:
+                    total += np.multiply(own, past, out=delayed[: len(total)])
+    return parts
 
 
 class Follower:
@@ -173,8 +187,8 @@ class Follower:
         """Prediction of the last block without gains."""
         self._parts: References = np.zeros((bins, unknowns, block), np.complex64)
         pools = bins // _POOLED_BINS
-        self._square = np.zeros((pools, STEPS, unknowns, unknowns), np.complex64)
-        self._cross = np.zeros((pools, STEPS, unknowns, 1), np.complex64)
+        self._products = np.zeros((pools, STEPS, unknowns + 1, unknowns + 1))
+        """Of the parts with each other, and in the last row and column with the residual."""
         self._gains = np.zeros((bins, 1, unknowns), np.complex64)
 
     def process(self, target: Spectrum, parts: References, level: NDArray[np.float32]) -> Spectrum:
@@ -190,15 +204,13 @@ class Follower:
         left = target - predicted
         # Frames overlap by three quarters, so every second one carries nearly all information.
         weights = np.float32(2.0) / (smooth_power(left) + _FOLLOW_FLOOR * level + _TINY)[:, ::2]
-        root = np.sqrt(weights)[:, None]
-        evidence = _by_step(parts[:, :, ::2] * root, blocks)
-        wanted = _by_step(left[:, None, ::2] * root, blocks).conj().transpose(0, 1, 3, 2)
-        squares = np.concatenate([self._square, _product(evidence, evidence.conj().transpose(0, 1, 3, 2))], axis=1)
-        crosses = np.concatenate([self._cross, _product(evidence, wanted)], axis=1)
-        square = _in_windows(squares, blocks + 1)
+        evidence = _evidence(parts[:, :, ::2], left[:, None, ::2], np.sqrt(weights)[:, None], blocks)
+        by_step = np.concatenate([self._products, _products(evidence)], axis=1)
+        products = _as_complex(_in_windows(by_step, blocks + 1))
+        square, cross = products[..., :-1, :-1], products[..., :-1, -1:]
         diagonal = np.arange(unknowns)
         square[:, :, diagonal, diagonal] += _PRIOR
-        new = _solution(square, _in_windows(crosses, blocks + 1))[..., 0].conj()
+        new = _solution(square, cross)[..., 0].conj()
         gains = np.concatenate([self._gains, np.repeat(new, _POOLED_BINS, axis=0)], axis=1)
         bleed = np.concatenate([self._before, predicted[:, :-block]], axis=1)
         bleed[:, :block] += self._gain_change(gains[:, :2], self._parts)
@@ -206,7 +218,7 @@ class Follower:
             bleed[:, block:] += self._gain_change(gains[:, 1:], parts[:, :, :-block])
         # In place: preallocated to avoid memory fragmentation.
         self._before[...], self._parts[...] = predicted[:, -block:], parts[:, :, -block:]
-        self._square[...], self._cross[...] = squares[:, -STEPS:], crosses[:, -STEPS:]
+        self._products[...] = by_step[:, -STEPS:]
         self._gains[...] = gains[:, -1:]
         return bleed
 
@@ -215,35 +227,57 @@ class Follower:
         bins, unknowns, frames = parts.shape
         blocks = frames // self._block
         by_block = parts.reshape(bins, unknowns, blocks, self._block).transpose(0, 2, 1, 3)
-        falling, rising = _product(np.stack([gains[:, :-1], gains[:, 1:]], axis=2), by_block).transpose(2, 0, 1, 3)
+        falling, rising = (np.stack([gains[:, :-1], gains[:, 1:]], axis=2) @ by_block).transpose(2, 0, 1, 3)
         rise = (np.arange(self._block) / self._block).astype(np.float32)
         moved: Spectrum = (falling * (np.float32(1.0) - rise) + rising * rise).reshape(bins, frames)
         return moved
 
 
-def _product(left: NDArray[np.complex64], other: NDArray[np.complex64]) -> NDArray[np.complex64]:
-    """Matrix product in double precision: in single, processors round differently and the solution amplifies that."""
-    product = left.astype(np.complex128) @ other.astype(np.complex128)
-    return product.astype(np.complex64)
+def _products(signals: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Products of all pairs of ``(..., signals, frames)``, one times the other's conjugate, as (S - A) / 2.
+
+    The real parts S are symmetric and the imaginary parts A are not: A' = -A. So S - A holds both, and one product of
+    real matrices gives it. In double precision, because processors round differently, and solutions amplify that.
+    """
+    turned = signals * (0.5 - 0.5j)
+    parts: NDArray[np.float64] = signals.view(np.float64)
+    return parts @ turned.view(np.float64).swapaxes(-1, -2)
 
 
-def _solution(square: NDArray[np.complex64], cross: NDArray[np.complex64]) -> NDArray[np.complex64]:
-    """Solution of linear equations, in double precision for the same reason as `_product`."""
-    solved = np.linalg.solve(square.astype(np.complex128), cross.astype(np.complex128))
+def _as_complex(products: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Complex matrices S + jA from (S - A) / 2."""
+    other = products.swapaxes(-1, -2)
+    whole = np.empty(products.shape, np.complex128)
+    whole.real = products + other
+    whole.imag = other - products
+    return whole
+
+
+def _solution(square: NDArray[np.complex128], cross: NDArray[np.complex128]) -> NDArray[np.complex64]:
+    """Solution of linear equations."""
+    solved = np.linalg.solve(square, cross)
     return solved.astype(np.complex64)
 
 
-def _by_step(signals: References, blocks: int) -> References:
-    """Signals ``(bins, signals, frames)`` as ``(pools, steps, signals, frames of all pooled bins in a step)``."""
-    bins, count, frames = signals.shape
+def _evidence(parts: References, left: References, root: NDArray[np.float32], blocks: int) -> NDArray[np.complex128]:
+    """Weighted parts and residual, ``(pools, steps, parts + 1, frames of all pooled bins in a step)``."""
+    bins, count, frames = parts.shape
     pools, steps = bins // _POOLED_BINS, STEPS * blocks
-    cut = signals.reshape(pools, _POOLED_BINS, count, steps, frames // steps).transpose(0, 3, 2, 1, 4)
-    return cut.reshape(pools, steps, count, -1)
+
+    def by_step(signals: NDArray[Any]) -> NDArray[Any]:
+        cut = signals.reshape(pools, _POOLED_BINS, signals.shape[1], steps, frames // steps)
+        return cut.transpose(0, 3, 2, 1, 4)
+
+    evidence = np.empty((pools, steps, count + 1, _POOLED_BINS, frames // steps), np.complex128)
+    np.multiply(by_step(parts), by_step(root), out=evidence[:, :, :-1])
+    np.multiply(by_step(left), by_step(root), out=evidence[:, :, -1:])
+    return evidence.reshape(pools, steps, count + 1, -1)
 
 
-def _in_windows(by_step: NDArray[np.complex64], blocks: int) -> NDArray[np.complex64]:
+def _in_windows(by_step: NDArray[np.float64], blocks: int) -> NDArray[np.float64]:
     """Sums ``(bins, blocks - 1, ...)`` over windows of two blocks, tapered, of sums by step ``(bins, steps, ...)``."""
     shape = by_step.reshape(by_step.shape[0], blocks, STEPS, -1)
     rising = _TAPER @ shape[:, :-1]
     falling = _TAPER[::-1] @ shape[:, 1:]
-    return (rising + falling).reshape(by_step.shape[0], blocks - 1, *by_step.shape[2:])
+    summed: NDArray[np.float64] = rising + falling
+    return summed.reshape(by_step.shape[0], blocks - 1, *by_step.shape[2:])

@@ -5,6 +5,7 @@ A range of bins needs only one bin beyond it on either side, so ranges can be le
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate, groupby
@@ -32,8 +33,9 @@ _TINY = np.float32(1e-20)
 _ATTRIBUTED, _AUDIBLE_HZ = 4, 120.0
 """Sources of bleed are measured in every fourth segment, above the low cut of a vocal microphone."""
 _LEAD = NEAR_TAPS - 1
-_RANGES = 3
-"""Jobs that a part's bins are shared out to. More would repeat more transforms; fewer take more memory (measured)."""
+_RANGES, _RANGE_BYTES = 3, 24_000_000
+"""Most jobs that a part's bins are shared out to, and from which size of all their sums on. More jobs would repeat more
+transforms; fewer take more memory (measured)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +53,21 @@ class Learnt:
     """Power of the bleed from each reference over these stretches."""
 
 
-def ranges(targets: Targets) -> list[tuple[Slab, ...]]:
+def ranges(targets: Targets, range_bytes: int = _RANGE_BYTES) -> list[tuple[Slab, ...]]:
     """All slabs in order, in groups of about equal cost."""
     everything = targets.slabs
+    of_rows = sum(
+        NormalEquations.bytes_of(slab.last - slab.first, slab.taps * len(row.references))
+        for slab in everything
+        for row in targets.rows
+    )
+    count = min(_RANGES, math.ceil(of_rows / range_bytes))
     # Solving grows with the square of the taps.
     ends = list(accumulate(float(slab.taps**2) for slab in everything))
 
     def range_of(place: int) -> int:
         middle = (ends[place] + (ends[place - 1] if place else 0.0)) / 2.0 / ends[-1]
-        return int(middle * _RANGES)
+        return int(middle * count)
 
     return [tuple(everything[place] for place in places) for _, places in groupby(range(len(everything)), range_of)]
 

@@ -5,6 +5,8 @@ Frame ``t`` of a recording covers its samples ``(t + 1) * hop - size ... (t + 1)
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import scipy
 from numpy.typing import NDArray
@@ -24,6 +26,7 @@ def size_for(window_s: float, rate_hz: int) -> int:
     return 1 << max(4, round(float(np.log2(window_s * rate_hz))))
 
 
+@cache
 def _window(size: int) -> NDArray[np.float32]:
     window: NDArray[np.float32] = np.sqrt(np.hanning(size + 1)[:-1]).astype(np.float32)
     return window
