@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from concurrent.futures import Future
+from concurrent.futures import CancelledError, Future
 from functools import partial
 from threading import Event, Thread
 from typing import Any
@@ -64,6 +64,13 @@ def test_results_are_in_the_order_of_the_jobs(workers: int) -> None:
         assert lane.all([job(partial(twice, number, 0.05 * (3 - number))) for number in range(4)]) == [0, 2, 4, 6]
         assert lane.all([]) == []
         assert lane.one(job(partial(twice, 21))) == 42
+
+
+def test_what_costs_most_goes_first() -> None:
+    done: list[str] = []
+    jobs = [job(partial(done.append, name), cost=cost) for name, cost in (("a", 1.0), ("b", 3.0), ("c", 1.0))]
+    lane_here().all(jobs)
+    assert done == ["b", "a", "c"]
 
 
 @pytest.mark.parametrize("workers", [1, 2])
@@ -202,6 +209,42 @@ def test_an_error_in_a_work_is_raised_and_the_rest_is_not_begun(workers: int) ->
     with lane_of(workers) as lane, pytest.raises(RecordingsError, match="kick"):
         side_by_side(lane.run, [partial(fail, number) for number in range(40)], ())
     assert len(begun) < 40
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_lane_splits_and_goes_on_when_all_works_are_done(workers: int) -> None:
+    with lane_of(workers) as lane:
+        lane.one(job(partial(twice, 0), "before"))
+        assert lane.split([partial(work, number) for number in range(3)]) == [0, 4, 8]
+        assert lane.split([]) == []
+        lane.one(job(partial(twice, 3), "after"))
+    events = {event.what: event for event in lane.run.trace.events}
+    assert {events[f"{number}.0"].needs for number in range(3)} == {(events["before"].number,)}
+    assert set(events["after"].needs) == {events[f"{number}.1"].number for number in range(3)}
+
+
+def test_the_works_of_a_lane_go_as_early_as_the_lane() -> None:
+    class Noting(Later):
+        def submit(self, call: Any, priority: int) -> Future[Done[Result]]:
+            future = super().submit(call, priority)
+            future.set_result(perform(call))
+            return future
+
+    runner = Noting()
+    Lane(run_of(runner), 5).split([partial(work, number) for number in range(3)])
+    assert {priority for priority, *_ in runner.waiting} == {5}
+
+
+def test_a_lane_that_is_given_up_gives_up_its_works() -> None:
+    lane = lane_here()
+
+    def give_up(inner: Lane) -> None:
+        lane.give_up()
+        inner.one(job(partial(twice, 1)))
+
+    with pytest.raises(CancelledError):
+        lane.split([give_up])
+    assert lane.run.trace.events == []
 
 
 # ---------------------------------------------------------------- trace

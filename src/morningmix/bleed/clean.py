@@ -72,42 +72,22 @@ def clean_voices(stretch: Stretch, lane: Lane) -> dict[int, CleanedStretch]:
 def _cleaned(stretch: Stretch, lane: Lane) -> dict[int, CleanedStretch]:
     by_part = learn_and_subtract(stretch, lane, "bleed", (_LEARN_COST, _SUBTRACT_COST), _subtract)
     learnt_s = tuple(span for of_part in by_part for span in (of_part[0].learnt_s if of_part else ()))
-    judged = lane.all(
-        [
-            _job("find what is left", _RESIDUAL_COST * stretch.seconds, partial(_judge, stretch, target, on, learnt_s))
-            for target, on in stretch.targets
-        ]
-    )
-    found = dict(zip((target for target, _ in stretch.targets), judged, strict=True))
-    lane.all(
-        [
-            _job(
-                "mask what is left",
-                _MASK_COST * stretch.seconds / len(stretch.pieces),
-                partial(_mask, stretch, target, one, number),
-            )
-            for target, one in found.items()
-            for number in range(len(stretch.pieces))
-        ]
-    )
     sources = total_sources([one for of_part in by_part for one in of_part])
-    cleaned = lane.all(
-        [
-            _job(
-                "measure what is clean",
-                _FINISH_COST * stretch.seconds,
-                partial(
-                    finish_cleaned,
-                    stretch,
-                    target,
-                    sources=sources.get(target, {}) if one.helped else None,
-                    clear_db=one.clear_db,
-                ),
-            )
-            for target, one in found.items()
-        ]
-    )
-    return dict(zip(found, cleaned, strict=True))
+
+    def of_target(target: int, subtracts: bool, lane: Lane) -> CleanedStretch:
+        seconds, pieces = stretch.seconds, range(len(stretch.pieces))
+        judge = partial(_judge, stretch, target, subtracts, learnt_s)
+        judged = lane.one(_job("find what is left", _RESIDUAL_COST * seconds, judge))
+        mask_cost = _MASK_COST * seconds / len(pieces)
+        lane.all(
+            [_job("mask what is left", mask_cost, partial(_mask, stretch, target, judged, number)) for number in pieces]
+        )
+        of_helped = sources.get(target, {}) if judged.helped else None
+        finish = partial(finish_cleaned, stretch, target, sources=of_helped, clear_db=judged.clear_db)
+        return lane.one(_job("measure what is clean", _FINISH_COST * seconds, finish))
+
+    cleaned = lane.split([partial(of_target, target, subtracts) for target, subtracts in stretch.targets])
+    return dict(zip((target for target, _ in stretch.targets), cleaned, strict=True))
 
 
 def _job(what: str, cost: float, call: Callable[[], Result]) -> Job[Result]:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
+from itertools import accumulate
 
 from morningmix.bleed.learn import Learnt, learn, ranges
 from morningmix.bleed.stretch import Stretch
+from morningmix.bleed.subtract import Part
 from morningmix.workers.jobs import Job, Lane
 
 
@@ -25,27 +27,29 @@ def learn_and_subtract(
     to_clean, parts = stretch.to_clean, stretch.parts
     of_bins = ranges(to_clean) if to_clean.rows else []
     learn_cost, subtract_cost = (cost * stretch.seconds * len(stretch.targets) for cost in costs)
-    learnt = lane.all(
-        [
-            Job(
-                what=f"learn {what}",
-                cost=learn_cost / len(parts) / len(of_bins),
-                call=partial(learn, to_clean, slabs, part.first, part.last),
-            )
-            for part in parts
-            for slabs in of_bins
-        ]
-    )
-    by_part = [learnt[place * len(of_bins) : (place + 1) * len(of_bins)] for place in range(len(parts))]
-    of_piece = [of_part for part, of_part in zip(parts, by_part, strict=True) for _ in part.pieces]
-    lane.all(
-        [
-            Job(
-                what=f"subtract {what}",
-                cost=subtract_cost / len(of_piece),
-                call=partial(subtract, stretch, of_part, number),
-            )
-            for number, of_part in enumerate(of_piece)
-        ]
-    )
-    return by_part
+
+    def of_part(part: Part, first: int, lane: Lane) -> list[Learnt]:
+        learnt = lane.all(
+            [
+                Job(
+                    what=f"learn {what}",
+                    cost=learn_cost / len(parts) / len(of_bins),
+                    call=partial(learn, to_clean, slabs, part.first, part.last),
+                )
+                for slabs in of_bins
+            ]
+        )
+        lane.all(
+            [
+                Job(
+                    what=f"subtract {what}",
+                    cost=subtract_cost / len(stretch.pieces),
+                    call=partial(subtract, stretch, learnt, first + place),
+                )
+                for place in range(len(part.pieces))
+            ]
+        )
+        return learnt
+
+    firsts = accumulate((len(part.pieces) for part in parts[:-1]), initial=0)
+    return lane.split([partial(of_part, part, first) for part, first in zip(parts, firsts, strict=True)])

@@ -5,6 +5,7 @@ Everything is built in a folder of its own; the command puts it in its place.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -57,13 +58,18 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
         for practice in practice_mixes(plan):
             write_practice(practice, ready, master, desk, lane)
     mp3 = folder / f"{paths[0].stem}.mp3"
-    jobs: list[Job[Any]] = [
-        Job(what="verify the files", call=partial(verify, paths), cost=FILE_COST * song.seconds),
-        mp3_job(paths[0], mp3, song.seconds),
+    written = _files(folder)
+    # Encoding takes longest; meanwhile everything else is read once more.
+    works: list[Callable[[Lane], Any]] = [
+        lambda lane: lane.one(mp3_job(paths[0], mp3, song.seconds)),
+        lambda lane: lane.one(Job(what="verify the files", call=partial(verify, paths), cost=FILE_COST * song.seconds)),
+        song.raw.hashes,
+        partial(hash_files, folder, written),
     ]
-    verified: Verified = lane.all(jobs)[0]
+    _, verified, of_recordings, of_files = lane.split(works)
     _refuse_wrong(verified, plan.title)
-    _write_sheet(ready, master, verified, desk, lane)
+    of_files |= hash_files(folder, [name for name in _files(folder) if name not in of_files], lane)
+    _write_sheet(ready, master, verified, _Hashes(recordings=of_recordings, files=of_files), desk)
     final = desk.home.mixes / song.folder_name
     return MixedSong(
         title=plan.title,
@@ -99,9 +105,21 @@ def _refuse_wrong(verified: Verified, title: str) -> None:
         raise RuntimeError(f'two loudness meters differ by {differ_lu:.3f} LU on "{title}"')
 
 
-def _write_sheet(ready: Ready, master: MasterPlan, verified: Verified, desk: Desk, lane: Lane) -> None:
+def _files(folder: Path) -> list[str]:
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Hashes:
+    """SHA-256 of the parts of each recording, and of each written file."""
+
+    recordings: tuple[tuple[str, ...], ...]
+    files: dict[str, str]
+
+
+def _write_sheet(ready: Ready, master: MasterPlan, verified: Verified, hashes: _Hashes, desk: Desk) -> None:
     folder, song = ready.partial, ready.song
-    files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    files = sorted(hashes.files)
     stems = desk.output(Path("stems"))
     recall = Recall(
         morningmix=__version__,
@@ -111,7 +129,7 @@ def _write_sheet(ready: Ready, master: MasterPlan, verified: Verified, desk: Des
             RecordedInput(
                 files=recording.files, parts=tuple(part.name for part in recording.parts), sha256=tuple(sha256)
             )
-            for recording, sha256 in zip(song.raw.recordings, song.raw.hashes(lane), strict=True)
+            for recording, sha256 in zip(song.raw.recordings, hashes.recordings, strict=True)
         ),
         settings=desk.settings,
         plan=song.plan,
@@ -125,7 +143,7 @@ def _write_sheet(ready: Ready, master: MasterPlan, verified: Verified, desk: Des
         stems=tuple(stems.path(name).as_posix() for name in ready.families.names),
         reachable_lufs=ready.reachable_lufs,
         files=[*files, RECALL],
-        sha256=hash_files(folder, files, lane),
+        sha256={file: hashes.files[file] for file in files},
         versions=versions(),
     )
     with output_errors(folder / RECALL):

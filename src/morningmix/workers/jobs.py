@@ -98,8 +98,8 @@ class Run:
 class Lane:
     """Batches of jobs, one after the other; lanes with a lower number go first where there are too few workers."""
 
-    def __init__(self, run: Run, priority: int = 0, needs: Sequence[int] = ()) -> None:
-        self.run, self._priority = run, priority
+    def __init__(self, run: Run, priority: int = 0, needs: Sequence[int] = (), under: Lane | None = None) -> None:
+        self.run, self._priority, self._under = run, priority, under
         self.last = tuple(needs)
         """Numbers of the jobs that the next batch depends on."""
         self._given_up = False
@@ -108,33 +108,53 @@ class Lane:
         """Begin no further batch; may be called from any thread."""
         self._given_up = True
 
+    @property
+    def is_given_up(self) -> bool:
+        """Whether it begins no further batch."""
+        return self._given_up or (self._under is not None and self._under.is_given_up)
+
     def all(self, jobs: Sequence[Job[Result]]) -> list[Result]:
-        """Results of the jobs in their order; raises what one of them raises, without waiting for those in line."""
-        if self._given_up:
+        """Results of the jobs in their order; raises what one of them raises, without waiting for those in line.
+
+        Those that cost most go first, so that none is still long when there is nothing else to do.
+        """
+        if self.is_given_up:
             raise CancelledError
         runner = self.run.runner
         if sum(job.cost for job in jobs) < runner.start_s:
             runner = Here()
-        futures: list[Future[Done[Any]]] = []
+        futures: dict[int, Future[Done[Any]]] = {}
         numbers = [next(_NUMBERS) for _ in jobs]
         try:
-            for job, number in zip(jobs, numbers, strict=True):
-                future = runner.submit(job.call, self._priority)
-                future.add_done_callback(self._counts(job, number))
-                futures.append(future)
-            for future in wait(futures, return_when=FIRST_EXCEPTION).done:
+            for number, place in zip(
+                numbers, sorted(range(len(jobs)), key=lambda place: -jobs[place].cost), strict=True
+            ):
+                futures[place] = runner.submit(jobs[place].call, self._priority)
+                futures[place].add_done_callback(self._counts(jobs[place], number))
+            for future in wait(futures.values(), return_when=FIRST_EXCEPTION).done:
                 future.result()
         except BaseException:
-            for future in futures:
+            for future in futures.values():
                 future.cancel()
             raise
         if jobs:
             self.last = tuple(numbers)
-        return [future.result().result for future in futures]
+        return [futures[place].result().result for place in range(len(jobs))]
 
     def one(self, job: Job[Result]) -> Result:
         """The result of one job."""
         return self.all([job])[0]
+
+    def split(self, works: Sequence[Callable[[Lane], Result]]) -> list[Result]:
+        """Results of several works in their order, each in a lane of its own that goes as early as this one.
+
+        Raises what one of them raises, as `side_by_side` does.
+        """
+        lanes = [Lane(self.run, self._priority, self.last, self) for _ in works]
+        results = _together(self.run, works, lanes)
+        if lanes:
+            self.last = tuple(sorted({number for lane in lanes for number in lane.last}))
+        return results
 
     def _counts(self, job: Job[Any], number: int) -> Callable[[Future[Done[Any]]], None]:
         needs = self.last
@@ -156,7 +176,10 @@ def side_by_side(run: Run, works: Sequence[Callable[[Lane], Result]], needs: Seq
     Raises what one of them raises; the others end after the batch that they are at, and at once where the run is
     interrupted.
     """
-    lanes = [Lane(run, priority, needs) for priority in range(len(works))]
+    return _together(run, works, [Lane(run, priority, needs) for priority in range(len(works))])
+
+
+def _together(run: Run, works: Sequence[Callable[[Lane], Result]], lanes: Sequence[Lane]) -> list[Result]:
     if run.runner.workers == 1:
         return [work(lane) for work, lane in zip(works, lanes, strict=True)]
     # One more than there are workers, so that none idles while a lane ends.
