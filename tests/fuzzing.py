@@ -34,12 +34,14 @@ from morningmix.audio.read import LARGEST_SAMPLE, open_recording
 from morningmix.audio.takes import find_take
 from morningmix.commands.feedback import merge
 from morningmix.errors import MorningmixError, RecordingsError
+from morningmix.files.band import BAND, INPUT_LIST, read_band
+from morningmix.files.band_edit import remembered
 from morningmix.files.feedback import read_wishes
 from morningmix.files.input_edit import with_role
-from morningmix.files.inputs import read_input_list
 from morningmix.files.recall import read_recall
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import turn, with_moves, with_remarks
+from morningmix.files.recipe_tables import checked_file
 from morningmix.files.toml_lines import parse
 from morningmix.storage.text import read_text
 
@@ -126,6 +128,10 @@ to = "2:40"
 level_db = -2
 """
 _INPUTS = '[[input]]\nfile = "a.wav"\nname = "kick"\nrole = "kick"\nplayer = "Ole"\n[[input]]\nfile = "b.wav"\n'
+_BAND = (
+    f'band = 1\nname = "Ole"\n{_INPUTS}level_db = 2.0\npan = -0.5\n'
+    '[[family]]\nname = "drums"\nroom_db = 3\n[[song]]\ntitle = "Tin Roof"\ntempo_bpm = 96.5\n'
+)
 _WISHES = """morningmix wishes
 song: Copper Rain Gauge
 mix: 3f2a91c0
@@ -237,14 +243,15 @@ def sound_case(seed: int, folder: Path) -> None:
 
 
 def text_case(seed: int, folder: Path) -> None:
-    """One damaged recipe, input list, recall sheet or wishes: read, or refused with one line."""
+    """One damaged recipe, band.toml, input list, recall sheet or wishes: read, or refused with one line."""
     rng = np.random.default_rng(seed)
     name, text, reads = (
         ("recipe.toml", _RECIPE, (read_recipe, _edited)),
-        ("inputs.toml", _INPUTS, (read_input_list,)),
+        (BAND, _BAND, (_band, _taught)),
+        (INPUT_LIST, _INPUTS, (_band,)),
         ("recall.json", _RECALL, (read_recall,)),
         ("wishes.txt", _WISHES, (_wished,)),
-    )[int(rng.integers(4))]
+    )[int(rng.integers(5))]
     path = folder / name
     path.write_bytes(damaged_text(rng, text.encode()))
     for read in reads:
@@ -252,6 +259,16 @@ def text_case(seed: int, folder: Path) -> None:
             read(path)
         except MorningmixError as error:
             _one_line(error)
+    # A recipe beside it would be read with it.
+    path.unlink()
+
+
+def _band(path: Path) -> None:
+    read_band(path.parent, None)
+
+
+def _taught(path: Path) -> None:
+    remembered(read_text(path), checked_file(parse(_RECIPE, "recipe.toml")))
 
 
 def _wished(path: Path) -> None:

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import wav_bytes as wav
 from morningmix.audio.takes import find_take
-from morningmix.files.inputs import merge as merge_lists
+from morningmix.files.band_edit import remembered
 from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import with_moves, with_songs
-from morningmix.model.recipe import InputWish
+from morningmix.files.recipe_tables import checked_file
+from morningmix.files.toml_lines import parse
 
 _HEAD = 'recipe = 1\n[rehearsal]\ntracks = "take"\n'
 _SONGS = "".join(f'[[song]]\ntitle = "{at}"\nstart = {at}\nend = {at + 1}\n' for at in range(4000))
@@ -33,9 +34,22 @@ def _header_with(ixml: bytes) -> Callable[[Path], None]:
     return read
 
 
-def _merged(_path: Path) -> None:
-    wishes = [[InputWish(files=(f"{which}{number}",)) for number in range(6000)] for which in "ab"]
-    assert len(merge_lists(*wishes)) == 12_000
+def _inputs(first: int, last: int, settings: str) -> str:
+    return "".join(f'[[input]]\nfile = "{at}.wav"\nname = "in {at}"\n{settings}\n' for at in range(first, last))
+
+
+def _merged(path: Path) -> None:
+    (path.parent / "band.toml").write_text("band = 1\n" + _inputs(0, 2000, "level_db = 2"), encoding="utf-8")
+    path.write_text(_HEAD + _inputs(1000, 3000, "pan = 0.5").replace("wav", "WAV"), encoding="utf-8")
+    levels = [wish.level_db for wish in read_recipe(path).inputs]
+    (path.parent / "band.toml").unlink()
+    assert (levels.count(2.0), levels.count(0.0)) == (1000, 1000)
+
+
+def _taught(_path: Path) -> None:
+    band = "band = 1\n" + _inputs(0, 2000, "level_db = 2")
+    says = _inputs(1000, 3000, "level_db = 1\npan = 0.5").replace('"in 10', '"in 5')
+    assert remembered(band, checked_file(parse(_HEAD + says, "recipe.toml"))).count("\n# [[input]]") > 0
 
 
 def _songs_that_went(_path: Path) -> None:
@@ -56,6 +70,7 @@ LARGE: tuple[Callable[[Path], None], ...] = (
     _header_with(b"<TRACK>" * 60_000),
     _header_with(b"<TRACK>" + b"<NAME>" * 60_000 + b"</TRACK>"),
     _merged,
+    _taught,
     _songs_that_went,
     _moved,
 )

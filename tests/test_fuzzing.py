@@ -20,7 +20,7 @@ def test_damaged_files_are_read_or_refused_with_one_line(kind: str, count: int) 
 
 @pytest.mark.parametrize("time", ["9" * 400 + ":1", 10**400, f"1:{'9' * 500}:0"])
 def test_endless_numbers_are_no_times(time: object) -> None:
-    from morningmix.files.recipe import parse_time
+    from morningmix.files.recipe_tables import parse_time
 
     with pytest.raises(ValueError, match="must be a time"):
         parse_time(time)

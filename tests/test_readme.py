@@ -11,22 +11,23 @@ from pydantic import BaseModel  # noqa: TID251 - lists what a recipe holds
 from typer.main import get_command  # noqa: TID251 - lists what the command line takes
 
 from morningmix.cli.arguments import app
-from morningmix.files.recipe import RecipeFile
+from morningmix.files.band import BandFile
+from morningmix.files.recipe_tables import RecipeFile
 
 README = Path(__file__).parents[1] / "README.md"
 TEXT = README.read_text(encoding="utf-8")
 FOR_MUSICIANS, REFERENCE = TEXT.split("# Reference")
 
 
-def recipe_keys(model: type[BaseModel], table: str = "") -> set[tuple[str, str]]:
-    """Every table of a recipe with its keys, as they are written."""
+def keys_of(model: type[BaseModel], table: str = "") -> set[tuple[str, str]]:
+    """Every table of a file with its keys, as they are written."""
     found = set()
     for name, field in model.model_fields.items():
         (inner,) = [one for one in (field.annotation, *_arguments(field.annotation)) if _is_model(one)] or [None]
         if inner is None:
             found.add((table, field.alias or name))
         else:
-            found |= recipe_keys(inner, f"{table}.{name}".lstrip("."))
+            found |= keys_of(inner, f"{table}.{name}".lstrip("."))
     return found
 
 
@@ -39,13 +40,16 @@ def _is_model(kind: Any) -> bool:
 
 
 def test_there_are_keys_to_describe() -> None:
-    keys = recipe_keys(RecipeFile)
+    keys = keys_of(RecipeFile)
     assert {("", "recipe"), ("rehearsal", "tracks"), ("song.move", "from"), ("song.input", "mute")} <= keys
 
 
-@pytest.mark.parametrize(("table", "key"), sorted(recipe_keys(RecipeFile)))
-def test_every_key_of_a_recipe_is_in_its_table(table: str, key: str) -> None:
-    (example,) = re.findall(r"```toml\n(recipe = 1.*?)```", REFERENCE, re.DOTALL)
+KEYS = [(file, *key) for file, model in (("recipe", RecipeFile), ("band", BandFile)) for key in sorted(keys_of(model))]
+
+
+@pytest.mark.parametrize(("file", "table", "key"), KEYS)
+def test_every_key_of_a_file_is_in_its_table(file: str, table: str, key: str) -> None:
+    (example,) = re.findall(rf"```toml\n({file} = 1.*?)```", REFERENCE, re.DOTALL)
     sections = {"": ""} | dict.fromkeys(re.findall(r"^\[+([\w.]+)\]+", example, re.MULTILINE), "")
     now = ""
     for line in example.splitlines():

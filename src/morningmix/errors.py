@@ -2,7 +2,7 @@
 
     MorningmixError
     |- UsageError        2   the command line asks for something that is not there
-    |- RecipeError       3   recipe, input list, preset, recall sheet or wishes
+    |- RecipeError       3   recipe, band.toml, preset, recall sheet or wishes
     |- RecordingsError   4   the raw tracks
     |- OutputError       5   the place we write to: disk full, no permission
     |- ChangedError      6   a recording is no longer the one a recall sheet, or this run, began with
@@ -39,7 +39,7 @@ class UsageError(MorningmixError):
 
 
 class RecipeError(MorningmixError):
-    """Recipe, input list, preset, recall sheet or wishes."""
+    """Recipe, band.toml, preset, recall sheet or wishes."""
 
     exit_code = 3
 

@@ -95,7 +95,7 @@ def test_a_trim_never_undoes_a_wish() -> None:
         a_song(goal("guitars", None), goal("vocals", -4.0, wishes_db=5.0)), names, gram_of(-20.0, -16.0), None
     )
     assert turned.trims_db == plain.trims_db
-    assert [reason.because.endswith("; plus +5.0 dB from the recipe") for reason in turned.reasons] == [True]
+    assert [reason.because.endswith("; plus +5.0 dB that you asked for") for reason in turned.reasons] == [True]
     assert "recipe" not in plain.reasons[0].because
 
 

@@ -9,8 +9,9 @@ import pytest
 
 from files.made import RECIPE, changed, written
 from morningmix.errors import RecipeError
-from morningmix.files.recipe import parse_time, read_recipe
+from morningmix.files.recipe import read_recipe
 from morningmix.files.recipe_edit import turn
+from morningmix.files.recipe_tables import parse_time
 from morningmix.model.recipe import Defaults, FamilyWish, MoveWish, SongInputWish
 
 

@@ -242,12 +242,13 @@ def test_a_recipe_that_somebody_breaks_is_named_with_its_line(client: TestClient
     assert rehearsal.home.recipe.read_text(encoding="utf-8").endswith("[[sond]]\n")
 
 
-def test_names_are_remembered_beside_the_tracks_and_never_among_them(client: TestClient, place: Path) -> None:
-    assert str(place / "inputs.toml") in said(client, "/who/remember")
-    text = (place / "inputs.toml").read_text(encoding="utf-8")
+def test_what_was_taught_is_remembered_above_the_tracks_and_never_among_them(client: TestClient, place: Path) -> None:
+    assert str(place / "band.toml") in said(client, "/who/remember")
+    text = (place / "band.toml").read_text(encoding="utf-8")
     assert 'file = "bass.wav"\nname = "lead vocal"\nrole = "lead vocal?"\nplayer = "Mara"\n' in text
-    assert not (place / "take" / "inputs.toml").exists()
-    (place / "inputs.toml").unlink()
+    assert "knows all of it already" in said(client, "/who/remember")
+    assert not (place / "take" / "band.toml").exists()
+    (place / "band.toml").unlink()
 
 
 def test_a_full_disk_is_one_line_and_the_recipe_stays(

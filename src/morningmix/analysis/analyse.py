@@ -19,12 +19,13 @@ from morningmix.decide.cleaning import decide_cleaning
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify, sings_alone_s
 from morningmix.decide.unplayed import unplayed
 from morningmix.errors import RecipeError, RecordingsError
-from morningmix.files.inputs import find_input_list, merge, read_input_list, spelt_as, wish_of_each
+from morningmix.files.band import NAMES, read_band
 from morningmix.files.new_recipe import InputLine, new_recipe
 from morningmix.files.presets import load_roles, load_target, role_from_name
-from morningmix.files.recipe import read_recipe
+from morningmix.files.recipe import read_recipe, wish_of_each, wishes_in
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import MEASURING_COST, measure_take
+from morningmix.model.band import Band
 from morningmix.model.input import Input
 from morningmix.model.measured import BleedFacts, GainStep, Measurements, Singing
 from morningmix.model.names import means, name_as_text
@@ -91,24 +92,22 @@ def analyse(
         sum(take.duration_s * (MEASURING_COST * len(take.recordings) + comparing_cost) for take in takes)
     )
     tracks = source if recipe is None or source.is_dir() else recipe.tracks
-    list_path = find_input_list(tracks, home.root)
-    names = read_input_list(list_path) if list_path else ()
-    takes = tuple(_paired(take, _wishes(recipe, names, take)) for take in takes)
+    band = read_band(tracks, home.root) if recipe is None else recipe.usual
+    takes = tuple(_paired(take, wishes_in(recipe, band, _files(take))) for take in takes)
     measured = _measure(takes, home.cache, lane)
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
-        return [_understand(of, _wish_of_each(recipe, names, of.take), lane) for of in measured]
+        return [_understand(of, _wish_of_each(recipe, band, of.take), lane) for of in measured]
 
     understood = understand(recipe)
     is_new = recipe is None
     if recipe is None and not write_recipe:
-        recipe = Recipe(path=None, tracks=tracks, title=_title(tracks), target=load_target("demo"))
+        recipe = Recipe(path=None, tracks=tracks, title=_title(tracks), target=load_target("demo"), usual=band)
     elif recipe is None:
-        recipe = _write_recipe(home, tracks, each_once(takes, [take.inputs for take in understood]))
+        recipe = _write_recipe(home, tracks, each_once(takes, [take.inputs for take in understood]), band)
         # From here on only the recipe counts, as it will next time; measurements are kept.
         understood = understand(recipe)
     _refuse_missing(recipe, takes)
-    recipe = replace(recipe, input_list=list_path)
     return tuple(
         AnalysedTake(
             home=home,
@@ -128,12 +127,9 @@ def analyse(
 
 def with_settings(analysed_takes: Sequence[AnalysedTake], recipe: Recipe) -> tuple[AnalysedTake, ...]:
     """The takes with what a recipe sets now, whose names and roles are those they were measured with."""
-    list_path = analysed_takes[0].recipe.input_list
-    names = read_input_list(list_path) if list_path else ()
-    recipe = replace(recipe, input_list=list_path)
 
     def with_wishes(analysed: AnalysedTake) -> AnalysedTake:
-        wishes = _wish_of_each(recipe, names, analysed.take)
+        wishes = _wish_of_each(recipe, recipe.usual, analysed.take)
         inputs = tuple(replace(input_, wish=wishes[input_.facts.files]) for input_ in analysed.inputs)
         return replace(analysed, recipe=recipe, inputs=inputs)
 
@@ -165,34 +161,30 @@ def _title(tracks: Path) -> str:
     return name_as_text(tracks.name) or "Rehearsal"
 
 
-def _write_recipe(home: Home, tracks: Path, inputs: Sequence[Input]) -> Recipe:
+def _write_recipe(home: Home, tracks: Path, inputs: Sequence[Input], band: Band) -> Recipe:
     lines = [_line(input_) for input_ in inputs]
-    text = new_recipe(tracks=path_from(tracks, home.root), title=_title(tracks), inputs=lines)
+    text = new_recipe(tracks=path_from(tracks, home.root), title=_title(tracks), inputs=lines, band=band)
     with output_errors(home.root):
         home.root.mkdir(parents=True, exist_ok=True)
     write_text_new(home.recipe, text)
     return read_recipe(home.recipe)
 
 
-def _wishes(recipe: Recipe | None, list_inputs: Sequence[InputWish], take: Take) -> tuple[InputWish, ...]:
-    """Settings of a take's inputs, from the recipe and the input list."""
-    present = [name for recording in take.recordings for name in recording.files]
-    return merge(recipe.inputs if recipe else (), spelt_as(list_inputs, present))
+def _files(take: Take) -> list[str]:
+    return [name for recording in take.recordings for name in recording.files]
 
 
-def _wish_of_each(
-    recipe: Recipe | None, list_inputs: Sequence[InputWish], take: Take
-) -> dict[tuple[str, ...], InputWish]:
+def _wish_of_each(recipe: Recipe | None, band: Band, take: Take) -> dict[tuple[str, ...], InputWish]:
     """Settings of every input of a take, defaults filled in, by its files."""
     defaults = recipe.defaults if recipe else Defaults()
     return wish_of_each(
-        (recording.files for recording in take.recordings), _wishes(recipe, list_inputs, take), defaults
+        (recording.files for recording in take.recordings), wishes_in(recipe, band, _files(take)), defaults
     )
 
 
 def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
-    """The take with two files joined as a stereo pair wherever recipe or input list ask for it."""
-    present = {name for recording in take.recordings for name in recording.files}
+    """The take with two files joined as a stereo pair wherever the recipe or the band asks for it."""
+    present = set(_files(take))
     for wish in wishes:
         if len(wish.files) == 2 and set(wish.files) <= present:
             take = pair(take, (wish.files[0], wish.files[1]))
@@ -200,7 +192,7 @@ def _paired(take: Take, wishes: Sequence[InputWish]) -> Take:
 
 
 def _refuse_missing(recipe: Recipe, takes: Sequence[Take]) -> None:
-    present = {name for take in takes for recording in take.recordings for name in recording.files}
+    present = {name for take in takes for name in _files(take)}
     missing = [name for wish in recipe.inputs for name in wish.files if name not in present]
     if missing:
         left_out = next((says for take in takes for says in take.left_out if missing[0] in says), None)
@@ -330,4 +322,5 @@ def _line(input_: Input) -> InputLine:
         player=input_.wish.player,
         guessed=input_.role_is_guess,
         note="recorded nothing" if input_.facts.silent else None,
+        usual=tuple(one for one in input_.wish.usual if one.key not in NAMES),
     )

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer  # noqa: TID251 - the command line is typer's only place
 
 from morningmix.cli import messages
-from morningmix.cli.ask import ask_roles, keep_names
+from morningmix.cli.ask import ask_roles
 from morningmix.cli.options import (
     Ask,
     Bits,
@@ -25,7 +25,6 @@ from morningmix.cli.options import (
     Out,
     Parts,
     Recipe,
-    Remember,
     Sent,
     SentFormat,
     Song,
@@ -123,7 +122,6 @@ def recipe(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with the raw tracks.")],
     out: Out = None,
     ask: Ask = False,
-    remember: Remember = False,
     workers: Workers = None,
     as_json: Json = False,
 ) -> None:
@@ -137,10 +135,8 @@ def recipe(
     if as_json:
         messages.as_json({"recipe": str(result.recipe), "new": result.recipe_is_new, **messages.input_facts(result)})
         return
-    for wanted, answer in ((ask, ask_roles), (remember, keep_names)):
-        if wanted:
-            answer(result)
-    if ask or remember:
+    if ask:
+        ask_roles(result)
         return
     where = messages.near(result.recipe)
     messages.line(
@@ -264,6 +260,7 @@ def turn(
     playback and extras.
     """
     from morningmix.errors import UsageError
+    from morningmix.files.recipe import band_of
     from morningmix.files.recipe_edit import PARTS
     from morningmix.files.recipe_edit import turn as turned
     from morningmix.storage.lock import editing
@@ -274,7 +271,8 @@ def turn(
     part = str(parts[0]) if parts else "level"
     step_db = by_db if direction is Direction.up else -by_db
     with editing(recipe_file):
-        text, old_db, new_db = turned(read_text(recipe_file), name, step_db, song, PARTS[part])
+        text = read_text(recipe_file)
+        text, old_db, new_db = turned(text, name, step_db, song, PARTS[part], band_of(recipe_file, text))
         write_text_whole(recipe_file, text)
     if as_json:
         facts = {"recipe": str(recipe_file), "name": name, "song": song, "key": PARTS[part]}
@@ -285,6 +283,18 @@ def turn(
         f"{messages.PARTS[part].format(f'{name}{where}')} now at {new_db:+g} dB (was {old_db:+g}). "
         f"To hear it: morningmix mix {messages.quoted(str(recipe_file))}"
     )
+
+
+@app.command(cls=Command)
+def remember(
+    source: Annotated[Path, typer.Argument(metavar="FOLDER", help="A mix folder, its recipe, or the raw tracks.")],
+    yes: Annotated[bool, typer.Option("--yes", help="Write it without asking.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Write what this rehearsal taught into band.toml: the next one starts with it."""
+    from morningmix.cli.remembering import remember_rehearsal
+
+    remember_rehearsal(source, yes=yes, as_json=as_json)
 
 
 @app.command(cls=Command)

@@ -39,14 +39,6 @@ def ask_roles(result: Result) -> None:
     messages.line(f"All roles are confirmed. To mix: morningmix mix {messages.quoted(where)}")
 
 
-def keep_names(result: Result) -> None:
-    """Remember names, roles and players for the next rehearsal."""
-    from morningmix.commands.remember import remember
-
-    path = remember(result.recipe, result.inputs)
-    messages.line(f"Remembered in {messages.near(path)}. Rehearsals in the folders below it start with these names.")
-
-
 def _ask(result: Result, input_: Input, question: str) -> int | None:
     """Ask one question and write the answer: 1 to go on, 0 to ask again, -1 to go back, None at the end of answers."""
     from morningmix.errors import MorningmixError

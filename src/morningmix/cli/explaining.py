@@ -7,7 +7,7 @@ from pathlib import Path
 from morningmix.cli import messages
 from morningmix.errors import UsageError
 from morningmix.files.recall import read_recall, read_sheets
-from morningmix.files.recipe import unknown_name
+from morningmix.files.recipe_tables import unknown_name
 from morningmix.model.names import plain
 from morningmix.report.explain import input_in_words, songs_in_brief, whole_in_words
 from morningmix.storage.home import MIXES

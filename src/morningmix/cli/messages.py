@@ -69,7 +69,7 @@ def mixed(result: Result) -> None:
     if result.reproduced is not None:
         line(result.reproduced.says)
     if result.inputs:
-        _say_input_list(result)
+        _say_usual(result)
         if result.recipe_is_new:
             line(f"New recipe: {near(result.recipe)}. Change a line in it, and mix again.")
         else:
@@ -183,14 +183,18 @@ def _where(found: Found, several: bool) -> str:
     return f"{found.title} ({found.take})" if several else found.title
 
 
-def _say_input_list(result: Result) -> None:
-    if result.input_list is not None:
-        line(f"Names and roles that the recipe leaves open come from {near(result.input_list)}.")
+def _say_usual(result: Result) -> None:
+    band, names = result.usual.path, result.usual.input_list
+    if names is not None:
+        line(f"Names and roles that the recipe leaves open come from {near(names)}.")
+    if band is not None:
+        what = "Usual settings" if names is not None else "Names, roles and usual settings"
+        line(f"{what} that the recipe leaves open come from {near(band)}.")
 
 
 def inputs(result: Result) -> None:
     """Print every input with its role and level."""
-    _say_input_list(result)
+    _say_usual(result)
     for input_ in result.inputs:
         guess = "?  a guess" if input_.role_is_guess else ""
         line(f"  {' + '.join(input_.facts.files)}: {input_.name} ({input_.role}{guess}), {recorded(input_)}")
@@ -284,7 +288,8 @@ def mix_facts(result: Result) -> dict[str, Any]:
         "home": str(result.home),
         "recipe": str(result.recipe),
         "recipe_is_new": result.recipe_is_new,
-        "input_list": None if result.input_list is None else str(result.input_list),
+        "input_list": None if result.usual.input_list is None else str(result.usual.input_list),
+        "band": None if result.usual.path is None else str(result.usual.path),
         "songs": [
             {
                 "title": song.title,

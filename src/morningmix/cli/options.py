@@ -60,7 +60,6 @@ Recipe = Annotated[
     Path, typer.Argument(metavar="RECIPE", parser=_recipe_of, help="The recipe to change, or its mix folder.")
 ]
 Ask = Annotated[bool, typer.Option("--ask", help="Ask about every input whose role is a guess.")]
-Remember = Annotated[bool, typer.Option("--remember", help="Write the input list for the next rehearsal.")]
 Opened = Annotated[
     Path | None,
     typer.Argument(metavar="FOLDER", help="A folder of raw tracks or a mix folder; without one it is the current one."),

@@ -10,9 +10,11 @@ from pathlib import Path
 from morningmix.errors import RecipeError, UsageError
 from morningmix.files.feedback import WishedMove, Wishes, printable, read_wishes
 from morningmix.files.recall import Recall, read_sheets, unsaid
-from morningmix.files.recipe import checked_file
+from morningmix.files.recipe import band_of
 from morningmix.files.recipe_edit import Move, turn_input, with_moves, with_remarks, with_song
+from morningmix.files.recipe_tables import checked_file
 from morningmix.files.toml_lines import did_you_mean, parse
+from morningmix.model.band import NOTHING_USUAL
 from morningmix.model.names import plain
 from morningmix.model.plan import READABLE_FAMILIES, SongPlan
 from morningmix.storage.home import MIXES
@@ -103,7 +105,8 @@ def with_wishes(
         sheet = sheets[_key(change.song)]
         for name in _inputs(change, sheet.plan):
             if change.stretch is None:
-                text = turn_input(text, name, change.level_db, sheet.title if lists_songs else None)
+                usual = NOTHING_USUAL if lists_songs else band_of(recipe, text)
+                text = turn_input(text, name, change.level_db, sheet.title if lists_songs else None, usual)
             else:
                 moves.setdefault(sheet.title, []).append((name, *change.stretch, change.level_db))
     for title, of_song in moves.items():

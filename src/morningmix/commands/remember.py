@@ -1,41 +1,99 @@
-"""Remember this rehearsal's names, roles and players for the next one, in the band's input list."""
+"""The command `remember`: what a rehearsal has taught goes into the band's band.toml, for the next one.
+
+It needs the recipe alone: no sound is read, and nothing must be mixed.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import difflib
+from dataclasses import dataclass
 from pathlib import Path
 
-from morningmix.files.inputs import FILE_NAME, find_input_list, remembered
-from morningmix.files.recipe import read_recipe
-from morningmix.model.input import Input
-from morningmix.model.recipe import InputWish
-from morningmix.storage.home import refuse_link
-from morningmix.storage.text import read_text, write_text_whole
+from morningmix.commands.order import Order, source_of
+from morningmix.errors import BusyError, UsageError
+from morningmix.files.band import BAND, INPUT_LIST, folders_looked_in
+from morningmix.files.band_edit import new_band, remembered
+from morningmix.files.recipe import tracks_of
+from morningmix.files.recipe_tables import checked_file
+from morningmix.files.toml_lines import parse
+from morningmix.storage.home import home_of, refuse_link
+from morningmix.storage.lock import editing
+from morningmix.storage.text import read_text, remove_drafts, write_text_whole
 
 
-def remember(recipe_file: Path, inputs: Sequence[Input]) -> Path:
-    """Write the input list: the one that counts now, or a new one in the folder above the tracks. Returns its path.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lesson:
+    """What a rehearsal has taught, before it is written."""
 
-    Never among the raw tracks: a list there stays as it is. Raises `RecipeError` and `OutputError`.
+    path: Path
+    """The band.toml that it goes into."""
+    before: str | None
+    """Its text; None where there is no such file yet."""
+    after: str
+    replaces: Path | None = None
+    """The inputs.toml beside it that a new band.toml takes the place of."""
+
+    @property
+    def is_new(self) -> bool:
+        """Whether there is anything to write."""
+        return self.after != (self.before or "")
+
+    @property
+    def lines(self) -> list[str]:
+        """The change as a unified diff."""
+        before, after = (self.before or "").splitlines(), self.after.splitlines()
+        return list(difflib.unified_diff(before, after, self.path.name, self.path.name, lineterm=""))
+
+
+def recipe_meant(order: Order) -> Path:
+    """The recipe of a mix folder or of a folder of raw tracks, or the recipe itself."""
+    recipe = home_of(source_of(order), order.cwd, order.out).recipe
+    if not recipe.exists():
+        raise UsageError(f"There is no {recipe} yet, so there is nothing to remember. First: morningmix songs FOLDER")
+    return recipe
+
+
+def lesson_of(recipe_file: Path) -> Lesson:
+    """What the rehearsal of a recipe has taught. Writes nothing.
+
+    Raises `RecipeError` for a recipe or a band.toml that cannot be read, and `UsageError` and `OutputError` where there
+    is no place for a band.toml.
     """
-    recipe = read_recipe(recipe_file)
-    found = find_input_list(recipe.tracks, recipe_file.parent)
-    path = recipe.tracks.parent / FILE_NAME if found is None or found.parent.samefile(recipe.tracks) else found
+    file = checked_file(parse(read_text(recipe_file), recipe_file.name))
+    path = _place(tracks_of(recipe_file, file), recipe_file.parent)
     refuse_link(path)
-    text = read_text(path) if path.exists() else ""
-    write_text_whole(path, remembered(text, [_wish(input_, recipe.inputs) for input_ in inputs]))
-    return path
+    before = read_text(path) if path.exists() else None
+    beside = path.with_name(INPUT_LIST)
+    replaces = beside if before is None and beside.is_file() else None
+    text = new_band("" if replaces is None else read_text(replaces)) if before is None else before
+    after = remembered(text, file)
+    return Lesson(path=path, before=before, after=(before or "") if after == text else after, replaces=replaces)
 
 
-def _wish(input_: Input, listed: Sequence[InputWish]) -> InputWish:
-    """The input as the recipe calls it, else as it is called now."""
-    files = input_.facts.files
-    wish = next((one for one in listed if set(one.files) & set(files)), InputWish(files=files))
-    has_role = wish.role is not None
-    return InputWish(
-        files=files,
-        name=wish.called or input_.name,
-        role=wish.role if has_role else input_.role,
-        role_is_guess=wish.role_is_guess if has_role else input_.role_is_guess,
-        player=wish.player or input_.wish.player,
-    )
+def write(lesson: Lesson) -> None:
+    """Write what was taught, whole or not at all.
+
+    Raises `BusyError` where the file has changed since, and `OutputError`.
+    """
+    with editing(lesson.path):
+        now = read_text(lesson.path) if lesson.path.exists() else None
+        if now != lesson.before:
+            raise BusyError(f"{lesson.path} has changed meanwhile, so nothing was written. Run again.")
+        remove_drafts(lesson.path)
+        write_text_whole(lesson.path, lesson.after)
+
+
+def _place(tracks: Path, recipe_dir: Path) -> Path:
+    """The nearest band.toml; else beside an inputs.toml above the tracks; else above the tracks. Never among them."""
+    folders = [
+        folder for folder in folders_looked_in(tracks, recipe_dir) if folder != tracks and tracks not in folder.parents
+    ]
+    known = next((folder for folder in folders if (folder / BAND).is_file()), None)
+    listed = next((folder for folder in folders if folder in tracks.parents and (folder / INPUT_LIST).is_file()), None)
+    folder = known or listed or tracks.parent
+    if folder == tracks or not folder.is_dir():
+        raise UsageError(
+            f"There is no folder above the tracks, {tracks}, where {BAND} could lie. "
+            "Is the disk there? Else correct the tracks line of the recipe."
+        )
+    return folder / BAND

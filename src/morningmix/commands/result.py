@@ -11,6 +11,7 @@ from morningmix.commands.history import recorded_at, rehearsals_before, say_agai
 from morningmix.commands.reproduce import Reproduced
 from morningmix.commands.song import MixedSong
 from morningmix.decide.findings import find_faults
+from morningmix.model.band import NOTHING_USUAL, Band
 from morningmix.model.found import Finding, FoundSong
 from morningmix.model.input import Input
 from morningmix.model.recipe import SongWish
@@ -35,7 +36,7 @@ class Result:
     songs: tuple[MixedSong, ...]
     inputs: tuple[Input, ...]
     findings: tuple[Finding, ...]
-    input_list: Path | None = None
+    usual: Band = NOTHING_USUAL
     report: Path | None = None
     found: tuple[Found, ...] | None = None
     """Stretches found in the takes and written into the recipe; None if no take was searched."""
@@ -66,7 +67,7 @@ def result_of(analysed_takes: Sequence[AnalysedTake], songs: tuple[MixedSong, ..
         findings=say_again(
             _findings(analysed_takes), rehearsals_before(first.home.root, recorded_when(analysed_takes))
         ),
-        input_list=first.recipe.input_list,
+        usual=first.recipe.usual,
         listed=first.recipe.songs,
         take_s=max(analysed.take.duration_s for analysed in analysed_takes),
     )

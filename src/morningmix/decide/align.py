@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from morningmix.decide.asked import asked
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.model.input import Input
 from morningmix.model.plan import Reason
@@ -77,8 +78,8 @@ def decide_alignment(input_: Input) -> tuple[bool, float, tuple[Reason, ...]]:
             )
     if wish.flip is not None:
         flip = wish.flip
-        reasons.append(Reason(what="flip", because="as the recipe says", source="recipe"))
+        reasons.append(asked(wish, "flip").reason("flip"))
     if wish.delay_ms is not None:
         delay_s = wish.delay_ms / 1000.0
-        reasons.append(Reason(what="delay_s", because="as the recipe says", source="recipe"))
+        reasons.append(asked(wish, "delay_ms").reason("delay_s"))
     return flip, delay_s, tuple(reasons)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from morningmix.decide.asked import asked
 from morningmix.model.input import Input
 from morningmix.model.plan import Reason
 
@@ -16,7 +17,8 @@ def decide_repair(input_: Input) -> tuple[float, tuple[Reason, ...]]:
         return 0.0, ()
     count = "1 clipped run" if runs == 1 else f"{runs} clipped runs"
     if input_.wish.repair == "off":
-        return 0.0, (Reason(what="repair_s", because=f"{count}; repair is turned off in the recipe", source="recipe"),)
+        off = asked(input_.wish, "repair", "repair is turned off")
+        return 0.0, (off.reason("repair_s", f"{count}; {off.says}"),)
     if input_.facts.peak_dbfs > 0.0:
         because = "the file goes above the usual maximum, so nothing was cut off there"
         return 0.0, (Reason(what="repair_s", because=because, source="design choice"),)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from morningmix.decide.asked import asked
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements
 from morningmix.model.names import with_article
@@ -30,9 +31,9 @@ def decide_filters(
     wished_hz = input_.wish.high_pass_hz
     if wished_hz is not None:
         filters.append(Filter(kind="high_pass", corner_hz=wished_hz))
-        reasons.append(Reason(what="high_pass_hz", because="as the recipe says", source="recipe"))
+        reasons.append(asked(input_.wish, "high_pass_hz").reason("high_pass_hz"))
     elif input_.wish.high_pass == "off":
-        reasons.append(Reason(what="high_pass_hz", because="turned off in the recipe", source="recipe"))
+        reasons.append(asked(input_.wish, "high_pass", "turned off").reason("high_pass_hz"))
     elif line_too is not None:
         filters.append(Filter(kind="high_pass", corner_hz=LINE_HAS_LOWS_HZ))
         reasons.append(

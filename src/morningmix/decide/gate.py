@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from morningmix.decide.asked import asked
 from morningmix.laws.track_power import (
     spans_within,
 )
@@ -21,7 +22,7 @@ def gated(input_: Input) -> bool:
 def decide_gate(input_: Input, singing: Singing | None, start_s: float, end_s: float) -> tuple[Gate | None, Reason]:
     """The gate of one input in one song, or None, and why."""
     if not gated(input_):
-        return None, Reason(what="gate", because="turned off in the recipe", source="recipe")
+        return None, asked(input_.wish, "bleed", "turned off").reason("gate")
     floor = input_.preset.gate_floor_db
     if floor is None:
         return None, Reason(what="gate", because="only vocals are gated", source="design choice")

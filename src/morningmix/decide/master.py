@@ -84,7 +84,7 @@ def _trim_because(goal: Goal, trim_db: float) -> str:
     if abs(trim_db) >= MOST_TRIM_DB:
         because += f"; {MOST_TRIM_DB:.0f} dB is the most, so they end up a little off"
     if goal.wishes_db:
-        because += f"; plus {goal.wishes_db:+.1f} dB from the recipe"
+        because += f"; plus {goal.wishes_db:+.1f} dB that you asked for"
     return because
 
 

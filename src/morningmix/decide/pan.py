@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from morningmix.decide.asked import asked
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements
 from morningmix.model.names import with_article
@@ -37,7 +38,7 @@ def decide_pans(inputs: Sequence[Input], measured: Measurements) -> Mapping[int,
     spread: dict[str, list[Input]] = {}
     for input_ in inputs:
         if input_.wish.pan is not None:
-            pans[input_.index] = input_.wish.pan, Reason(what="pan", because="as the recipe says", source="recipe")
+            pans[input_.index] = input_.wish.pan, asked(input_.wish, "pan").reason("pan")
         elif input_.facts.channels == 2:
             pans[input_.index] = (
                 0.0,

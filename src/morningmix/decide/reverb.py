@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from morningmix.decide.asked import added_db
 from morningmix.model.input import Input
 from morningmix.model.names import with_article
 from morningmix.model.plan import Reason, Reverb
@@ -52,19 +53,18 @@ def room_offset_db(sent: float, dry: float) -> float:
 
 def decide_send(input_: Input, offset_db: float) -> tuple[float | None, Reason]:
     """Send of one input in dB re its fader; None: dry."""
-    wish_db = input_.wish.room_db
+    wish_db, more = input_.wish.room_db, added_db(input_.wish, "room_db")
     send_db = send_of(input_, offset_db, wish_db)
     if input_.preset.send_lu is None:
         role = with_article(input_.role)
         if send_db is not None:
-            because = f"{wish_db:+g} dB from the recipe; without that {role} stays dry"
-            return send_db, Reason(what="send_db", because=because, source="recipe")
-        because = f"{role} stays dry" + (", so there is no echo for the recipe to turn down" if wish_db else "")
+            return send_db, more.reason("send_db", f"{more.says}; without that {role} stays dry")
+        because = f"{role} stays dry" + (", so there is no echo to turn down" if wish_db else "")
         return None, Reason(what="send_db", because=because, source="Pestana and Reiss, JAES 2017")
     because = f"its share of one room for all, which is {-WANTED_LU:.1f} dB below the mix"
-    if wish_db:
-        because += f"; {wish_db:+g} dB from the recipe"
-    return send_db, Reason(what="send_db", because=because, source=_SOURCE)
+    if more.says:
+        because += f"; {more.says}"
+    return send_db, Reason(what="send_db", because=because, source=_SOURCE, place=more.place)
 
 
 def send_of(input_: Input, offset_db: float, wish_db: float) -> float | None:

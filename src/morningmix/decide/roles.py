@@ -1,4 +1,4 @@
-"""Name and role of each input: from the recipe, the input list, the file name, or else the sound.
+"""Name and role of each input: from the recipe, band.toml, the file name, or else the sound.
 
 The sound tells the family more surely than the role. Evidence (common practice, no source): a drum is short peaks and
 silence; a bass stays below 300 Hz and has no treble; a guitar cabinet falls steeply above 5 kHz, while a vocal
@@ -14,6 +14,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from morningmix.decide.asked import asked
 from morningmix.laws.track_power import spans_to_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, SumOfOthers, Ticking, TrackFacts
@@ -189,7 +190,7 @@ def identify(
 ) -> tuple[Input, ...]:
     """Name and role of every input, each with its reason. Names are unique, by `model.names.plain`.
 
-    `wishes` holds what recipe and input list say by file names; `role_from_name` finds a role and the word that
+    `wishes` holds what recipe and band.toml say by file names; `role_from_name` finds a role and the word that
     means it in a track name; `no_parts` is from `guess_no_parts`.
     """
     guesses = guess_roles(measured, no_parts)
@@ -198,10 +199,12 @@ def identify(
         wish = wishes.get(recording.files, InputWish(files=recording.files))
         own_name = visible(" ".join((recording.embedded_name or _stem(recording.files)).split()))
         by_name = next((hit for text in (wish.name, own_name) if text and (hit := role_from_name(text))), None)
+        written = asked(wish, "role")
         if wish.role is not None and wish.role_is_guess:
             role, because, source, guessed = wish.role, "nobody has confirmed it yet", GUESSED, True
         elif wish.role is not None:
-            role, because, source, guessed = wish.role, "as written down", "recipe or input list", False
+            because = "as written down" if written.place is None else written.says
+            role, source, guessed = wish.role, written.source, False
         elif by_name is not None:
             role, because, source, guessed = by_name[0], f'the name says "{by_name[1]}"', "track name", False
         else:
@@ -215,6 +218,7 @@ def identify(
                 role_is_guess=guessed,
                 role_because=because,
                 role_source=source,
+                role_place=written.place,
                 preset=roles[role],
                 wish=wish,
                 facts=facts,

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from morningmix.decide.align import decide_alignment
+from morningmix.decide.asked import added_db, asked
 from morningmix.decide.cleaning import cleaning_of
 from morningmix.decide.declip import decide_repair
 from morningmix.decide.family_levels import Strip, own_level_db, set_goals, solve_families, whole_lufs
@@ -205,7 +206,7 @@ def _absent(input_: Input, slot_s: float) -> TrackPlan:
 
 
 def _role_reason(input_: Input) -> Reason:
-    return Reason(what="role", because=input_.role_because, source=input_.role_source)
+    return Reason(what="role", because=input_.role_because, source=input_.role_source, place=input_.role_place)
 
 
 def _cleaned(input_: Input, names: Mapping[int, str]) -> tuple[Reason, ...]:
@@ -245,15 +246,16 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
     pan, why_pan = (
         setups.pans[input_.index]
         if input_.wish.pan is None
-        else (input_.wish.pan, Reason(what="pan", because="as the recipe says", source="recipe"))
+        else (input_.wish.pan, asked(input_.wish, "pan").reason("pan"))
     )
     goal = balance.goals[input_.preset.family]
     family_gain_db = balance.gains_db[input_.preset.family] + balance.to_target_db
     fader = strip.level_db + family_gain_db + input_.wish.level_db
     wanted = input_.preset.level_lu
     because = f"its place in the {input_.preset.family} stem; {goal.because}"
-    if input_.wish.level_db:
-        because += f"; {input_.wish.level_db:+g} dB from the recipe"
+    level = added_db(input_.wish, "level_db")
+    if level.says:
+        because += f"; {level.says}"
     return TrackPlan(
         files=input_.facts.files,
         name=input_.name,
@@ -295,7 +297,12 @@ def _track(strip: Strip, balance: _Balance, take: Evidence, setups: Setups, song
             *why_aligned,
             *why_repaired,
             *_mended(input_),
-            Reason(what="fader_db", because=because, source=wanted.source if wanted else goal.source),
+            Reason(
+                what="fader_db",
+                because=because,
+                source=wanted.source if wanted else goal.source,
+                place=level.place,
+            ),
             *((why_ride,) if why_ride else ()),
             why_pan,
             why_send,

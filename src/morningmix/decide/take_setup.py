@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.decide.align import LEAST_CORRELATION
+from morningmix.decide.asked import asked
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.compress import crest_factor, decide_compressor, low_share
 from morningmix.decide.de_ess import cymbals_rest, decide_de_esser
@@ -231,10 +232,17 @@ def in_song(input_: Input, here: Measurements, song: SongWish, take: Evidence) -
     for wish in own:
         if wish.role is not None:
             preset = take.roles[wish.role]
-            input_ = replace(input_, role=wish.role, preset=preset, role_is_guess=False, role_because="for this song")
-        pan = input_.wish.pan if wish.pan is None else wish.pan
-        mute = input_.wish.mute if wish.mute is None else wish.mute
-        input_ = replace(input_, wish=replace(input_.wish, pan=pan, mute=mute))
+            input_ = replace(
+                input_,
+                role=wish.role,
+                preset=preset,
+                role_is_guess=False,
+                role_because="for this song",
+                role_place=None,
+            )
+        own_settings = {key: value for key in ("pan", "mute") if (value := getattr(wish, key)) is not None}
+        usual = tuple(one for one in input_.wish.usual if one.key not in own_settings)
+        input_ = replace(input_, wish=replace(input_.wish, **own_settings, usual=usual))
     of_family = [wish for wish in (*take.families, *song.families) if wish.name == input_.preset.family]
     return with_added(input_, [*own, *of_family])
 
@@ -242,7 +250,7 @@ def in_song(input_: Input, here: Measurements, song: SongWish, take: Evidence) -
 def left_out(input_: Input, slot_s: float) -> Reason | None:
     """Why an input takes no part; None if it does."""
     if input_.wish.mute:
-        return Reason(what="mute", because="muted in the recipe", source="recipe")
+        return asked(input_.wish, "mute", "muted").reason("mute")
     if input_.facts.silent:
         return Reason(what="mute", because="it recorded nothing", source="design choice")
     if input_.only_bleed:
@@ -342,7 +350,7 @@ def _setup(input_: Input, played: _Played, stretch: _Stretch, features: _Feature
         else (None, ())
     )
     compressor, why_compressor = (
-        (None, Reason(what="compressor", because="turned off in the recipe", source="recipe"))
+        (None, asked(input_.wish, "compress", "turned off").reason("compressor"))
         if input_.wish.compress == "off"
         else decide_compressor(played.filtered, gain_db, played.plays, features.crests, features.lows, features.low)
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from morningmix.decide.asked import added_db, asked
 from morningmix.decide.family_levels import Strip
 from morningmix.decide.reverb import send_of, with_room_db
 from morningmix.laws.track_power import k_powers
@@ -20,10 +21,11 @@ LOW_SHELF_HZ, HIGH_SHELF_HZ = 200.0, 4000.0
 """Corners of low_db and high_db: the boom of a band lies below the one, its sizzle above the other (design choice)."""
 
 
-def with_added(input_: Input, asked: Sequence[SongInputWish | FamilyWish]) -> Input:
+def with_added(input_: Input, more: Sequence[SongInputWish | FamilyWish]) -> Input:
     """The input with the levels, tone and room of other settings added to its own."""
-    added = {key: getattr(input_.wish, key) + sum(getattr(each, key) for each in asked) for key in ADDED}
-    return replace(input_, wish=replace(input_.wish, **added))
+    added = {key: getattr(input_.wish, key) + sum(getattr(each, key) for each in more) for key in ADDED}
+    of_family = (one for each in more if isinstance(each, FamilyWish) for one in each.usual if one.key in ADDED)
+    return replace(input_, wish=replace(input_.wish, **added, usual=(*input_.wish.usual, *of_family)))
 
 
 def decide_shelves(input_: Input, rate_hz: int) -> tuple[tuple[Filter, ...], tuple[Reason, ...]]:
@@ -32,14 +34,22 @@ def decide_shelves(input_: Input, rate_hz: int) -> tuple[tuple[Filter, ...], tup
     reasons: list[Reason] = []
     if input_.wish.low_db:
         filters.append(Filter(kind="low_shelf", corner_hz=LOW_SHELF_HZ, gain_db=input_.wish.low_db))
-        reasons.append(Reason(what="low_shelf_hz", because="as the recipe says", source="recipe"))
+        reasons.append(_why_shelf(input_, "low_db", "low_shelf_hz"))
     if input_.wish.high_db:
         above = rate_hz / 2.0 > HIGH_SHELF_HZ
         if above:
             filters.append(Filter(kind="high_shelf", corner_hz=HIGH_SHELF_HZ, gain_db=input_.wish.high_db))
-        because = "as the recipe says" if above else f"a recording at {rate_hz} Hz has no highs that could be turned"
-        reasons.append(Reason(what="high_shelf_hz", because=because, source="recipe"))
+            reasons.append(_why_shelf(input_, "high_db", "high_shelf_hz"))
+        else:
+            because = f"a recording at {rate_hz} Hz has no highs that could be turned"
+            reasons.append(added_db(input_.wish, "high_db").reason("high_shelf_hz", because))
     return tuple(filters), tuple(reasons)
+
+
+def _why_shelf(input_: Input, key: str, what: str) -> Reason:
+    wanted = added_db(input_.wish, key)
+    # The value stands before it in any case.
+    return asked(input_.wish, key).reason(what) if wanted.place is None else wanted.reason(what)
 
 
 def as_wished(strip: Strip, here: Measurements, room_db: float) -> Strip:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from morningmix.errors import RecipeError
-from morningmix.files.recipe import parse_time
+from morningmix.files.recipe_tables import parse_time
 from morningmix.storage.text import read_text
 
 FIRST_LINE = "morningmix wishes"

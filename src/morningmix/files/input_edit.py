@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 
 from morningmix.errors import RecipeError, UsageError
-from morningmix.files.recipe import RecipeFile, checked_file
+from morningmix.files.recipe_tables import RecipeFile, checked_file
 from morningmix.files.role_names import GUESS, known_role
 from morningmix.files.toml_edit import end_of, with_lines, with_value, without_key
 from morningmix.files.toml_lines import Loc, parse, quoted
@@ -32,10 +32,10 @@ def with_role(text: str, files: Files, role: str) -> str:
     old = (file.input[at].role or "").removesuffix(GUESS)
     name = file.input[at].called()
     text = with_value(toml, ("input", at), "role", quoted(known), remark=False)
-    if old != known and _says(name, old):
+    if old != known and only_says(name, old):
         others = [one for place, one in enumerate(file.input) if place != at]
         text = with_name(text, files, _free(known, [one.called() for one in others]))
-        left = [one for one in others if _says(one.called(), old)]
+        left = [one for one in others if only_says(one.called(), old)]
         if len(left) == 1 and plain(left[0].called()) != plain(old):
             # "guitar 2" says nothing where there is no other guitar.
             text = with_name(text, left[0].file, old)
@@ -107,7 +107,7 @@ def _mentions(file: RecipeFile, name: str) -> Iterator[Loc]:
                     yield ("song", song, table, at)
 
 
-def _says(name: str, role: str) -> bool:
+def only_says(name: str, role: str) -> bool:
     """Whether a name is only its role's, perhaps with a number."""
     return bool(role) and re.fullmatch(rf"{re.escape(plain(role))}\d*", plain(name)) is not None
 

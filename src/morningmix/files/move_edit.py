@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from morningmix.files.recipe import RecipeFile, checked_file
 from morningmix.files.recipe_edit import Move, input_at, song_at, with_moves
+from morningmix.files.recipe_tables import RecipeFile, checked_file
 from morningmix.files.toml_edit import with_value
 from morningmix.files.toml_lines import Loc, parse
 from morningmix.model.names import plain

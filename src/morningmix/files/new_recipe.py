@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from morningmix.files.role_names import GUESS
 from morningmix.files.toml_lines import comment, quoted
+from morningmix.model.band import NOTHING_USUAL, Band, Usual
 from morningmix.model.names import name_from_text
 
 
@@ -23,10 +24,12 @@ class InputLine:
     """The role is a guess, and is marked as one."""
     note: str | None = None
     """What else to say about it, in words: "nothing was recorded here"."""
+    usual: tuple[Usual, ...] = ()
+    """Settings that it has without being written here."""
 
 
-def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
-    """Text of a recipe that lists every input.
+def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine], band: Band = NOTHING_USUAL) -> str:
+    """Text of a recipe that lists every input. What is usual for the band is shown in comments.
 
     `tracks` is the folder relative to where the recipe will lie. Raises `RecordingsError` for a file name that no UTF-8
     text can hold.
@@ -39,7 +42,7 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         "[rehearsal]",
         f"tracks = {quoted(tracks)}  # folder with the raw tracks, relative to this file",
         f"title = {quoted(title)}",
-        '# band = "..."   date = "2026-11-19"   # for the files you share',
+        f'# band = {quoted(band.name or "...")}   date = "2026-11-19"   # for the files you share',
         "",
         "[target]",
         'preset = "demo"  # -16 LUFS, for sharing; "loud" is -14',
@@ -58,6 +61,8 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
         "# Each can also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",
         '# Tone and echo:  low_db = 2   high_db = -2   room_db = 3   for a stem:  [[family]]  name = "vocals"',
     ]
+    if band.families or any(each.usual for each in inputs):
+        lines.append('# Settings marked "usual" count too. To change one, take its first # away.')
     if any(name != name_from_text(name) for each in inputs for name in each.files):
         lines.append("# In a file name, \\\\xe9 stands for a byte that is not text (UTF-8): leave it as it is.")
     for each in inputs:
@@ -73,5 +78,14 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine]) -> str:
             )
         if each.player is not None:
             lines.append(f"player = {quoted(each.player)}")
-        lines.append("level_db = 0.0")
+        if not any(one.key == "level_db" for one in each.usual):
+            lines.append("level_db = 0.0")
+        lines += [_usual(one) for one in each.usual]
+    for family in band.families:
+        lines += ["", "# [[family]]", f"# name = {quoted(family.name)}", *map(_usual, family.settings)]
     return "\n".join(lines) + "\n"
+
+
+def _usual(one: Usual) -> str:
+    value = quoted(one.value) if isinstance(one.value, str) else str(one.value).lower()
+    return f"# {one.key} = {value}{comment(f'usual, from {one.file}')}"

@@ -71,6 +71,7 @@ _SAY_NOTHING = (
     ',"kit":[],"kit_references":[]',
     ',"mono_below_hz":null',
     ',"early_db":null,"high_db":0.0',
+    ',"place":null',
 )
 """Fields that are later than format 2, as they are written where they change nothing."""
 
@@ -142,12 +143,7 @@ class Recall(_Sheet):
         """
         plans = self.model_dump_json(include={"plan", "master"})
         plans = plans.replace('"what":"gain_step"', '"what":"turned"')
-        for says_nothing in (
-            ',"stretch_s":null',
-            ',"kit":[],"kit_references":[]',
-            ',"mono_below_hz":null',
-            ',"early_db":null,"high_db":0.0',
-        ):
+        for says_nothing in _SAY_NOTHING:
             plans = plans.replace(says_nothing, "")
         for former, name in (*_FORMER_CLEANING.items(), *_FORMER_TRACK.items()):
             plans = plans.replace(f'"{name}":', f'"{former}":')

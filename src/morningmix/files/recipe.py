@@ -1,329 +1,138 @@
 """The recipe: what a person wants, in a small TOML file that people and the program edit (`files.recipe_edit`).
 
-Anything unknown in it is refused, with its line.
+A setting that is written in it counts; one that is not is taken from what is usual for the band, then from [defaults].
 """
 
 from __future__ import annotations
 
-import datetime
-import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
-
-from pydantic import AfterValidator, BeforeValidator, Field  # noqa: TID251 - this room may
 
 from morningmix.errors import RecipeError
-from morningmix.files.presets import CEILING_DBTP, LOUDNESS_LUFS, load_target
-from morningmix.files.role_names import GUESS, known_role
-from morningmix.files.toml_lines import Loc, Strict, Toml, between, checked, did_you_mean, parse
-from morningmix.model.names import name_as_text, plain
-from morningmix.model.plan import FAMILIES
-from morningmix.model.presets import Sourced, TargetPreset
-from morningmix.model.recipe import (
-    BleedMethod,
-    Defaults,
-    FamilyWish,
-    InputWish,
-    MoveWish,
-    Recipe,
-    SongInputWish,
-    SongWish,
-    Switch,
+from morningmix.files.band import read_band, settings_by_file, spelt_as, usual_of
+from morningmix.files.presets import load_target
+from morningmix.files.recipe_tables import (
+    DefaultsTable,
+    FamilyTable,
+    InputTable,
+    RecipeFile,
+    SongTable,
+    TargetTable,
+    checked_file,
 )
+from morningmix.files.role_names import GUESS
+from morningmix.files.toml_lines import Toml, parse
+from morningmix.model.band import Band, Usual
+from morningmix.model.names import name_as_text, plain
+from morningmix.model.presets import Sourced, TargetPreset
+from morningmix.model.recipe import Defaults, FamilyWish, InputWish, MoveWish, Recipe, SongInputWish, SongWish
 from morningmix.storage.home import path_of
 from morningmix.storage.text import read_text
 
-LEVEL_DB = (-60.0, 24.0)
-"""Range of every level_db: from inaudible to more than any fader has (design choice)."""
-TONE_DB = (-6.0, 6.0)
-"""Range of every low_db and high_db: what clearly changes an instrument and leaves it itself (design choice)."""
-ROOM_DB = (-12.0, 12.0)
-"""Range of every room_db: from next to no room to far back in it (design choice)."""
-
-_MOST_LISTED = 64
-_TIME = re.compile(r"(?:(?:(\d{1,4}):)?(\d{1,6}):)?(\d{1,9}(?:\.\d{1,12})?)", re.ASCII)
-
-
-def parse_time(value: object) -> float:
-    """Seconds of ``"3:12.0"``, ``"1:02:03.5"``, ``"75.2"`` or a number of seconds.
-
-    Raises `ValueError`, in words that follow the key's name.
-
-    >>> parse_time("1:02:03.5"), parse_time("75.2"), parse_time(12)
-    (3723.5, 75.2, 12.0)
-    """
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        if 0 <= value < 1e9:
-            return float(value)
-    elif isinstance(value, str) and (found := _TIME.fullmatch(value.strip())):
-        hours, minutes, seconds = int(found[1] or 0), int(found[2] or 0), float(found[3])
-        minutes_fit = found[1] is None or minutes < 60
-        if minutes_fit and (found[2] is None or seconds < 60):
-            return hours * 3600.0 + minutes * 60.0 + seconds
-    raise ValueError(f'must be a time such as "3:12.0" or "1:02:03.5", in quotes, not {value}')
-
-
-def file_names(value: object) -> list[str]:
-    """The plain file names of a recipe's ``file``. Raises `ValueError`, in words that follow the key's name."""
-    names = [value] if isinstance(value, str) else value
-    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-        raise ValueError('must be a file name in quotes, or two for a stereo pair: ["left.wav", "right.wav"]')
-    if not isinstance(value, str) and len(names) != 2:
-        raise ValueError(f"must be one file name or two for a stereo pair, not {len(names)}")
-    for name in names:
-        if name in ("", ".", "..") or Path(name).name != name or "\0" in name:
-            raise ValueError(f'must be the plain name of a file in the folder of the tracks, not "{name}"')
-    if len(names) == 2 and names[0] == names[1]:
-        raise ValueError("must name two different files for a stereo pair")
-    return names
-
-
-def _version(value: int) -> int:
-    if value != 1:
-        raise ValueError(f"must be 1, not {value}: this version of the program cannot read any other")
-    return value
-
-
-def _name(value: str | None) -> str | None:
-    if value is not None and not plain(value):
-        raise ValueError("must not be empty")
-    return value
-
-
-def _date(value: str | None) -> str | None:
-    if value is not None:
-        try:
-            datetime.date.fromisoformat(value)
-        except ValueError as error:
-            raise ValueError(f'must be a date such as "2026-11-19", not "{value}"') from error
-    return value
-
-
-def known_family(value: str) -> str:
-    """A family as pages spell it. Raises `ValueError`, in words that follow the key's name."""
-    family = next((family for family in FAMILIES if plain(family) == plain(value)), None)
-    if family is not None:
-        return family
-    raise ValueError(f'"{value}" is no family.{did_you_mean(value, FAMILIES)} The families are: {", ".join(FAMILIES)}.')
-
-
-def _folder(value: str) -> str:
-    if not value.strip() or "\0" in value:
-        raise ValueError("must name the folder with the raw tracks")
-    return value
-
-
-Role = Annotated[str | None, AfterValidator(known_role)]
-Name = Annotated[str | None, AfterValidator(_name)]
-Files = Annotated[list[str], BeforeValidator(file_names)]
-_Time = Annotated[float, BeforeValidator(parse_time)]
-_Level = Annotated[float, between(*LEVEL_DB)]
-_Pan = Annotated[float | None, between(-1.0, 1.0)]
-
-
-class _Rehearsal(Strict):
-    tracks: Annotated[str, AfterValidator(_folder)]
-    title: Name = None
-    band: Name = None
-    date: Annotated[str | None, AfterValidator(_date)] = None
-
-
-class _Target(Strict):
-    preset: str = "demo"
-    loudness_lufs: Annotated[float | None, between(*LOUDNESS_LUFS)] = None
-    ceiling_dbtp: Annotated[float | None, between(*CEILING_DBTP)] = None
-
-
-class _Defaults(Strict):
-    level_db: _Level = 0.0
-    bleed: BleedMethod = "full"
-    compress: Switch = "auto"
-    eq: Switch = "auto"
-    high_pass: Switch = "auto"
-    align: Switch = "auto"
-    repair: Switch = "auto"
-    feedback: Switch = "auto"
-
-
-class _Sound(Strict):
-    low_db: Annotated[float, between(*TONE_DB)] = 0.0
-    high_db: Annotated[float, between(*TONE_DB)] = 0.0
-    room_db: Annotated[float, between(*ROOM_DB)] = 0.0
-
-
-class _Input(_Sound):
-    file: Files
-    name: Name = None
-    role: Role = None
-    player: str | None = None
-    level_db: Annotated[float | None, between(*LEVEL_DB)] = None
-    pan: _Pan = None
-    mute: bool = False
-    flip: bool | None = None
-    delay_ms: Annotated[float | None, between(-1000.0, 1000.0)] = None
-    high_pass_hz: Annotated[float | None, between(10.0, 1000.0)] = None
-    bleed: BleedMethod | None = None
-    compress: Switch | None = None
-    eq: Switch | None = None
-    high_pass: Switch | None = None
-    align: Switch | None = None
-    repair: Switch | None = None
-    feedback: Switch | None = None
-
-    def called(self) -> str:
-        """Its name in the rest of the recipe: `name`, or its file name without the extension."""
-        return self.name or Path(self.file[0]).stem
-
-
-class _SongInput(_Sound):
-    name: str
-    level_db: _Level = 0.0
-    role: Role = None
-    pan: _Pan = None
-    mute: bool | None = None
-
-
-class FamilyTable(_Sound):
-    """One [[family]] or [[song.family]]."""
-
-    name: Annotated[str, AfterValidator(known_family)]
-    level_db: _Level = 0.0
-
-
-class _Move(Strict):
-    name: str
-    from_s: _Time = Field(alias="from")
-    to_s: _Time = Field(alias="to")
-    level_db: _Level
-
-
-class SongTable(Strict):
-    """One [[song]]."""
-
-    title: Annotated[str, AfterValidator(_name)]
-    start: _Time
-    end: _Time
-    keep: bool = True
-    reason: str | None = None
-    take: Name = None
-    input: list[_SongInput] = Field(default_factory=list)
-    family: list[FamilyTable] = Field(default_factory=list)
-    move: list[_Move] = Field(default_factory=list)
-
-
-class RecipeFile(Strict):
-    """A whole recipe."""
-
-    recipe: Annotated[int, AfterValidator(_version)]
-    rehearsal: _Rehearsal
-    target: _Target = _Target()
-    defaults: _Defaults = _Defaults()
-    input: list[_Input] = Field(default_factory=list)
-    family: list[FamilyTable] = Field(default_factory=list)
-    song: list[SongTable] = Field(default_factory=list)
-
-
-# ---------------------------------------------------------------- reading
-
 
 def read_recipe(path: Path) -> Recipe:
-    """Read a recipe, with its [defaults] filled into every input it lists and its target's preset loaded.
+    """Read a recipe, with what is usual for the band and then its [defaults] filled in, and its target's preset loaded.
 
     Raises `RecipeError`, with file and line, for whatever is wrong.
     """
     toml = parse(read_text(path), path.name)
     file = checked_file(toml)
-    folder = path.resolve().parent
-    tracks = path_of(file.rehearsal.tracks, folder).resolve()
+    tracks = tracks_of(path, file)
+    band = _band(path, file)
     names = {plain(wish.called()): wish.called() for wish in file.input}
     defaults = Defaults(**file.defaults.model_dump())
     return Recipe(
         path=path.resolve(),
         tracks=tracks,
-        title=file.rehearsal.title or name_as_text(tracks.name or folder.name),
-        band=file.rehearsal.band,
+        title=file.rehearsal.title or name_as_text(tracks.name or path.resolve().parent.name),
+        band=file.rehearsal.band or band.name,
         date=file.rehearsal.date,
         target=_target(file.target, toml),
         defaults=defaults,
-        inputs=tuple(_input_wish(wish, defaults) for wish in file.input),
-        families=tuple(FamilyWish(**family.model_dump()) for family in file.family),
+        inputs=_input_wishes(file.input, band, defaults),
+        families=_family_wishes(file.family, band),
         songs=tuple(_song_wish(song, names) for song in file.song),
+        usual=band,
     )
 
 
-def checked_file(toml: Toml) -> RecipeFile:
-    """Check everything that does not depend on the target's preset. Raises `RecipeError`."""
-    file = checked(RecipeFile, toml)
-    _refuse_twice(
-        toml,
-        "name",
-        [(plain(wish.called()), wish.called(), ("input", at, "name")) for at, wish in enumerate(file.input)],
+def band_of(path: Path, text: str) -> Band:
+    """What is usual for the band whose recipe this is, with file names as the recipe spells them.
+
+    Raises `RecipeError`, with file and line, for whatever is wrong in either.
+    """
+    return _band(path, checked_file(parse(text, path.name)))
+
+
+def _band(path: Path, file: RecipeFile) -> Band:
+    return spelt_as(
+        read_band(tracks_of(path, file), path.resolve().parent), [name for one in file.input for name in one.file]
     )
-    _refuse_twice(
-        toml,
-        "file",
-        [(name, name, ("input", at, "file")) for at, wish in enumerate(file.input) for name in wish.file],
+
+
+def tracks_of(path: Path, file: RecipeFile) -> Path:
+    """The folder with the raw tracks, absolute."""
+    return path_of(file.rehearsal.tracks, path.resolve().parent).resolve()
+
+
+def wishes_in(recipe: Recipe | None, band: Band, files: Collection[str]) -> tuple[InputWish, ...]:
+    """Settings of the inputs of a take that has these files: those that the recipe lists, then those that only the
+    band does.
+
+    Two entries are one input if they share a file. A name of the band is not used if the recipe gives it to some input.
+    """
+    inputs = recipe.inputs if recipe else ()
+    defaults = recipe.defaults if recipe else Defaults()
+    listed = {name for wish in inputs for name in wish.files}
+    taken = {plain(wish.name) for wish in inputs if wish.name is not None}
+    only_usual = [one for one in spelt_as(band, files).inputs if not listed & set(one.files)]
+    return (
+        *inputs,
+        *(
+            _input_wish(InputTable.model_construct(file=list(one.files)), _free(one.settings, taken), defaults)
+            for one in only_usual
+        ),
     )
-    _refuse_families_twice(toml, (), file.family)
-    names = {plain(wish.called()): wish.called() for wish in file.input}
-    for number, song in enumerate(file.song):
-        _check_song(toml, ("song", number), song, names)
-    return file
 
 
-def _check_song(toml: Toml, loc: Loc, song: SongTable, names: dict[str, str]) -> None:
-    if song.end <= song.start:
-        raise toml.refusal((*loc, "end"), f'"{song.title}" must end after it starts.')
-    asked = [("input", at, each.name) for at, each in enumerate(song.input)]
-    asked += [("move", at, each.name) for at, each in enumerate(song.move)]
-    for table, at, name in asked:
-        if plain(name) not in names:
-            raise toml.refusal((*loc, table, at, "name"), unknown_name(name, names.values()))
-    _refuse_twice(
-        toml,
-        "name",
-        [(plain(entry.name), entry.name, (*loc, "input", at, "name")) for at, entry in enumerate(song.input)],
+def wish_of_each(
+    inputs: Iterable[tuple[str, ...]], wishes: Sequence[InputWish], defaults: Defaults
+) -> dict[tuple[str, ...], InputWish]:
+    """Settings of every input, by its files; [defaults] alone count for inputs that nobody lists."""
+    each: dict[tuple[str, ...], InputWish] = {}
+    for files in inputs:
+        wish = next((wish for wish in wishes if set(wish.files) & set(files)), None)
+        each[files] = defaults.fill(InputWish(files=files)) if wish is None else wish
+    return each
+
+
+def _input_wishes(inputs: Sequence[InputTable], band: Band, defaults: Defaults) -> tuple[InputWish, ...]:
+    taken = {plain(one.name) for one in inputs if one.name is not None}
+    settings = settings_by_file(band.inputs)
+    return tuple(
+        replace(_input_wish(one, _free(usual_of(one.file, settings), taken), defaults), called=one.called())
+        for one in inputs
     )
-    _refuse_families_twice(toml, loc, song.family)
-    for at, move in enumerate(song.move):
-        if move.to_s <= move.from_s:
-            raise toml.refusal((*loc, "move", at, "to"), "a move must end after it starts.")
-        if move.from_s >= song.end - song.start:
-            raise toml.refusal(
-                (*loc, "move", at, "from"), f'"{song.title}" has ended by then; times count from the start of the song.'
-            )
 
 
-def _refuse_families_twice(toml: Toml, loc: Loc, families: Iterable[FamilyTable]) -> None:
-    names = [(each.name, each.name, (*loc, "family", at, "name")) for at, each in enumerate(families)]
-    _refuse_twice(toml, "family", names)
+def _free(usual: Iterable[Usual], taken: Collection[str]) -> tuple[Usual, ...]:
+    """What is usual, but for a name that an input of the recipe has."""
+    return tuple(one for one in usual if not (one.key == "name" and plain(str(one.value)) in taken))
 
 
-def _refuse_twice(toml: Toml, key: str, entries: Iterable[tuple[str, str, Loc]]) -> None:
-    """Raise `RecipeError` for a repeated entry; entries are (unique text, text as written, place)."""
-    seen: dict[str, Loc] = {}
-    for unique, written, loc in entries:
-        if unique in seen:
-            raise toml.refusal(loc, f'the {key} "{written}" is already used in line {toml.line(seen[unique])}.')
-        seen[unique] = loc
+def _family_wishes(families: Sequence[FamilyTable], band: Band) -> tuple[FamilyWish, ...]:
+    listed = {one.name for one in families}
+    usual_only = [FamilyTable.model_construct(name=one.name) for one in band.families if one.name not in listed]
+    wishes = []
+    for one in (*families, *usual_only):
+        usual = tuple(each for each in band.of_family(one.name) if each.key not in one.model_fields_set)
+        filled = one.model_copy(update={each.key: each.value for each in usual})
+        wishes.append(FamilyWish(**filled.model_dump(), usual=usual))
+    return tuple(wishes)
 
 
-def unknown_name(name: str, names: Iterable[str], families: Iterable[str] = ()) -> str:
-    """Says that no input (nor any of the families) has that name, and lists those there are."""
-    known, groups = list(names), list(families)
-    listed = ", ".join(f'"{each}"' for each in known[:_MOST_LISTED])
-    if len(known) > _MOST_LISTED:
-        listed += f" and {len(known) - _MOST_LISTED} more"
-    inputs = f"The inputs are: {listed}." if known else "The recipe lists no inputs."
-    if not groups:
-        return f'no input is called "{name}".{did_you_mean(name, known)} {inputs}'
-    near = did_you_mean(name, [*known, *groups])
-    return f'no input or family is called "{name}".{near} {inputs} The families are: {", ".join(groups)}.'
-
-
-def _target(wish: _Target, toml: Toml) -> TargetPreset:
+def _target(wish: TargetTable, toml: Toml) -> TargetPreset:
     try:
         target = load_target(wish.preset)
     except RecipeError as error:
@@ -339,24 +148,26 @@ def _confirmed(role: str | None) -> str | None:
     return role.removesuffix(GUESS) if role else None
 
 
-def _input_wish(wish: _Input, defaults: Defaults) -> InputWish:
+def _input_wish(written: InputTable, usual: Iterable[Usual], defaults: Defaults) -> InputWish:
+    usual = tuple(each for each in usual if each.key not in written.model_fields_set)
+    table = written.model_copy(update={each.key: each.value for each in usual})
     own = InputWish(
-        files=tuple(wish.file),
-        called=wish.called(),
-        name=wish.name,
-        role=_confirmed(wish.role),
-        role_is_guess=bool(wish.role and wish.role.endswith(GUESS)),
-        player=wish.player,
-        low_db=wish.low_db,
-        high_db=wish.high_db,
-        room_db=wish.room_db,
-        pan=wish.pan,
-        mute=wish.mute,
-        flip=wish.flip,
-        delay_ms=wish.delay_ms,
-        high_pass_hz=wish.high_pass_hz,
+        files=tuple(table.file),
+        name=table.name,
+        role=_confirmed(table.role),
+        role_is_guess=bool(table.role and table.role.endswith(GUESS)),
+        player=table.player,
+        low_db=table.low_db,
+        high_db=table.high_db,
+        room_db=table.room_db,
+        pan=table.pan,
+        mute=table.mute,
+        flip=table.flip,
+        delay_ms=table.delay_ms,
+        high_pass_hz=table.high_pass_hz,
     )
-    return replace(defaults.fill(own), **wish.model_dump(include=set(_Defaults.model_fields), exclude_none=True))
+    said = table.model_dump(include=set(DefaultsTable.model_fields), exclude_none=True)
+    return replace(defaults.fill(own), **said, usual=usual)
 
 
 def _song_wish(song: SongTable, names: dict[str, str]) -> SongWish:

@@ -12,9 +12,20 @@ from dataclasses import dataclass
 from typing import Literal
 
 from morningmix.errors import UsageError
-from morningmix.files.recipe import LEVEL_DB, ROOM_DB, TONE_DB, RecipeFile, SongTable, checked_file, unknown_name
-from morningmix.files.toml_edit import above, as_comments, end_of, lines_at, with_lines, with_value
-from morningmix.files.toml_lines import Loc, Place, Toml, comment, did_you_mean, parse, quoted
+from morningmix.files.recipe_tables import (
+    LEVEL_DB,
+    ROOM_DB,
+    TONE_DB,
+    FamilyTable,
+    InputTable,
+    RecipeFile,
+    SongTable,
+    checked_file,
+    unknown_name,
+)
+from morningmix.files.toml_edit import Edit, above, as_comments, edited, end_of, regions, with_lines, with_value
+from morningmix.files.toml_lines import Loc, Toml, comment, did_you_mean, parse, quoted
+from morningmix.model.band import NOTHING_USUAL, Band, Usual
 from morningmix.model.found import FoundSong
 from morningmix.model.names import means, plain
 from morningmix.model.plan import FAMILIES
@@ -45,39 +56,43 @@ class _Turned:
 
 
 def turn(
-    text: str, name: str, by_db: float, song: str | None = None, key: Key = "level_db"
+    text: str,
+    name: str,
+    by_db: float,
+    song: str | None = None,
+    key: Key = "level_db",
+    usual: Band = NOTHING_USUAL,
 ) -> tuple[str, float, float]:
     """A recipe's text with one setting of an input changed by `by_db`, in one song if `song` names one.
 
-    Where no input has that name, a family is meant. Returns the new text, the old and the new setting in dB. Raises
-    `UsageError` for a name or a song that is not there and for a setting out of range, `RecipeError` for a recipe that
-    cannot be read.
+    Where no input has that name, a family is meant. What the recipe does not set is turned from what is usual. Returns
+    the new text, the old and the new setting in dB. Raises `UsageError` for a name or a song that is not there and for
+    a setting out of range, `RecipeError` for a recipe that cannot be read.
     """
     toml = parse(text, "recipe.toml")
     file = checked_file(toml)
     names = [wish.called() for wish in file.input]
     at = _index(name, names)
     if at is not None:
-        return _with_turned(toml, _of_input(toml, file, at, song, key), by_db, key)
+        return _with_turned(toml, _of_input(toml, file, at, song, key, usual), by_db, key)
     family = _index(name, FAMILIES)
     if family is None:
         raise UsageError(_sentence_case(unknown_name(name, names, FAMILIES)))
-    return _with_turned(toml, _of_family(toml, file, FAMILIES[family], song, key), by_db, key)
+    return _with_turned(toml, _of_family(toml, file, FAMILIES[family], song, key, usual), by_db, key)
 
 
-def turn_input(text: str, name: str, by_db: float, song: str | None = None) -> str:
+def turn_input(text: str, name: str, by_db: float, song: str | None = None, usual: Band = NOTHING_USUAL) -> str:
     """As `turn`, for the level of an input only. Raises as `turn` does."""
     toml = parse(text, "recipe.toml")
     file = checked_file(toml)
     at = input_at(name, [wish.called() for wish in file.input])
-    return _with_turned(toml, _of_input(toml, file, at, song, "level_db"), by_db, "level_db")[0]
+    return _with_turned(toml, _of_input(toml, file, at, song, "level_db", usual), by_db, "level_db")[0]
 
 
-def _of_input(toml: Toml, file: RecipeFile, at: int, song: str | None, key: Key) -> _Turned:
+def _of_input(toml: Toml, file: RecipeFile, at: int, song: str | None, key: Key, usual: Band) -> _Turned:
     own = file.input[at]
     if song is None:
-        old = getattr(own, key)
-        old_db = file.defaults.level_db if old is None else old
+        old_db = _old_db(own, usual.of_input(own.file), key, file.defaults.level_db if key == "level_db" else 0.0)
         return _Turned(name=own.called(), heading="input", table=("input", at), old_db=old_db, end=0)
     place = song_at(file, song)
     entries = file.song[place].input
@@ -91,7 +106,7 @@ def _of_input(toml: Toml, file: RecipeFile, at: int, song: str | None, key: Key)
     )
 
 
-def _of_family(toml: Toml, file: RecipeFile, family: str, song: str | None, key: Key) -> _Turned:
+def _of_family(toml: Toml, file: RecipeFile, family: str, song: str | None, key: Key, usual: Band) -> _Turned:
     place = None if song is None else song_at(file, song)
     entries = file.family if place is None else file.song[place].family
     entry = _index(family, [each.name for each in entries])
@@ -103,9 +118,15 @@ def _of_family(toml: Toml, file: RecipeFile, family: str, song: str | None, key:
         name=family,
         heading="family" if place is None else "song.family",
         table=(*(() if place is None else above), "family", len(entries) if entry is None else entry),
-        old_db=0.0 if entry is None else getattr(entries[entry], key),
+        old_db=_old_db(None if entry is None else entries[entry], () if song else usual.of_family(family), key),
         end=end_of(toml, above) if listed else len(toml.text),
     )
+
+
+def _old_db(table: InputTable | FamilyTable | None, usual: Sequence[Usual], key: Key, default_db: float = 0.0) -> float:
+    if table is not None and key in table.model_fields_set:
+        return float(getattr(table, key))
+    return next((float(one.value) for one in usual if one.key == key), default_db)
 
 
 def _with_turned(toml: Toml, turned: _Turned, by_db: float, key: Key) -> tuple[str, float, float]:
@@ -171,12 +192,8 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
     everywhere = checked_file(toml).song
     old = {at: song for at, song in enumerate(everywhere) if take is None or means(song.take or "", take, take_names)}
     matched = _matched(old, found)
-    places_of: dict[int, list[Place]] = {}
-    for loc, place in toml.places.items():
-        if loc[0] == "song" and len(loc) > 1 and isinstance(loc[1], int):
-            places_of.setdefault(loc[1], []).append(place)
-    # Start, end, and what replaces the text between them: characters, or whole lines to insert.
-    edits: list[tuple[int, int, str | list[str]]] = []
+    region_of = regions(toml, "song")
+    edits: list[Edit] = []
     for at, song in old.items():
         if at in matched:
             length_s = matched[at].end.at_s - matched[at].start.at_s
@@ -190,8 +207,7 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
                 if round(was_s, 1) != round(now_s, 1):
                     edits.append((place.value_start, place.value_end, f'"{clock(now_s)}"'))
         else:
-            start = min(place.start for place in places_of[at])
-            end = max(place.end for place in places_of[at])
+            start, end = region_of[at]
             edits.append((start, end, as_comments(text[start:end])))
     titles = {plain(song.title) for song in everywhere}
     kept, tries = _free_titles("Song", titles), _free_titles("Try", titles)
@@ -203,11 +219,7 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
         else:
             place_at = above(text, toml.places[("song", later)].start)
             edits.append((place_at, place_at, [*lines, ""]))
-    pieces, done = [], 0
-    for start, end, what in sorted(edits, key=lambda edit: edit[:2]):
-        pieces += [text[done:start], what if isinstance(what, str) else lines_at(text, start, "", what)]
-        done = end
-    return "".join([*pieces, text[done:]])
+    return edited(text, edits)
 
 
 def _matched(old: Mapping[int, SongTable], found: Sequence[FoundSong]) -> dict[int, FoundSong]:

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 
 from morningmix.errors import UsageError
-from morningmix.files.recipe import SongTable, checked_file
-from morningmix.files.toml_edit import above, as_comments, end_of, with_lines, with_value, without_key
+from morningmix.files.recipe_tables import SongTable, checked_file
+from morningmix.files.toml_edit import above, as_comments, end_of, regions, with_lines, with_value, without_key
 from morningmix.files.toml_lines import Loc, Toml, parse, quoted
 from morningmix.model.names import means, plain
 from morningmix.units import clock
@@ -114,7 +114,7 @@ def joined(text: str, song: int, take_names: Collection[str] = ()) -> str:
         raise UsageError("No song follows this one, so there is nothing to join it with.")
     other = min(following, key=lambda at: songs[at].start)
     gone = songs[other]
-    start, end = _region(toml, other)
+    start, end = regions(toml, "song")[other]
     rest = as_comments(text[start:end]) if gone.input or gone.family or gone.move else ""
     after = text[end:] if rest else text[end:].lstrip("\r\n")
     text = text[:start] + rest + after
@@ -184,11 +184,6 @@ def _of_take(songs: list[SongTable], song: int, take_names: Collection[str]) -> 
         same = other.take == take or (take and other.take and means(other.take, take, take_names))
         if at != song and same:
             yield at
-
-
-def _region(toml: Toml, song: int) -> tuple[int, int]:
-    places = [place for loc, place in toml.places.items() if loc[:2] == ("song", song)]
-    return min(place.start for place in places), max(place.end for place in places)
 
 
 def _free_title(title: str, songs: list[SongTable]) -> str:

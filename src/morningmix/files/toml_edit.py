@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 from morningmix.files.toml_lines import Loc, Place, Toml
+
+Edit = tuple[int, int, str | list[str]]
+"""Start, end, and what replaces the text between them: characters, or whole lines to insert."""
 
 _REMARK = re.compile(r"[ \t]*#[^\n]*(?:\n|\Z)")
 
@@ -16,7 +20,7 @@ def with_value(toml: Toml, table: Loc, key: str, written: str, *, remark: bool =
     """
     text, place = toml.text, toml.places.get((*table, key))
     if place is None:
-        last = _last_line(toml, table)
+        last = last_lines(toml)[table]
         return with_lines(text, last.end, indent_at(text, last.start), [f"{key} = {written}"])
     if remark:
         return text[: place.value_start] + written + text[place.value_end :]
@@ -29,6 +33,25 @@ def without_key(toml: Toml, table: Loc, key: str) -> str:
     """The text without the line of a key; the same text where there is none."""
     place = toml.places.get((*table, key))
     return toml.text if place is None else toml.text[: place.start] + toml.text[place.end :]
+
+
+def edited(text: str, edits: Iterable[Edit]) -> str:
+    """The text with edits made that do not overlap; those at one place in the order in which they come."""
+    pieces, done, newline = [], 0, _newline(text)
+    for start, end, what in sorted(edits, key=lambda edit: edit[:2]):
+        pieces += [text[done:start], what if isinstance(what, str) else _lines_at(text, start, what, newline)]
+        done = end
+    return "".join([*pieces, text[done:]])
+
+
+def regions(toml: Toml, kind: str) -> dict[int, tuple[int, int]]:
+    """Where each [[table]] of a kind starts, and where it ends with the tables in it."""
+    found: dict[int, tuple[int, int]] = {}
+    for loc, place in toml.places.items():
+        if loc[0] == kind and len(loc) > 1 and isinstance(loc[1], int):
+            start, end = found.get(loc[1], (place.start, place.end))
+            found[loc[1]] = min(start, place.start), max(end, place.end)
+    return found
 
 
 def end_of(toml: Toml, table: Loc) -> int:
@@ -53,13 +76,16 @@ def as_comments(text: str) -> str:
 
 def with_lines(text: str, at: int, indent: str, lines: list[str]) -> str:
     """`lines` inserted at the line start `at` (or the end of a text whose last line is not ended)."""
-    return text[:at] + lines_at(text, at, indent, lines) + text[at:]
+    indented = [indent + line if line else "" for line in lines]
+    return text[:at] + _lines_at(text, at, indented, _newline(text)) + text[at:]
 
 
-def lines_at(text: str, at: int, indent: str, lines: list[str]) -> str:
-    """What `with_lines` inserts."""
-    newline = "\r\n" if "\r\n" in text else "\n"
-    inserted = "".join((indent + line if line else "") + newline for line in lines)
+def _newline(text: str) -> str:
+    return "\r\n" if "\r\n" in text else "\n"
+
+
+def _lines_at(text: str, at: int, lines: list[str], newline: str) -> str:
+    inserted = "".join(line + newline for line in lines)
     return inserted if at > 0 and text[at - 1] == "\n" else newline + inserted.removesuffix(newline)
 
 
@@ -69,9 +95,11 @@ def indent_at(text: str, at: int) -> str:
     return re.sub(r"[^ \t]", "", text[line_start:at])
 
 
-def _last_line(toml: Toml, table: Loc) -> Place:
-    """The last line of a table itself, without the tables in it."""
-    own = [place for loc, place in toml.places.items() if loc[:-1] == table and isinstance(loc[-1], str)]
-    return max(
-        (toml.places[table], *(place for place in own if toml.text[place.start] != "[")), key=lambda place: place.end
-    )
+def last_lines(toml: Toml) -> dict[Loc, Place]:
+    """The last line of each table itself, without the tables in it."""
+    found: dict[Loc, Place] = {}
+    for loc, place in toml.places.items():
+        table = loc if toml.text[place.start] == "[" else loc[:-1]
+        if table not in found or place.end > found[table].end:
+            found[table] = place
+    return found

@@ -9,7 +9,8 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from bisect import bisect_left
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, TypeVar, get_args
@@ -71,6 +72,8 @@ class Toml:
     text: str
     data: Mapping[str, Any]
     places: Mapping[Loc, Place]
+    breaks: Sequence[int]
+    """Offsets of all line breaks."""
 
     def start(self, loc: Loc) -> int:
         """Where the value, or the nearest table around it, starts in the text."""
@@ -79,7 +82,7 @@ class Toml:
 
     def line(self, loc: Loc) -> int:
         """Line, from 1, of the value or of the nearest table around it."""
-        return _line(self.text, self.start(loc))
+        return bisect_left(self.breaks, self.start(loc)) + 1
 
     def refusal(self, loc: Loc, says: str) -> RecipeError:
         """An error that names the line of `loc`."""
@@ -107,7 +110,8 @@ def parse(text: str, label: str, *, inline_tables: bool = False) -> Toml:
             else 'Text and times need quotes (title = "Thursday"), numbers a dot (1.5).'
         )
         raise RecipeError(f"{label}, line {line}: {says[: where.start()]}. {hint}") from error
-    return Toml(label=label, text=text, data=data, places=_scan(text, label, inline_tables))
+    breaks = [found.start() for found in re.finditer("\n", text)]
+    return Toml(label=label, text=text, data=data, places=_scan(text, label, inline_tables), breaks=breaks)
 
 
 def checked(model: type[_Model], toml: Toml) -> _Model:

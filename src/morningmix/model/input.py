@@ -25,6 +25,8 @@ class Input:
     preset: RolePreset
     wish: InputWish
     facts: TrackFacts
+    role_place: str | None = None
+    """The line of band.toml or inputs.toml that says its role, if one does."""
     alignment: AlignmentFacts | None = None
     gain_step: GainStep | None = None
     only_bleed: bool = False

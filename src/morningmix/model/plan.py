@@ -9,7 +9,7 @@ for the renderer to handle every value in it. All ranges are design choices.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, Literal, get_args
 
 from annotated_types import Interval, MaxLen, MinLen
@@ -50,7 +50,14 @@ class Reason:
     because: str
     """The measurement or wish behind it, in words a musician reads."""
     source: str
-    """Publication, "common practice", "design choice", "recipe" or "input list"."""
+    """Publication, "common practice", "design choice", "recipe", "band.toml" or "inputs.toml"."""
+    place: str | None = field(default=None, compare=False)
+    """The line of band.toml or inputs.toml that asks for it. A line that moves makes no other plan."""
+
+    @property
+    def in_full(self) -> str:
+        """Because of what, and where that is written."""
+        return self.because if self.place is None else f"{self.because} ({self.place})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
+from morningmix.model.band import NOTHING_USUAL, Band, Usual
 from morningmix.model.presets import TargetPreset
 
 BleedMethod = Literal["full", "mask", "gate", "off"]
@@ -14,7 +15,7 @@ Switch = Literal["auto", "off"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InputWish:
-    """Settings of one input in the recipe, its [defaults] and the input list. None means not set."""
+    """Settings of one input in the recipe, in band.toml and in [defaults]. None means not set."""
 
     files: tuple[str, ...]
     called: str | None = None
@@ -40,6 +41,9 @@ class InputWish:
     align: Switch = "auto"
     repair: Switch = "auto"
     feedback: Switch = "auto"
+    usual: tuple[Usual, ...] = ()
+    """Those of its settings that are not the recipe's, but usual for the band; after `decide.wishes.with_added` also
+    what is usual for its family."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +60,9 @@ class Defaults:
     feedback: Switch = "auto"
 
     def fill(self, wish: InputWish) -> InputWish:
-        """An input that says nothing of its own about any of these."""
-        return replace(wish, **asdict(self))
+        """An input that says nothing of its own about any of these; what is usual for the band comes before them."""
+        usual = {one.key for one in wish.usual}
+        return replace(wish, **{key: value for key, value in asdict(self).items() if key not in usual})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +89,8 @@ class FamilyWish:
     low_db: float = 0.0
     high_db: float = 0.0
     room_db: float = 0.0
+    usual: tuple[Usual, ...] = ()
+    """Those of its settings that are not the recipe's, but usual for the band."""
 
 
 ADDED = ("level_db", "low_db", "high_db", "room_db")
@@ -118,7 +125,7 @@ class SongWish:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recipe:
-    """Contents of a recipe file, with defaults filled in."""
+    """Contents of a recipe file, with what is usual for the band and then defaults filled in."""
 
     path: Path | None
     """The recipe's file; None while there is none yet."""
@@ -133,5 +140,5 @@ class Recipe:
     inputs: tuple[InputWish, ...] = ()
     families: tuple[FamilyWish, ...] = ()
     songs: tuple[SongWish, ...] = ()
-    input_list: Path | None = None
-    """The inputs.toml whose names and roles filled the gaps, if one was found."""
+    usual: Band = NOTHING_USUAL
+    """What the band has taught."""

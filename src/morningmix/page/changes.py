@@ -13,7 +13,7 @@ from pathlib import Path
 from threading import Lock
 
 from morningmix.errors import UsageError
-from morningmix.files.recipe import checked_file
+from morningmix.files.recipe_tables import checked_file
 from morningmix.files.toml_lines import parse
 from morningmix.storage.lock import editing
 from morningmix.storage.text import read_text, write_text_whole

@@ -15,10 +15,12 @@ from morningmix.commands.order import settings_of
 from morningmix.errors import UsageError
 from morningmix.files.move_edit import with_stretch
 from morningmix.files.recall import Settings
-from morningmix.files.recipe import checked_file
+from morningmix.files.recipe import band_of
 from morningmix.files.recipe_edit import PARTS, RANGES_DB, Key, turn
+from morningmix.files.recipe_tables import checked_file
 from morningmix.files.song_edit import with_new_song
 from morningmix.files.toml_lines import parse
+from morningmix.model.band import NOTHING_USUAL, Band
 from morningmix.model.names import means, plain
 from morningmix.model.plan import FAMILIES
 from morningmix.model.recipe import FamilyWish, InputWish, Recipe, SongInputWish, SongWish
@@ -214,7 +216,10 @@ def set_level(rehearsal: Rehearsal, asked: Asked) -> str:
     low, high = RANGES_DB[PARTS[part]]
     value = round(asked.number("value", low, high), 1)
     if scope == "every song":
-        return rehearsal.change(_says(name, part, value), lambda text: _set(text, name, PARTS[part], value, None))
+        return rehearsal.change(
+            _says(name, part, value),
+            lambda text: _set(text, name, PARTS[part], value, usual=band_of(rehearsal.home.recipe, text)),
+        )
     song = _song_of(rehearsal, asked)
     title = song.plan.title
     if scope == "one song":
@@ -238,9 +243,9 @@ def _says(name: str, part: str, value: float) -> str:
     return f"{name}: {what}{in_words(value)}"
 
 
-def _set(text: str, name: str, key: Key, value: float, song: str | None) -> str:
-    _, old, _ = turn(text, name, 0.0, song, key)
-    return turn(text, name, value - old, song, key)[0] if round(value - old, 1) else text
+def _set(text: str, name: str, key: Key, value: float, song: str | None = None, usual: Band = NOTHING_USUAL) -> str:
+    _, old, _ = turn(text, name, 0.0, song, key, usual)
+    return turn(text, name, value - old, song, key, usual)[0] if round(value - old, 1) else text
 
 
 def _song_of(rehearsal: Rehearsal, asked: Asked) -> LiveSong:

@@ -10,7 +10,7 @@ import numpy as np
 from markupsafe import Markup  # noqa: TID251
 
 from morningmix.commands.listen import Heard, HeardTake
-from morningmix.commands.remember import remember
+from morningmix.commands.remember import lesson_of, write
 from morningmix.errors import UsageError
 from morningmix.files.input_edit import with_guesses_right, with_name, with_player, with_role
 from morningmix.files.presets import load_roles
@@ -218,8 +218,12 @@ def say_player(rehearsal: Rehearsal, asked: Asked) -> str:
 
 def remember_all(rehearsal: Rehearsal, _: Asked) -> str:
     """Remember all of it for the next rehearsal."""
-    path = remember(rehearsal.home.recipe, rehearsal.all_heard().result.inputs)
-    return f"Remembered in {path}. Rehearsals in the folders below it start with these names."
+    rehearsal.all_heard()
+    lesson = lesson_of(rehearsal.home.recipe)
+    if not lesson.is_new:
+        return f"{lesson.path} knows all of it already."
+    write(lesson)
+    return f"Remembered in {lesson.path}. Rehearsals in the folders below it start with this."
 
 
 CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {

@@ -24,7 +24,7 @@ def decisions(song: ReportedSong) -> Table:
 def left_out(song: ReportedSong) -> list[tuple[str, str]]:
     """Names of the inputs that are not in the mix, each with the reason."""
     return [
-        (track.name, next((reason.because for reason in track.reasons if reason.what == "mute"), ""))
+        (track.name, next((reason.in_full for reason in track.reasons if reason.what == "mute"), ""))
         for track in song.plan.tracks
         if not track.sounds
     ]
@@ -73,7 +73,7 @@ def _reasons(track: TrackPlan) -> Table:
     return Table(
         caption=f"Reasons for {track.name}",
         head=("What", "Decided", "Why"),
-        rows=[[decision.heading, decision.value, sentence(reason.because)] for decision, reason in worded],
+        rows=[[decision.heading, decision.value, sentence(reason.in_full)] for decision, reason in worded],
         wordy=1,
     )
 

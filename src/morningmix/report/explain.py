@@ -118,7 +118,8 @@ def input_in_words(track: TrackPlan, *, sources: bool) -> list[str]:
 def _line(says: str, why: Reason | Goal, sources: bool) -> str:
     """A decision and its reason on one line; a terminal has no true minus sign."""
     source = f" [{cited(why.source)}]" if sources else ""
-    return f"{says}: {why.because}.{source}".replace("\N{MINUS SIGN}", "-")
+    because = why.in_full if isinstance(why, Reason) else why.because
+    return f"{says}: {because}.{source}".replace("\N{MINUS SIGN}", "-")
 
 
 def changes_in_words(before: SongPlan, after: SongPlan) -> list[str]:
