@@ -10,7 +10,8 @@ from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
-from threading import Lock
+from importlib import import_module
+from threading import Lock, Thread
 
 from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake, kept_songs
@@ -70,6 +71,9 @@ def mix(
         return mix_again(order, callbacks)
     home = home_for(order)
     with working_in(home), running(order, callbacks) as run, ExitStack() as stack:
+        if run.runner.workers > 1:
+            # Plans need it, and it takes a second to load: meanwhile the workers listen.
+            Thread(target=import_module, args=("scipy.signal",), daemon=True).start()
         analysed_takes, found = _measure(order, home, run)
         kept = kept_folders(analysed_takes)
         run.meter.expect(_cleaning_cost(analysed_takes) + _MIXING_COST * _kept_s(analysed_takes))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,8 +30,9 @@ from morningmix.workers.progress import Meter, Progress, no_progress
 from morningmix.workers.trace import Trace
 
 REPORT = "report.html"
-_PRELOAD = ("morningmix.commands.song",)
-"""Imports all that jobs need."""
+_TO_LISTEN = ("morningmix.commands.song",)
+_TO_MIX = (*_TO_LISTEN, "scipy.signal")
+"""What jobs need, loaded once for all workers where the system allows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +73,9 @@ class Callbacks:
 
 
 @contextmanager
-def runner_for(workers: int | None, cluster: str | None, note: Callable[[str], None]) -> Iterator[Runner]:
+def runner_for(
+    workers: int | None, cluster: str | None, note: Callable[[str], None], preload: Sequence[str] = _TO_MIX
+) -> Iterator[Runner]:
     """What runs jobs: this process, processes of this machine, or a cluster; none is left at the end.
 
     Raises `UsageError` where there is no cluster at that address.
@@ -84,7 +87,7 @@ def runner_for(workers: int | None, cluster: str | None, note: Callable[[str], N
     elif count == 1:
         yield Here()
     else:
-        with Pool(count, _PRELOAD, note) as pool:
+        with Pool(count, preload, note) as pool:
             yield pool
 
 
@@ -92,7 +95,7 @@ def runner_for(workers: int | None, cluster: str | None, note: Callable[[str], N
 def running(order: Order, callbacks: Callbacks) -> Iterator[Run]:
     """A run for an order; it writes the trace at its end."""
     with ExitStack() as stack:
-        runner = order.runner or stack.enter_context(runner_for(order.workers, None, callbacks.note))
+        runner = order.runner or stack.enter_context(runner_for(order.workers, None, callbacks.note, _TO_LISTEN))
         run = Run(runner=runner, meter=Meter(callbacks.progress), trace=Trace())
         yield run
     if order.trace is not None:
