@@ -10,7 +10,9 @@ windows; a source plays where its truth is within 20 dB of its loud level. Print
     families each over all windows in which it plays, and by how much that differs from the mix of the truth
     room     relative reverb loudness: mean of momentary wet minus dry (De Man, McNally, Reiss, JAES 65(1/2) 2017)
     rest     the vocals where the lead sings alone re everything else, dB
-    oracle   gain and fader of each input against the mix of the truth: largest difference and whose, dB
+    oracle   gain and fader of each input against the mix of the truth: largest difference and whose, dB.
+             The truth is cleaned too, which can cost a voice 2 dB of itself there
+    drums    the drums stem over what bleed makes of it: the same plan rendered on the truth, one gain apart, dB
     octaves  RMS distance of octave levels, 62.5 Hz to 8 kHz, from those of records, dB
     crest    over 1 s, dB; lim: the limiter's loudest hundredth, dB; mono: most that a family loses in mono, dB;
              pair: by how much more a recorded pair loses than it does by itself
@@ -38,6 +40,9 @@ import soundfile  # noqa: TID251 - an outside reader of what was written
 from numpy.typing import NDArray
 from scipy import signal
 
+from morningmix.audio.read import read_stretch
+from morningmix.audio.scratch import Scratch, recording_of
+from morningmix.audio.takes import find_take
 from morningmix.commands import plans
 from morningmix.commands.mix import mix
 from morningmix.commands.order import Order
@@ -47,6 +52,7 @@ from morningmix.decide.spectral_balance import wanted_octaves_db
 from morningmix.files.recall import read_recall
 from morningmix.laws.loudness import k_weighting
 from morningmix.model.plan import SongPlan
+from morningmix.render.families import frames_of, render_family
 
 Sound = NDArray[np.float64]
 FAMILY = dict.fromkeys(("kick", "snare", "tom", "hi-hat", "overhead", "room", "drum kit"), "drums")
@@ -136,6 +142,7 @@ def _row(scene: Path, stage: str) -> str:
         mixed, stems, dry, rate_hz = _mixed(scene / "tracks", truth, Path(folder) / "a")
         ideal, ideal_stems, *_ = _mixed(scene / "truth", truth, Path(folder) / "b")
         oracle = _oracle(Path(folder))
+        drums_db = _drums_over_bleed_db(scene / "truth", stems, Path(folder))
     own = {name: _read(scene / "truth" / file)[0] for name, file in truth["files"].items()}
     plays = {name: _plays(sound, rate_hz) for name, sound in own.items()}
     whole, ideal_whole = _windows(mixed, rate_hz), _windows(ideal, rate_hz)
@@ -173,9 +180,9 @@ def _row(scene: Path, stage: str) -> str:
     return (
         f"{scene.name:10} {stage:10} lead {lead_lu:.2f} ({lead_lu - ideal_lu:+.2f}) "
         f"p10 {np.percentile(three_s, 10):.1f} p90 {np.percentile(three_s, 90):.1f} low {three_s.min():.1f} | "
-        f"{' '.join(told)} | rest {rest_db:.2f} oracle {oracle} room {room:.1f} octaves {distance:.2f} "
-        f"crest {_crest_db(mixed, rate_hz):.1f} lim {LIMITED[-2]:.1f} mono {mono:.1f} pair {kept:+.2f} "
-        f"estoi {clear:.3f} plain {clear_plain:.3f}"
+        f"{' '.join(told)} | rest {rest_db:.2f} oracle {oracle} drums {drums_db:.1f} room {room:.1f} "
+        f"octaves {distance:.2f} crest {_crest_db(mixed, rate_hz):.1f} lim {LIMITED[-2]:.1f} mono {mono:.1f} "
+        f"pair {kept:+.2f} estoi {clear:.3f} plain {clear_plain:.3f}"
     )
 
 
@@ -187,6 +194,18 @@ def _oracle(folder: Path) -> str:
         if one.sounds and other.sounds
     ]
     return "{:+.1f} {}".format(*max(off, key=lambda each: abs(each[0])))
+
+
+def _drums_over_bleed_db(truth: Path, stems: dict[str, Sound], folder: Path) -> float:
+    if "drums" not in stems:
+        return np.nan
+    plan = read_recall(next((folder / "a" / "mixes").rglob("recall.json"))).plan
+    scratch = Scratch(path=folder / "drums", rate_hz=plan.rate_hz, channels=2, frames=frames_of(plan))
+    render_family(plan, find_take(truth).recordings, "drums", scratch)
+    own = read_stretch(recording_of([scratch]), plan.rate_hz, 0, scratch.frames).T.astype(np.float64)
+    found = stems["drums"]
+    gain = np.sum(found * own) / np.sum(found**2)
+    return float(_db(np.sum(own**2) / np.sum((gain * found - own) ** 2)))
 
 
 LIMITED: list[float] = []
