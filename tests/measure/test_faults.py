@@ -101,6 +101,8 @@ def test_a_jump_between_two_samples_is_a_pop(channel: int, frame: int) -> None:
     # Also where a block begins.
     assert pops_in(sound, (1, frame)) == found
     assert pops_in(sound, (frame - 1, frame)) == found
+    # And after a block without any frames.
+    assert pops_in(sound, (frame, frame)) == found
 
 
 @pytest.mark.parametrize(("jump", "found"), [(0.2, False), (0.3, True)])

@@ -102,7 +102,8 @@ class PopMeter:
             np.subtract(sound[1:], sound[:-1], out=jumps[1:])
             jumps[:1] = sound[:1] - before
             np.maximum(steps[len(self._kept) :], np.abs(jumps, out=jumps), out=steps[len(self._kept) :])
-        self._last = block[:, -1:].copy()
+        if block.shape[1]:
+            self._last = block[:, -1:].copy()
         whole = len(steps) // self._hop * self._hop
         self._jumps.append(steps[:whole].reshape(-1, self._hop).max(axis=1))
         self._kept = steps[whole:]
