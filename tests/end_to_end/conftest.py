@@ -1,10 +1,11 @@
-"""One short take of a small line-up, mixed once; every test works on a copy of its own."""
+"""One short take of a small line-up, mixed once; every test works on a copy of its own. And a browser for the page."""
 
 from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -58,3 +59,16 @@ def place(mixed: Path, kept: Path) -> Iterator[Path]:
 def take(card: Path, tmp_path: Path) -> Path:
     """A copy of the tracks alone: ``take`` in an otherwise empty place."""
     return shutil.copytree(card, tmp_path / "take")
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    """Chromium, where it is installed."""
+    driver = pytest.importorskip("playwright.sync_api")
+    found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if found is None:
+        pytest.skip("there is no Chromium here")
+    with driver.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=found, args=["--no-sandbox"])
+        yield browser
+        browser.close()

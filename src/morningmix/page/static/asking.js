@@ -71,6 +71,7 @@ export async function refresh(part) {
     return;
   }
   loading.set(part, false);
+  place.setAttribute("aria-busy", "true");
   try {
     const answer = await fetch(`/part/${part}`);
     if (!answer.ok) {
@@ -112,6 +113,7 @@ export async function refresh(part) {
     const again = loading.get(part);
     loading.delete(part);
     if (again) refresh(part);
+    else place.removeAttribute("aria-busy");
   }
 }
 

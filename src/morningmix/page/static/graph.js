@@ -187,11 +187,14 @@ export class Graph {
     }
   }
 
-  // What a slider has turned is written down now, or it is not.
-  settle(what, isWritten) {
+  // So much of what a slider has turned is written down now, or it is not. What was turned meanwhile goes on from there.
+  settle(what, db, isWritten) {
     const turned = this.turned.get(what);
-    if (turned && isWritten) this.settled.push(turned);
-    this.turned.delete(what);
+    if (!turned) return;
+    const rest = isWritten ? turned.db - db : 0;
+    if (isWritten) this.settled.push({ ...turned, db });
+    if (rest) this.turned.set(what, { ...turned, db: rest });
+    else this.turned.delete(what);
     this.setAll();
   }
 

@@ -82,10 +82,12 @@ class Playing {
         const number = Math.floor(this.next.seconds / PIECE_S + 1e-9);
         const ready = await this.pieces(number);
         if (this.over) break;
-        this.next.at = Math.max(this.next.at, context.currentTime + 0.02);
         const end = Math.min((number + 1) * PIECE_S, this.until);
         const seconds = end - this.next.seconds;
-        ready.forEach((buffer, lane) => this.hand(buffer, this.gains[lane], number, seconds, end));
+        const made = ready.map((buffer, lane) => this.made(buffer, this.gains[lane]));
+        // Only now, and all at once: lanes stay in step however long it took to make them.
+        this.next.at = Math.max(this.next.at, context.currentTime + 0.02);
+        for (const one of made) this.start(one, number, seconds, end);
         this.parts.push({ at: this.next.at, seconds: this.next.seconds });
         this.next = { at: this.next.at + seconds, seconds: end };
         if (end < this.until - 1e-6) this.pieces(number + 1).catch(() => {});
@@ -101,12 +103,17 @@ class Playing {
     }
   }
 
-  hand(buffer, bus, number, seconds, end) {
+  made(buffer, bus) {
     const source = context.createBufferSource();
     const edge = context.createGain();
-    const { at } = this.next;
     source.buffer = buffer;
     source.connect(edge).connect(bus);
+    return { source, edge };
+  }
+
+  start({ source, edge }, number, seconds, end) {
+    const { at } = this.next;
+    source.start(at, this.next.seconds - number * PIECE_S, seconds);
     if (this.next.seconds === this.from) {
       edge.gain.setValueAtTime(0, at);
       edge.gain.linearRampToValueAtTime(1, at + EDGE_S);
@@ -115,7 +122,6 @@ class Playing {
       edge.gain.setValueAtTime(1, Math.max(at + EDGE_S, at + seconds - EDGE_S));
       edge.gain.linearRampToValueAtTime(0, at + seconds);
     }
-    source.start(at, this.next.seconds - number * PIECE_S, seconds);
     const one = { source, edge };
     this.sources.add(one);
     source.onended = () => { this.sources.delete(one); edge.disconnect(); };

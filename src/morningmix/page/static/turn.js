@@ -343,18 +343,22 @@ async function set(slider) {
   delete place.dataset.held;
   const row = slider.closest("[data-row]");
   const within = scope === 2 ? { from: marked()[0], to: marked()[1] } : {};
-  const done = slider.value === slider.dataset.was || await change(slider, "/mix/set", {
+  // It may be turned on while this is written down.
+  const { value } = slider;
+  const { was } = slider.dataset;
+  const done = value === was || await change(slider, "/mix/set", {
     name: row.dataset.name,
     part: PARTS.indexOf(slider.dataset.turns),
     scope,
-    value: Number(slider.value),
+    value: Number(value),
     ...(scope ? { song } : {}),
     ...within,
   });
-  graph?.settle(slider.id, done);
-  if (done) slider.dataset.was = slider.value;
+  graph?.settle(slider.id, value - was, done);
+  if (done) slider.dataset.was = value;
   else showScope();
   refresh("mix");
+  renew();
 }
 place.addEventListener("focusout", ({ target }) => {
   if (target.closest("[data-row]") && target.matches("input[type=range]")) set(target);
