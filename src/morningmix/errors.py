@@ -32,6 +32,17 @@ class MorningmixError(Exception):
         return visible(_ENDLESS.sub(lambda found: f"{found[0][:120]}...{found[0][-20:]}", super().__str__()))
 
 
+def known_error(error: BaseException) -> MorningmixError | None:
+    """The error as one that a person can act on: memory that ran out, a file the system refuses; None for a bug."""
+    if isinstance(error, MorningmixError):
+        return error
+    if isinstance(error, MemoryError):
+        return MachineError("Memory ran out. Close other programs, or use fewer cores with --workers, and run again.")
+    if isinstance(error, OSError) and error.filename is not None:
+        return OutputError(f"{error.filename} cannot be read or written: {error.strerror}.")
+    return None
+
+
 class UsageError(MorningmixError):
     """The command line asks for something that is not there."""
 

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-LONG_S = 240.0
+LONG_S = 120.0
 """Waited at most for what should come at once."""
 _SETTLED = "document.body.dataset.working === 'false' && !document.querySelector('[aria-busy=true]')"
 
@@ -30,7 +30,7 @@ def served(folder: str, cwd: Path) -> Iterator[str]:
         try:
             yield server.stdout.readline().strip()
             server.send_signal(signal.SIGINT)
-            assert server.wait(LONG_S) == 0
+            assert server.wait(LONG_S) == 0, "it ends without a word"
         finally:
             server.kill()
 
@@ -51,7 +51,7 @@ def shown(chromium: Any, address: str, script: str = "") -> Iterator[Any]:
     page.goto(address)
     yield page
     context.close()
-    assert problems == []
+    assert not problems, problems
 
 
 def until(page: Any, what: str) -> None:

@@ -18,10 +18,19 @@ from command_line import digests
 from end_to_end.made import mixed, says, served, settled, shown, until
 from morningmix.dsp.meter import LoudnessMeter
 from morningmix.files.recall import read_recall
-from synthetic import write_take
+from synthetic import ROLES, write_take
 
 pytestmark = pytest.mark.browser
 
+RECIPE = """recipe = 1
+
+[rehearsal]
+tracks = "../take"
+title = "take"
+
+[target]
+loudness_lufs = -12
+"""
 WATCH = """
 window.contexts = []; window.starts = []; window.aims = [];
 window.sounds = ({ currentTime }) =>
@@ -40,17 +49,20 @@ TURN = """
 async ([slider, play]) => {
   // Other programs may hold up this one, so the quickest of a few turns counts. It is held, as by a mouse.
   const soon = (done) => setTimeout(done, 1);
+  const find = (id) => document.getElementById(id);
   const put = (value) => {
-    slider.value = value;
-    slider.dispatchEvent(new Event("input", { bubbles: true }));
+    find(slider).value = value;
+    find(slider).dispatchEvent(new Event("input", { bubbles: true }));
   };
   const near = (param, value) => Math.abs(param.value / value - 1) < 0.01;
-  slider.dispatchEvent(new PointerEvent("pointerdown", { bubbles: true }));
+  find(slider).dispatchEvent(new PointerEvent("pointerdown", { bubbles: true }));
   let [quickest, gain] = [Infinity, 0];
   for (let count = 0; count < 20 && quickest >= 0.05; count += 1) {
-    if (play.textContent === "Play") play.click();
-    while (!window.contexts.length || !window.sounds(window.contexts[0])) await new Promise(soon);
     const [context] = window.contexts;
+    while (!window.sounds(context)) {
+      if (find(play).textContent === "Play") find(play).click();
+      await new Promise(soon);
+    }
     window.aims.length = 0;
     const began = context.currentTime;
     put(3);
@@ -66,6 +78,20 @@ async ([slider, play]) => {
   }
   document.dispatchEvent(new PointerEvent("pointerup", { bubbles: true }));
   return [quickest, gain];
+}
+"""
+
+LEFT = """
+async () => {
+  const { Left } = await import("/static/left.js");
+  const left = new Left();
+  left.report(0, null, 0);
+  const shown = [left.at(1)];
+  left.report(0.5, 10, 2);
+  shown.push(left.at(2), left.at(6), left.at(60));
+  left.report(0.9, 2, 61);
+  shown.push(left.at(61));
+  return shown.map(({ bar, words }) => [bar, words]);
 }
 """
 
@@ -96,9 +122,15 @@ async () => {
 def page(chromium: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A page of a short rehearsal; `folder` is where it lies."""
     folder = tmp_path_factory.mktemp("open")
-    write_take(folder / "take", 9.0, 24_000)
-    for name in ("backing vocal", "guitar 2", "snare"):
-        (folder / "take" / f"{name}.wav").unlink()
+    recipe = RECIPE
+    for name, file in write_take(folder / "take", 9.0, 24_000).items():
+        if name in ("backing vocal", "guitar 2", "snare"):
+            (folder / "take" / file).unlink()
+        else:
+            recipe += f'\n[[input]]\nfile = "{file}"\nname = "{name}"\nrole = "{ROLES[name]}"\n'
+    # As loud as it gets, which is where peaks would be clipped.
+    (folder / "take mix").mkdir()
+    (folder / "take mix" / "recipe.toml").write_text(recipe, encoding="utf-8")
     with served("take", folder) as address, shown(chromium, address, WATCH) as page:
         page.folder = folder
         yield page
@@ -116,8 +148,9 @@ def row(page: Any, name: str) -> str:
 def test_a_turn_is_heard_at_once_and_the_mix_is_that_of_the_recipe(page: Any, tmp_path: Path) -> None:
     mixed(page)
     bass = row(page, "bass")
-    slider, play = (page.query_selector(what) for what in (f"#level-{bass}", "#mixed-play-1"))
-    heard_s, gain = page.evaluate(TURN, [slider, play])
+    page.click("#mixed-play-1")
+    until(page, "window.contexts.length && window.starts.length")
+    heard_s, gain = page.evaluate(TURN, [f"level-{bass}", "mixed-play-1"])
     assert heard_s < 0.05
     assert gain == pytest.approx(10.0 ** (3.0 / 20.0), rel=1e-3)
     says(page, f"#row-{bass}", "bass: clearly louder (+3 dB)")
@@ -145,7 +178,18 @@ def test_what_the_browser_plays_is_the_mix(page: Any) -> None:
     for meter, sound in zip(meters, (played, mix.T), strict=True):
         meter.update(sound.astype(np.float32))
     live, written = (meter.result().integrated_lufs for meter in meters)
-    assert live == pytest.approx(written, abs=0.5)
+    assert written > -14.0
+    softer_db = page.evaluate("() => fetch('/live/1').then((answer) => answer.json())")["softer_db"]
+    assert live + softer_db == pytest.approx(written, abs=0.5)
+    assert np.abs(played).max() < 1.0
+    assert np.abs(played).max() * 10.0 ** (softer_db / 20.0) > 1.0, "it would be clipped"
+
+
+def test_time_left_goes_on_between_reports_and_the_bar_is_never_full_before_the_end(page: Any) -> None:
+    shown = page.evaluate(LEFT)
+    assert [words for _, words in shown] == ["", "about 10 s left", "about 6 s left", "nearly done", "nearly done"]
+    bars = [bar for bar, _ in shown]
+    assert bars == pytest.approx([0.0, 0.5, 0.7, 0.97, 0.97])
 
 
 def test_all_lanes_are_in_step_over_joins_and_seeks(page: Any) -> None:

@@ -69,7 +69,7 @@ def test_the_page_holds_every_step_and_loads_only_what_is_there(client: TestClie
 
 
 @pytest.mark.parametrize(
-    "name", ["main.js", "asking.js", "player.js", "who.js", "songs.js", "turn.js", "graph.js", "send.js"]
+    "name", ["main.js", "asking.js", "left.js", "player.js", "who.js", "songs.js", "turn.js", "graph.js", "send.js"]
 )
 def test_scripts_load_each_other_and_nothing_else(name: str, client: TestClient) -> None:
     answer = client.get(f"/static/{name}")

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from morningmix.commands.order import settings_of
 from morningmix.page import server
 from morningmix.storage.lock import locked
 from page.made import RECIPE, opened, wait
@@ -120,6 +121,44 @@ def test_a_mix_in_a_terminal_is_not_disturbed(tmp_path: Path) -> None:
         wait(rehearsal)
     assert any("Another run is using" in says for says in told)
     assert rehearsal.heard is not None
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="counts what the system is asked to do")
+@pytest.mark.parametrize("number", [pytest.param(1, marks=pytest.mark.slow), 40])
+def test_a_disk_that_is_full_in_mid_mix_is_one_line(number: int, tmp_path: Path) -> None:
+    """From an event of the mix on, which has a process of its own, there is no room on the disk."""
+    rehearsal = opened(tmp_path, heard=True)
+    recipe = rehearsal.home.recipe.read_text(encoding="utf-8")
+    told = problems(rehearsal)
+    mixing = """
+import sys
+from pathlib import Path
+from attack.events import full_from, watch
+from morningmix.commands.order import settings_of
+from page.made import opened, wait
+from page.test_server import problems
+rehearsal = opened(Path(sys.argv[1]), heard=True)
+told = problems(rehearsal)
+watch(full_from(int(sys.argv[2])))
+rehearsal.mix(settings_of(rehearsal.order))
+wait(rehearsal)
+print([says for says in told if says != "None"])
+"""
+    command = [sys.executable, "-c", mixing, str(tmp_path), str(number)]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False, env=environment)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    assert "disk is full" in done.stdout, done.stdout
+    assert done.stdout.lower().count("free some space") == 1, done.stdout
+    assert "mistake" not in done.stdout
+    assert rehearsal.home.recipe.read_text(encoding="utf-8") == recipe
+    assert not any(rehearsal.home.mixes.glob("0*"))
+    # With room again it goes on.
+    rehearsal.mix(settings_of(rehearsal.order))
+    wait(rehearsal)
+    assert set(told) == {"None"}
+    assert len([*rehearsal.home.mixes.glob("01*/*.wav")]) == 1
 
 
 def test_a_folder_that_has_moved_away_is_named(tmp_path: Path) -> None:

@@ -83,6 +83,34 @@ def test_what_was_found_is_listed_again_after_it_was_changed(found: Rehearsal) -
     assert songs(found) == [before[0], {**before[1], "title": "Copper"}]
 
 
+def test_songs_that_were_found_are_taken_back_and_not_looked_for_again(tmp_path: Path) -> None:
+    write_rehearsal(tmp_path / "Thursday")
+    first = Rehearsal(Order(source=tmp_path / "Thursday", cwd=tmp_path, workers=2))
+    first.listen()
+    wait(first)
+    recipe = first.home.recipe
+    text = recipe.read_text(encoding="utf-8")
+    unlisted = text[: text.index("[[song]]")]
+    recipe.write_text(unlisted, encoding="utf-8")
+    rehearsal = Rehearsal(first.order)
+    rehearsal.changes.text()
+    rehearsal.listen()
+    wait(rehearsal)
+    (found,) = rehearsal.changes.made()
+    assert len(songs(rehearsal)) == 2
+    client = browser(rehearsal)
+    assert said(client, "/changes/undo", number=found.number) == "Undone: Songs found and written down"
+    wait(rehearsal)
+    assert recipe.read_text(encoding="utf-8") == unlisted
+    assert "Two songs were found in it. Mix cuts it into these" in client.get("/part/songs").text
+    # Nor after something else that is listened to again.
+    said(client, "/who/name", input=0, name="low end")
+    wait(rehearsal)
+    assert "[[song]]" not in recipe.read_text(encoding="utf-8")
+    said(client, "/songs/find", take=0)
+    assert len(songs(rehearsal)) == 2
+
+
 def test_a_song_is_added_between_two_and_ends_before_the_next(found: Rehearsal) -> None:
     client = browser(found)
     first, second = songs(found)

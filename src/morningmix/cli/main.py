@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def main() -> None:
     """Run a command; known errors become one line and their exit code, a bug keeps its traceback."""
-    from morningmix.errors import MachineError, MorningmixError, OutputError, UsageError
+    from morningmix.errors import UsageError, known_error
 
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -33,14 +33,11 @@ def main() -> None:
         raise
     except BrokenPipeError:
         _flush()
-    except MorningmixError as error:
-        _refuse(error)
-    except MemoryError:
-        _refuse(MachineError("Memory ran out. Close other programs, or use fewer cores with --workers, and run again."))
-    except OSError as error:
-        if error.filename is None:
+    except Exception as error:
+        known = known_error(error)
+        if known is None:
             raise
-        _refuse(OutputError(f"{error.filename} cannot be read or written: {error.strerror}."))
+        _refuse(known)
 
 
 def _refuse(error: MorningmixError) -> None:

@@ -49,12 +49,14 @@ class Heard:
 def listen(order: Order, callbacks: Callbacks | None = None, before: Heard | None = None) -> Heard:
     """Listen to every input and find the songs, as `mix` does before it mixes; writes the recipe if there is none.
 
-    `before`: what was heard the last time; what cannot have changed since is not looked for again.
+    `before`: what was heard the last time; what cannot have changed since is not looked for again, and a list of songs
+    that has been taken out of the recipe since is not written again.
     """
     home = home_for(order)
     with working_in(home), running(order, callbacks or Callbacks()) as run:
         analysed_takes = analyse(source_of(order), home, Lane(run))
-        analysed_takes, _ = with_songs_where_several(analysed_takes)
+        if before is None:
+            analysed_takes, _ = with_songs_where_several(analysed_takes)
         analysed_takes = with_cached(analysed_takes)
         known = {} if before is None else {(take.analysed.store.key, take.families): take for take in before.takes}
         takes = tuple(_heard(analysed, known) for analysed in analysed_takes)

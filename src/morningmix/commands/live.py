@@ -30,6 +30,9 @@ from morningmix.units import Block, db_to_gain
 _MANY, _FEW, _STRETCH_S = 12, 5, 4.0
 """Stretches of a song that are measured where that is quick, and where it is not, and their length (design choice)."""
 _DRUMS = "drums"
+PLAYED_LUFS = -24.0
+"""Songs are played at most so loud: as loud as everything else on a page, with room for any peak of a band (design
+choice)."""
 _LITTLE_DB = 0.2
 """Limiting that takes less than this from the mix's loudness takes little from any family (design choice)."""
 
@@ -61,6 +64,13 @@ class LiveSong:
         assert self.mixed is not None
         master, plan = self.mixed.master, self.mixed.plan
         return master.gain_db - master.trims.gain_db + plan.target_lufs - master.target_lufs
+
+    @property
+    def softer_db(self) -> float:
+        """How much softer than its mix a page plays a song, so that peaks, which it does not hold down, do not clip."""
+        assert self.mixed is not None
+        lufs = self.mixed.mix.integrated_lufs
+        return 0.0 if lufs is None else max(0.0, lufs - PLAYED_LUFS)
 
     def tracks(self, held_db: Mapping[str, float]) -> tuple[LiveTrack, ...]:
         """What a page does to each input that sounds: the families are at the trims and the gain of the mix in its

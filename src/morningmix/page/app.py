@@ -12,7 +12,7 @@ from starlette.requests import Request  # noqa: TID251
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse  # noqa: TID251
 from starlette.routing import Route  # noqa: TID251
 
-from morningmix.errors import BusyError, MorningmixError, UsageError
+from morningmix.errors import BusyError, MorningmixError, UsageError, known_error
 from morningmix.page import drawer, live, send, songs, sound, turn, who
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
@@ -43,12 +43,8 @@ CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
 }
 """What a person changes, by its path; each says in words what it did."""
 
-_STATIC = {
-    "page.css": "text/css",
-    **dict.fromkeys(
-        ("main.js", "asking.js", "player.js", "who.js", "songs.js", "turn.js", "graph.js", "send.js"), "text/javascript"
-    ),
-}
+_SCRIPTS = ("main", "asking", "left", "player", "who", "songs", "turn", "graph", "send")
+_STATIC = {"page.css": "text/css", **{f"{name}.js": "text/javascript" for name in _SCRIPTS}}
 
 
 def app_of(rehearsal: Rehearsal) -> Starlette:
@@ -73,7 +69,7 @@ def _answered(rehearsal: Rehearsal, answer: Callable[[Rehearsal, Request], Respo
     def endpoint(request: Request) -> Response:
         try:
             return answer(rehearsal, request)
-        except MorningmixError as error:
+        except Exception as error:
             return _refused(error)
 
     return endpoint
@@ -84,14 +80,17 @@ def _changed(rehearsal: Rehearsal, change: Callable[[Rehearsal, Asked], str]) ->
         try:
             asked = Asked.read(await request.body())
             return JSONResponse({"says": await run_in_threadpool(change, rehearsal, asked)})
-        except MorningmixError as error:
+        except Exception as error:
             return _refused(error)
 
     return endpoint
 
 
-def _refused(error: MorningmixError) -> Response:
-    return JSONResponse({"problem": str(error)}, status_code=409 if isinstance(error, BusyError) else 422)
+def _refused(error: Exception) -> Response:
+    known = known_error(error)
+    if known is None:
+        raise error
+    return JSONResponse({"problem": str(known)}, status_code=409 if isinstance(known, BusyError) else 422)
 
 
 def _page(rehearsal: Rehearsal, _: Request) -> Response:

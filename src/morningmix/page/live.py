@@ -105,6 +105,7 @@ def numbers(rehearsal: Rehearsal, request: Request) -> Response:
             "sides": live_sides(plan),
             "room": plan.reverb is not None,
             "before": song.before is not None,
+            "softer_db": song.softer_db,
             "mix": song.mixed and song.mixed.mix_id,
         }
     )

@@ -11,6 +11,7 @@ import numpy as np
 from markupsafe import Markup  # noqa: TID251
 
 from morningmix.commands.listen import Heard, HeardTake
+from morningmix.decide.rehearsal import worth_cutting
 from morningmix.errors import UsageError
 from morningmix.files import song_edit
 from morningmix.files.recipe_edit import with_songs
@@ -175,16 +176,17 @@ def _why(at_s: float, edges: Sequence[Boundary]) -> Boundary | None:
 
 def _found_says(take: HeardTake) -> str:
     kept = [song for song in take.found if song.keep]
+    if worth_cutting(take.analysed.take.duration_s, take.found):
+        return (
+            f"{count(len(kept), 'song was', 'songs were')} found in it. Mix cuts it into these unless you mark songs "
+            "yourself."
+        )
     if not kept:
         return "No song was found in it, so it is mixed in one piece."
-    if len(take.found) == 1:
-        (song,) = kept
-        return (
-            f"One song was found in it, from {clock(song.start.at_s)} to {clock(song.end.at_s)} "
-            f"({song.start.because}; {song.end.because}). The take is mixed in one piece unless you cut it."
-        )
+    (song,) = kept
     return (
-        f"{count(len(kept), 'song was', 'songs were')} found in it. The take is mixed in one piece unless you cut it."
+        f"One song was found in it, from {clock(song.start.at_s)} to {clock(song.end.at_s)} "
+        f"({song.start.because}; {song.end.because}). The take is mixed in one piece unless you cut it."
     )
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from threading import Lock, Thread
 
 from morningmix.commands.order import Callbacks, runner_for
-from morningmix.errors import BusyError, MorningmixError
+from morningmix.errors import BusyError, known_error
 from morningmix.page.events import Events
 from morningmix.workers.jobs import Runner
 
@@ -63,13 +63,16 @@ class Work:
             with runner_for(None, None, self._note) as runner:
                 self._runner = runner
                 piece(runner, Callbacks(progress=self._progress, note=self._note))
-        except MorningmixError as error:
-            problem = str(error)
         except BaseException as error:
-            if self._stopped:
+            known = known_error(error)
+            if known is None and self._stopped:
                 return
-            traceback.print_exc()
-            problem = f"This should not happen, and is a mistake in the program: {str(error) or type(error).__name__}"
+            if known is None:
+                traceback.print_exc()
+                says = str(error) or type(error).__name__
+                problem = f"This should not happen, and is a mistake in the program: {says}"
+            else:
+                problem = str(known)
         with self._lock:
             self._thread = self._runner = None
             self._events.tell("work", running=False, what=what, problem=problem)

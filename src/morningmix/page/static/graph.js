@@ -93,10 +93,7 @@ export class Graph {
     this.sum.channelCount = 2;
     this.sum.channelCountMode = "explicit";
     const tail = filtered(lowsInTheMiddle(this.sum, this.numbers.sides, context), this.numbers.tilt, context);
-    const end = context.createGain();
-    end.gain.value = this.heard === "now" ? 1 : 0;
-    tail.connect(end).connect(out);
-    this.outs.set("now", [end, 1]);
+    this.end("now", tail, 1, context, out);
     if (this.room) {
       const frames = this.room.length / 2;
       const response = context.createBuffer(2, frames, context.sampleRate);
@@ -145,11 +142,18 @@ export class Graph {
 
   comparedWith(kind, context, out) {
     this.bus(context, out);
+    const begin = context.createGain();
+    this.end(kind, begin, LOUDER, context, out);
+    return begin;
+  }
+
+  // Everything that is compared is softer by the same, so that it stays equally loud and no peak is clipped.
+  end(kind, from, gain, context, out) {
     const end = context.createGain();
-    end.gain.value = this.heard === kind ? LOUDER : 0;
-    end.connect(out);
-    this.outs.set(kind, [end, LOUDER]);
-    return end;
+    const level = gain * fromDb(-this.numbers.softer_db);
+    end.gain.value = this.heard === kind ? level : 0;
+    from.connect(end).connect(out);
+    this.outs.set(kind, [end, level]);
   }
 
   set(track, put) {

@@ -1,6 +1,7 @@
 // What the whole page shares: what the server tells, the bar at the foot, the recipe's drawer.
 
 import { change, refresh, tell } from "./asking.js";
+import { Left } from "./left.js";
 import { playing, stop, volume, watch } from "./player.js";
 import "./who.js";
 import "./songs.js";
@@ -16,6 +17,8 @@ const parts = [...document.querySelectorAll("[data-part]")].map((place) => place
 const events = new EventSource("/events");
 let lost = false;
 let soon = 0;
+let work = null; // how far it is
+const seconds = () => performance.now() / 1000;
 
 events.addEventListener("open", () => {
   if (lost) parts.forEach(refresh);
@@ -38,12 +41,21 @@ events.addEventListener("work", (event) => {
   if (running) {
     const words = step || "";
     byId("work-says").textContent = `${words.charAt(0).toUpperCase()}${words.slice(1)}`;
-    byId("work-bar").value = fraction;
-    byId("work-left").textContent = left === null ? "" : left > 90 ? `about ${Math.round(left / 60)} min left`
-      : `about ${Math.ceil(left)} s left`;
+    work ||= new Left();
+    work.report(fraction, left, seconds());
+    showWork();
+  } else {
+    work = null;
   }
   if (problem) tell(problem, true);
 });
+function showWork() {
+  if (!work) return;
+  const { bar, words } = work.at(seconds());
+  byId("work-bar").value = bar;
+  byId("work-left").textContent = words;
+}
+setInterval(showWork, 500);
 
 // ---- the bar at the foot
 

@@ -13,7 +13,7 @@ const fromDb = (db) => 10 ** (db / 20);
 
 let context = null;
 let out = null;
-let volumeDb = -12;
+let volumeDb = -6;
 let current = null;
 
 function wake() {
@@ -168,6 +168,7 @@ export async function play({ owner, lanes, from, until, ended }) {
   stop();
   const mine = new Playing({ owner, lanes, from, until, ended });
   current = mine;
+  showAll();
   try {
     await mine.begin();
     if (current === mine) follow();
