@@ -205,3 +205,48 @@ def test_practice_mixes_are_the_same_as_with_all_families_rendered_afresh(
     forget_songs(tmp_path / "out")
     (again,) = mix(order).songs
     assert digests(again.folder / "practice") == usual
+
+
+def test_the_first_song_can_be_listened_to_before_the_second_is_cleaned(tmp_path: Path) -> None:
+    write_take(tmp_path / "take", 30.0, RATE_HZ)
+    for path in (tmp_path / "take").iterdir():
+        if path.stem not in ("bass", "guitar 1", "lead vocal"):
+            path.unlink()
+    recipe = tmp_path / "recipe.toml"
+    recipe.write_text(
+        'recipe = 1\n[rehearsal]\ntracks = "take"\ntitle = "Thursday"\n'
+        '[[song]]\ntitle = "a"\nstart = "0:02"\nend = "0:08"\n[[song]]\ntitle = "b"\nstart = "0:22"\nend = "0:28"\n',
+        encoding="utf-8",
+    )
+    order = Order(source=recipe, cwd=tmp_path, workers=1, trace=Path("trace.json"))
+    placed: list[tuple[str, int]] = []
+
+    def ready(song: MixedSong) -> None:
+        assert song.mix.is_file()
+        placed.append((song.title, len(list((song.folder / "stems").iterdir()))))
+
+    result = mix(order, ready=ready)
+    assert placed == [("a", 3), ("b", 3)]
+    rows = json.loads((tmp_path / "trace.json").read_text(encoding="utf-8"))["traceEvents"]
+    names = [row["name"] for row in rows]
+    assert names.count("subtract bleed") == 2
+    last_cleaned = len(names) - names[::-1].index("subtract bleed") - 1
+    assert "write the mix" in names[:last_cleaned]
+    # It is mixed once more when all songs are known, and comes out as it does without the haste.
+    assert names.count("write the mix") == 3
+    mixes = result.home / "mixes"
+    assert not (mixes / "earlier").exists()
+    was = digests(mixes)
+    forget_songs(result.home)
+    placed.clear()
+    mix(order, ready=ready)
+    rows = json.loads((tmp_path / "trace.json").read_text(encoding="utf-8"))["traceEvents"]
+    assert [row["name"] for row in rows].count("write the mix") == 2
+    assert placed == [("a", 3), ("b", 3)]
+    assert digests(mixes) == was
+    # Of one song that is asked for there is nothing to hurry.
+    forget_songs(result.home)
+    shutil.rmtree(mixes)
+    mix(replace(order, song="b"))
+    rows = json.loads((tmp_path / "trace.json").read_text(encoding="utf-8"))["traceEvents"]
+    assert [row["name"] for row in rows].count("write the mix") == 1

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -22,12 +22,28 @@ from morningmix.workers.jobs import Lane, side_by_side
 StretchTimes = tuple[float, float]
 
 
-def clean_kept(analysed_takes: Sequence[AnalysedTake], lane: Lane) -> tuple[AnalysedTake, ...]:
-    """The takes with every microphone cleaned in the songs that are kept. Raises `RecordingsError`, `OutputError`."""
+def clean_kept(
+    analysed_takes: Sequence[AnalysedTake],
+    lane: Lane,
+    first: Callable[[tuple[AnalysedTake, ...], Lane], None] | None = None,
+) -> tuple[AnalysedTake, ...]:
+    """The takes with every microphone cleaned in the songs that are kept.
+
+    `first` is called as soon as the first stretch is cleaned, with the takes as they are known then, if there are more.
+    Raises `RecordingsError`, `OutputError`, and what `first` raises.
+    """
     wanted = _stretches(analysed_takes)
     _remove_others(analysed_takes, [stretch for *_, stretches in wanted for stretch in stretches])
     lane.run.meter.step("taking the other instruments out of the vocal and drum mics")
-    cleaned = side_by_side(lane.run, [partial(clean_song, stretches) for *_, stretches in wanted], lane.last)
+
+    def clean(number: int, lane: Lane) -> dict[int, CleanedStretch]:
+        place, times, stretches = wanted[number]
+        cleaned = clean_song(stretches, lane)
+        if number == 0 and first is not None and len(wanted) > 1:
+            first(_with(analysed_takes, [(place, times, cleaned)]), lane)
+        return cleaned
+
+    cleaned = side_by_side(lane.run, [partial(clean, number) for number in range(len(wanted))], lane.last)
     return _with(analysed_takes, [(place, times, one) for (place, times, _), one in zip(wanted, cleaned, strict=True)])
 
 

@@ -75,19 +75,19 @@ def mix(
             # Plans need it, and it takes a second to load: meanwhile the workers listen.
             Thread(target=import_module, args=("scipy.signal",), daemon=True).start()
         analysed_takes, found = _measure(order, home, run)
-        kept = kept_folders(analysed_takes)
         run.meter.expect(_cleaning_cost(analysed_takes) + _MIXING_COST * _kept_s(analysed_takes))
         lane = Lane(run)
-        analysed_takes = clean_kept(analysed_takes, lane)
+        stack.callback(clear_partial, home)
+        place = _Place(analysed_takes, home, ready if order.song is None else lambda _: None)
+        desk = Desk(home=home, settings=settings_of(order), block_hops=order.block_hops)
+        first = partial(_mix_first, order, desk, place) if _wants_first(analysed_takes, order, home) else None
+        analysed_takes = clean_kept(analysed_takes, lane, first)
         plans = plans_of(analysed_takes, order)
         _refuse_impossible(plans, order, home, run.runner.workers + 1)
         run.meter.expect(sum(mixing_cost(plan) for *_, plan in plans))
-        stack.callback(clear_partial, home)
-        place = _Place(plans, kept, home, ready)
-        desk = Desk(home=home, settings=settings_of(order), block_hops=order.block_hops)
         mixed = _mix_down(plans, desk, place, lane)
         if order.song is None and not order.whole:
-            retire_songs(home.mixes, kept)
+            retire_songs(home.mixes, place.kept)
         forget_facts(home)
         result = replace(result_of(analysed_takes, tuple(mixed)), found=found, changes=place.changes())
         write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)
@@ -128,14 +128,14 @@ def _refuse_impossible(plans: Sequence[Planned], order: Order, home: Home, toget
 class _Place:
     """Moves songs into the mix folder, and remembers what is different in those that replace one."""
 
-    def __init__(
-        self, plans: Sequence[Planned], kept: frozenset[str], home: Home, ready: Callable[[MixedSong], None]
-    ) -> None:
+    def __init__(self, analysed_takes: Sequence[AnalysedTake], home: Home, ready: Callable[[MixedSong], None]) -> None:
         self._home, self._ready = home, ready
-        self._takes = {number: analysed.take.folder for number, analysed, _ in plans}
-        self._wanted = kept | {folder_name(number, plan.title) for number, _, plan in plans}
+        self.kept = kept_folders(analysed_takes)
+        """Folders of all songs that the recipe keeps, asked for or not."""
+        self._takes = {number: analysed.take.folder for number, analysed, _ in kept_songs(analysed_takes)}
         self._changes: dict[int, tuple[str, tuple[str, ...]]] = {}
         self._placed: set[int] = set()
+        self._for_now: set[int] = set()
         self._standing_lufs: dict[int, float] = {}
         self._lock = Lock()
 
@@ -143,13 +143,16 @@ class _Place:
         """Note a song that is in its place already, and would come out the same but for its loudness."""
         self._standing_lufs[number] = song.target_lufs
 
-    def put(self, number: int, song: MixedSong) -> None:
-        """Move a song into its place, and say so. May be called from any thread."""
+    def put(self, number: int, song: MixedSong, *, for_now: bool = False) -> None:
+        """Move a song into its place, and say so. May be called from any thread.
+
+        One that is there `for_now` is replaced once more in this run, which goes without saying.
+        """
         with self._lock:
             assert song.partial is not None
             replaces = None
             if number not in self._placed:
-                replaces = former_folder(self._home, self._takes[number], song.plan, self._wanted)
+                replaces = former_folder(self._home, self._takes[number], song.plan, self.kept)
                 former = former_plan(self._home.mixes / (replaces or song.folder.name))
                 if former is not None:
                     self._changes[number] = song.title, tuple(changes_in_words(former, song.plan))
@@ -164,16 +167,45 @@ class _Place:
             if is_new:
                 self._placed.add(number)
             keep_facts(song, self._home)
-            if len(self._takes) > 1:
+            if len(self._takes) > 1 and number not in self._for_now:
                 self._ready(song)
+            (self._for_now.add if for_now else self._for_now.discard)(number)
 
     def _is_lowered(self, number: int, song: MixedSong) -> bool:
         """Whether all that is new is that the rehearsal aims lower, as after a run that ended before it knew."""
         return song.target_lufs < self._standing_lufs.get(number, song.target_lufs)
 
+    def holds(self, number: int) -> bool:
+        """Whether this run has put a version of the song into its place."""
+        return number in self._placed
+
     def changes(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
         """Titles of songs that replaced one, and what is different in them."""
         return tuple(self._changes[number] for number in sorted(self._changes))
+
+
+def _wants_first(analysed_takes: Sequence[AnalysedTake], order: Order, home: Home) -> bool:
+    """Whether the first song is mixed before the others are cleaned: only while nothing is there to listen to."""
+    (number, analysed, song), *others = kept_songs(analysed_takes)
+    if order.song is not None or order.practice or order.tracks or order.album:
+        return False
+    return (
+        bool(others) and analysed.cleaning is not None and not (home.mixes / folder_name(number, song.title)).exists()
+    )
+
+
+def _mix_first(order: Order, desk: Desk, place: _Place, analysed_takes: Sequence[AnalysedTake], lane: Lane) -> None:
+    """The first song in its place, by what is known before the others are cleaned."""
+    plans = plans_of(analysed_takes, order)
+    _refuse_impossible(plans, order, desk.home, lane.run.runner.workers + 1)
+    number, analysed, plan = plans[0]
+    lane.run.meter.step(f"mixing {plan.title}, to listen to meanwhile")
+    with ExitStack() as stack:
+        ready = to_sum(Song(number=number, plan=plan, raw=raw_of(analysed)), desk, lane, stack)
+        lower = lower_together_db([(plan.target_lufs, ready.reachable_lufs)])
+        master = decide_master(plan, ready.trims, ready.facts, plan.target_lufs - lower)
+        done = write(ready, master, desk, lane)
+    place.put(number, done, for_now=True)
 
 
 def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -> list[MixedSong]:
@@ -223,6 +255,8 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
             mixed[song.number] = done
 
     def first_lower_db(song: Song) -> float:
+        if place.holds(song.number):
+            return lower_db(song.number)
         return max(lower_db(song.number), former_lower_db(desk.home.mixes / song.folder_name, song.plan))
 
     mix_all([song for song in songs if song.number not in mixed], first_lower_db)

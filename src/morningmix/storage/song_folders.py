@@ -376,7 +376,7 @@ def _finish_swap(mixes: Path) -> None:
     partial, earlier = mixes / _PARTIAL, mixes / EARLIER
     built, trash = partial / _NEW / swap.built, partial / _TRASH
     if built.is_dir():
-        if swap.moves:
+        if any(to is not None for _, to in swap.moves):
             earlier.mkdir(exist_ok=True)
         trash.mkdir(exist_ok=True)
         for name in swap.discard:
