@@ -65,14 +65,25 @@ def recipes(place: Place, rng: Rng) -> Iterator[str]:
 
 
 def input_lists(place: Place, rng: Rng) -> Iterator[str]:
-    """The band's input list is damaged."""
-    path = place.root / "inputs.toml"
+    """The band's band.toml or input list is damaged."""
     text = (
         '[[input]]\nfile = "kick.wav"\nname = "kick"\nrole = "kick"\nplayer = "Ole"\n[[input]]\nfile = "guitar 1.wav"\n'
     )
-    path.write_bytes(damaged_text(rng, text.encode()))
+    usual = 'level_db = 2.0\npan = -0.5\n[[family]]\nname = "drums"\nroom_db = 3\n[[song]]\ntitle = "One"\n'
+    name, text = one_of(rng, (("inputs.toml", text), ("band.toml", f'band = 1\nname = "Ole"\n{text}{usual}')))
+    (place.root / name).write_bytes(damaged_text(rng, text.encode()))
     yield from _holds(
-        place, one_of(rng, (("check", "take"), ("recipe", "take", "--out", "new"), ("check", place.recipe)))
+        place,
+        one_of(
+            rng,
+            (
+                ("check", "take"),
+                ("recipe", "take", "--out", "new"),
+                ("check", place.recipe),
+                ("turn", place.recipe, "kick", "up", "1"),
+                ("remember", place.home, "--json"),
+            ),
+        ),
     )
 
 
