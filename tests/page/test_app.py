@@ -167,7 +167,7 @@ ODD = [None, True, -1, 2, 10**30, 1.5, "0", [], {}, "../../etc/passwd", float("1
 
 @pytest.mark.parametrize("path", sorted(CHANGES))
 def test_odd_values_are_refused_in_one_line_and_change_nothing(path: str, client: TestClient) -> None:
-    if path in ("/who/all-right", "/who/remember"):
+    if path == "/who/all-right":
         return
     before = client.get("/part/drawer").text
     keys = (
@@ -184,6 +184,7 @@ def test_odd_values_are_refused_in_one_line_and_change_nothing(path: str, client
         "keep",
         "was_start",
         "number",
+        "lesson",
     )
     for odd in ODD:
         problem(client, path, **dict.fromkeys((*keys, "number"), odd))
@@ -242,13 +243,39 @@ def test_a_recipe_that_somebody_breaks_is_named_with_its_line(client: TestClient
     assert rehearsal.home.recipe.read_text(encoding="utf-8").endswith("[[sond]]\n")
 
 
-def test_what_was_taught_is_remembered_above_the_tracks_and_never_among_them(client: TestClient, place: Path) -> None:
-    assert str(place / "band.toml") in said(client, "/who/remember")
+def test_what_was_taught_is_shown_and_then_remembered_above_the_tracks(client: TestClient, place: Path) -> None:
+    html = client.get("/part/who").text
+    (mark,) = re.findall(r'data-remember="(\w+)"', html)
+    assert f"<bdi>{place / 'band.toml'}</bdi>" in html
+    assert '<span class="new">now player = &#34;Mara&#34;</span>' in html
+    assert not (place / "band.toml").exists()
+    assert "Look at them again" in problem(client, "/who/remember", lesson="another")
+    assert str(place / "band.toml") in said(client, "/who/remember", lesson=mark)
     text = (place / "band.toml").read_text(encoding="utf-8")
     assert 'file = "bass.wav"\nname = "lead vocal"\nrole = "lead vocal?"\nplayer = "Mara"\n' in text
-    assert "knows all of it already" in said(client, "/who/remember")
+    html = client.get("/part/who").text
+    assert "knows all of it already" in html
+    assert "data-remember" not in html
     assert not (place / "take" / "band.toml").exists()
+    (place / "band.toml").write_text(text.replace('"Mara"', '"Ada"'), encoding="utf-8")
+    html = client.get("/part/who").text
+    assert '<span class="gone">was player = &#34;Ada&#34;</span>' in html
     (place / "band.toml").unlink()
+    (place / "band.toml").mkdir()
+    assert "it is not a plain file" in client.get("/part/who").text
+    (place / "band.toml").rmdir()
+
+
+def test_titles_of_the_set_list_are_offered(client: TestClient, place: Path) -> None:
+    assert "set-list" not in client.get("/part/songs").text
+    (place / "band.toml").write_text(
+        'band = 1\n[[song]]\ntitle = "A & B"\n[[song]]\ntitle = "Tin Roof"\n', encoding="utf-8"
+    )
+    html = client.get("/part/songs").text
+    (place / "band.toml").unlink()
+    options = '<option value="A &amp; B"></option><option value="Tin Roof"></option>'
+    assert f'<datalist id="set-list">{options}</datalist>' in html
+    assert re.search(r'<input id="title-0-\w+"[^>]* list="set-list"', html)
 
 
 def test_a_full_disk_is_one_line_and_the_recipe_stays(

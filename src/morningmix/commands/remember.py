@@ -6,6 +6,7 @@ It needs the recipe alone: no sound is read, and nothing must be mixed.
 from __future__ import annotations
 
 import difflib
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,6 +38,11 @@ class Lesson:
     def is_new(self) -> bool:
         """Whether there is anything to write."""
         return self.after != (self.before or "")
+
+    @property
+    def mark(self) -> str:
+        """Tells one lesson from another."""
+        return hashlib.sha256(f"{self.path}\0{self.before}\0{self.after}".encode()).hexdigest()[:12]
 
     @property
     def lines(self) -> list[str]:

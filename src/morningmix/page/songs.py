@@ -98,6 +98,7 @@ def section(rehearsal: Rehearsal) -> str:
         ridges=RIDGES,
         kept=sum(song.number is not None for take in takes for song in take.songs),
         unsure=sum(song.unsure for take in takes for song in take.songs),
+        set_list=[song.title for song in recipe.usual.songs] if recipe else [],
         count=count,
         clock=clock,
         minutes=minutes,

@@ -10,8 +10,8 @@ import numpy as np
 from markupsafe import Markup  # noqa: TID251
 
 from morningmix.commands.listen import Heard, HeardTake
-from morningmix.commands.remember import lesson_of, write
-from morningmix.errors import UsageError
+from morningmix.commands.remember import Lesson, lesson_of, write
+from morningmix.errors import MorningmixError, UsageError
 from morningmix.files.input_edit import with_guesses_right, with_name, with_player, with_role
 from morningmix.files.presets import load_roles
 from morningmix.model.input import Input
@@ -88,8 +88,26 @@ def section(rehearsal: Rehearsal) -> str:
         guesses=sum(card.guess for card in cards),
         players=sorted({card.player for card in cards if card.player}),
         of_take=_of_take(heard) if heard else (),
+        **_to_remember(rehearsal),
         count=count,
     )
+
+
+def _to_remember(rehearsal: Rehearsal) -> dict[str, object]:
+    """What this rehearsal taught, line by line, or why it cannot be remembered."""
+    lesson: Lesson | None = None
+    problem = ""
+    if rehearsal.heard is not None:
+        try:
+            lesson = lesson_of(rehearsal.home.recipe)
+        except MorningmixError as error:
+            problem = str(error)
+    lines = lesson.lines[2:] if lesson else []
+    return {
+        "lesson": lesson,
+        "lines": [(line[0], line[1:]) for line in lines if line[0] in "-+" and line[1:].strip() and line[1] != "#"],
+        "problem": problem,
+    }
 
 
 def _waiting(rehearsal: Rehearsal) -> list[Card]:
@@ -216,13 +234,14 @@ def say_player(rehearsal: Rehearsal, asked: Asked) -> str:
     return rehearsal.change(says, lambda text: with_player(text, files, player), hear=True)
 
 
-def remember_all(rehearsal: Rehearsal, _: Asked) -> str:
-    """Remember all of it for the next rehearsal."""
-    rehearsal.all_heard()
+def remember_all(rehearsal: Rehearsal, asked: Asked) -> str:
+    """Remember for the next rehearsal what was shown."""
     lesson = lesson_of(rehearsal.home.recipe)
-    if not lesson.is_new:
-        return f"{lesson.path} knows all of it already."
-    write(lesson)
+    if asked.text("lesson") != lesson.mark:
+        raise UsageError("The lines have changed meanwhile, so nothing was written. Look at them again.")
+    if lesson.is_new:
+        write(lesson)
+    rehearsal.events.tell("changed", version="band")
     return f"Remembered in {lesson.path}. Rehearsals in the folders below it start with this."
 
 

@@ -45,7 +45,7 @@ function start(card, kind, from) {
 place.addEventListener("click", (event) => {
   const button = event.target.closest("button");
   if (button?.dataset.allRight !== undefined) change(button, "/who/all-right", {});
-  if (button?.dataset.remember !== undefined) change(button, "/who/remember", {});
+  if (button?.dataset.remember !== undefined) change(button, "/who/remember", { lesson: button.dataset.remember });
   const card = cardOf(event.target);
   if (!card) return;
   if (button?.dataset.play) {
