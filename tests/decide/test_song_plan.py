@@ -34,6 +34,7 @@ from morningmix.files.presets import load_roles
 from morningmix.files.recall import MixFile, Recall, RecordedInput, Settings, read_recall, recall_text
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import PLAYS_WITHIN_DB, k_powers, loud_mask, loudness_of
+from morningmix.model.band import Usual
 from morningmix.model.input import Input
 from morningmix.model.measured import AcousticFeedback, GainStep, SumFacts
 from morningmix.model.plan import Move, SongPlan, TrackPlan
@@ -426,6 +427,49 @@ def test_a_singer_who_plays_keys_in_a_song_belongs_to_the_keys_there(heard: Anal
     song = SongWish(title="Song", start_s=0.0, end_s=0.0, inputs=swapped)
     by_name = tracks(plan_of(heard, song=song, families=[FamilyWish(name="keys", low_db=3.0)]))
     assert [name for name, track in by_name.items() if any(each.is_shelf for each in track.filters)] == ["guitar 2"]
+
+
+@pytest.mark.parametrize(
+    ("name", "key", "value", "what", "says"),
+    [
+        ("guitar 1", "pan", 0.5, "pan", "usual for this input"),
+        ("bass", "flip", True, "flip", "usual for this input"),
+        ("bass", "delay_ms", 2.0, "delay_s", "usual for this input"),
+        ("snare", "high_pass_hz", 120.0, "high_pass_hz", "usual for this input"),
+        ("snare", "high_pass", "off", "high_pass_hz", "turned off, usual for this input"),
+        ("lead vocal", "bleed", "off", "gate", "turned off, usual for this input"),
+        ("bass", "compress", "off", "compressor", "turned off, usual for this input"),
+        ("bass", "low_db", 1.5, "low_shelf_hz", "+1.5 dB, usual for this input"),
+        ("bass", "high_db", -2.0, "high_shelf_hz", "-2 dB, usual for this input"),
+        ("bass", "level_db", 2.0, "fader_db", "; +2 dB, usual for this input"),
+        ("lead vocal", "room_db", 2.0, "send_db", "; +2 dB, usual for this input"),
+        ("bass", "room_db", 2.0, "send_db", "+2 dB, usual for this input; without that a bass stays dry"),
+    ],
+)
+def test_what_is_usual_sounds_as_if_the_recipe_said_it_and_has_its_line(
+    heard: AnalysedTake, name: str, key: str, value: float | str | bool, what: str, says: str
+) -> None:
+    def plan(*usual: Usual) -> SongPlan:
+        return plan_of(heard, {name: {key: value, "usual": usual}})
+
+    line = Usual(key=key, value=value, whose="this input", file="band.toml", line=7)
+    taught, written = plan(line), plan()
+    track = tracks(taught)[name]
+    (reason,) = [one for one in track.reasons if one.what == what]
+    assert reason.because.endswith(says)
+    assert reason.place == "band.toml, line 7"
+    assert "recipe" not in reason.because
+    assert [*map(without_reasons, taught.tracks)] == [*map(without_reasons, written.tracks)]
+    assert taught != written
+    assert taught == plan(replace(line, line=8))
+
+
+def test_what_a_song_says_itself_is_not_usual(heard: AnalysedTake) -> None:
+    line = Usual(key="pan", value=0.5, whose="this input", file="band.toml", line=7)
+    song = SongWish(title="", start_s=0.0, end_s=0.0, inputs=(SongInputWish(name="bass", pan=-0.5, level_db=1.0),))
+    track = tracks(plan_of(heard, {"bass": {"pan": 0.5, "usual": (line,)}}, song=song))["bass"]
+    assert track.pan == -0.5
+    assert {one.what: one.in_full for one in track.reasons}["pan"] == "as the recipe says"
 
 
 def test_wishes_land_as_they_are_written(heard: AnalysedTake) -> None:
