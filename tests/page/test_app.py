@@ -266,6 +266,18 @@ def test_what_was_taught_is_shown_and_then_remembered_above_the_tracks(client: T
     (place / "band.toml").rmdir()
 
 
+def test_the_demo_is_not_remembered(rehearsal: Rehearsal, client: TestClient, place: Path) -> None:
+    (mark,) = re.findall(r'data-remember="(\w+)"', client.get("/part/who").text)
+    rehearsal.is_demo = True
+    html = client.get("/part/who").text
+    refused = problem(client, "/who/remember", lesson=mark)
+    rehearsal.is_demo = False
+    assert "data-remember" not in html
+    assert refused.startswith("This is the demo")
+    assert refused in html
+    assert not (place / "band.toml").exists()
+
+
 def test_titles_of_the_set_list_are_offered(client: TestClient, place: Path) -> None:
     assert "set-list" not in client.get("/part/songs").text
     (place / "band.toml").write_text(

@@ -247,6 +247,24 @@ def test_every_turn_is_one_line_of_the_recipe_and_the_numbers_follow(rehearsal: 
     assert {"level": 0.0, "low": -1.5, "high": 0.0, "room": 0.0} in json.loads(unescape(settings[1]))["all"].values()
 
 
+def test_what_is_usual_is_where_a_turn_begins(rehearsal: Rehearsal, client: TestClient) -> None:
+    band = rehearsal.home.root / "band.toml"
+    band.write_text('band = 1\n[[input]]\nfile = "snare.wav"\nlevel_db = 2.0\n', encoding="utf-8")
+    try:
+        settings = re.search(r'data-settings="([^"]*)"', client.get("/part/mix").text)
+        assert settings is not None
+        assert {"level": 2.0, "low": 0.0, "high": 0.0, "room": 0.0} in json.loads(unescape(settings[1]))["all"].values()
+        usual = client.get("/live/1").json()["tracks"]
+        assert said(client, "/mix/set", name="snare", part=0, scope=0, value=2.0) == "It was so already."
+        said(client, "/mix/set", name="snare", part=0, scope=0, value=0.0)
+        assert "level_db = 0.0\n" in rehearsal.home.recipe.read_text(encoding="utf-8")
+        for old, new in zip(usual, client.get("/live/1").json()["tracks"], strict=True):
+            turned = -2.0 if new["name"] == "snare" else 0.0
+            assert 20.0 * np.log10(new["gain"] / old["gain"]) == pytest.approx(turned, abs=0.02)
+    finally:
+        band.unlink()
+
+
 def test_one_part_of_a_song_takes_nobody_else_with_it(rehearsal: Rehearsal, client: TestClient) -> None:
     asked = {"name": "guitar 2", "part": 0, "scope": 2, "song": 1, "from": 2.0, "to": 4.0}
     said(client, "/mix/set", **asked, value=3.0)

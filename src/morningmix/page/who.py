@@ -99,6 +99,7 @@ def _to_remember(rehearsal: Rehearsal) -> dict[str, object]:
     problem = ""
     if rehearsal.heard is not None:
         try:
+            _refuse_demo(rehearsal)
             lesson = lesson_of(rehearsal.home.recipe)
         except MorningmixError as error:
             problem = str(error)
@@ -234,8 +235,14 @@ def say_player(rehearsal: Rehearsal, asked: Asked) -> str:
     return rehearsal.change(says, lambda text: with_player(text, files, player), hear=True)
 
 
+def _refuse_demo(rehearsal: Rehearsal) -> None:
+    if rehearsal.is_demo:
+        raise UsageError("This is the demo, so there is no next rehearsal to remember anything for.")
+
+
 def remember_all(rehearsal: Rehearsal, asked: Asked) -> str:
     """Remember for the next rehearsal what was shown."""
+    _refuse_demo(rehearsal)
     lesson = lesson_of(rehearsal.home.recipe)
     if asked.text("lesson") != lesson.mark:
         raise UsageError("The lines have changed meanwhile, so nothing was written. Look at them again.")
