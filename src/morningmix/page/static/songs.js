@@ -177,23 +177,33 @@ function move(edge, at, snapS) {
   bubble.style.left = edge.style.left;
 }
 
+const timesOf = (song) => JSON.stringify([song.dataset.start, song.dataset.end]);
+
 function hold(edge) {
+  edge.taken = true;
   if (place.dataset.held === edge.id) return;
   place.dataset.held = edge.id;
-  const song = songOf(edge);
-  song.dataset.was = JSON.stringify([song.dataset.start, song.dataset.end]);
+  songOf(edge).dataset.was = timesOf(songOf(edge));
 }
 
 async function letGo(edge) {
   clearTimeout(edge.still);
   if (place.dataset.held !== edge.id) return;
+  edge.taken = false;
   const song = songOf(edge);
-  const was = song.dataset.was;
-  const { start: begins, end: ends } = song.dataset;
   song.querySelector(".bubble").hidden = true;
-  if (was !== JSON.stringify([begins, ends])) {
-    const done = await send(edge, "/songs/edges", { start: Number(begins), end: Number(ends) });
-    if (!done) back(edge);
+  // It may be moved on while this is written down, and is looked at again then.
+  if (edge.writing) return;
+  edge.writing = true;
+  const times = timesOf(song);
+  const [start, end] = JSON.parse(times).map(Number);
+  if (times === song.dataset.was || await send(edge, "/songs/edges", { start, end })) song.dataset.was = times;
+  else back(edge);
+  edge.writing = false;
+  if (edge.taken) return;
+  if (song.dataset.was && song.dataset.was !== timesOf(song)) {
+    letGo(edge);
+    return;
   }
   delete song.dataset.was;
   delete place.dataset.held;
