@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 
 from morningmix.cli.arguments import app
 from morningmix.errors import RecipeError, UsageError
 
-COMMANDS = ("mix", "recipe", "check", "songs", "why", "turn", "wishes", "share", "compare")
+COMMANDS = ("open", "mix", "recipe", "check", "songs", "why", "turn", "remember", "wishes", "share", "compare")
 
 
 def help_of(*command: str, capsys: pytest.CaptureFixture[str]) -> str:
@@ -99,6 +100,7 @@ def test_a_wrong_command_line_is_answered_in_one_sentence(arguments: tuple[str, 
 
 
 @pytest.mark.parametrize("amount", ["1.5", "2dB", "2 dB", "0", "60"])
-def test_an_amount_may_carry_its_unit(amount: str) -> None:
+def test_an_amount_may_carry_its_unit(amount: str, tmp_path: Path) -> None:
     with pytest.raises(RecipeError, match="nowhere"):
-        app(["turn", "nowhere/recipe.toml", "kick", "up", amount], prog_name="morningmix")
+        app(["turn", str(tmp_path / "nowhere" / "recipe.toml"), "kick", "up", amount], prog_name="morningmix")
+    assert not list(tmp_path.iterdir())

@@ -221,7 +221,7 @@ def test_a_change_meanwhile_is_not_overwritten(place: Path) -> None:
 def test_while_another_writes_it_waits(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     lesson = lesson_of(place / "mix" / "recipe.toml")
     monkeypatch.setattr("morningmix.storage.lock._WAIT_S", 0.0)
-    with editing(lesson.path), pytest.raises(BusyError):
+    with editing(lesson.path, may_be_new=True), pytest.raises(BusyError):
         write(lesson)
     assert not lesson.path.exists()
 

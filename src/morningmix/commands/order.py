@@ -129,7 +129,7 @@ def working_in(home: Home) -> Iterator[None]:
         sweep(home.cache)
         remove_drafts(home.root / FINDINGS)
         remove_drafts(home.mixes / REPORT)
-        with editing(home.recipe):
+        with editing(home.recipe, may_be_new=True):
             remove_drafts(home.recipe)
         yield
 

@@ -81,7 +81,7 @@ def write(lesson: Lesson) -> None:
 
     Raises `BusyError` where the file has changed since, and `OutputError`.
     """
-    with editing(lesson.path):
+    with editing(lesson.path, may_be_new=True):
         now = read_text(lesson.path) if lesson.path.exists() else None
         if now != lesson.before:
             raise BusyError(f"{lesson.path} has changed meanwhile, so nothing was written. Run again.")

@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
-from morningmix.errors import BusyError, OutputError
+from morningmix.errors import BusyError, OutputError, RecipeError
 from morningmix.storage.home import CACHE, Home, output_errors, refuse_link
 
 _WAIT_S = 10.0
@@ -36,12 +36,16 @@ def locked(home: Home) -> Iterator[None]:
 
 
 @contextmanager
-def editing(recipe: Path) -> Iterator[None]:
+def editing(recipe: Path, *, may_be_new: bool = False) -> Iterator[None]:
     """Lock a recipe for a change, waiting for other changes.
 
-    Raises `BusyError` after ten seconds, and `OutputError` for a recipe that is a link.
+    Raises `BusyError` after ten seconds, `OutputError` for a recipe that is a link, and `RecipeError` where there is
+    none, unless it `may_be_new`.
     """
     refuse_link(recipe)
+    if not (may_be_new or recipe.exists()):
+        # Before a folder is made for the lock.
+        raise RecipeError(f"There is no {recipe}.")
     until = time.monotonic() + _WAIT_S
     while True:
         with _held(recipe.parent / CACHE / "recipe.lock") as is_ours:
