@@ -54,6 +54,9 @@ def stretch(start: int, stop: int) -> NDArray[np.bool_]:
 def test_a_fader_brings_an_input_to_the_level_of_its_role() -> None:
     assert own_level_db(strip("lead vocal", -25.0)) == pytest.approx(wanted_lu("lead vocal") + 25.0, abs=0.01)
     assert own_level_db(strip("kick", -25.0, stretch(0, 0))) is None
+    loud_too = np.where(stretch(0, 50), power_of(-25.0), power_of(-10.0))
+    judged = replace(strip("lead vocal"), powers=loud_too, judged=stretch(0, 50))
+    assert own_level_db(judged) == pytest.approx(wanted_lu("lead vocal") + 25.0, abs=0.01)
     bare = strip("kick", -25.0)
     bare = replace(bare, input=replace(bare.input, preset=replace(bare.input.preset, level_lu=None)))
     assert own_level_db(bare) == pytest.approx(-12.0 + 25.0, abs=0.01)

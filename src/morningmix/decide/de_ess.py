@@ -7,32 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.decide.cymbals import CORNER_HZ
 from morningmix.laws.track_power import filter_gain_db
 from morningmix.model.input import Input
-from morningmix.model.measured import Measurements, TrackFacts
+from morningmix.model.measured import Measurements
 from morningmix.model.plan import Compressor, DeEsser, Filter, Reason
 from morningmix.units import powers_db
 
-CORNER_HZ = 5000.0
-"""Sibilants lie above this (common practice, no source)."""
 MOST_DB = 4.0
 SHARP_DB = -13.0
 """A vocal is de-essed if its loudest hundredth above the corner comes nearer to its mean level than this (design
 choice: dry vocals of three songs read -13 to -11 on their sibilants)."""
 _PEAK_OVER_DB = 8.0
 """Peak of a sibilant over its mean level (measured on the same vocals)."""
-
-
-def cymbals_rest(drums: Sequence[TrackFacts], plays: NDArray[np.bool_], measured: Measurements) -> NDArray[np.bool_]:
-    """Slots in which the drums are no louder above the corner than in half of those in `plays`.
-
-    What a vocal microphone hears of cymbals would pass for sibilants (measured in four modelled rooms: the loudest
-    hundredth above the corner read 5 to 18 dB too high in all slots, and within 6 dB in these).
-    """
-    above = np.where(measured.band_centres_hz > CORNER_HZ, 1.0, 0.0)
-    powers = np.sum([track.slots.weighted(above) for track in drums], axis=0) if drums else np.zeros(len(plays))
-    rest: NDArray[np.bool_] = powers <= (np.median(powers[plays]) if plays.any() else 0.0)
-    return rest
 
 
 def decide_de_esser(

@@ -38,6 +38,8 @@ class Strip:
     filters: tuple[Filter, ...]
     dynamics_db: NDArray[np.float64]
     """Gain of matching, gate and compressor together: ``(slots,)``."""
+    judged: NDArray[np.bool_] | None = None
+    """Slots over which its own level is judged; None: where it plays."""
     level_db: float = 0.0
     """Fader before the family's gain and before the recipe's settings."""
     wished: Powers | None = None
@@ -46,7 +48,7 @@ class Strip:
 
 def own_level_db(strip: Strip) -> float | None:
     """The fader that brings an input's direct sound to its role's level; None where it does not play."""
-    own_lufs = loudness_of(strip.powers, strip.plays)
+    own_lufs = loudness_of(strip.powers, strip.plays if strip.judged is None else strip.judged)
     wanted = strip.input.preset.level_lu
     return None if own_lufs is None else on_grid_db((wanted.value if wanted else -12.0) - own_lufs)
 

@@ -13,6 +13,7 @@ import numpy as np
 from morningmix.decide.align import decide_alignment
 from morningmix.decide.asked import added_db, asked
 from morningmix.decide.cleaning import cleaning_of
+from morningmix.decide.cymbals import without_crashes
 from morningmix.decide.declip import decide_repair
 from morningmix.decide.family_levels import Strip, own_level_db, set_goals, solve_families, whole_lufs
 from morningmix.decide.gate import decide_gate
@@ -24,7 +25,7 @@ from morningmix.decide.wishes import as_wished, decide_shelves
 from morningmix.laws.grid import on_grid
 from morningmix.laws.track_power import Powers, k_powers, plays_over, spans_to_mask, spans_within, sung_mask
 from morningmix.model.input import Input
-from morningmix.model.measured import Measurements, Singing, Spans
+from morningmix.model.measured import Measurements, Singing, Spans, TrackFacts
 from morningmix.model.plan import Goal, Move, Reason, SongPlan, TrackPlan
 from morningmix.model.recipe import SongWish
 from morningmix.units import clock
@@ -44,7 +45,8 @@ def decide_song(take: Evidence, setups: Setups, song: SongWish) -> SongPlan:
     take_s = measured.frames / measured.rate_hz
     inputs = [in_song(input_, here, song, take) for input_ in take.inputs]
     sounding = [input_ for input_ in inputs if left_out(input_, here.slot_s) is None]
-    strips = [_strip(input_, setups, take.singing.get(input_.index), here, song) for input_ in sounding]
+    drums = tuple(input_.facts for input_ in sounding if input_.preset.family == "drums")
+    strips = [_strip(input_, setups, take.singing.get(input_.index), here, song, drums) for input_ in sounding]
     goals = set_goals(strips, here.slot_s, take.roles)
     gains_db = _near_take(solve_families(strips, goals), setups.family_gains_db)
     loud_lufs = whole_lufs(strips, gains_db, here.slot_s)
@@ -113,7 +115,14 @@ def _cut(measured: Measurements, start_s: float, end_s: float) -> Measurements:
     )
 
 
-def _strip(input_: Input, setups: Setups, singing: Singing | None, here: Measurements, song: SongWish) -> Strip:
+def _strip(
+    input_: Input,
+    setups: Setups,
+    singing: Singing | None,
+    here: Measurements,
+    song: SongWish,
+    drums: Sequence[TrackFacts],
+) -> Strip:
     setup = setups.of[input_.index, input_.role]
     powers = k_powers(input_.facts, here, setup.filters)
     sings = singing if input_.preset.cleaned else None
@@ -122,13 +131,17 @@ def _strip(input_: Input, setups: Setups, singing: Singing | None, here: Measure
         if sings is None
         else spans_to_mask(spans_within(sings.open_s, song.start_s, song.end_s), here.slots, here.slot_s)
     )
+    plays = (
+        plays_over(powers, setup.plays_above, here.slot_s)
+        if sings is None
+        else sung_mask(spans_within(sings.sings_s, song.start_s, song.end_s), here.slots, here.slot_s)
+    )
     curve_db = dynamics_db(as_filtered(input_, here, setup.filters), setup, opened)
     strip = Strip(
         input=input_,
         gain_db=setup.gain_db,
-        plays=plays_over(powers, setup.plays_above, here.slot_s)
-        if sings is None
-        else sung_mask(spans_within(sings.sings_s, song.start_s, song.end_s), here.slots, here.slot_s),
+        plays=plays,
+        judged=plays if sings is None else without_crashes(drums, plays, here),
         clear=setup.clear,
         powers=powers * 10.0 ** (curve_db / 10.0),
         filters=setup.filters,

@@ -16,7 +16,8 @@ from morningmix.decide.align import LEAST_CORRELATION
 from morningmix.decide.asked import asked
 from morningmix.decide.bass_pair import line_and_microphone
 from morningmix.decide.compress import crest_factor, decide_compressor, low_share
-from morningmix.decide.de_ess import cymbals_rest, decide_de_esser
+from morningmix.decide.cymbals import cymbals_rest, without_crashes
+from morningmix.decide.de_ess import decide_de_esser
 from morningmix.decide.family_levels import Strip, set_goals, solve_families, with_levels
 from morningmix.decide.filters import decide_filters
 from morningmix.decide.gain import match_gain
@@ -133,6 +134,7 @@ def set_up(take: Evidence, songs: Sequence[SongWish]) -> Setups:
                 input=input_,
                 gain_db=setups[key].gain_db,
                 plays=played[key].plays,
+                judged=played[key].judged,
                 clear=setups[key].clear,
                 powers=played[key].powers * 10.0 ** (curve_db / 10.0),
                 filters=setups[key].filters,
@@ -294,6 +296,8 @@ class _Played:
     """The input as its compressor hears it."""
     powers: Powers
     plays: Mask
+    judged: Mask
+    """Where its level is judged."""
     plays_above: float
     opened: Mask | None
     """Where its gate is open; None without one."""
@@ -313,13 +317,14 @@ def _played(
         plays_over(powers, above, here.slot_s)
         if sings is None
         else sung_mask(sings.sings_s, len(used), here.slot_s)[used]
-    )
+    ) & takes_part
     return _Played(
         filters=filters,
         why_filters=why_filters,
         filtered=as_filtered(input_, here, filters),
         powers=powers,
-        plays=plays & takes_part,
+        plays=plays,
+        judged=plays if sings is None else without_crashes(stretch.drums, plays, here),
         plays_above=above,
         opened=spans_to_mask(sings.open_s, len(used), here.slot_s)[used] if sings and gated(input_) else None,
         clear=sings is not None or not input_.preset.cleaned,
@@ -342,17 +347,17 @@ def _line_too(inputs: Iterable[Input]) -> dict[int, str]:
 
 
 def _setup(input_: Input, played: _Played, stretch: _Stretch, features: _Features) -> Setup:
-    gain_db, why_gain = match_gain(input_.facts, played.powers, played.plays)
-    judged = cymbals_rest(stretch.drums, played.plays, stretch.here)
+    gain_db, why_gain = match_gain(input_.facts, played.powers, played.judged)
+    rest = cymbals_rest(stretch.drums, played.plays, stretch.here)
     de_esser, why_de_esser = (
-        decide_de_esser(input_, gain_db, played.plays & judged, played.filters, stretch.here)
+        decide_de_esser(input_, gain_db, played.plays & rest, played.filters, stretch.here)
         if played.clear
         else (None, ())
     )
     compressor, why_compressor = (
         (None, asked(input_.wish, "compress", "turned off").reason("compressor"))
         if input_.wish.compress == "off"
-        else decide_compressor(played.filtered, gain_db, played.plays, features.crests, features.lows, features.low)
+        else decide_compressor(played.filtered, gain_db, played.judged, features.crests, features.lows, features.low)
     )
     floor = input_.preset.gate_floor_db
     return Setup(
