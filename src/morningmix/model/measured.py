@@ -141,6 +141,17 @@ class Activity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Onsets:
+    """How strongly sounds start, over a stretch of a take."""
+
+    hop_s: float
+    first_s: float
+    """Start of the first hop, seconds from the start of the stretch."""
+    strength: NDArray[np.float32]
+    """At least 0, in broad bands, the lowest first: ``(inputs, bands, hops)``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlignmentFacts:
     """Alignment of a close drum microphone with the overhead, or of a bass DI with its microphone."""
 
