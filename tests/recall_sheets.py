@@ -29,6 +29,7 @@ from morningmix.model.plan import (
     TrackPlan,
     Trims,
 )
+from morningmix.model.tempo import Tempo
 
 RATE_HZ, SECONDS = 24_000, 0.6
 FILES = ("kick.wav", "guitar.wav", "vocal.wav")
@@ -151,6 +152,7 @@ def write_sheet(folder: Path, tracks: Path, title: str = "Song", start_s: float 
         master=master,
         mix=MixFile(file=f"{title}.wav", integrated_lufs=-16.0, range_lu=1.0, true_peak_dbtp=-1.2),
         stems=(),
+        tempo=Tempo(tempo_bpm=124.2, other_bpm=62.1, beats_s=(0.02, 0.26, 0.5)),
         reachable_lufs=-16.0,
         files=[f"{title}.wav", "recall.json"],
         sha256={f"{title}.wav": "0" * 64},

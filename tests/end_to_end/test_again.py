@@ -311,6 +311,17 @@ def test_nothing_changed_nothing_is_mixed(place: Path) -> None:
     assert digests(place / HOME / "mixes") == before
 
 
+def test_a_song_whose_sheet_says_no_tempo_yet_stands(place: Path) -> None:
+    path = place / SONG / "recall.json"
+    sheet = json.loads(path.read_text(encoding="utf-8"))
+    del sheet["tempo"]
+    path.write_text(json.dumps(sheet), encoding="utf-8")
+    before = digests(place / SONG)
+    done = run_here("mix", "Thursday", "--tracks", cwd=place)
+    assert done.stdout.startswith("Nothing has changed since the last mix.\n  ")
+    assert digests(place / SONG) == before
+
+
 def test_a_song_with_a_sheet_of_the_format_before_stands(place: Path) -> None:
     path = place / SONG / "recall.json"
     sheet = json.loads(path.read_text(encoding="utf-8")) | {"recall": 2}

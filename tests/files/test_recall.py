@@ -17,6 +17,7 @@ from morningmix.commands.order import Order
 from morningmix.commands.song import MixedSong
 from morningmix.errors import MorningmixError, RecipeError
 from morningmix.files.recall import read_recall, recall_text
+from morningmix.model.tempo import Tempo
 from recall_sheets import SECONDS, at_an_edge, damaged, put, write_sheet, write_tracks
 
 Sheet = dict[str, Any]
@@ -73,6 +74,8 @@ def refusal(action: Callable[[], object]) -> str:
         ("plan.tracks.2.moves.0.to_s", 0.1, "after it starts"),
         ("plan.tracks.2", {"fader_db": 150.0}, "add up to more than 200 dB"),
         ("plan.end_s", 0.0, "after it starts"),
+        ("tempo.beats_s", [0.5, 0.5, 1.0], "in order"),
+        ("tempo.tempo_bpm", 0.0, "greater than or equal to 10"),
         ("plan.reverb.low_cut_hz", 12_000.0, "below 12000 Hz"),
         ("plan.goals.0.family", "", "one of drums, bass"),
         ("plan.cleaning.targets", [[3, True]], "from 0 to 2"),
@@ -227,6 +230,16 @@ def test_a_sheet_whose_lows_are_in_the_middle_is_read_and_written_again(song: Pa
     assert recall.mix_id != before
     sheet["plan"]["mono_below_hz"] = 12_000.0
     assert "half the sample rate" in refusal(lambda: read_recall(save(song, sheet)))
+
+
+def test_a_tempo_is_read_back_and_changes_no_mix_id(song: Path) -> None:
+    sheet = load(song)
+    read = read_recall(song / "recall.json")
+    assert read.tempo == Tempo(tempo_bpm=124.2, other_bpm=62.1, beats_s=(0.02, 0.26, 0.5))
+    del sheet["tempo"]
+    without = read_recall(save(song, sheet))
+    assert without.tempo is None
+    assert without.mix_id == read.mix_id
 
 
 def test_a_sheet_with_shelves_is_read_and_written_again(song: Path) -> None:

@@ -64,6 +64,7 @@ def test_songs_are_found_in_a_short_take_and_every_edge_says_why(found: Rehearsa
     html = client.get("/part/songs").text
     assert [song["title"] for song in songs(found)] == ["Song 1", "Song 2"]
     assert html.count("counted in: 4 clicks, one every 0.50 s") >= 2
+    assert html.count("About 120 BPM") == 2
     starts = json.loads(re.findall(r'data-starts="([^"]+)"', html)[0].replace("&#34;", '"'))
     for first_s in (FIRST_S, SECOND_S):
         assert any(-1.0 < at_s - (first_s - 2.0) < 0.0 and "counted in" in why for at_s, why in starts)

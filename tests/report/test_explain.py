@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from morningmix.model.plan import Filter, MasterPlan, Reason, SongPlan, TrackPlan, Trims
+from morningmix.model.tempo import Tempo
 from morningmix.report.explain import MOST_LINES, changes_in_words, input_in_words, songs_in_brief, whole_in_words
 
 BOOK = "Somebody, JAES 2011"
@@ -26,7 +27,7 @@ def a_track(name: str, **plan: object) -> TrackPlan:
     )
 
 
-def a_song(title: str, *tracks: TrackPlan) -> tuple[SongPlan, MasterPlan]:
+def a_song(title: str, *tracks: TrackPlan) -> tuple[SongPlan, MasterPlan, Tempo | None]:
     plan = SongPlan(
         title=title,
         start_s=0.0,
@@ -59,7 +60,7 @@ def a_song(title: str, *tracks: TrackPlan) -> tuple[SongPlan, MasterPlan]:
         dither_seed=1,
         reasons=(reason("target_lufs"), reason("gain_db")),
     )
-    return plan, master
+    return plan, master, None
 
 
 TEN = [a_track(f"input {number}", gain_db=float(number)) for number in range(10)]
@@ -112,7 +113,7 @@ def test_why_explains_one_input_in_full() -> None:
 
 
 def test_a_new_version_says_what_is_different() -> None:
-    before, _ = a_song("Song", *TEN[:3])
+    before, *_ = a_song("Song", *TEN[:3])
     louder = replace(TEN[1], fader_db=2.0, pan=0.3)
     after = replace(before, tracks=(TEN[0], louder, replace(TEN[2], flip=True)), end_s=50.0, target_lufs=-14.0)
     assert changes_in_words(before, after) == [
@@ -132,7 +133,7 @@ def test_a_new_version_says_what_was_wished_for_tone_and_room() -> None:
         Filter(kind="low_shelf", corner_hz=200.0, gain_db=2.0),
         Filter(kind="high_shelf", corner_hz=4000.0, gain_db=-1.0),
     )
-    before, _ = a_song("Song", *(sent(track, -12.0, "usual") for track in TEN[:3]), sent(TEN[3], None, "dry"))
+    before, *_ = a_song("Song", *(sent(track, -12.0, "usual") for track in TEN[:3]), sent(TEN[3], None, "dry"))
     after = replace(
         before,
         tracks=(
@@ -150,3 +151,11 @@ def test_a_new_version_says_what_was_wished_for_tone_and_room() -> None:
         "input 3 has some echo",
     ]
     assert changes_in_words(after, before)[-1] == "input 3 is dry"
+
+
+def test_the_tempo_stands_beside_the_length() -> None:
+    plan, master, _ = a_song("Song", *TEN)
+    tempo = Tempo(tempo_bpm=124.3, other_bpm=62.1, beats_s=(0.0, 0.5))
+    said = whole_in_words(plan, master, tempo, sources=False)[0]
+    assert said == "Song: 1:00.0 long, about 124 BPM (or 62), aimed at a loudness of -16.0 LUFS."
+    assert "BPM" not in whole_in_words(plan, master, None, sources=False)[0]

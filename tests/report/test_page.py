@@ -23,6 +23,7 @@ from morningmix.model.plan import Compressor, Filter, Gate, Goal, MasterPlan, Re
 from morningmix.model.presets import RolePreset
 from morningmix.model.recipe import InputWish
 from morningmix.model.recording import Part, Recording, Take
+from morningmix.model.tempo import Tempo
 from morningmix.report import numbers
 from morningmix.report.contents import Cut, ReportedSong, ReportedTake
 from morningmix.report.page import report_page
@@ -427,6 +428,14 @@ def test_no_paper_and_no_term_stands_alone() -> None:
     cells = [text_of(cell) for cell in tree(page).iter("td")]
     assert not [cell for cell in cells if re.match(r"^[−-]?[0-9.]+ (dBFS|dBTP|LUFS|LU)$", cell)]
     assert tree(page).find(".//nav//a[@href='#words']") is not None
+
+
+def test_a_song_says_its_tempo_if_it_is_known() -> None:
+    given_ = rehearsal(NAMES)
+    assert "BPM" not in report(**given_)
+    tempo = Tempo(tempo_bpm=123.8, other_bpm=None, beats_s=(0.0, 0.5))
+    given_["songs"] = [replace(song, tempo=tempo) for song in given_["songs"]]
+    assert report(**given_).count("About 124 BPM.") == len(given_["songs"])
 
 
 def test_findings_come_worst_first() -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from mutagen import MutagenError  # noqa: TID251
 from mutagen.flac import FLAC, Picture  # noqa: TID251
-from mutagen.id3 import APIC, ID3, TALB, TDRC, TIT2, TPE1, TRCK  # noqa: TID251
+from mutagen.id3 import APIC, ID3, TALB, TBPM, TDRC, TIT2, TPE1, TRCK  # noqa: TID251
 
 from morningmix.audio.write import cannot_write
 from morningmix.model.names import visible
@@ -26,6 +26,8 @@ class Tags:
     band: str | None = None
     date: str | None = None
     """ISO 8601, as the recipe has it."""
+    tempo_bpm: float | None = None
+    """None if unknown."""
     picture_png: bytes
 
 
@@ -61,6 +63,8 @@ def _tag_mp3(path: Path, tags: Tags) -> None:
         frames.add(TPE1(encoding=1, text=tags.band))
     if tags.date:
         frames.add(TDRC(encoding=0, text=tags.date))
+    if tags.tempo_bpm is not None:
+        frames.add(TBPM(encoding=0, text=str(round(tags.tempo_bpm))))
     frames.add(APIC(encoding=0, mime="image/png", type=_FRONT_COVER, desc="", data=tags.picture_png))
     # Version 2.3 is what every player reads.
     frames.update_to_v23()
@@ -75,6 +79,8 @@ def _tag_flac(path: Path, tags: Tags) -> None:
         file["artist"] = tags.band
     if tags.date:
         file["date"] = tags.date
+    if tags.tempo_bpm is not None:
+        file["bpm"] = str(round(tags.tempo_bpm))
     picture = Picture()
     picture.type, picture.mime, picture.data = _FRONT_COVER, "image/png", tags.picture_png
     file.add_picture(picture)

@@ -31,22 +31,22 @@ def explain(
         raise UsageError(f"Nothing is mixed yet from {source}. First: morningmix mix {messages.quoted(str(source))}")
     if as_json:
         messages.as_json(
-            {recall.title: recall.model_dump(mode="json", include={"plan", "master"}) for recall in recalls}
+            {recall.title: recall.model_dump(mode="json", include={"plan", "master", "tempo"}) for recall in recalls}
         )
         return
-    songs = [(recall.plan, recall.master) for recall in recalls]
+    songs = [(recall.plan, recall.master, recall.tempo) for recall in recalls]
     if name is None and not everything:
         lines = songs_in_brief(songs, sources=sources)
         lines.append("More: name an input after the recipe, or add --all.")
     else:
         lines = []
-        for plan, master in songs:
+        for plan, master, tempo in songs:
             chosen = [track for track in plan.tracks if name is None or plain(track.name) == plain(name)]
             if not chosen:
                 raise UsageError(
                     f'In "{plan.title}", {unknown_name(name or "", [track.name for track in plan.tracks])}'
                 )
-            lines += whole_in_words(plan, master, sources=sources) if name is None else []
+            lines += whole_in_words(plan, master, tempo, sources=sources) if name is None else []
             for track in chosen:
                 lines += ([""] if lines else []) + input_in_words(track, sources=sources)
     for line in lines:

@@ -16,6 +16,7 @@ from threading import Lock, Thread
 from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake, kept_songs
 from morningmix.analysis.kept import clean_kept
+from morningmix.analysis.tempo import keeping_time, tempo_of
 from morningmix.bleed.song import cleaning_cost
 from morningmix.commands.former import former_folder, former_lower_db, former_plan
 from morningmix.commands.order import (
@@ -42,6 +43,7 @@ from morningmix.decide.rehearsal import lower_together_db, misses_aim
 from morningmix.errors import UsageError
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.measure.take import hash_take
+from morningmix.model.tempo import Tempo
 from morningmix.report.explain import changes_in_words
 from morningmix.storage.home import Home, refuse_full
 from morningmix.storage.song_folders import (
@@ -51,9 +53,10 @@ from morningmix.storage.song_folders import (
     retire_songs,
 )
 from morningmix.storage.text import write_text_whole
-from morningmix.workers.jobs import Lane, Run, side_by_side
+from morningmix.workers.jobs import Job, Lane, Run, side_by_side
 
 _MP3_BYTES_PER_FRAME = 0.7
+_TEMPO_COST = 0.001
 _MIXING_COST, _LATER_COST = 0.08, 0.15
 """Seconds of one core per second of a song, until its plan is known, and of a take, until its songs are known."""
 
@@ -216,7 +219,10 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
     """
     takes = {analysed.take.folder: analysed for _, analysed, _ in plans}
     raws = {folder: raw_of(analysed) for folder, analysed in takes.items()}
-    songs = [Song(number=number, plan=plan, raw=raws[analysed.take.folder]) for number, analysed, plan in plans]
+    songs = [
+        Song(number=number, plan=plan, raw=raws[analysed.take.folder], tempo=tempo)
+        for (number, analysed, plan), tempo in zip(plans, _tempi(plans, lane), strict=True)
+    ]
     mixed: dict[int, MixedSong] = {}
     for song in songs:
         if (standing := find_standing(song, desk, lane)) is not None:
@@ -266,6 +272,19 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
         lambda _: last_db,
     )
     return [mixed[song.number] for song in songs]
+
+
+def _tempi(plans: Sequence[Planned], lane: Lane) -> list[Tempo | None]:
+    return lane.all(
+        [
+            Job(
+                what="find the beat",
+                call=partial(tempo_of, analysed.store, keeping_time(analysed.inputs), plan.start_s, plan.end_s),
+                cost=_TEMPO_COST * (plan.end_s - plan.start_s),
+            )
+            for _, analysed, plan in plans
+        ]
+    )
 
 
 def _need_bytes(plans: Sequence[Planned], order: Order, together: int) -> float:

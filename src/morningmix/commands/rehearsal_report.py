@@ -40,6 +40,7 @@ def report_of(
                 facts=song.facts,
                 loudness_lufs=song.loudness_lufs,
                 true_peak_dbtp=song.true_peak_dbtp,
+                tempo=song.tempo,
             )
             for (_, analysed, _), song in zip(plans, result.songs, strict=True)
         ],

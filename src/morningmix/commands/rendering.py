@@ -17,6 +17,7 @@ from morningmix.files.recall import Settings
 from morningmix.model.measured import Cleaned, SumFacts
 from morningmix.model.plan import MasterPlan, SongPlan, Trims
 from morningmix.model.recording import Recording
+from morningmix.model.tempo import Tempo
 from morningmix.render.families import (
     BLOCK_HOPS,
     Families,
@@ -91,6 +92,7 @@ class Song:
     """Number in the rehearsal."""
     plan: SongPlan
     raw: Raw
+    tempo: Tempo | None = None
 
     @property
     def folder_name(self) -> str:

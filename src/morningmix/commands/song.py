@@ -19,6 +19,7 @@ from morningmix.decide.master import HOP_S
 from morningmix.files.recall import MixFile, Recall, RecordedInput, recall_text
 from morningmix.model.measured import SongFacts
 from morningmix.model.plan import MasterPlan, SongPlan
+from morningmix.model.tempo import Tempo
 from morningmix.render.master import limiter_per_hop
 from morningmix.render.output import SongFiles
 from morningmix.render.verify import MOST_APART_LU, Verified, verify
@@ -44,6 +45,7 @@ class MixedSong:
     plan: SongPlan
     master: MasterPlan
     facts: SongFacts
+    tempo: Tempo | None
 
 
 def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong:
@@ -93,6 +95,7 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
             spectrum_db=verified.spectrum_db,
             meters_differ_lu=verified.meters_differ_lu,
         ),
+        tempo=song.tempo,
     )
 
 
@@ -141,6 +144,7 @@ def _write_sheet(ready: Ready, master: MasterPlan, verified: Verified, hashes: _
             true_peak_dbtp=_rounded(verified.loudness.true_peak_dbtp),
         ),
         stems=tuple(stems.path(name).as_posix() for name in ready.families.names),
+        tempo=song.tempo,
         reachable_lufs=ready.reachable_lufs,
         files=[*files, RECALL],
         sha256={file: hashes.files[file] for file in files},

@@ -7,6 +7,7 @@ written after the sheet. What the report shows of it is in the cache.
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 from morningmix import __version__
@@ -44,7 +45,7 @@ def find_standing(song: Song, desk: Desk, lane: Lane) -> MixedSong | None:
     if not same or not _all_there(folder, recall):
         return None
     facts = read_record(_facts_path(desk.home.cache, recall), SongFacts)
-    return None if facts is None else _as_it_stands(recall, folder, facts)
+    return None if facts is None else replace(_as_it_stands(recall, folder, facts), tempo=song.tempo)
 
 
 def keep_facts(song: MixedSong, home: Home) -> None:
@@ -84,6 +85,7 @@ def _as_it_stands(recall: Recall, folder: Path, facts: SongFacts) -> MixedSong:
         plan=recall.plan,
         master=recall.master,
         facts=facts,
+        tempo=recall.tempo,
     )
 
 

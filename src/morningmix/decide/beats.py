@@ -150,8 +150,9 @@ def _period_path(local: NDArray[np.float64], period: float) -> Curve:
     """Period in hops around each second: the way of high autocorrelations and small changes (Viterbi)."""
     grid = period * _DRIFTS ** np.linspace(-1.0, 1.0, _DRIFT_STEPS)
     lags = np.arange(local.shape[1], dtype=np.float64)
-    height = sum(
-        np.array([np.interp(times * grid, lags, second, right=0.0) for second in local]) for times in (1.0, 2.0, 4.0)
+    # A beat's multiples count as much.
+    height = np.array(
+        [sum(np.interp(times * grid, lags, second, right=0.0) for times in (1.0, 2.0, 4.0)) for second in local]
     )
     moved = np.abs(np.arange(_DRIFT_STEPS)[:, None] - np.arange(_DRIFT_STEPS))
     cost = _DRIFT_COST * moved + (moved > _MOST_STEPS)

@@ -25,6 +25,7 @@ from pydantic import (  # noqa: TID251 - files is the room that reads
 
 from morningmix.errors import RecipeError
 from morningmix.model.plan import READABLE_FAMILIES, Decibels, MasterPlan, SongPlan, Spans
+from morningmix.model.tempo import Tempo
 from morningmix.storage.text import read_bytes
 
 _LARGEST_BYTES = 8_000_000
@@ -125,6 +126,8 @@ class Recall(_Sheet):
     master: MasterPlan
     mix: MixFile
     stems: Annotated[tuple[File, ...], MaxLen(len(READABLE_FAMILIES))]
+    tempo: Tempo | None = None
+    """What was played, which changes nothing of the mix; None if unknown."""
     reachable_lufs: Decibels | None = None
     """Loudness that can be reached without more limiting than the target allows."""
     files: list[File]
@@ -245,6 +248,8 @@ def _contradictions(sheet: Recall) -> Iterator[tuple[str, str]]:
             yield f"recordings.{place}.sha256", "every part needs a hash"
     for place in range(len(plan.tracks)):
         yield from _of_track(plan, place)
+    if sheet.tempo is not None and any(after <= before for before, after in pairwise(sheet.tempo.beats_s)):
+        yield "tempo.beats_s", "beats must be in order"
     if plan.reverb is not None:
         yield from _below_nyquist(plan, "plan.reverb.low_cut_hz", plan.reverb.low_cut_hz)
     if plan.mono_below_hz is not None:

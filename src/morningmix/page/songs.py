@@ -10,6 +10,7 @@ from functools import lru_cache
 import numpy as np
 from markupsafe import Markup  # noqa: TID251
 
+from morningmix.analysis.tempo import keeping_time, tempo_of
 from morningmix.commands.listen import Heard, HeardTake
 from morningmix.decide.rehearsal import worth_cutting
 from morningmix.errors import UsageError
@@ -26,7 +27,7 @@ from morningmix.report.drawing import inset, time_grid
 from morningmix.report.numbers import RIDGES, Array, ridges
 from morningmix.report.recording import input_in_take, ridge_powers
 from morningmix.report.templates import render
-from morningmix.report.words import count, minutes
+from morningmix.report.words import count, minutes, tempo_in_words
 from morningmix.units import clock
 
 _AROUND, _AROUND_S = 0.08, 12.0
@@ -57,6 +58,8 @@ class Song:
     hills: Markup
     followed: bool
     """Another song of the take comes after it."""
+    tempo: str = ""
+    """In words, if it is mixed."""
     number: int | None = None
     """Among those that are mixed; None where it is left out."""
     unsure: bool = False
@@ -168,6 +171,7 @@ def _song(take: HeardTake, place: int | None, wish: SongWish, *, followed: bool)
         to_s=max(to_s, from_s + 1.0),
         hills=ridge_of(take, from_s, to_s),
         followed=followed,
+        tempo=_tempo(take, wish.start_s, end_s) if wish.keep else "",
     )
 
 
@@ -208,6 +212,13 @@ def ridge_of(take: HeardTake, from_s: float, to_s: float) -> Markup:
     slot_s = take.analysed.measured.slot_s
     first, last = int(from_s / slot_s), max(int(np.ceil(to_s / slot_s)), int(from_s / slot_s) + 1)
     return pictures.hills(ridges([power[first:last] for power in _powers(take)], fine=True))
+
+
+@lru_cache(maxsize=256)
+def _tempo(take: HeardTake, start_s: float, end_s: float) -> str:
+    analysed = take.analysed
+    tempo = tempo_of(analysed.store, keeping_time(analysed.inputs), start_s, end_s)
+    return "" if tempo is None else tempo_in_words(tempo)
 
 
 @lru_cache(maxsize=8)

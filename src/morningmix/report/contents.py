@@ -10,6 +10,7 @@ from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, SongFacts
 from morningmix.model.plan import MasterPlan, SongPlan
 from morningmix.model.recording import Take
+from morningmix.model.tempo import Tempo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +25,7 @@ class ReportedSong:
     facts: SongFacts
     loudness_lufs: float | None
     true_peak_dbtp: float | None
+    tempo: Tempo | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

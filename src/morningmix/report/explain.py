@@ -8,9 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from morningmix.model.plan import Goal, MasterPlan, Reason, SongPlan, TrackPlan
+from morningmix.model.tempo import Tempo
 from morningmix.report.decision_words import input_decision, song_decision
-from morningmix.report.words import cited
+from morningmix.report.words import cited, tempo_in_words
 from morningmix.units import clock
+
+ExplainedSong = tuple[SongPlan, MasterPlan, Tempo | None]
 
 MOST_LINES = 60
 """A summary is at most this long, to be read on one or two screens. Design choice."""
@@ -18,14 +21,14 @@ _OF_WHOLE, _OF_SONG = 5, 8
 """Lines of a summary about a song as a whole, at most, and about a song with its inputs, at least."""
 
 
-def songs_in_brief(songs: Sequence[tuple[SongPlan, MasterPlan]], *, sources: bool) -> list[str]:
+def songs_in_brief(songs: Sequence[ExplainedSong], *, sources: bool) -> list[str]:
     """What matters most in every song: the whole first, then one line per input, the biggest decisions first."""
     kept = songs[: MOST_LINES // _OF_SONG]
     left = MOST_LINES - 2
     lines: list[str] = []
-    for number, (plan, master) in enumerate(kept):
+    for number, song in enumerate(kept):
         share = left // (len(kept) - number)
-        brief = _in_brief(plan, master, share, sources=sources)
+        brief = _in_brief(song, share, sources=sources)
         lines += brief
         left -= len(brief)
     if len(kept) < len(songs):
@@ -33,8 +36,9 @@ def songs_in_brief(songs: Sequence[tuple[SongPlan, MasterPlan]], *, sources: boo
     return lines
 
 
-def _in_brief(plan: SongPlan, master: MasterPlan, most: int, *, sources: bool) -> list[str]:
-    whole = whole_in_words(plan, master, sources=sources)
+def _in_brief(song: ExplainedSong, most: int, *, sources: bool) -> list[str]:
+    plan, *_ = song
+    whole = whole_in_words(*song, sources=sources)
     lines = whole[:_OF_WHOLE]
     inputs = sorted(((_loudest(track), track) for track in plan.tracks), key=lambda each: -_weight(*each))
     room = most - len(lines)
@@ -84,11 +88,11 @@ def _filtered_db(track: TrackPlan, kind: str) -> float:
     return max((abs(planned.gain_db) for planned in track.filters if planned.kind == kind), default=0.0)
 
 
-def whole_in_words(plan: SongPlan, master: MasterPlan, *, sources: bool) -> list[str]:
+def whole_in_words(plan: SongPlan, master: MasterPlan, tempo: Tempo | None, *, sources: bool) -> list[str]:
     """The whole song: how long and loud, tone, drums and room, then how much of what."""
-    lines = [
-        f"{plan.title}: {clock(plan.end_s - plan.start_s)} long, aimed at a loudness of {master.target_lufs:.1f} LUFS."
-    ]
+    length = f"{clock(plan.end_s - plan.start_s)} long"
+    played = length if tempo is None else f"{length}, {tempo_in_words(tempo)}"
+    lines = [f"{plan.title}: {played}, aimed at a loudness of {master.target_lufs:.1f} LUFS."]
     room = plan.reverb.reasons if plan.reverb else ()
     trims = [reason for reason in master.trims.reasons if reason.what.startswith("trim ")]
     others = [reason for reason in master.trims.reasons if not reason.what.startswith("trim ")]

@@ -23,6 +23,7 @@ from morningmix.report.words import (
     named,
     number,
     side,
+    tempo_in_words,
 )
 
 SHORT_TERM_S = 3.0
@@ -39,6 +40,8 @@ class SongSection:
     key: str
     title: str
     length: str
+    tempo: str
+    """In words; "" if unknown."""
     loudness: str
     where: str
     """Its place in the recording, and its highest peak."""
@@ -67,6 +70,7 @@ def song_section(
         key=key,
         title=song.title,
         length=minutes(plan.end_s - plan.start_s),
+        tempo="" if song.tempo is None else tempo_in_words(song.tempo),
         loudness=loudness_in_words(song.loudness_lufs),
         where=f"From {minutes(plan.start_s)} to {minutes(plan.end_s)} of {take}.",
         says=_song_words(song, peak),

@@ -8,7 +8,10 @@ from collections.abc import Sequence
 from markupsafe import Markup  # noqa: TID251
 
 from morningmix.model.names import visible
+from morningmix.model.tempo import Tempo
 
+LEAST_DRIFT_BPM = 2
+"""Less is not worth a word (design choice)."""
 _UNSEEN = {"Co", "Cn"}
 """Unicode categories that a page cannot hold or that nobody has a sign for: private, unassigned."""
 
@@ -54,6 +57,17 @@ def minutes(seconds: float) -> str:
     whole = round(seconds)
     hours, rest = divmod(whole, 3600)
     return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
+
+
+def tempo_in_words(tempo: Tempo) -> str:
+    """``about 124 BPM, 3 faster at the end, or 62`` where that is in doubt."""
+    says = f"about {tempo.tempo_bpm:.0f} BPM"
+    drift = round(tempo.drift_bpm)
+    if abs(drift) >= LEAST_DRIFT_BPM:
+        says += f", {abs(drift)} {'faster' if drift > 0 else 'slower'} at the end"
+    if tempo.other_bpm is not None:
+        says += f" (or {tempo.other_bpm:.0f})"
+    return says
 
 
 def count(amount: int, single: str, many: str | None = None) -> str:

@@ -121,6 +121,7 @@ def _share(
                 of=len(songs),
                 band=band,
                 date=date,
+                tempo_bpm=None if recall.tempo is None else recall.tempo.tempo_bpm,
                 picture_png=draw([heights for _, heights in hills]),
             )
             peak_dbtp, lowered_db = _write(mix, file, kind, tags)
