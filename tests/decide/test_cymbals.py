@@ -44,10 +44,15 @@ def test_a_crash_is_6_db_louder_than_what_else_the_cymbals_play(crash_db: float,
 
 @pytest.mark.parametrize(("calm_slots", "counts"), [(19, True), (20, False)])
 def test_with_under_two_seconds_beside_the_crash_all_of_it_counts(calm_slots: int, counts: bool) -> None:
-    power = np.where(SLOT < 100, 1e-4, 1e-1)
+    power = np.where(SLOT < 100, 1e-4, 2e-3)
     sings = (SLOT == 110) | ((SLOT < 98) & (SLOT + calm_slots >= 98))
     drums = facts_of(bump(9_000.0, 1.0), power)
     assert without_crashes([drums], sings, measurements(drums))[110] == counts
+
+
+def test_a_chorus_with_drums_after_a_verse_without_is_no_crash() -> None:
+    drums = facts_of(bump(9_000.0, 1.0), np.where(SLOT < 200, 1e-8, 1e-3))
+    assert (without_crashes([drums], SINGS, measurements(drums)) == SINGS).all()
 
 
 def test_without_drums_nothing_crashes() -> None:
