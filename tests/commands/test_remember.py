@@ -14,7 +14,7 @@ from end_to_end.said import one_line, run_here
 from morningmix.commands.remember import lesson_of, write
 from morningmix.errors import BusyError, OutputError
 from morningmix.files.band import read_band
-from morningmix.storage.lock import editing
+from morningmix.storage.lock import editing_band
 
 links = pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
 
@@ -64,7 +64,7 @@ def test_it_goes_into_the_file_that_counts_or_above_the_tracks_and_never_among_t
     assert done.returncode == 0, done.stderr
     path, now = Path(where), digests(place)
     new = {name for name in now if now[name] != before.get(name)}
-    assert new - {f"{path.parent.as_posix()}/.cache/recipe.lock"} == {path.as_posix()}
+    assert new - {f"{path.parent.as_posix()}/.band.toml.lock"} == {path.as_posix()}
     assert before.keys() <= now.keys()
     assert f"Remembered in {path}." in done.stdout
     if not any("Thursday/band.toml" in name for name in there):
@@ -95,7 +95,8 @@ def test_it_shows_the_lines_first_and_asks(
     answer: str, written: bool, place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     answered(monkeypatch, answer)
-    path = place / "band" / "2026" / "band.toml"
+    near = Path("band") / "2026" / "band.toml"
+    path = place / near
     path.write_text('# ours\nband = 1\n\n[[input]]\nfile = "07.wav"\nlevel_db = 1.0  # loud\n')
     done = run_here("remember", "mix", cwd=place)
     assert done.returncode == 0, done.stderr
@@ -111,11 +112,11 @@ def test_it_shows_the_lines_first_and_asks(
         '+name = "lead vocal"',
         '+role = "lead vocal"',
         "",
-        f"Write this into {Path('band') / '2026' / 'band.toml'}? y or n: "
+        f"Write this into {near}? y or n: "
         + (
-            "Remembered in band/2026/band.toml. Rehearsals in the folders below it start with it."
+            f"Remembered in {near}. Rehearsals in the folders below it start with it."
             if written
-            else "Nothing was written. band/2026/band.toml stays as it is."
+            else f"Nothing was written. {near} stays as it is."
         ),
     ]
     assert ("level_db = 2.0  # loud" in path.read_text()) == written
@@ -197,6 +198,11 @@ def test_a_band_toml_that_cannot_be_read_is_one_line_and_stays(text: str, words:
     assert path.read_text() == text
 
 
+def test_what_is_wrong_in_an_input_list_is_said_with_its_own_line(place: Path) -> None:
+    (place / "band" / "2026" / "inputs.toml").write_text('[[input]]\nfile = "07.wav"\nrole = "kik"\n')
+    one_line(run_here("remember", "mix", "--yes", cwd=place), 3, "inputs.toml, line 3", 'Did you mean "kick"?')
+
+
 @links
 @pytest.mark.parametrize("dangling", [False, True])
 def test_a_link_is_never_written_through(dangling: bool, place: Path) -> None:
@@ -221,7 +227,7 @@ def test_a_change_meanwhile_is_not_overwritten(place: Path) -> None:
 def test_while_another_writes_it_waits(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     lesson = lesson_of(place / "mix" / "recipe.toml")
     monkeypatch.setattr("morningmix.storage.lock._WAIT_S", 0.0)
-    with editing(lesson.path, may_be_new=True), pytest.raises(BusyError):
+    with editing_band(lesson.path), pytest.raises(BusyError):
         write(lesson)
     assert not lesson.path.exists()
 

@@ -99,6 +99,21 @@ def test_from_another_disk_it_is_looked_for_up_to_the_top(home: Path) -> None:
     assert read_band(tracks, None).path == path
 
 
+def test_a_folder_above_that_nobody_may_look_into_holds_nothing(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    tracks = home / "band" / "tracks"
+    tracks.mkdir(parents=True)
+    path = written(home, TAUGHT, BAND)
+    is_file = Path.is_file
+
+    def refused(self: Path) -> bool:
+        if self.parent == home / "band":
+            raise PermissionError(13, "Permission denied")
+        return is_file(self)
+
+    monkeypatch.setattr(Path, "is_file", refused)
+    assert found_files(tracks, None) == (path, None)
+
+
 def named(band: Band) -> list[tuple[tuple[str, ...], dict[str, object]]]:
     return [(one.files, {each.key: each.value for each in one.settings}) for one in band.inputs]
 

@@ -12,13 +12,13 @@ from pathlib import Path
 
 from morningmix.commands.order import Order, source_of
 from morningmix.errors import BusyError, UsageError
-from morningmix.files.band import BAND, INPUT_LIST, folders_looked_in
+from morningmix.files.band import BAND, INPUT_LIST, folders_looked_in, is_there
 from morningmix.files.band_edit import new_band, remembered
-from morningmix.files.recipe import tracks_of
+from morningmix.files.recipe import band_of, tracks_of
 from morningmix.files.recipe_tables import checked_file
 from morningmix.files.toml_lines import parse
 from morningmix.storage.home import home_of, refuse_link
-from morningmix.storage.lock import editing
+from morningmix.storage.lock import editing_band
 from morningmix.storage.text import read_text, remove_drafts, write_text_whole
 
 
@@ -65,15 +65,18 @@ def lesson_of(recipe_file: Path) -> Lesson:
     Raises `RecipeError` for a recipe or a band.toml that cannot be read, and `UsageError` and `OutputError` where there
     is no place for a band.toml.
     """
-    file = checked_file(parse(read_text(recipe_file), recipe_file.name))
+    text = read_text(recipe_file)
+    file = checked_file(parse(text, recipe_file.name))
+    # What counts now is read first, so that whatever is wrong in it is said with its own name and line.
+    band_of(recipe_file, text)
     path = _place(tracks_of(recipe_file, file), recipe_file.parent)
     refuse_link(path)
     before = read_text(path) if path.exists() else None
     beside = path.with_name(INPUT_LIST)
     replaces = beside if before is None and beside.is_file() else None
-    text = new_band("" if replaces is None else read_text(replaces)) if before is None else before
-    after = remembered(text, file)
-    return Lesson(path=path, before=before, after=(before or "") if after == text else after, replaces=replaces)
+    known = new_band("" if replaces is None else read_text(replaces)) if before is None else before
+    after = remembered(known, file)
+    return Lesson(path=path, before=before, after=(before or "") if after == known else after, replaces=replaces)
 
 
 def write(lesson: Lesson) -> None:
@@ -81,7 +84,7 @@ def write(lesson: Lesson) -> None:
 
     Raises `BusyError` where the file has changed since, and `OutputError`.
     """
-    with editing(lesson.path, may_be_new=True):
+    with editing_band(lesson.path):
         now = read_text(lesson.path) if lesson.path.exists() else None
         if now != lesson.before:
             raise BusyError(f"{lesson.path} has changed meanwhile, so nothing was written. Run again.")
@@ -94,8 +97,8 @@ def _place(tracks: Path, recipe_dir: Path) -> Path:
     folders = [
         folder for folder in folders_looked_in(tracks, recipe_dir) if folder != tracks and tracks not in folder.parents
     ]
-    known = next((folder for folder in folders if (folder / BAND).is_file()), None)
-    listed = next((folder for folder in folders if folder in tracks.parents and (folder / INPUT_LIST).is_file()), None)
+    known = next((folder for folder in folders if is_there(folder / BAND)), None)
+    listed = next((folder for folder in folders if folder in tracks.parents and is_there(folder / INPUT_LIST)), None)
     folder = known or listed or tracks.parent
     if folder == tracks or not folder.is_dir():
         raise UsageError(

@@ -82,12 +82,20 @@ def found_files(tracks: Path, recipe_dir: Path | None) -> tuple[Path | None, Pat
     """The band.toml that counts, and the inputs.toml if it lies nearer."""
     path = input_list = None
     for folder in folders_looked_in(tracks, recipe_dir):
-        if (folder / BAND).is_file():
+        if is_there(folder / BAND):
             path = folder / BAND
             break
-        if input_list is None and (folder / INPUT_LIST).is_file():
+        if input_list is None and is_there(folder / INPUT_LIST):
             input_list = folder / INPUT_LIST
     return path, input_list
+
+
+def is_there(path: Path) -> bool:
+    """Whether there is such a file; a folder far above may not be one of ours to look into."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
 
 
 def folders_looked_in(tracks: Path, recipe_dir: Path | None) -> list[Path]:

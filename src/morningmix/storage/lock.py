@@ -1,4 +1,4 @@
-"""Locks: one run at a time in a mix folder, one change at a time to a recipe.
+"""Locks: one run at a time in a mix folder, one change at a time to a recipe or to what a band has taught.
 
 The system releases a lock when its process ends, however it ends.
 """
@@ -19,7 +19,7 @@ from morningmix.errors import BusyError, OutputError, RecipeError
 from morningmix.storage.home import CACHE, Home, output_errors, refuse_link
 
 _WAIT_S = 10.0
-"""A change to a recipe takes milliseconds; a process that holds its lock for longer has hung."""
+"""A change to a text takes milliseconds; a process that holds its lock for longer has hung."""
 _TRY_AGAIN_S = 0.02
 
 
@@ -42,18 +42,32 @@ def editing(recipe: Path, *, may_be_new: bool = False) -> Iterator[None]:
     Raises `BusyError` after ten seconds, `OutputError` for a recipe that is a link, and `RecipeError` where there is
     none, unless it `may_be_new`.
     """
-    refuse_link(recipe)
     if not (may_be_new or recipe.exists()):
         # Before a folder is made for the lock.
+        refuse_link(recipe)
         raise RecipeError(f"There is no {recipe}.")
+    with _alone(recipe, recipe.parent / CACHE / "recipe.lock"):
+        yield
+
+
+@contextmanager
+def editing_band(band: Path) -> Iterator[None]:
+    """Lock a band.toml for a change, as `editing` does. Its folder is no mix folder, so the lock lies beside it."""
+    with _alone(band, band.with_name(f".{band.name}.lock")):
+        yield
+
+
+@contextmanager
+def _alone(text: Path, lock: Path) -> Iterator[None]:
+    refuse_link(text)
     until = time.monotonic() + _WAIT_S
     while True:
-        with _held(recipe.parent / CACHE / "recipe.lock") as is_ours:
+        with _held(lock) as is_ours:
             if is_ours:
                 yield
                 return
         if time.monotonic() > until:
-            raise BusyError(f"Another run has been changing {recipe} for {_WAIT_S:.0f} s. Wait until it is done.")
+            raise BusyError(f"Another run has been changing {text} for {_WAIT_S:.0f} s. Wait until it is done.")
         time.sleep(_TRY_AGAIN_S)
 
 
