@@ -154,24 +154,25 @@ def total_bleed(filters: References, references: References, taps: int, lead: in
 
 def predict(filters: References, references: References, taps: int, lead: int) -> References:
     """Bleed by reference, early and late part: ``(bins, parts * references, frames)``."""
-    count, inputs = references.shape[2] - lead, references.shape[1]
-    weights = filters.conj()
+    bins, inputs, count = len(references), references.shape[1], references.shape[2] - lead
+    by_tap = filters.conj().reshape(bins, taps, inputs).transpose(0, 2, 1)
     spans = [span for span in ((0, EARLY_TAPS), (EARLY_TAPS, taps)) if span[0] < span[1]]
-    parts = np.empty((references.shape[0], len(spans) * inputs, count), np.complex64)
-    delayed = np.empty((_CACHED_SUMS, inputs, count), np.complex64)
+    parts = np.empty((bins, len(spans), inputs, count), np.complex64)
+    delayed = [np.empty((_CACHED_SUMS, inputs, 2 * (last - first), 2 * count), np.float32) for first, last in spans]
     # Few bins at a time, so that they stay in the processor's cache.
-    for low in range(0, len(parts), _CACHED_SUMS):
-        bins = slice(low, low + _CACHED_SUMS)
-        for part, (first, last) in enumerate(spans):
-            total = parts[bins, part * inputs : (part + 1) * inputs]
-            for tap in range(first, last):
-                past = references[bins, :, lead - tap : lead - tap + count]
-                own = weights[bins, tap * inputs : (tap + 1) * inputs]
-                if tap == first:
-                    np.multiply(own, past, out=total)
-                else:
-                    total += np.multiply(own, past, out=delayed[: len(total)])
-    return parts
+    for low in range(0, bins, _CACHED_SUMS):
+        here = references[low : low + _CACHED_SUMS]
+        # A complex factor is two real ones, for the sound and for the sound turned by a quarter: so a product of real
+        # matrices, which is several times faster, gives the sum.
+        sound, turned = here.view(np.float32), (here * np.complex64(1j)).view(np.float32)
+        for place, (first, last) in enumerate(spans):
+            own, past = by_tap[low : low + len(here), :, None, first:last], delayed[place][: len(here)]
+            for number, tap in enumerate(range(first, last)):
+                frames = slice(2 * (lead - tap), 2 * (lead - tap + count))
+                past[:, :, number], past[:, :, last - first + number] = sound[:, :, frames], turned[:, :, frames]
+            total = parts[low : low + len(here), place].view(np.float32)[:, :, None]
+            np.matmul(np.concatenate([own.real, own.imag], axis=3), past, out=total)
+    return parts.reshape(bins, -1, count)
 
 
 class Follower:
@@ -269,8 +270,8 @@ def _evidence(parts: References, left: References, root: NDArray[np.float32], bl
         return cut.transpose(0, 3, 2, 1, 4)
 
     evidence = np.empty((pools, steps, count + 1, _POOLED_BINS, frames // steps), np.complex128)
-    np.multiply(by_step(parts), by_step(root), out=evidence[:, :, :-1])
-    np.multiply(by_step(left), by_step(root), out=evidence[:, :, -1:])
+    evidence[:, :, :-1] = by_step(parts * root)
+    evidence[:, :, -1:] = by_step(left * root)
     return evidence.reshape(pools, steps, count + 1, -1)
 
 
