@@ -8,6 +8,7 @@ import shutil
 import subprocess
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import numpy as np
 import pyloudnorm  # noqa: TID251 - an outside meter
@@ -60,6 +61,8 @@ def test_home_holds_what_was_promised_and_nothing_else(mixed: Path) -> None:
     assert {path.name for path in (song / "stems").iterdir()} == {"drums.wav", "bass.wav", "guitars.wav", "vocals.wav"}
     sheet = json.loads((song / "recall.json").read_text(encoding="utf-8"))
     assert set(sheet["files"]) == set(digests(song))
+    (plays,) = re.findall(r'<audio [^>]*src="([^"]+)"', (home / "mixes" / "report.html").read_text(encoding="utf-8"))
+    assert (home / "mixes" / unquote(plays)) == home / "mixes" / "01 Thursday" / "Thursday.mp3"
 
 
 def test_every_file_is_as_long_as_the_take(mixed: Path) -> None:

@@ -324,6 +324,26 @@ def test_nothing_is_fetched_and_nothing_runs() -> None:
     assert not re.search(r"@import|url\((?!#)|https?:", page)
 
 
+def test_every_song_is_played_from_its_file_beside_the_page() -> None:
+    given_ = rehearsal(NAMES, songs=2)
+    sounds = ["01 Song 1/Song 1.mp3", "02 50 % #?/50 % #?.mp3"]
+    given_["songs"] = [replace(song, sound=sound) for song, sound in zip(given_["songs"], sounds, strict=True)]
+    page = report(**given_)
+    root = well_formed(page)
+    players = list(root.iter("audio"))
+    assert [player.get("src") for player in players] == [
+        "01%20Song%201/Song%201.mp3",
+        "02%2050%20%25%20%23%3F/50%20%25%20%23%3F.mp3",
+    ]
+    assert all(player.get("preload") == "none" and player.get("controls") for player in players)
+    assert [player.get("aria-label") for player in players] == ["Song 1", "Song 2"]
+    assert "media-src 'self' file:" in page
+    # Before every picture but the one of the take.
+    assert page.index("<audio") < page.index("<figure")
+    # Without a file there is nothing to play.
+    assert "<audio" not in report(**rehearsal(NAMES))
+
+
 def test_the_same_data_gives_the_same_bytes() -> None:
     assert report(**rehearsal(NAMES)) == report(**rehearsal(NAMES))
 
@@ -348,7 +368,7 @@ def test_every_input_is_named_in_every_picture_and_table() -> None:
     assert sum(all(name in picture for name in NAMES) for picture in pictures) == 4
 
 
-def test_what_is_unsure_comes_first_and_what_is_left_out_says_why() -> None:
+def test_cuts_stand_in_the_order_of_the_take_and_what_is_left_out_says_why() -> None:
     def at(at_s: float, sure: float = 0.9) -> Boundary:
         return Boundary(at_s=at_s, because=f"told <at> {at_s:g}", sure=sure)
 
@@ -359,10 +379,9 @@ def test_what_is_unsure_comes_first_and_what_is_left_out_says_why() -> None:
     ]
     page = report(**rehearsal(NAMES, songs=2), cuts=cuts)
     rows = table(page, "Where the take is cut")
-    assert list(rows) == ["Song 2", "Song 1", "Try 1, left out"]
-    assert rows["Song 2"] == ["0:20.0", "0:39.0", "Please listen: told <at> 20", "told <at> 39", ""]
-    assert rows["Try 1, left out"][-1] == "false start"
-    assert "Have a listen to the first row: its start" in text_of(tree(page))
+    assert list(rows) == ["Song 1", "Try 1, left out: false start", "Song 2"]
+    assert rows["Song 2"] == ["0:20.0", "0:39.0", "Please listen: told <at> 20", "told <at> 39"]
+    assert "where the table asks for it: where one stretch starts or ends is not certain" in text_of(tree(page))
     assert "Where the take is cut" not in report(**rehearsal(NAMES))
 
 

@@ -13,7 +13,7 @@ from morningmix.report.templates import render
 
 
 def filled(**changed: object) -> str:
-    values = {"title": "Thursday", "by": "", "songs": [], "minutes": str, "loudness": str}
+    values = {"title": "Thursday", "by": "", "songs": [], "minutes": str, "ridges": ()}
     return render("index.html", package="morningmix.share", **values | changed)
 
 

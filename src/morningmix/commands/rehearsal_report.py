@@ -41,6 +41,7 @@ def report_of(
                 loudness_lufs=song.loudness_lufs,
                 true_peak_dbtp=song.true_peak_dbtp,
                 tempo=song.tempo,
+                sound=f"{song.folder.name}/{song.mix.stem}.mp3",
             )
             for (_, analysed, _), song in zip(plans, result.songs, strict=True)
         ],

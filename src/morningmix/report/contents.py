@@ -26,6 +26,8 @@ class ReportedSong:
     loudness_lufs: float | None
     true_peak_dbtp: float | None
     tempo: Tempo | None = None
+    sound: str | None = None
+    """Path of the file that plays it, relative to the page."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

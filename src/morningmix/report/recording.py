@@ -124,26 +124,23 @@ def _how_sure(cuts: Sequence[Cut]) -> str:
     unsure = sum(cut.unsure for cut in cuts)
     if not unsure:
         return "Every start and end is clear."
-    which = "row: its" if unsure == 1 else f"{count(unsure, 'row')}: their"
-    return f"Have a listen to the first {which} start or end is not certain."
+    which = "one stretch starts or ends" if unsure == 1 else f"{count(unsure, 'stretch', 'stretches')} start or end"
+    return f"Have a listen where the table asks for it: where {which} is not certain."
 
 
 def _cuts(cuts: Sequence[Cut]) -> Table:
-    """Why each listed stretch starts and ends where it does, the least certain first."""
+    """Why each listed stretch starts and ends where it does, in the order of the take."""
     rows = [
         [
-            Markup("{}{}").format(named(cut.title), "" if cut.left_out is None else ", left out"),
+            Markup("{}{}").format(named(cut.title), "" if cut.left_out is None else f", left out: {cut.left_out}"),
             clock(cut.start.at_s),
             clock(cut.end.at_s),
             *(("Please listen: " if boundary.unsure else "") + boundary.because for boundary in (cut.start, cut.end)),
-            cut.left_out or "",
         ]
-        for cut in sorted(cuts, key=lambda cut: (not cut.unsure, cut.start.at_s))
+        for cut in sorted(cuts, key=lambda cut: cut.start.at_s)
     ]
-    head = ["Stretch", "From", "To", "Why it starts here", "Why it ends here", "Why it is left out"]
-    if all(cut.left_out is None for cut in cuts):
-        head, rows = head[:-1], [row[:-1] for row in rows]
-    return Table(caption="Where the take is cut", head=head, rows=rows, wordy=len(head) - 3)
+    head = ("Stretch", "From", "To", "Why it starts here", "Why it ends here")
+    return Table(caption="Where the take is cut", head=head, rows=rows, wordy=2)
 
 
 def _levels_figure(key: str, inputs: Sequence[InputInTake]) -> Figure:

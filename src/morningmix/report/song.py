@@ -45,6 +45,8 @@ class SongSection:
     loudness: str
     where: str
     """Its place in the recording, and its highest peak."""
+    sound: str | None
+    """Path of the file that plays it, relative to the page."""
     says: str
     over_time: Figure
     pair: Sequence[Figure]
@@ -73,6 +75,7 @@ def song_section(
         tempo="" if song.tempo is None else tempo_in_words(song.tempo),
         loudness=loudness_in_words(song.loudness_lufs),
         where=f"From {minutes(plan.start_s)} to {minutes(plan.end_s)} of {take}.",
+        sound=song.sound,
         says=_song_words(song, peak),
         over_time=_loudness_figure(key, song, seconds),
         pair=[each for each in pair if each is not None],

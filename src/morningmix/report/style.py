@@ -72,6 +72,7 @@ nav a{display:inline-block;padding:.3rem 0}
 .card p{margin:.15rem 0}
 .card h3{margin:.1rem 0 .2rem}
 .card .big{font-size:1.5rem;font-weight:650;letter-spacing:-.01em}
+audio{display:block;width:100%;min-height:44px;margin:.4rem 0}
 .finding{border-left:.35rem solid var(--look)}
 .fine-day{border-left:.35rem solid var(--sound)}
 figure{margin:1rem 0;background:var(--card);border:1px solid var(--rule);border-radius:.7rem;
@@ -132,6 +133,8 @@ th,td{text-align:left;vertical-align:top;padding:.45rem .8rem;border-top:1px sol
 thead th{border-top:0;white-space:nowrap}
 tbody th{font-weight:600;min-width:7.5rem}
 td{min-width:5.5rem}
+.pair thead th{white-space:normal}
+.pair td{min-width:4.5rem}
 td.words{min-width:15rem}
 .why .scroll{border:0;border-radius:0;margin:.3rem 0}
 .guess{font-style:italic;font-weight:400}

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from markupsafe import Markup  # noqa: TID251
+
+from morningmix.report.numbers import RIDGES
 from morningmix.report.templates import render
-from morningmix.report.words import loudness_in_words, minutes
+from morningmix.report.words import all_named, minutes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +23,10 @@ class Listed:
     page: str
     """File name of the song's own page."""
     seconds: float
-    loudness_lufs: float | None
+    hills: Markup
+    """Its picture: everything, drums and bass, vocals."""
+    names: Sequence[str]
+    """Who and what is in it."""
     practice: Sequence[tuple[str, str]] = ()
     """What each practice mix is, and its file's name."""
 
@@ -33,6 +39,7 @@ def index_page(title: str, band: str | None, date: str | None, songs: Sequence[L
         title=title,
         by=", ".join(part for part in (band, date) if part),
         songs=songs,
+        ridges=RIDGES,
         minutes=minutes,
-        loudness=loudness_in_words,
+        named=all_named,
     )

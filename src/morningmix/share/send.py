@@ -23,8 +23,10 @@ from morningmix.errors import RecordingsError, UsageError
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
 from morningmix.model.names import name_as_text, plain
+from morningmix.model.plan import TrackPlan
 from morningmix.model.recipe import Recipe
 from morningmix.model.recording import Recording
+from morningmix.report import pictures
 from morningmix.report.numbers import RHYTHM, VOCALS, Array, ridges
 from morningmix.share.index_page import Listed, index_page
 from morningmix.share.packing import INDEX, packing
@@ -132,7 +134,18 @@ def _share(
                 Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db)
             )
             practice = _practice(song, recall, draft, tags)
-            listed.append(replace(_listed(place, recall, file.name, page.name), practice=practice))
+            listed.append(
+                Listed(
+                    number=place,
+                    title=recall.title,
+                    file=file.name,
+                    page=page.name,
+                    seconds=recall.plan.end_s - recall.plan.start_s,
+                    hills=pictures.hills(hills),
+                    names=[_with_player(track) for track in recall.plan.tracks if track.sounds],
+                    practice=practice,
+                )
+            )
         with output_errors(draft):
             (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8", newline="\n")
     progress("packing", 1.0)
@@ -191,15 +204,8 @@ def _page(song: Path, recall: Recall, rehearsal: str, hills: Sequence[tuple[str,
     )
 
 
-def _listed(place: int, recall: Recall, file: str, page: str) -> Listed:
-    return Listed(
-        number=place,
-        title=recall.title,
-        file=file,
-        page=page,
-        seconds=recall.plan.end_s - recall.plan.start_s,
-        loudness_lufs=recall.mix.integrated_lufs,
-    )
+def _with_player(track: TrackPlan) -> str:
+    return f"{track.name} ({track.player})" if track.player else track.name
 
 
 def _write(mix: Path, file: Path, kind: Kind, tags: Tags) -> tuple[float | None, float]:
