@@ -100,73 +100,64 @@ class Stretch:
 
 def stretches_of(take: Take, store: BandStore, cleaning: Cleaning, cache: Path) -> tuple[Stretch, ...]:
     """What a song's plan cleans, in order. A stretch that no other input could explain bleed in is left out."""
-    voices = _voices(take, store, cleaning, cache)
-    kit = _kit(take, store, cleaning, cache, voices)
+    start_s, end_s = cleaning.stretch_s or (0.0, take.duration_s)
+    first_hop = round(start_s / store.hop_s)
+    last_hop = min(round(end_s / store.hop_s), store.hops) if cleaning.stretch_s else store.hops
+    if last_hop - first_hop < _LEAST_HOPS:
+        return ()
+    here = replace(store, first_hop=first_hop, hops=last_hop - first_hop)
+    hop = band_hop_frames(take.rate_hz)
+    sounds = Sounds(
+        take=take,
+        first_frame=first_hop * hop,
+        frames=min(last_hop * hop, take.frames) - first_hop * hop,
+        gain_steps=tuple((index, GainStep(at_s=at_s, step_db=step_db)) for index, at_s, step_db in cleaning.gain_steps),
+    )
+    voices = _voices(sounds, here, cleaning, cache)
+    kit = _kit(sounds, here, cleaning, cache, voices)
     return tuple(stretch for stretch in (voices, kit) if stretch is not None)
 
 
-def _voices(take: Take, store: BandStore, cleaning: Cleaning, cache: Path) -> Stretch | None:
+def _voices(sounds: Sounds, store: BandStore, cleaning: Cleaning, cache: Path) -> Stretch | None:
     references = cleaning.references
     targets = tuple((target, on) for target, on in cleaning.targets if any(other != target for other in references))
-    place = _place(take, store, cleaning)
-    if not targets or place is None:
+    if not targets:
         return None
-    first_hop, last_hop = place
-    gain_steps = _gain_steps(cleaning)
     repaired = tuple(pair for pair in cleaning.repaired if pair[0] in dict(targets))
-    settings = key(sorted(targets), references, gain_steps, repaired, first_hop, last_hop)
-    sounds = _sounds(take, cleaning, place)
     return Stretch(
         sounds=replace(sounds, repaired=repaired),
         parts=parts_of(sounds),
-        store=replace(store, gain_steps=gain_steps, first_hop=first_hop, hops=last_hop - first_hop),
+        store=replace(store, gain_steps=sounds.gain_steps),
         targets=targets,
         references=references,
         cache=cache,
-        stem=(take_key(take.folder), store.key, settings),
+        stem=_stem(sounds, store, (sorted(targets), references, sounds.gain_steps, repaired, *_hops(store))),
     )
 
 
-def _kit(take: Take, store: BandStore, cleaning: Cleaning, cache: Path, voices: Stretch | None) -> Stretch | None:
-    place = _place(take, store, cleaning)
-    cleaned = {} if voices is None else {target: voices.clean(target) for target, _ in voices.targets}
-    if not cleaning.kit or not cleaning.kit_references or place is None:
+def _kit(sounds: Sounds, store: BandStore, cleaning: Cleaning, cache: Path, voices: Stretch | None) -> Stretch | None:
+    if not cleaning.kit or not cleaning.kit_references:
         return None
-    first_hop, last_hop = place
+    cleaned = () if voices is None else tuple((target, voices.clean(target)) for target, _ in voices.targets)
     repaired = tuple(pair for pair in cleaning.repaired if pair[0] in cleaning.kit)
-    settings = key(sorted(cleaning.kit), cleaning.kit_references, repaired, first_hop, last_hop, voices and voices.stem)
-    sounds = _sounds(take, cleaning, place)
+    settings = (sorted(cleaning.kit), cleaning.kit_references, repaired, *_hops(store), voices and voices.stem)
     return Stretch(
-        sounds=replace(sounds, repaired=repaired, cleaned=tuple(cleaned.items())),
+        sounds=replace(sounds, repaired=repaired, cleaned=cleaned),
         parts=parts_of(sounds),
-        store=replace(store, first_hop=first_hop, hops=last_hop - first_hop),
+        store=store,
         targets=tuple((target, True) for target in cleaning.kit),
         references=tuple(index for index, _ in cleaning.kit_references),
         is_kit=True,
         lowest_hz=cleaning.kit_references,
         cache=cache,
-        stem=(take_key(take.folder), store.key, settings),
+        stem=_stem(sounds, store, settings),
     )
 
 
-def _place(take: Take, store: BandStore, cleaning: Cleaning) -> tuple[int, int] | None:
-    """First hop and the one after the last; None for less than can be learnt from."""
-    start_s, end_s = cleaning.stretch_s or (0.0, take.duration_s)
-    first_hop = round(start_s / store.hop_s)
-    last_hop = min(round(end_s / store.hop_s), store.hops) if cleaning.stretch_s else store.hops
-    return (first_hop, last_hop) if last_hop - first_hop >= _LEAST_HOPS else None
+def _stem(sounds: Sounds, store: BandStore, settings: tuple[object, ...]) -> tuple[str, ...]:
+    """What the entries of a stretch are called: what was recorded, and how and where it is cleaned."""
+    return (take_key(sounds.take.folder), store.key, key(*settings))
 
 
-def _gain_steps(cleaning: Cleaning) -> tuple[tuple[int, GainStep], ...]:
-    return tuple((index, GainStep(at_s=at_s, step_db=step_db)) for index, at_s, step_db in cleaning.gain_steps)
-
-
-def _sounds(take: Take, cleaning: Cleaning, place: tuple[int, int]) -> Sounds:
-    hop = band_hop_frames(take.rate_hz)
-    first_frame = place[0] * hop
-    return Sounds(
-        take=take,
-        first_frame=first_frame,
-        frames=min(place[1] * hop, take.frames) - first_frame,
-        gain_steps=_gain_steps(cleaning),
-    )
+def _hops(store: BandStore) -> tuple[int, int]:
+    return store.first_hop, store.first_hop + store.hops
