@@ -203,9 +203,11 @@ def measure_gram(
             stage.process(reader.read((first - early) * hop))
         for at in range(first, last, block_hops) if sounds else ():
             count = min(block_hops, last - at)
-            blocks = (reader.read(count * hop) for reader in readers)
-            weighted = [stage.process(block) for stage, block in zip(weighting, blocks, strict=True)]
-            gram[at - first : at - first + count] = _gram(weighted, hop)
+            weighted = np.empty((count, len(sounds), 2, hop))
+            for place, (stage, reader) in enumerate(zip(weighting, readers, strict=True)):
+                weighted[:, place] = stage.process(reader.read(count * hop)).reshape(2, count, hop).swapaxes(0, 1)
+            by_hop = weighted.reshape(count, len(sounds), 2 * hop)
+            gram[at - first : at - first + count] = by_hop @ by_hop.transpose(0, 2, 1) / hop
     return gram
 
 
@@ -222,15 +224,6 @@ def _fade(plan: SongPlan, start: int, count: int, frames: int) -> NDArray[np.flo
         way = np.minimum(way, (frames - at) / fade_out)
     gain: NDArray[np.float32] = (0.5 - 0.5 * np.cos(np.pi * way)).astype(np.float32)
     return gain
-
-
-def _gram(weighted: Sequence[NDArray[np.float64]], hop: int) -> NDArray[np.float64]:
-    """Products of all pairs, mean per hop; a last hop that is not whole is dropped."""
-    hops = weighted[0].shape[1] // hop
-    stacked = np.stack([w[:, : hops * hop].reshape(2, hops, hop) for w in weighted])
-    by_hop = np.ascontiguousarray(stacked.transpose(2, 0, 1, 3)).reshape(hops, len(weighted), 2 * hop)
-    products: NDArray[np.float64] = by_hop @ by_hop.transpose(0, 2, 1) / hop
-    return products
 
 
 class _TrackWriter:
