@@ -272,7 +272,7 @@ def _taught(path: Path) -> None:
 
 
 def _wished(path: Path) -> None:
-    wishes = read_wishes(path)
+    wishes, _ = read_wishes(path)
     agreed, _ = merge(wishes)
     text = _RECIPE
     for change in agreed:

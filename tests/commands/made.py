@@ -19,4 +19,6 @@ note 2:31 could the second guitar come in later? #"'
 
 def read(folder: Path, text: str) -> list[Wishes]:
     (folder / "wishes.txt").write_text(text, encoding="utf-8")
-    return read_wishes(folder / "wishes.txt")
+    found, refused = read_wishes(folder / "wishes.txt")
+    assert not refused
+    return found

@@ -153,6 +153,25 @@ def test_conflicts_are_reported_and_change_nothing(mixed: Path) -> None:
     assert "level_db = 2.0" not in after
 
 
+def test_what_cannot_be_merged_is_named_and_the_rest_goes_on(mixed: Path) -> None:
+    mara = asked_for(mixed, "bass +2", "tuba -1")
+    older = re.sub("mix: .*", "mix: 00000000", asked_for(mixed, "bass +6", who="Theo"))
+    said, after = taken(
+        mixed, f"hello\n{mara}nice!\n{older}", mara, asked_for(mixed, "bass +1", "drums a lot +3", who="Ilka")
+    )
+    assert "1 change" in said
+    assert "bass +1.5 dB (Mara wants +2, Ilka wants +1)" in said
+    left_out = [line.strip()[10:].partition(":")[0] for line in said.splitlines() if "Left out" in line]
+    assert left_out == ["w0.txt, line 7", "w0.txt, line 9", "w2.txt, line 6"]
+    # The same chat again: what was refused is refused again, and nothing is merged twice.
+    recipe = mixed / "Thursday mix" / "recipe.toml"
+    before = recipe.read_text(encoding="utf-8")
+    recipe.write_text(after, encoding="utf-8")
+    one_line(run_here("wishes", "Thursday mix/recipe.toml", "w1.txt", cwd=mixed), 3, "already in the recipe")
+    assert recipe.read_text(encoding="utf-8") == after
+    recipe.write_text(before, encoding="utf-8")
+
+
 @pytest.mark.parametrize(
     ("change", "code", "words"),
     [

@@ -30,6 +30,25 @@ def test_wishes_survive_quoting_and_wrapping_by_a_chat(tmp_path: Path) -> None:
     assert [theirs.who for theirs in read(tmp_path, GOOD + "\n" + GOOD.replace("Mara", "Theo"))] == ["Mara", "Theo"]
 
 
+CHAT = f"""Mara, 21:04
+hi all, here is what I hear
+{GOOD}thanks! see you on +49 30 1234567
+vocals +9
+[21:10] Theo: {GOOD.replace("Mara", "Theo").replace("vocals +2", "vocals +40", 1)}vocals +2,5
+bass + 1
+bass +1
+"""
+
+
+def test_a_whole_chat_is_read_and_only_what_is_not_understood_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "chat.txt").write_text(CHAT, encoding="utf-8")
+    (mara, theo), refused = read_wishes(tmp_path / "chat.txt")
+    assert (mara.who, theo.who) == ("Mara", "Theo")
+    assert [(move.name, move.level_db) for move in mara.moves] == [("vocals", 2.0), ("drums", -1.5), ("vocals", 2.0)]
+    assert [(move.name, move.level_db) for move in theo.moves] == [("drums", -1.5), ("vocals", 2.0), ("bass", 1.0)]
+    assert [line.partition(":")[0] for line in refused] == [f"chat.txt, line {n}" for n in (17, 21, 22)]
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -48,9 +67,9 @@ def test_wishes_survive_quoting_and_wrapping_by_a_chat(tmp_path: Path) -> None:
         ("morningmix wishes\n" * 3000, "more than 2000 lines"),
     ],
 )
-def test_what_is_not_understood_is_refused_with_its_line(tmp_path: Path, text: str, says: str) -> None:
+def test_what_is_not_understood_is_refused_with_its_line(text: str, says: str) -> None:
     with pytest.raises(RecipeError, match=says):
-        read(tmp_path, text)
+        parse_wishes(text, "wishes.txt")
 
 
 @settings(max_examples=300, deadline=None)
@@ -60,8 +79,10 @@ def test_nothing_ends_in_a_traceback(tmp_path_factory: pytest.TempPathFactory, t
     said = ""
     try:
         (folder / "w.txt").write_text(GOOD[:at] + text + GOOD[at:], encoding="utf-8", errors="replace")
-        for theirs in read_wishes(folder / "w.txt"):
+        found, refused = read_wishes(folder / "w.txt")
+        for theirs in found:
             assert all(sign.isprintable() for note in theirs.notes for sign in note.says)
+        assert not any("\n" in line for line in refused)
     except MorningmixError as error:
         said = str(error)
     assert "\n" not in said

@@ -167,6 +167,8 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
     for conflict in taken.conflicts:
         where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
         line(f"  {where}, left unchanged: {_asked(conflict.asked)}")
+    for refused in taken.refused:
+        line(f"  Left out: {refused}")
 
 
 def _asked(asked: Sequence[tuple[str, float]]) -> str:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from morningmix.errors import RecipeError, UsageError
+from morningmix.errors import MorningmixError, RecipeError, UsageError
 from morningmix.files.feedback import WishedMove, Wishes, printable, read_wishes
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import band_of
@@ -54,18 +54,27 @@ class Taken:
     agreed: tuple[Agreed, ...]
     conflicts: tuple[Conflict, ...]
     notes: int
+    refused: tuple[str, ...]
+    """Why the others were left out, a line each."""
 
 
 def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], None] = unsaid) -> Taken:
-    """Merge the wishes in the files into a recipe, which the caller is `editing`: all of them or none.
+    """Merge the wishes in the files into a recipe, which the caller is `editing`: what can be merged, or nothing.
 
-    `skipped` receives a line about each song whose recall sheet cannot be read. Raises as `with_wishes` does, and
-    `OutputError`.
+    `skipped` receives a line about each song whose recall sheet cannot be read. Raises as `with_wishes` does,
+    `RecipeError` where nothing in the files is understood, and `OutputError`.
     """
-    wishes = [theirs for file in files for theirs in read_wishes(file)]
+    wishes: list[Wishes] = []
+    refused: list[str] = []
+    for file in files:
+        theirs, not_understood = read_wishes(file)
+        wishes += theirs
+        refused += not_understood
+    if not wishes:
+        raise RecipeError(refused[0])
     text, taken = with_wishes(read_text(recipe), wishes, recipe, skipped)
     write_text_whole(recipe, text)
-    return taken
+    return replace(taken, refused=(*refused, *taken.refused))
 
 
 Matter = tuple[str, str, Stretch]
@@ -81,8 +90,9 @@ def with_wishes(
 ) -> tuple[str, Taken]:
     """The text of a recipe with wishes merged into it, but for matters that are `left_out`; and what became of them.
 
-    `skipped` receives a line about each song whose recall sheet cannot be read. Raises `RecipeError` for wishes that
-    are for another version of the mix, or were merged before; `UsageError` for songs and inputs that are not there.
+    Wishes that are for another version of the mix, that were merged before, or that name what is not there are refused,
+    and the rest is merged; where there is no rest, the first refusal is raised. `skipped` receives a line about each
+    song whose recall sheet cannot be read. Raises `RecipeError`, `UsageError`.
     """
     lists_songs = bool(checked_file(parse(text, recipe.name)).song)
     unread: list[str] = []
@@ -93,9 +103,8 @@ def with_wishes(
         raise UsageError(
             "The recipe lists no songs. Add a [[song]] for each take first, so that each wish finds its song."
         )
-    for theirs in wishes:
-        _refuse_stale(theirs, _sheet(theirs, sheets), text)
-    agreed, conflicts = merge(wishes)
+    usable, refused = _usable(wishes, sheets, text)
+    agreed, conflicts = merge([clear for _, clear in usable])
     agreed = tuple(change for change in agreed if (change.song, change.name, change.stretch) not in left_out)
     if not lists_songs and any(change.stretch for change in agreed):
         (sheet,) = sheets.values()
@@ -111,13 +120,14 @@ def with_wishes(
                 moves.setdefault(sheet.title, []).append((name, *change.stretch, change.level_db))
     for title, of_song in moves.items():
         text = with_moves(text, title, of_song)
-    for theirs in wishes:
+    for theirs, _ in usable:
         remarks = [f"# {clock(note.at_s)} {theirs.who}: {note.says}" for note in theirs.notes]
         if theirs.mix:
             remarks.append(mark_of(theirs))
         title = sheets[_key(theirs.song)].title
         text = with_remarks(text, title if lists_songs else None, remarks) if remarks else text
-    return text, Taken(agreed=agreed, conflicts=conflicts, notes=sum(len(theirs.notes) for theirs in wishes))
+    notes = sum(len(theirs.notes) for theirs, _ in usable)
+    return text, Taken(agreed=agreed, conflicts=conflicts, notes=notes, refused=tuple(refused))
 
 
 def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict, ...]]:
@@ -191,7 +201,46 @@ def _sheet(wishes: Wishes, sheets: Mapping[str, Recall]) -> Recall:
     return sheet
 
 
+def _usable(
+    wishes: Sequence[Wishes], sheets: Mapping[str, Recall], text: str
+) -> tuple[list[tuple[Wishes, Wishes]], list[str]]:
+    """Wishes as they came and what can be merged of them into a recipe's text, and why the others cannot.
+
+    Raises where none can.
+    """
+    usable: list[tuple[Wishes, Wishes]] = []
+    errors: list[MorningmixError] = []
+    for theirs in wishes:
+        # A chat that is pasted twice says everything twice.
+        if any(_said(theirs) == _said(other) for other, _ in usable):
+            continue
+        try:
+            sheet = _sheet(theirs, sheets)
+            _refuse_stale(theirs, sheet, text)
+        except (RecipeError, UsageError) as error:
+            errors.append(error)
+            continue
+        moves = []
+        for move in theirs.moves:
+            try:
+                _inputs(move, sheet.plan)
+                moves.append(move)
+            except UsageError as error:
+                errors.append(error)
+        if moves or theirs.notes or not theirs.moves:
+            usable.append((theirs, replace(theirs, moves=tuple(moves))))
+    if errors and not usable:
+        raise errors[0]
+    return usable, [str(error) for error in errors]
+
+
+def _said(wishes: Wishes) -> Wishes:
+    """Wishes without the place where they stand."""
+    return replace(wishes, where="", moves=tuple(replace(move, where="") for move in wishes.moves))
+
+
 def _refuse_stale(wishes: Wishes, sheet: Recall, text: str) -> None:
+    """Raise for wishes that are in the recipe already, or for another mix."""
     if wishes.mix and mark_of(wishes) in text:
         raise RecipeError(f'{wishes.where}: the wishes of {wishes.who} for "{sheet.title}" are already in the recipe.')
     if wishes.mix and wishes.mix != sheet.mix_id:
@@ -199,8 +248,6 @@ def _refuse_stale(wishes: Wishes, sheet: Recall, text: str) -> None:
             f'{wishes.where}: {wishes.who} listened to an older mix of "{sheet.title}". '
             'Ask for a listen to the new one, or delete the line "mix:" to use the wishes anyway.'
         )
-    for move in wishes.moves:
-        _inputs(move, sheet.plan)
 
 
 def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:

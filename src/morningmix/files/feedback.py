@@ -9,13 +9,14 @@
     vocals +2 from 2:10 to 2:40
     note 2:31 could the second guitar come in later?
 
-A file may hold several people's wishes, each starting with that first line. Anything unclear is refused with its line,
-so that nothing is done that nobody asked for.
+A file may hold several people's wishes, each starting with that first line, and the chat around them. Anything unclear
+is refused with its line, so that nothing is done that nobody asked for; the rest counts.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,6 +34,7 @@ _MOST_LINES = 2000
 _TIME = r"\d{1,3}:\d{2}(?:\.\d)?|\d{1,5}(?:\.\d)?"
 _MOVE = re.compile(rf"(.{{1,120}}?) ([+-]\d{{1,2}}(?:\.\d)?)(?: ?dB)?(?: from ({_TIME}) to ({_TIME}))?", re.IGNORECASE)
 _NOTE = re.compile(rf"note ({_TIME}) (.+)", re.IGNORECASE)
+_LEVEL = re.compile(r"(?:^|\s)[+-] ?\d{1,2}(?:[.,]\d+)?(?: ?dB)?(?:$| from )", re.IGNORECASE)
 _HEAD = re.compile(r"(song|mix|from): ?(.*)", re.IGNORECASE)
 # Chat programs and word processors replace these while somebody types.
 _AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": " ", "\u202f": " ", "\u200b": None, "\ufeff": None})
@@ -72,18 +74,31 @@ class Wishes:
     where: str
 
 
-def read_wishes(path: Path) -> list[Wishes]:
-    """All wishes in a file. Raises `RecipeError`, with file and line, for anything that cannot be understood."""
-    return parse_wishes(read_text(path), path.name)
+def read_wishes(path: Path) -> tuple[list[Wishes], list[str]]:
+    """All wishes in a file, which may be a whole chat, and a line about each that is not understood.
+
+    Raises `RecipeError` for a file that cannot be read.
+    """
+    text = read_text(path)
+    _refuse_long(text, path.name)
+    found: list[Wishes] = []
+    refused: list[str] = []
+    for block in _blocks(text):
+        try:
+            found.append(_wishes(path.name, block, refused.append))
+        except RecipeError as error:
+            refused.append(str(error))
+    if not found and not refused:
+        refused.append(f"{path.name} holds no wishes. Copy them into it from the song's page.")
+    return found, refused
 
 
 def parse_wishes(text: str, label: str) -> list[Wishes]:
-    """All wishes in a text that comes from `label`. Raises as `read_wishes` does."""
-    blocks: list[list[tuple[int, str]]] = []
+    """All wishes in a text from `label` that holds nothing else. Raises `RecipeError` for anything unclear."""
+    _refuse_long(text, label)
+    blocks: list[_Block] = []
     for number, raw in enumerate(text.splitlines(), 1):
-        if number > _MOST_LINES:
-            raise RecipeError(f"{label} has more than {_MOST_LINES} lines, so it is hardly a list of wishes.")
-        line = printable(raw).removeprefix(">").strip()
+        line = _line(raw)
         if line.casefold() == FIRST_LINE:
             blocks.append([(number, line)])
         elif line and not blocks:
@@ -99,22 +114,40 @@ def parse_wishes(text: str, label: str) -> list[Wishes]:
 
 
 def wishes_in(text: str) -> list[str]:
-    """The wishes in a whole chat, each as a text of its own: what stands around them is left away.
+    """The wishes in a whole chat, each as a text of its own: what stands around them is left away."""
+    return ["".join(f"{line}\n" for _, line in block) for block in _blocks(text)]
 
-    A line that says who wrote when may stand right before a first line, on the same line.
+
+_Block = list[tuple[int, str]]
+"""Numbered lines of one person's wishes for one song."""
+
+
+def _blocks(text: str) -> list[_Block]:
+    """The wishes in a chat. A line that says who wrote when may stand right before a first line, on the same line.
+
+    Another line ends them, unless it has a level in it: that is a wish which is not understood.
     """
-    found: list[list[str]] = []
+    found: list[_Block] = []
     inside = False
-    for raw in text.splitlines():
-        line = printable(raw).removeprefix(">").strip()
+    for number, raw in enumerate(text.splitlines(), 1):
+        line = _line(raw)
         if line.casefold().endswith(FIRST_LINE):
-            found.append([FIRST_LINE])
+            found.append([(number, FIRST_LINE)])
             inside = True
-        elif inside and line and not _HEAD.fullmatch(line) and not _NOTE.fullmatch(line) and not _MOVE.fullmatch(line):
-            inside = False
         elif inside and line:
-            found[-1].append(line)
-    return ["\n".join(lines) + "\n" for lines in found]
+            inside = any(each.fullmatch(line) for each in (_HEAD, _NOTE, _MOVE)) or bool(_LEVEL.search(line))
+            if inside:
+                found[-1].append((number, line))
+    return found
+
+
+def _line(raw: str) -> str:
+    return printable(raw).removeprefix(">").strip()
+
+
+def _refuse_long(text: str, label: str) -> None:
+    if len(text.splitlines()) > _MOST_LINES:
+        raise RecipeError(f"{label} has more than {_MOST_LINES} lines, so it is hardly a list of wishes.")
 
 
 def printable(text: str) -> str:
@@ -123,27 +156,33 @@ def printable(text: str) -> str:
     return " ".join(typed.split())
 
 
-def _wishes(file: str, block: list[tuple[int, str]]) -> Wishes:
+def _wishes(file: str, block: _Block, refuse: Callable[[str], None] | None = None) -> Wishes:
+    """One person's wishes; `refuse` receives what is wrong with a line that is left out. Without it that is raised."""
     head: dict[str, str] = {}
     moves: list[WishedMove] = []
     notes: list[Note] = []
     for number, line in block[1:]:
         where = f"{file}, line {number}"
-        if found := _HEAD.fullmatch(line):
-            key = found[1].lower()
-            if key in head:
-                raise RecipeError(f'{where}: "{key}" appears twice.')
-            head[key] = found[2].strip()[:1000]
-        elif found := _NOTE.fullmatch(line):
-            notes.append(Note(at_s=_time(found[1], where), says=found[2].strip()[:_MOST_NOTE]))
-        elif found := _MOVE.fullmatch(line):
-            moves.append(_move(found, where))
-        else:
-            short = line if len(line) <= 60 else line[:60] + "..."
-            raise RecipeError(
-                f'{where}: "{short}" is not a wish. A wish looks like "vocals +2", "vocals +2 from 2:10 to 2:40" or '
-                '"note 2:10 what you want to say".'
-            )
+        try:
+            if found := _HEAD.fullmatch(line):
+                key = found[1].lower()
+                if key in head:
+                    raise RecipeError(f'{where}: "{key}" appears twice.')
+                head[key] = found[2].strip()[:1000]
+            elif found := _NOTE.fullmatch(line):
+                notes.append(Note(at_s=_time(found[1], where), says=found[2].strip()[:_MOST_NOTE]))
+            elif found := _MOVE.fullmatch(line):
+                moves.append(_move(found, where))
+            else:
+                short = line if len(line) <= 60 else line[:60] + "..."
+                raise RecipeError(
+                    f'{where}: "{short}" is not a wish. A wish looks like "vocals +2", "vocals +2 from 2:10 to 2:40" '
+                    'or "note 2:10 what you want to say".'
+                )
+        except RecipeError as error:
+            if refuse is None:
+                raise
+            refuse(str(error))
     where = f"{file}, line {block[0][0]}"
     if not head.get("song"):
         raise RecipeError(f'{where}: these wishes do not say which song they are for. Add a line "song: TITLE".')

@@ -156,10 +156,15 @@ def merge_ticked(rehearsal: Rehearsal, asked: Asked) -> str:
     ticked = {int(place) for place in asked.text("ticked").split() if place.isdecimal()}
     agreed, _ = merge(waiting)
     left_out = [(one.song, one.name, one.stretch) for place, one in enumerate(agreed) if place not in ticked]
-    return rehearsal.change(
-        f"Wishes of {', '.join(dict.fromkeys(wishes.who for wishes in waiting))}",
-        lambda text: with_wishes(text, waiting, rehearsal.home.recipe, left_out=left_out)[0],
-    )
+    refused: list[str] = []
+
+    def edit(text: str) -> str:
+        text, taken = with_wishes(text, waiting, rehearsal.home.recipe, left_out=left_out)
+        refused.extend(taken.refused)
+        return text
+
+    says = rehearsal.change(f"Wishes of {', '.join(dict.fromkeys(wishes.who for wishes in waiting))}", edit)
+    return " ".join([says, *refused])
 
 
 def _meant(rehearsal: Rehearsal, asked: Asked) -> Kept:
