@@ -207,6 +207,19 @@ def test_practice_mixes_are_the_same_as_with_all_families_rendered_afresh(
     assert digests(again.folder / "practice") == usual
 
 
+def test_a_rehearsal_of_which_no_song_is_kept_has_no_mixes(duo: Path, tmp_path: Path) -> None:
+    recipe = tmp_path / "recipe.toml"
+    recipe.write_text(
+        f'recipe = 1\n[rehearsal]\ntracks = "{duo.as_posix()}"\ntitle = "Thursday"\n'
+        '[[song]]\ntitle = "a"\ntake = "a"\nstart = "0:00"\nend = "0:02"\nkeep = false\n'
+        '[[song]]\ntitle = "b"\ntake = "b"\nstart = "0:00"\nend = "0:02"\nkeep = false\n',
+        encoding="utf-8",
+    )
+    result = mix(Order(source=recipe, cwd=tmp_path, workers=1))
+    assert result.songs == ()
+    assert not list((result.home / "mixes").glob("*/"))
+
+
 def test_the_first_song_can_be_listened_to_before_the_second_is_cleaned(tmp_path: Path) -> None:
     write_take(tmp_path / "take", 30.0, RATE_HZ)
     for path in (tmp_path / "take").iterdir():

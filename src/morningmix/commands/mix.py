@@ -45,7 +45,7 @@ from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.measure.take import hash_take
 from morningmix.model.tempo import Tempo
 from morningmix.report.explain import changes_in_words
-from morningmix.storage.home import Home, refuse_full
+from morningmix.storage.home import Home, output_errors, refuse_full
 from morningmix.storage.song_folders import (
     finish_song,
     folder_name,
@@ -95,6 +95,8 @@ def mix(
         result = replace(result_of(analysed_takes, tuple(mixed)), found=found, changes=place.changes())
         write_findings(home.root / FINDINGS, recorded_when(analysed_takes), result.findings)
         if order.song is None:
+            with output_errors(home.mixes):
+                home.mixes.mkdir(parents=True, exist_ok=True)
             write_text_whole(home.mixes / REPORT, report_of(analysed_takes, plans, result, found or ()))
             result = replace(result, report=home.mixes / REPORT)
     return result
@@ -189,12 +191,11 @@ class _Place:
 
 def _wants_first(analysed_takes: Sequence[AnalysedTake], order: Order, home: Home) -> bool:
     """Whether the first song is mixed before the others are cleaned: only while nothing is there to listen to."""
-    (number, analysed, song), *others = kept_songs(analysed_takes)
-    if order.song is not None or order.practice or order.tracks or order.album:
+    songs = kept_songs(analysed_takes)
+    if len(songs) < 2 or order.song is not None or order.practice or order.tracks or order.album:
         return False
-    return (
-        bool(others) and analysed.cleaning is not None and not (home.mixes / folder_name(number, song.title)).exists()
-    )
+    number, analysed, song = songs[0]
+    return analysed.cleaning is not None and not (home.mixes / folder_name(number, song.title)).exists()
 
 
 def _mix_first(order: Order, desk: Desk, place: _Place, analysed_takes: Sequence[AnalysedTake], lane: Lane) -> None:
