@@ -238,8 +238,17 @@ def test_the_first_song_can_be_listened_to_before_the_second_is_cleaned(tmp_path
         assert song.mix.is_file()
         placed.append((song.title, len(list((song.folder / "stems").iterdir()))))
 
-    result = mix(order, ready=ready)
+    steps: list[str] = []
+    result = mix(order, Callbacks(progress=lambda step, _: None if step in steps[-1:] else steps.append(step)), ready)
     assert placed == [("a", 3), ("b", 3)]
+    cleaning = "taking the other instruments out of the vocal and drum mics"
+    assert steps[steps.index(cleaning) :] == [
+        cleaning,
+        "mixing a, to listen to meanwhile",
+        cleaning,
+        "mixing a (song 1 of 2)",
+        "mixing b (song 2 of 2)",
+    ]
     rows = json.loads((tmp_path / "trace.json").read_text(encoding="utf-8"))["traceEvents"]
     names = [row["name"] for row in rows]
     assert names.count("subtract bleed") == 2

@@ -34,13 +34,15 @@ def clean_kept(
     """
     wanted = _stretches(analysed_takes)
     _remove_others(analysed_takes, [stretch for *_, stretches in wanted for stretch in stretches])
-    lane.run.meter.step("taking the other instruments out of the vocal and drum mics")
+    step = "taking the other instruments out of the vocal and drum mics"
+    lane.run.meter.step(step)
 
     def clean(number: int, lane: Lane) -> dict[int, CleanedStretch]:
         place, times, stretches = wanted[number]
         cleaned = clean_song(stretches, lane)
         if number == 0 and first is not None and len(wanted) > 1:
             first(_with(analysed_takes, [(place, times, cleaned)]), lane)
+            lane.run.meter.step(step)
         return cleaned
 
     cleaned = side_by_side(lane.run, [partial(clean, number) for number in range(len(wanted))], lane.last)
