@@ -60,11 +60,12 @@ def test_corrected_faults_are_reported_with_what_to_do_next_time() -> None:
     take = Take(folder=Path("take"), recordings=tuple(recordings("a")), rate_hz=48_000, frames=480_000)
     assert [fault.says for fault in find_faults([one], take, measurements(sang), {})] == [
         "Feedback in the lead vocal mic at 0:28 and later (a tone without overtones that swelled by 45 dB, in this "
-        "input alone). We turned it down in the mix. Next time turn its monitor down (the tone is 263 Hz), or move "
+        "input alone). We turned it down in the mix. Next time turn its monitor down (the tone is at 263 Hz), or move "
         "the mic away from the loudspeaker.",
         "The gain of lead vocal was turned down by 6 dB at 1:02. We evened it out in the mix. "
         "Next time leave the gains alone while recording.",
-        "lead vocal popped at 0:03. We turned it down in the mix. Look for a loose plug, and mute before plugging in.",
+        "lead vocal popped at 0:03. We turned it down in the mix. Look for a loose plug, "
+        "and mute the channel before you plug in.",
     ]
 
 

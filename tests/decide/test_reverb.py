@@ -42,7 +42,7 @@ def test_a_wish_for_room_moves_the_send_by_exactly_that(room_db: float) -> None:
             assert why.source == "recipe"
         else:
             assert send is None
-            assert why.because.endswith(" stays dry, so there is no echo to turn down")
+            assert why.because.endswith(" stays dry, so there is no reverb to turn down")
 
 
 def test_an_input_is_louder_with_its_room_than_dry() -> None:

@@ -119,7 +119,7 @@ def test_turn_writes_tone_of_a_family_and_why_says_so(place: Path) -> None:
     # Trims are predicted not to undo the wish, and the other families stay.
     assert _trims_db(place) == pytest.approx(before, abs=0.3)
     assert "has less lows (-2.0 dB)" in done.stdout
-    assert "lead vocal has more echo (+3.0 dB)" in done.stdout
+    assert "lead vocal has more reverb (+3.0 dB)" in done.stdout
     assert "  Lows -2.0 dB below 200 Hz: as the recipe says." in run_here("why", RECIPE, "kick", cwd=place).stdout
     assert "; +3 dB from the recipe." in run_here("why", RECIPE, "lead vocal", cwd=place).stdout
 

@@ -220,10 +220,10 @@ def test_two_pages_at_once_lose_nothing(client: TestClient, rehearsal: Rehearsal
     assert 'player = "Bo"' in text
     assert "is called" in said(client, "/songs/title", take=0, title="Rope Swing")
     # The other page has not seen that there is a song now, and later not that it starts elsewhere.
-    assert "changed meanwhile" in problem(other, "/songs/title", take=0, title="Copper")
+    assert "changed in the meantime" in problem(other, "/songs/title", take=0, title="Copper")
     song = {"take": 0, "song": 0, "was_start": 0.0, "was_end": 2.0}
     said(client, "/songs/edges", **song, start=0.5, end=2.0)
-    assert "changed meanwhile" in problem(other, "/songs/keep", **song, keep=False)
+    assert "changed in the meantime" in problem(other, "/songs/keep", **song, keep=False)
     assert "is called" in said(other, "/songs/title", **{**song, "was_start": 0.5}, title="Rope")
     said(client, "/songs/title", **{**song, "was_start": 0.5}, title="Rope Swing")
     assert "Rope Swing" in rehearsal.home.recipe.read_text(encoding="utf-8")
@@ -254,7 +254,7 @@ def test_what_was_taught_is_shown_and_then_remembered_above_the_tracks(client: T
     text = (place / "band.toml").read_text(encoding="utf-8")
     assert 'file = "bass.wav"\nname = "lead vocal"\nrole = "lead vocal?"\nplayer = "Mara"\n' in text
     html = client.get("/part/who").text
-    assert "knows all of it already" in html
+    assert "All of it is in" in html
     assert "data-remember" not in html
     assert not (place / "take" / "band.toml").exists()
     (place / "band.toml").write_text(text.replace('"Mara"', '"Ada"'), encoding="utf-8")
@@ -305,7 +305,7 @@ def test_a_full_disk_is_one_line_and_the_recipe_stays(
 
 def test_a_card_that_is_out_of_date_changes_no_other_input(client: TestClient, rehearsal: Rehearsal) -> None:
     number = card_of(client, "kick")
-    assert "meanwhile" in problem(client, "/who/player", input=number, files="bass.wav", player="Orla")
+    assert "in the meantime" in problem(client, "/who/player", input=number, files="bass.wav", player="Orla")
     assert rehearsal.home.recipe.read_text(encoding="utf-8") == RECIPE
     said(client, "/who/player", input=number, files="kick.wav", player="Orla")
     assert 'role = "kick"\nplayer = "Orla"' in rehearsal.home.recipe.read_text(encoding="utf-8")

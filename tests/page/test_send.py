@@ -89,11 +89,11 @@ def test_wishes_are_found_in_a_whole_chat_shown_side_by_side_and_written_once(
         f"[21:04] Mara: {mara}\n[21:05] Theo: wait, I am not done\n> {theo.replace(chr(10), chr(10) + '> ')}\nsee you"
     )
     assert said(client, "/send/add", text=chat) == "Wishes of Mara, Theo."
-    assert said(client, "/send/add", text=chat) == "These were here already."
+    assert said(client, "/send/add", text=chat) == "These are here already."
     html = client.get("/part/send").text
     rows = [re.sub(r"<[^>]+>", " ", row).split() for row in re.findall(r"<tr>.*?</tr>", html, re.DOTALL)]
     assert [" ".join(row) for row in rows] == [
-        "What Mara Theo So",
+        "What Mara Theo Outcome",
         "Thursday : kick clearly louder (+2 dB) much louder (+4 dB) clearly louder (+3 dB)",
         "Thursday : drums, 0:01.0 to 0:02.0 – a touch louder (+1 dB) a touch louder (+1 dB)",
         "Thursday : lead vocal a touch louder (+1 dB) clearly softer (−2 dB) you disagree: talk about it",
@@ -126,7 +126,7 @@ def test_wishes_for_an_older_mix_wait_until_somebody_says_so(client: TestClient)
     old = state(client)
     said(client, "/send/anyway", **old, place=0)
     assert "older mix" not in client.get("/part/send").text
-    assert "meanwhile" in problem(client, "/send/remove", **old, place=0)
+    assert "in the meantime" in problem(client, "/send/remove", **old, place=0)
     said(client, "/send/remove", **state(client), place=0)
     assert "Mara" not in client.get("/part/send").text
 

@@ -39,7 +39,7 @@ def test_a_song_of_one_of_several_takes_names_its_take(tmp_path: Path) -> None:
     assert [song["take"] for song in songs(rehearsal)] == ["card 2", "card 1"]
     assert "no song" in problem(client, "/songs/join", take=1, song=0, was_start=0.2, was_end=1.8).lower()
     # The second take's song is not a song of the first.
-    assert "meanwhile" in problem(client, "/songs/title", take=0, song=0, was_start=0.2, was_end=1.8, title="x")
+    assert "in the meantime" in problem(client, "/songs/title", take=0, song=0, was_start=0.2, was_end=1.8, title="x")
 
 
 def _opened(folder: Path) -> Rehearsal:

@@ -255,7 +255,10 @@ def test_what_is_usual_is_where_a_turn_begins(rehearsal: Rehearsal, client: Test
         assert settings is not None
         assert {"level": 2.0, "low": 0.0, "high": 0.0, "room": 0.0} in json.loads(unescape(settings[1]))["all"].values()
         usual = client.get("/live/1").json()["tracks"]
-        assert said(client, "/mix/set", name="snare", part=0, scope=0, value=2.0) == "It was so already."
+        assert (
+            said(client, "/mix/set", name="snare", part=0, scope=0, value=2.0)
+            == "Nothing changed: it was set that way already."
+        )
         said(client, "/mix/set", name="snare", part=0, scope=0, value=0.0)
         assert "level_db = 0.0\n" in rehearsal.home.recipe.read_text(encoding="utf-8")
         for old, new in zip(usual, client.get("/live/1").json()["tracks"], strict=True):

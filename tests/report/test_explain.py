@@ -147,8 +147,8 @@ def test_a_new_version_says_what_was_wished_for_tone_and_room() -> None:
     assert changes_in_words(before, after) == [
         "input 0 has more lows (+2.0 dB)",
         "input 0 has less highs (-1.0 dB)",
-        "input 1 has more echo (+2.5 dB)",
-        "input 3 has some echo",
+        "input 1 has more reverb (+2.5 dB)",
+        "input 3 has some reverb",
     ]
     assert changes_in_words(after, before)[-1] == "input 3 is dry"
 

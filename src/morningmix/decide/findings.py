@@ -49,7 +49,7 @@ def _of_input(input_: Input, slot_s: float) -> list[Finding]:
         says = f"{name} recorded nothing. Check its cable and its mute, and that the track was armed."
         return [_finding(input_, "silent", 60.0, says)]
     if input_.only_bleed:
-        says = f"{name} recorded only the others, so it is left out. If it was played, check its cable and its volume."
+        says = f"{name} recorded only bleed, so it is left out. If somebody played it, check its cable and its volume."
         return [_finding(input_, "only bleed", 55.0, says)]
     if facts.momentary(slot_s):
         says = f"{name} recorded only a moment of sound, so it is left out. Check its cable, and that it was armed."
@@ -108,7 +108,7 @@ def _of_the_take(input_: Input) -> list[Finding]:
         times = ", ".join(_at(start) for start, _ in facts.pops_s[:3])
         says = (
             f"{name} popped at {times}{' and later' if len(facts.pops_s) > 3 else ''}. We turned it down in the mix. "
-            "Look for a loose plug, and mute before plugging in."
+            "Look for a loose plug, and mute the channel before you plug in."
         )
         found.append(_finding(input_, "pop", 38.0, says))
     if facts.feedback:
@@ -131,7 +131,7 @@ def _fed_back(name: str, tones: Sequence[AcousticFeedback]) -> str:
     return (
         f"{'Feedback' if sure else 'Probably feedback'} {where} ({why}). We turned it down in the mix"
         + (". " if sure else '; if it was a note, write feedback = "off" under that input. ')
-        + f"Next time turn its monitor down (the tone is {pitch}), or move the mic away from the loudspeaker."
+        + f"Next time turn its monitor down (the tone is at {pitch}), or move the mic away from the loudspeaker."
     )
 
 

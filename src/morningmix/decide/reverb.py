@@ -59,7 +59,7 @@ def decide_send(input_: Input, offset_db: float) -> tuple[float | None, Reason]:
         role = with_article(input_.role)
         if send_db is not None:
             return send_db, more.reason("send_db", f"{more.says}; without that {role} stays dry")
-        because = f"{role} stays dry" + (", so there is no echo to turn down" if wish_db else "")
+        because = f"{role} stays dry" + (", so there is no reverb to turn down" if wish_db else "")
         return None, Reason(what="send_db", because=because, source="Pestana and Reiss, JAES 2017")
     because = f"its share of one room for all, which is {-WANTED_LU:.1f} dB below the mix"
     if more.says:

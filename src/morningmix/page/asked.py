@@ -39,7 +39,7 @@ class Asked:
         if len(value) > most:
             raise UsageError(f"That is too long: {most} characters at most.")
         if "\0" in value or any(0xD800 <= ord(sign) <= 0xDFFF for sign in value):
-            raise UsageError("There is a character in it that no text can hold.")
+            raise UsageError("It contains a character that cannot be saved as text.")
         return value
 
     def flag(self, key: str) -> bool:

@@ -115,7 +115,7 @@ def room(rehearsal: Rehearsal, request: Request) -> Response:
     """Impulse response of a song's room: 32-bit floats, all of the left, then all of the right."""
     plan = _mixed(rehearsal, request).plan
     if plan.reverb is None:
-        raise UsageError("This song has no room.")
+        raise UsageError("This song has no reverb.")
     sound = live_room(plan.reverb, plan.rate_hz)
     return Response(np.ascontiguousarray(sound, "<f4").tobytes(), media_type="application/octet-stream")
 

@@ -84,7 +84,7 @@ class Rehearsal:
         """
         change: Change | None = self.changes.make(says, edit)
         if change is None:
-            return "It was so already."
+            return "Nothing changed: it was set that way already."
         self.events.tell("changed", version=self.changes.version)
         if hear:
             self.listen()

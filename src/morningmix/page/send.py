@@ -131,7 +131,7 @@ def pack(rehearsal: Rehearsal, asked: Asked) -> str:
         rehearsal.events.tell("changed", version="packed")
 
     rehearsal.work.start(_PACKING, packing)
-    return "Packing. The zip shows here when it is ready."
+    return "Packing. The zip appears here when it is ready."
 
 
 CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {"/send/pack": pack, **wishes.CHANGES}

@@ -229,7 +229,7 @@ def _picture(take: HeardTake) -> Markup:
 
 # ---------------------------------------------------------------- what a person changes
 
-_MEANWHILE = "The songs have changed meanwhile, so nothing was done. Look again, then try again."
+_MEANWHILE = "The songs have changed in the meantime, so nothing was done. Check them, then try again."
 
 
 def _times(take: HeardTake, wish: SongWish) -> tuple[float, float]:
@@ -307,7 +307,7 @@ def say_right(rehearsal: Rehearsal, asked: Asked) -> str:
     """Say that a song starts and ends where it should."""
     meant = _meant(rehearsal, asked)
     if meant.place is None:
-        raise UsageError("The whole take starts and ends where it does.")
+        raise UsageError("This song is the whole take, so there is no start or end to confirm.")
     says = f"{meant.wish.title} starts and ends where it should"
     return _change(rehearsal, says, song_edit.with_sure_edges, meant)
 
@@ -342,7 +342,7 @@ def find(rehearsal: Rehearsal, asked: Asked) -> str:
         raise UsageError("No song was found in this take. Mark one yourself.")
     name = take.analysed.take.name if len(heard.takes) > 1 else None
     return rehearsal.change(
-        "Songs as they were found",
+        "Back to the songs that were found",
         lambda text: with_songs(text, take.found, name, take.analysed.take_names),
     )
 

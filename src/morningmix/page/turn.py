@@ -202,7 +202,7 @@ def mix(rehearsal: Rehearsal, asked: Asked) -> str:
     """Mix every song that is not as the recipe says, with files as they were written the last time."""
     settings = _settings_now(rehearsal, live.songs(rehearsal))
     rehearsal.mix(settings.model_copy(update={"practice": asked.flag("practice")}))
-    return "Mixing. Each song can be played as soon as it is in its place."
+    return "Mixing. You can play each song as soon as it is ready."
 
 
 def _settings_now(rehearsal: Rehearsal, known: Sequence[LiveSong]) -> Settings:
@@ -239,8 +239,12 @@ def set_level(rehearsal: Rehearsal, asked: Asked) -> str:
 
 
 def _says(name: str, part: str, value: float) -> str:
-    what = {"level": "", "low": "lows ", "high": "highs ", "room": "room "}[part]
-    return f"{name}: {what}{in_words(value)}"
+    if part == "level":
+        return f"{name}: {in_words(value)}"
+    what = {"low": "lows", "high": "highs", "room": "reverb"}[part]
+    if abs(value) < 0.05:
+        return f"{name}: {what} unchanged"
+    return f"{name}: {'more' if value > 0 else 'less'} {what} ({'+' if value > 0 else '−'}{abs(value):g} dB)"
 
 
 def _set(text: str, name: str, key: Key, value: float, song: str | None = None, usual: Band = NOTHING_USUAL) -> str:

@@ -202,7 +202,7 @@ def _of(rehearsal: Rehearsal, asked: Asked) -> tuple[str, tuple[str, ...]]:
     recipe = rehearsal.recipe()
     files = input_.facts.files
     if asked.gives("files") and asked.text("files", 2_000) != " + ".join(files):
-        raise UsageError("The inputs have changed meanwhile, so nothing was done. Load the page again.")
+        raise UsageError("The inputs have changed in the meantime, so nothing was done. Load the page again.")
     wish = next((wish for wish in recipe.inputs if wish.files == files), None) if recipe else None
     return (wish.called if wish else None) or input_.name, files
 
@@ -245,7 +245,7 @@ def remember_all(rehearsal: Rehearsal, asked: Asked) -> str:
     _refuse_demo(rehearsal)
     lesson = lesson_of(rehearsal.home.recipe)
     if asked.text("lesson") != lesson.mark:
-        raise UsageError("The lines have changed meanwhile, so nothing was written. Look at them again.")
+        raise UsageError("The lines have changed in the meantime, so nothing was written. Look at them again.")
     if lesson.is_new:
         write(lesson)
     rehearsal.events.tell("changed", version="band")

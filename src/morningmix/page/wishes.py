@@ -116,7 +116,7 @@ def add(rehearsal: Rehearsal, asked: Asked) -> str:
         new = [text for place, text in enumerate(came) if text not in texts and text not in came[:place]]
         _write(rehearsal, [*texts, *new])
     people = dict.fromkeys(parse_wishes(text, FILE)[0].who for text in new)
-    return f"Wishes of {', '.join(people)}." if new else "These were here already."
+    return f"Wishes of {', '.join(people)}." if new else "These are here already."
 
 
 def _with_mix(text: str, mixes: Mapping[str, str]) -> str:
@@ -131,7 +131,7 @@ def remove(rehearsal: Rehearsal, asked: Asked) -> str:
     with _writing:
         one = _meant(rehearsal, asked)
         _write(rehearsal, [other.text for other in kept(rehearsal) if other.place != one.place])
-    return "Taken away."
+    return "Removed."
 
 
 def anyway(rehearsal: Rehearsal, asked: Asked) -> str:
@@ -143,13 +143,13 @@ def anyway(rehearsal: Rehearsal, asked: Asked) -> str:
             raise UsageError(f"No song is called {one.wishes.song}.")
         text = f"{_MIX.sub('', one.text)}mix: {mix}\n"
         _write(rehearsal, [text if other.place == one.place else other.text for other in kept(rehearsal)])
-    return "They count now."
+    return "They count with the others now."
 
 
 def merge_ticked(rehearsal: Rehearsal, asked: Asked) -> str:
     """Write into the recipe what is ticked of what people agree on."""
     if asked.text("wishes") != seen(rehearsal):
-        raise UsageError("Somebody's wishes came in meanwhile. Look again.")
+        raise UsageError("The wishes have changed in the meantime. Look at them, then try again.")
     waiting = [one.wishes for one in kept(rehearsal) if one.waits]
     if not waiting:
         raise UsageError("There is nothing to write down.")
@@ -169,7 +169,7 @@ def merge_ticked(rehearsal: Rehearsal, asked: Asked) -> str:
 
 def _meant(rehearsal: Rehearsal, asked: Asked) -> Kept:
     if asked.text("wishes") != seen(rehearsal):
-        raise UsageError("Somebody's wishes came in meanwhile. Look again.")
+        raise UsageError("The wishes have changed in the meantime. Look at them, then try again.")
     return asked.one_of("place", kept(rehearsal))
 
 

@@ -31,7 +31,7 @@ FINDINGS: Mapping[str, str] = {
     "left out": "left out",
     "no part": "not part of the mix",
     "polarity": "opposite polarity",
-    "only bleed": "only the others",
+    "only bleed": "only bleed",
     "pop": "pops",
     "quiet": "too quiet",
     "silent": "no sound",
@@ -196,7 +196,7 @@ def _compressor(track: TrackPlan) -> Decision:
     squeeze = track.compressor
     if squeeze is None:
         return Decision(heading="Compressor", value="none", says="Not compressed")
-    value = f"{number(squeeze.ratio)}:1 over {number(squeeze.threshold_db)} dB"
+    value = f"{number(squeeze.ratio)}:1 above {number(squeeze.threshold_db)} dB"
     return Decision(heading="Compressor", value=value, says=f"Compressed {number(squeeze.ratio)}:1")
 
 

@@ -185,6 +185,6 @@ def _room_changes(was: TrackPlan, track: TrackPlan) -> list[str]:
     if was.send_db == track.send_db or reasons[0] == reasons[1]:
         return []
     if was.send_db is None or track.send_db is None:
-        return [f"{track.name} {'is dry' if track.send_db is None else 'has some echo'}"]
+        return [f"{track.name} {'is dry' if track.send_db is None else 'has some reverb'}"]
     by_db = track.send_db - was.send_db
-    return [f"{track.name} has {'more' if by_db > 0.0 else 'less'} echo ({by_db:+.1f} dB)"]
+    return [f"{track.name} has {'more' if by_db > 0.0 else 'less'} reverb ({by_db:+.1f} dB)"]

@@ -113,8 +113,8 @@ def _top(
         f"{hertz(takes[0].take.rate_hz)}.",
         hills=pictures.landscape(
             "hills",
-            "How loud everything together, drums and bass, and the vocals were over the whole take, as hills behind "
-            "each other.",
+            "How loud everything together, drums and bass, and the vocals were over the whole take, as hills one "
+            "behind another.",
             groups,
         ),
         ridges=[name for name, _ in groups],
@@ -124,7 +124,7 @@ def _top(
 def _next_step(inputs: Sequence[InputInTake], songs: Sequence[ReportedSong]) -> str:
     guesses = [in_take for in_take in inputs if in_take.input.role_is_guess and not in_take.input.facts.silent]
     if not songs:
-        return "Read what was found, then mix it."
+        return "See what was found, then mix it."
     if guesses:
         return f"Have a listen, then check {count(len(guesses), 'guess', 'guesses')} in the recipe."
     return "Have a listen, then turn up or down whatever needs it."

@@ -162,7 +162,7 @@ def _levels_figure(key: str, inputs: Sequence[InputInTake]) -> Figure:
     )
     numbers = Table(
         caption="Recording levels",
-        head=("Input", "Highest peak", "Usual level while it plays", "Clipped", "File"),
+        head=("Input", "Highest peak", "Typical level while it plays", "Clipped", "File"),
         rows=[
             [
                 named(in_take.input.name),
@@ -178,8 +178,8 @@ def _levels_figure(key: str, inputs: Sequence[InputInTake]) -> Figure:
         heading="Recording levels",
         picture=pictures.levels(f"{key}-levels", desc, rows),
         legend="The further right, the louder; at the thick line on the right it clips. The upright stroke is the "
-        "loudest moment, the thick bar the range while it plays, the dot its usual level. A burst: it clipped. In the "
-        "shaded band the loudest moment has a healthy level. The scale counts dB below clipping (dBFS).",
+        "loudest moment, the thick bar the range while it plays, the dot its typical level. A burst: it clipped. In "
+        "the shaded band the loudest moment has a healthy level. The scale counts dB below clipping (dBFS).",
         numbers=numbers,
     )
 

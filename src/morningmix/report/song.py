@@ -142,7 +142,7 @@ def _loudness_figure(key: str, song: ReportedSong, seconds: float) -> Figure:
                 ["Whole song", loudness_in_words(song.loudness_lufs)],
                 ["Target", loudness_in_words(target)],
                 ["Loudest 3 s", loudness_in_words(float(lufs.max()) if len(lufs) else None)],
-                ["Usual 3 s (median)", loudness_in_words(float(np.median(lufs)) if len(lufs) else None)],
+                ["Typical 3 s (median)", loudness_in_words(float(np.median(lufs)) if len(lufs) else None)],
                 ["Highest peak", peak],
                 ["Most limiting", f"{number(-float(song.facts.limiter_db.min(initial=0.0)))} dB"],
             ],

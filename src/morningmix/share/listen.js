@@ -398,7 +398,7 @@
       field.select();
       document.execCommand("copy");
     }
-    tell("Copied. Paste it into a message to whoever mixes.");
+    tell("Copied. Paste it into a message to whoever is mixing.");
   });
   byId("volume").value = QUIET;
   changed();

@@ -1,6 +1,6 @@
 // Ask the server for changes and for parts of the page, and say what came of it where somebody pressed.
 
-const gone = "The page has lost its program. Start it again in the terminal: morningmix open";
+const gone = "The program has stopped. Start it again in the terminal: morningmix open";
 
 export async function ask(path, values) {
   let answer;

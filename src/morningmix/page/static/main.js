@@ -27,7 +27,7 @@ events.addEventListener("open", () => {
 });
 events.addEventListener("error", () => {
   lost = true;
-  tell("The program does not answer. Is it still running in the terminal?", true);
+  tell("The program is not answering. Is it still running in the terminal?", true);
 });
 events.addEventListener("changed", () => parts.forEach(refresh));
 events.addEventListener("note", (event) => tell(JSON.parse(event.data).says));

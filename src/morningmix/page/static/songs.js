@@ -121,7 +121,7 @@ place.addEventListener("click", (event) => {
       else start(take, at !== undefined && at < seconds - 1 ? at : 0, seconds, "The take", true);
     },
     "play-start": () => start(take, Number(begins), Number(ends), title),
-    "play-end": () => start(take, Math.max(Number(begins), ends - BEFORE_END_S), Number(ends), `${title}, its end`),
+    "play-end": () => start(take, Math.max(Number(begins), ends - BEFORE_END_S), Number(ends), `the end of ${title}`),
     add: () => send(button, "/songs/add", { at }),
     find: () => send(button, "/songs/find", {}),
     split: () => send(button, "/songs/split", { at }),

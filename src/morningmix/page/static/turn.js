@@ -34,10 +34,8 @@ function words(db) {
   const how = size <= 1 ? "a touch" : size <= 3 ? "clearly" : size <= 8 ? "much" : "very much";
   return `${how} ${db > 0 ? "louder" : "softer"} (${db > 0 ? "+" : "−"}${size} dB)`;
 }
-function toneWords(part, db) {
-  const less = part === "room" ? "less" : "less of it";
-  const more = part === "room" ? "more" : "more of it";
-  return db ? `${db > 0 ? more : less} (${db > 0 ? "+" : "−"}${Math.abs(db)} dB)` : "as it is";
+function toneWords(db) {
+  return db ? `${db > 0 ? "more" : "less"} (${db > 0 ? "+" : "−"}${Math.abs(db)} dB)` : "as it is";
 }
 
 const marked = () => {
@@ -94,7 +92,7 @@ function showScope() {
   const part = one("#scope-part");
   part.disabled = !within;
   one("#scope-part-says").textContent = within ? `only ${clock(within[0])} to ${clock(within[1])} of ${title}`
-    : "one part only: mark it on a ridge first";
+    : "one part only: mark it on the hills first";
   if (one("#scope-song")) one("#scope-song-says").textContent = `only ${title}`;
   else if (scope === 1) scope = 0;
   one(`[name=scope][value="${scope}"]`).checked = true;
@@ -122,7 +120,7 @@ function showScope() {
 function say(slider) {
   const { turns: part } = slider.dataset;
   const db = Number(slider.value);
-  const says = part === "level" ? words(db) : toneWords(part, db);
+  const says = part === "level" ? words(db) : toneWords(db);
   slider.parentElement.querySelector(`output[for="${slider.id}"]`).textContent = says;
   slider.setAttribute("aria-valuetext", says);
 }
