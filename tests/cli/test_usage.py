@@ -79,7 +79,7 @@ def test_without_a_command_the_help_is_shown(capsys: pytest.CaptureFixture[str])
         (("mix", "x", "--workers", "65"), '--workers must be a whole number from 1 to 64, not "65".'),
         (("mix", "x", "--bits", "12"), '--bits must be 16 or 24, not "12".'),
         (("mix", "x", "--format", "flax"), '--format must be wav or flac, not "flax". Did you mean "flac"?'),
-        (("mix", "x", "--out"), "--out needs a value behind it: --out FOLDER."),
+        (("mix", "x", "--out"), "--out needs a value after it: --out FOLDER."),
         (("mix", "x", "--album=3"), "--album takes no value. For help: morningmix mix --help"),
         (
             ("mix", "x", "--workerz", "3"),

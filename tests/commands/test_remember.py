@@ -72,7 +72,7 @@ def test_it_goes_into_the_file_that_counts_or_above_the_tracks_and_never_among_t
     now = digests(place)
     again = run_here("remember", "mix/recipe.toml", "--yes", cwd=place)
     assert again.returncode == 0
-    assert again.stdout == f"This rehearsal taught nothing that {path} does not know.\n"
+    assert again.stdout == f"{path} already knows all that this rehearsal taught.\n"
     assert digests(place) == now
 
 
@@ -129,7 +129,8 @@ def test_where_nobody_can_answer_it_says_what_to_do(place: Path, monkeypatch: py
     assert done.returncode == 2
     assert '+name = "lead vocal"' in done.stdout.splitlines()
     assert done.stderr == (
-        "morningmix: Nobody can answer here, so nothing was written. To write it: morningmix remember mix --yes\n"
+        "morningmix: There is no terminal to answer in, so nothing was written. "
+        "To write it: morningmix remember mix --yes\n"
     )
     assert digests(place) == before
 
@@ -148,7 +149,7 @@ def test_an_input_list_is_taken_over_and_no_longer_read(place: Path) -> None:
     listed = place / "band" / "2026" / "inputs.toml"
     listed.write_text('# ours\n[[input]]\nfile = "08.wav"\nname = "lute"\n[[input]]\nfile = "07.wav"\nname = "Ada"\n')
     done = run_here("remember", "mix", "--yes", cwd=place)
-    assert "inputs.toml is in it and no longer read; you can delete it." in done.stdout
+    assert "inputs.toml, which is no longer read; you can delete that file." in done.stdout
     text = listed.with_name("band.toml").read_text()
     assert '\n# ours\n[[input]]\nfile = "08.wav"\nname = "lute"\n' in text
     assert '"Ada"' not in text
@@ -160,7 +161,7 @@ def test_a_recipe_that_taught_nothing_leaves_no_file(place: Path) -> None:
     (place / "mix" / "recipe.toml").write_text(RECIPE.partition("[[input]]")[0])
     (place / "band" / "2026" / "inputs.toml").write_text('[[input]]\nfile = "08.wav"\n')
     before = digests(place)
-    assert "taught nothing" in run_here("remember", "mix", "--yes", cwd=place).stdout
+    assert "already knows all" in run_here("remember", "mix", "--yes", cwd=place).stdout
     assert digests(place) == before
 
 
@@ -219,7 +220,7 @@ def test_a_change_meanwhile_is_not_overwritten(place: Path) -> None:
     path = place / "band" / "2026" / "band.toml"
     lesson = lesson_of(place / "mix" / "recipe.toml")
     path.write_text("band = 1\n")
-    with pytest.raises(BusyError, match="has changed meanwhile"):
+    with pytest.raises(BusyError, match="has changed in the meantime"):
         write(lesson)
     assert path.read_text() == "band = 1\n"
 

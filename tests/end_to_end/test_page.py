@@ -1,4 +1,4 @@
-"""The page driven in Chromium as a person uses it: who is who and songs, with mouse, keys and two windows."""
+"""The page driven in Chromium as a person uses it: who plays what and songs, with mouse, keys and two windows."""
 
 from __future__ import annotations
 

@@ -59,7 +59,7 @@ def test_from_a_folder_to_the_zip(page: Any, tmp_path: Path) -> None:
     before = recipe.read_text(encoding="utf-8")
     found = tomllib.loads(before)["song"]
 
-    # Who is who: a role is corrected, and its guessed name with it; somebody plays it.
+    # Who plays what: a role is corrected, and its guessed name with it; somebody plays it.
     card = page.locator("[data-input]", has_text="input 4.wav").get_attribute("data-input")
     page.select_option(f"#role-{card}", "acoustic guitar")
     until(page, f"document.getElementById('name-{card}').value === 'acoustic guitar'")
@@ -94,7 +94,7 @@ def test_from_a_folder_to_the_zip(page: Any, tmp_path: Path) -> None:
     settled(page)
     end_s, start_s = (float(page.get_attribute(what, "aria-valuenow")) for what in ("#end-0-0", "#start-0-2"))
 
-    # Mix and turn: the bass is turned up.
+    # Mix and adjust: the bass is turned up.
     bass = page.eval_on_selector('[data-row][data-name="bass"]', "(row) => row.dataset.row")
     page.focus(f"#level-{bass}")
     for _ in range(6):

@@ -199,7 +199,7 @@ def test_what_is_wrong_in_an_input_list_is_refused_with_its_line(tmp_path: Path,
         ("level_db = 2.0", "level_db = 25", r"line 9: level_db must lie between -60 and \+24, not 25"),
         ("level_db = 2.0", "levl_db = 2", r'line 9: there is no "levl_db" here. Did you mean "level_db"\?'),
         ('role = "kick"', 'role = "kik"', r'line 8: role "kik" is not known'),
-        ('"drums"', '"drum"', r'line 13: name "drum" is no family. Did you mean "drums"'),
+        ('"drums"', '"drum"', r'line 13: name "drum" is not a family. Did you mean "drums"'),
         (
             "[[song]]\n",
             '[[family]]\nname = "drums"\n[[song]]\n',

@@ -60,10 +60,10 @@ def test_a_whole_chat_is_read_and_only_what_is_not_understood_is_refused(tmp_pat
         (GOOD + "vocals +2; rm -rf /\n", "line 9: .* is not a wish"),
         (GOOD + "vocals up a bit\n", "line 9: .* is not a wish"),
         (GOOD + "vocals +40\n", "line 9: \\+40 dB is more"),
-        (GOOD + "vocals +2 from 2:40 to 2:10\n", "line 9: the stretch must end after it starts"),
+        (GOOD + "vocals +2 from 2:40 to 2:10\n", "line 9: the part must end after it starts"),
         (GOOD + "vocals +2 from 2:70 to 3:10\n", "line 9: the time must be"),
         (GOOD + "song: Another\n", 'line 9: "song" appears twice'),
-        (GOOD.replace("3f2a91c0", "../x"), "names no mix"),
+        (GOOD.replace("3f2a91c0", "../x"), "does not name a mix"),
         ("morningmix wishes\n" * 3000, "more than 2000 lines"),
     ],
 )

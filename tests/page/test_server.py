@@ -36,7 +36,7 @@ def test_it_says_its_address_answers_only_there_and_ends_by_ctrl_c(tmp_path: Pat
     assert address.startswith("http://127.0.0.1:")
     browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(CookieJar()))
     with browser.open(address) as page:
-        assert b"Who is who" in page.read()
+        assert b"Who plays what" in page.read()
     with pytest.raises(urllib.error.HTTPError, match="403"):
         urllib.request.urlopen(address.partition("?")[0])
     # A page that is open and listens to what happens does not hold it up.

@@ -57,7 +57,9 @@ def mix(
     tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix yourself.")] = False,
     practice: Annotated[
         bool,
-        typer.Option("--practice", help="Also write a mix without, and one with more of, each player."),
+        typer.Option(
+            "--practice", help="Also write two mixes for each player: one without them, one with them louder."
+        ),
     ] = False,
     song: Song = None,
     whole: Annotated[bool, typer.Option("--whole", help="Do not cut the take into songs.")] = False,
@@ -84,7 +86,7 @@ def mix(
         sources = recipes_below(sources)
     if len(sources) > 1 and out is not None:
         raise UsageError(
-            "--out is one folder, but there are several rehearsals. Leave --out away, or mix them one by one."
+            "--out is one folder, but there are several rehearsals. Leave out --out, or mix them one by one."
         )
     orders = [
         Order(
@@ -111,7 +113,7 @@ def mix(
 
 @app.command(name="open", cls=Command)
 def open_page(source: Opened = None, out: Out = None, no_browser: NoBrowser = False) -> None:
-    """Do the whole job on a page in your browser: who is who, songs, mix and turn, send."""
+    """Do the whole job on a page in your browser: who plays what, songs, mix and adjust, send."""
     from morningmix.cli.opening import open_rehearsal
 
     open_rehearsal(source, out, browser=not no_browser)
@@ -222,7 +224,8 @@ def songs(
 def why(
     source: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe that has been mixed, or a recall sheet.")],
     name: Annotated[
-        str | None, typer.Argument(metavar="NAME", help="One input, in full; else what matters most.")
+        str | None,
+        typer.Argument(metavar="NAME", help="Every decision about one input; without it, what matters most."),
     ] = None,
     song: Song = None,
     everything: Annotated[bool, typer.Option("--all", help="Every decision about every input.")] = False,
@@ -256,8 +259,8 @@ def turn(
 ) -> None:
     """Turn an input or a family up or down in a recipe; the rest of the file stays as it is.
 
-    An input goes before a family of the same name. Families are drums, bass, guitars, keys, vocals, horns, strings,
-    playback and extras.
+    If an input and a family have the same name, the input is turned. Families are drums, bass, guitars, keys, vocals,
+    horns, strings, playback and extras.
     """
     from morningmix.errors import UsageError
     from morningmix.files.recipe import band_of
@@ -291,7 +294,7 @@ def remember(
     yes: Annotated[bool, typer.Option("--yes", help="Write it without asking.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Write what this rehearsal taught into band.toml: the next one starts with it."""
+    """Write into band.toml what this rehearsal taught, so that the next one starts with it."""
     from morningmix.cli.remembering import remember_rehearsal
 
     remember_rehearsal(source, yes=yes, as_json=as_json)
@@ -325,7 +328,7 @@ def share(
     home: Annotated[Path, typer.Argument(metavar="FOLDER", help="A mix folder, or its recipe.")],
     out: Out = None,
     kind: SentFormat = Sent.mp3,
-    one_zip: Annotated[bool, typer.Option("--zip", help="Also one zip of all of it, beside the folder.")] = False,
+    one_zip: Annotated[bool, typer.Option("--zip", help="Also write one zip of it all, beside the folder.")] = False,
     as_json: Json = False,
 ) -> None:
     """Pack the mixes to send round: small tagged files and a page that lists them."""

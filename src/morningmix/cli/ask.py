@@ -23,7 +23,7 @@ def ask_roles(result: Result) -> None:
         messages.line(f"No role in {where} is a guess. To mix: morningmix mix {messages.quoted(where)}")
         return
     messages.line(
-        f"Guessed roles in {where}: {len(guesses)}. Press Enter to accept what stands there, or type the right one; "
+        f"Guessed roles in {where}: {len(guesses)}. Press Enter to accept a guess, or type the right answer; "
         f"? lists all roles, {_BACK} goes back."
     )
     at = 0

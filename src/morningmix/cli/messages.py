@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from morningmix.model.input import Input
 
 
-PARTS = {"level": "{} is", "low": "The lows of {} are", "high": "The highs of {} are", "room": "The echo of {} is"}
+PARTS = {"level": "{} is", "low": "The lows of {} are", "high": "The highs of {} are", "room": "The reverb on {} is"}
 """What was turned, as a sentence begins."""
 
 

@@ -24,8 +24,10 @@ def open_rehearsal(source: Path | None, out: Path | None, *, browser: bool) -> N
     def opened(address: str) -> None:
         messages.line(address)
         if rehearsal.is_demo:
-            messages.line("There are no recordings in this folder, so this is the demo. Yours: morningmix open FOLDER")
-        messages.line("This is the page's address, for this computer alone. Ctrl-C ends it.")
+            messages.line(
+                "There are no recordings in this folder, so this is the demo. For your own: morningmix open FOLDER"
+            )
+        messages.line("Open this address on this computer; no other can reach it. Press Ctrl-C to end it.")
         messages.flush()
         if browser:
             # Some browsers return only when they are closed.

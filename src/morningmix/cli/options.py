@@ -62,7 +62,7 @@ Recipe = Annotated[
 Ask = Annotated[bool, typer.Option("--ask", help="Ask about every input whose role is a guess.")]
 Opened = Annotated[
     Path | None,
-    typer.Argument(metavar="FOLDER", help="A folder of raw tracks or a mix folder; without one it is the current one."),
+    typer.Argument(metavar="FOLDER", help="A folder of raw tracks, or a mix folder; if left out, the current folder."),
 ]
 NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Only print the page's address, on the first line.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
@@ -95,7 +95,7 @@ Parts = Annotated[
     typer.Argument(
         metavar="low|high|room",
         parser=one_of(Part, "What to turn", " Without one it is the level. A name with spaces needs quotes."),
-        help="The lows, the highs or the echo instead of the level.",
+        help="Turn the lows, the highs or the reverb instead of the level.",
     ),
 ]
 UpOrDown = Annotated[
@@ -108,7 +108,7 @@ UpOrDown = Annotated[
 ]
 
 Trace = Annotated[
-    Path | None, typer.Option("--trace", metavar="FILE", help="Write which part of the work ran when, and where.")
+    Path | None, typer.Option("--trace", metavar="FILE", help="Write down which part of the work ran when, and where.")
 ]
 Cluster = Annotated[
     str | None,

@@ -21,7 +21,7 @@ def remember_rehearsal(source: Path, *, yes: bool, as_json: bool) -> None:
         messages.as_json({"band": str(lesson.path), "lines": lesson.lines, "written": written})
         return
     if not lesson.is_new:
-        messages.line(f"This rehearsal taught nothing that {messages.near(lesson.path)} does not know.")
+        messages.line(f"{messages.near(lesson.path)} already knows all that this rehearsal taught.")
         return
     for line in lesson.lines:
         messages.line(line)
@@ -32,13 +32,15 @@ def remember_rehearsal(source: Path, *, yes: bool, as_json: bool) -> None:
     write(lesson)
     messages.line(f"Remembered in {messages.near(lesson.path)}. Rehearsals in the folders below it start with it.")
     if lesson.replaces is not None:
-        messages.line(f"{messages.near(lesson.replaces)} is in it and no longer read; you can delete it.")
+        messages.line(
+            f"It now holds all of {messages.near(lesson.replaces)}, which is no longer read; you can delete that file."
+        )
 
 
 def _agreed(lesson: Lesson, source: Path) -> bool:
     if not sys.stdin.isatty():
         raise UsageError(
-            "Nobody can answer here, so nothing was written. "
+            "There is no terminal to answer in, so nothing was written. "
             f"To write it: morningmix remember {messages.quoted(str(source))} --yes"
         )
     messages.line(f"Write this into {messages.near(lesson.path)}? y or n: ", nl=False)

@@ -125,7 +125,7 @@ def _refusal(error: Any, ctx: Any) -> str:
     if option in known:
         if known[option].is_flag:
             return f"{option} takes no value. {_see(ctx)}"
-        return f"{option} needs a value behind it: {option} {known[option].metavar}."
+        return f"{option} needs a value after it: {option} {known[option].metavar}."
     if option is not None and re.fullmatch("-[0-9].*", option):
         return f'"{option}" looks like an option. Write the number without its minus sign.'
     if option is not None:
@@ -173,7 +173,7 @@ def _options(parameters: Sequence[Any]) -> list[tuple[str, str]]:
         if parameter.param_type_name != "option":
             continue
         value = "" if parameter.is_flag else f" {parameter.metavar}"
-        usual = f" Usually {parameter.default}." if parameter.default and not parameter.is_flag else ""
+        usual = f" Default: {parameter.default}." if parameter.default and not parameter.is_flag else ""
         says = "Show this help." if parameter.name == "help" else f"{parameter.help}{usual}"
         rows.append((f"{parameter.opts[0]}{value}", says))
     return rows

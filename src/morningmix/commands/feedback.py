@@ -246,7 +246,7 @@ def _refuse_stale(wishes: Wishes, sheet: Recall, text: str) -> None:
     if wishes.mix and wishes.mix != sheet.mix_id:
         raise RecipeError(
             f'{wishes.where}: {wishes.who} listened to an older mix of "{sheet.title}". '
-            'Ask for a listen to the new one, or delete the line "mix:" to use the wishes anyway.'
+            'Ask them to listen to the new one, or delete the line "mix:" to use the wishes anyway.'
         )
 
 

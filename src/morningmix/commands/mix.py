@@ -203,7 +203,7 @@ def _mix_first(order: Order, desk: Desk, place: _Place, analysed_takes: Sequence
     plans = plans_of(analysed_takes, order)
     _refuse_impossible(plans, order, desk.home, lane.run.runner.workers + 1)
     number, analysed, plan = plans[0]
-    lane.run.meter.step(f"mixing {plan.title}, to listen to meanwhile")
+    lane.run.meter.step(f"mixing a first version of {plan.title}")
     with ExitStack() as stack:
         ready = to_sum(Song(number=number, plan=plan, raw=raw_of(analysed)), desk, lane, stack)
         lower = lower_together_db([(plan.target_lufs, ready.reachable_lufs)])

@@ -87,7 +87,7 @@ def write(lesson: Lesson) -> None:
     with editing_band(lesson.path):
         now = read_text(lesson.path) if lesson.path.exists() else None
         if now != lesson.before:
-            raise BusyError(f"{lesson.path} has changed meanwhile, so nothing was written. Run again.")
+            raise BusyError(f"{lesson.path} has changed in the meantime, so nothing was written. Run again.")
         remove_drafts(lesson.path)
         write_text_whole(lesson.path, lesson.after)
 

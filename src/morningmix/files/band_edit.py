@@ -17,7 +17,7 @@ from morningmix.model.names import plain
 from morningmix.model.recipe import ADDED
 
 _NEW = """\
-# What your band teaches once: every rehearsal in the folders below starts with it, and its recipe can say otherwise.
+# What is usual for your band: every rehearsal in the folders below starts with it, and its recipe can say otherwise.
 band = 1
 """
 _GUESSED_TITLE = re.compile(r"(song|try)\d+")

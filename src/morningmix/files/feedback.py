@@ -188,7 +188,9 @@ def _wishes(file: str, block: _Block, refuse: Callable[[str], None] | None = Non
         raise RecipeError(f'{where}: these wishes do not say which song they are for. Add a line "song: TITLE".')
     mix = head.get("mix", "")
     if mix and not re.fullmatch(r"[0-9a-f]{8}", mix):
-        raise RecipeError(f'{where}: "mix: {mix[:20]}" names no mix. Copy the wishes from the song\'s page once more.')
+        raise RecipeError(
+            f'{where}: "mix: {mix[:20]}" does not name a mix. Copy the wishes from the song\'s page once more.'
+        )
     return Wishes(
         song=head["song"],
         mix=mix,
@@ -206,7 +208,7 @@ def _move(found: re.Match[str], where: str) -> WishedMove:
         raise RecipeError(f"{where}: {level_db:+g} dB is more than a wish may ask for ({MOST_DB:g} dB up or down).")
     from_s, to_s = (None, None) if found[3] is None else (_time(found[3], where), _time(found[4], where))
     if from_s is not None and to_s is not None and to_s <= from_s:
-        raise RecipeError(f"{where}: the stretch must end after it starts.")
+        raise RecipeError(f"{where}: the part must end after it starts.")
     return WishedMove(name=found[1].strip(), level_db=level_db, from_s=from_s, to_s=to_s, where=where)
 
 

@@ -48,7 +48,7 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine], band: Ba
         'preset = "demo"  # -16 LUFS, for sharing; "loud" is -14',
         "# loudness_lufs = -16.0",
         "",
-        "[defaults]  # for every input that does not say otherwise",
+        "[defaults]  # for every input without a setting of its own",
         '# bleed = "gate"',
         '# compress = "off"',
         '# eq = "off"',
@@ -59,10 +59,10 @@ def new_recipe(*, tracks: str, title: str, inputs: Sequence[InputLine], band: Ba
         "",
         "# One block for each input. level_db goes on top of the automatic balance: 2 is a little louder, -2 softer.",
         "# Each can also have:  pan = -0.5 (left -1, right 1)   mute = true   flip = true   high_pass_hz = 110",
-        '# Tone and echo:  low_db = 2   high_db = -2   room_db = 3   for a stem:  [[family]]  name = "vocals"',
+        '# Tone and reverb:  low_db = 2   high_db = -2   room_db = 3   for a stem:  [[family]]  name = "vocals"',
     ]
     if band.families or any(each.usual for each in inputs):
-        lines.append('# Settings marked "usual" count too. To change one, take its first # away.')
+        lines.append('# Settings marked "usual" count too. To change one, remove its first #.')
     if any(name != name_from_text(name) for each in inputs for name in each.files):
         lines.append("# In a file name, \\\\xe9 stands for a byte that is not text (UTF-8): leave it as it is.")
     for each in inputs:

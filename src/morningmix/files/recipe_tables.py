@@ -91,7 +91,9 @@ def known_family(value: str) -> str:
     family = next((family for family in FAMILIES if plain(family) == plain(value)), None)
     if family is not None:
         return family
-    raise ValueError(f'"{value}" is no family.{did_you_mean(value, FAMILIES)} The families are: {", ".join(FAMILIES)}.')
+    raise ValueError(
+        f'"{value}" is not a family.{did_you_mean(value, FAMILIES)} The families are: {", ".join(FAMILIES)}.'
+    )
 
 
 def _folder(value: str) -> str:

@@ -52,7 +52,7 @@ def with_edges(text: str, song: int, start_s: float, end_s: float) -> str:
     for at, move in enumerate(songs[song].move):
         from_s, to_s = max(0.0, move.from_s - later_s), move.to_s - later_s
         if to_s <= 0.0 or from_s >= end_s - start_s:
-            raise UsageError(f'"{move.name}" has a level of its own in the part that is cut off. Take that out first.')
+            raise UsageError(f'"{move.name}" has a level of its own in the part that is cut off. Remove that first.')
         if round(later_s, 1):
             for key, at_s in (("from", from_s), ("to", to_s)):
                 toml = parse(with_value(toml, ("song", song, "move", at), key, f'"{clock(at_s)}"'), toml.label)
@@ -130,9 +130,9 @@ def split(text: str, song: int, at_s: float) -> str:
     toml, songs = _read(text, song)
     of = songs[song]
     if at_s - of.start < SHORTEST_S or of.end - at_s < SHORTEST_S:
-        raise UsageError("Both parts must be at least one second long. Split it further inside.")
+        raise UsageError("Both halves must be at least one second long. Split it further from the edge.")
     if any(move.to_s > at_s - of.start for move in of.move):
-        raise UsageError(f'"{of.title}" has a stretch with a level of its own after that. Take that out first.')
+        raise UsageError(f'"{of.title}" has a part with a level of its own after that. Remove that first.')
     lines = _lines(_free_title(of.title, songs), at_s, of.end, of.take)
     if not of.keep:
         lines += ["keep = false", f"reason = {quoted(of.reason or BY_HAND)}"]

@@ -21,9 +21,9 @@ from morningmix.report.templates import render
 from morningmix.report.words import count, minutes
 
 STEPS: Mapping[str, tuple[str, Callable[[Rehearsal], str]]] = {
-    "who": ("Who is who", who.section),
+    "who": ("Who plays what", who.section),
     "songs": ("Songs", songs.section),
-    "mix": ("Mix and turn", turn.section),
+    "mix": ("Mix and adjust", turn.section),
     "send": ("Send", send.section),
 }
 """The steps of the page in their order, each with its heading and what makes its HTML."""

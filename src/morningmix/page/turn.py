@@ -1,4 +1,4 @@
-"""Step 3, mix and turn: the songs as they are mixed, and a row for every input to turn it while it plays."""
+"""Step 3, mix and adjust: the songs as they are mixed, and a row for every input to turn it while it plays."""
 
 from __future__ import annotations
 

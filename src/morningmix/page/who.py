@@ -1,4 +1,4 @@
-"""Step 1, who is who: a card for every input with what it is called, what it is, who plays it and what was found."""
+"""Step 1, who plays what: a card for every input with its name, what it is, who plays it and what was found."""
 
 from __future__ import annotations
 
