@@ -153,6 +153,7 @@ def write_sheet(folder: Path, tracks: Path, title: str = "Song", start_s: float 
         mix=MixFile(file=f"{title}.wav", integrated_lufs=-16.0, range_lu=1.0, true_peak_dbtp=-1.2),
         stems=(),
         tempo=Tempo(tempo_bpm=124.2, other_bpm=62.1, beats_s=(0.02, 0.26, 0.5)),
+        levels_lu=(-8.5, None, -3.0),
         reachable_lufs=-16.0,
         files=[f"{title}.wav", "recall.json"],
         sha256={f"{title}.wav": "0" * 64},

@@ -128,3 +128,9 @@ def test_beats_count_from_the_start_of_the_song(tmp_path: Path) -> None:
     assert found is not None
     true_s = [beat - 10.0 for beat in beats_s if 10.0 <= beat < 40.0]
     assert f_measure(true_s, found.beats_s) >= 0.95
+
+
+@pytest.mark.parametrize("bpm", [118.3, 120.0, 121.6, 125.0])
+def test_the_tempo_is_finer_than_the_grid_that_beats_are_found_on(bpm: float, tmp_path: Path) -> None:
+    found = tempo(tmp_path, kit(steady(bpm, 30), ROCK, rng=np.random.default_rng(1)))
+    assert found.tempo_bpm == pytest.approx(bpm, abs=0.25)

@@ -76,6 +76,8 @@ def refusal(action: Callable[[], object]) -> str:
         ("plan.end_s", 0.0, "after it starts"),
         ("tempo.beats_s", [0.5, 0.5, 1.0], "in order"),
         ("tempo.tempo_bpm", 0.0, "greater than or equal to 10"),
+        ("levels_lu", [-3.0, None], "every track needs one"),
+        ("levels_lu", [-3.0, None, 1e9], "less than or equal to 200"),
         ("plan.reverb.low_cut_hz", 12_000.0, "below 12000 Hz"),
         ("plan.goals.0.family", "", "one of drums, bass"),
         ("plan.cleaning.targets", [[3, True]], "from 0 to 2"),
@@ -239,6 +241,16 @@ def test_a_tempo_is_read_back_and_changes_no_mix_id(song: Path) -> None:
     del sheet["tempo"]
     without = read_recall(save(song, sheet))
     assert without.tempo is None
+    assert without.mix_id == read.mix_id
+
+
+def test_levels_are_read_back_and_change_no_mix_id(song: Path) -> None:
+    sheet = load(song)
+    read = read_recall(song / "recall.json")
+    assert read.levels_lu == (-8.5, None, -3.0)
+    del sheet["levels_lu"]
+    without = read_recall(save(song, sheet))
+    assert without.levels_lu is None
     assert without.mix_id == read.mix_id
 
 

@@ -731,9 +731,13 @@ def test_loudness_of_an_input_in_the_mix() -> None:
     facts = replace(song.facts, reduction_db=(("tone", np.full(200, -1.5, np.float32)),))
     playing = np.ones(200, np.bool_)
     song = replace(song, master=master, facts=facts, loudness_lufs=-16.0)
-    got = numbers.loudness_in_mix_lu(one, track, playing, measured, song)
+    got = numbers.loudness_in_mix_lu(one, track, playing, measured, song.mixed)
     assert got == pytest.approx(-7.0 + 3.0 - 4.0 + 2.0 - 1.5, abs=0.05)
-    assert numbers.loudness_in_mix_lu(one, track, ~playing, measured, song) is None
+    assert numbers.loudness_in_mix_lu(one, track, ~playing, measured, song.mixed) is None
+    mixed = replace(song.mixed, plan=replace(song.plan, tracks=(track, replace(track, files=("rests.wav",)))))
+    rests = replace(one, facts=replace(one.facts, files=("rests.wav",)))
+    levels = numbers.levels_in_mix_lu([rests, one], [~playing, playing], measured, mixed)
+    assert levels == (pytest.approx(got, abs=0.05), None)
 
 
 # ---------------------------------------------------------------- words

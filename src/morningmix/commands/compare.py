@@ -1,4 +1,4 @@
-"""Two versions of a song side by side, at the same loudness: how long, how loud what is in it, how bright.
+"""Two versions of a song side by side, at the same loudness: how fast, how long, how loud who is in it, how bright.
 
 Reads what was written: mix, stems and recall sheets. Writes nothing.
 """
@@ -7,49 +7,33 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
-from morningmix.audio.header import read_file
-from morningmix.audio.read import open_recording
-from morningmix.dsp.bands import BandMeter, band_edges_hz, band_hop_frames
-from morningmix.dsp.control import loudness_hop_frames
-from morningmix.dsp.meter import KWeighting, LoudnessMeter
-from morningmix.errors import RecordingsError, UsageError
+from morningmix.commands.version import Version, measure
+from morningmix.errors import UsageError
 from morningmix.files.recall import Recall, read_sheets, unsaid
-from morningmix.laws.track_power import spans_to_mask
 from morningmix.model.names import plain
-from morningmix.report.words import loudness_in_words
+from morningmix.model.tempo import Tempo
+from morningmix.report.two_mixes import (
+    HEARD_LU,
+    PlayerLevel,
+    levels,
+    levels_in_words,
+    moves_in_words,
+    same_beat,
+    time_in_words,
+)
+from morningmix.report.words import loudness_in_words, sentence, tempo_in_words
 from morningmix.storage.home import MIXES, RECALL, RECIPE
 from morningmix.storage.song_folders import finish_swaps, song_sheets
 from morningmix.storage.text import read_text
-from morningmix.units import powers_db
 
-HOP_S = 0.1
-HEARD_LU = 1.0
-"""About the just noticeable difference (AES TD1008.1.21-9, 2021)."""
-OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-_BLOCK_HOPS = 20
-
-Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Version:
-    """A song folder, measured."""
-
-    folder: Path
-    recall: Recall
-    loudness_lufs: float | None
-    seconds: float
-    balance_lu: Mapping[str, float]
-    """Loudness of each family re the mix, over the stretches in which the plan judges it."""
-    octaves_db: Mapping[float, float]
-    """Level of each octave band re the loudness of the mix."""
+_TRACKS = re.compile(r": tracks = ")
+_OF_ONE_EVENING = re.compile(r": (?:tracks|title|date|start|end|take|keep|reason) = |: \[\[song\]\]$")
+"""Recipe lines that differ from one rehearsal to the next without being settings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,48 +47,68 @@ class Compared:
     """Family, and how much louder it is in the second at the same loudness of the whole; None: only in one."""
     octaves_db: tuple[tuple[float, float], ...]
     """Octave, and how much louder it is in the second."""
+    players: tuple[PlayerLevel, ...]
+    """Who is how loud, the largest difference first."""
+    moves: tuple[str, ...]
+    """Moves within the song that differ, in words."""
     planned: tuple[str, ...]
     """Decisions that differ, in words."""
 
     @property
+    def than(self) -> str:
+        """What the second is compared with: the time before, or another mix of the same."""
+        before, after = self.before.when, self.after.when
+        weeks = before is not None and after is not None and before < after
+        return "than last time" if weeks else "than in the first mix"
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What differs, as people hear it: tempo and length, then who is how loud, or whatever else is most audible."""
+        time = time_in_words(self.before.played, self.after.played, self.than)
+        heard = levels_in_words(self.players, self.than) or self._else_heard()
+        if time:
+            return time, heard or "the balance is the same"
+        return (heard or f"no audible difference (under {HEARD_LU:.0f} dB in every stem, at the same loudness)",)
+
+    @property
     def says(self) -> str:
-        """The first line: what differs most."""
+        """The first line."""
+        return f'"{self.title}": {self.words[0]}.'
+
+    def _else_heard(self) -> str:
+        """What is heard where no player is louder or softer; "" for nothing."""
         in_both = [(family, by) for family, by in self.balance_lu if by is not None]
         most = max(in_both, key=lambda each: abs(each[1]), default=None)
-        if most is not None and abs(most[1]) >= HEARD_LU:
-            more = "louder" if most[1] > 0.0 else "quieter"
-            clearly = "clearly" if abs(most[1]) >= 2.0 * HEARD_LU else "a little"
+        if most is not None and abs(most[1]) > HEARD_LU:
             are = "is" if most[0] in ("bass", "playback") else "are"
-            return f'"{self.title}": in the second mix the {most[0]} {are} {clearly} {more} ({abs(most[1]):.1f} dB).'
+            more = "louder" if most[1] > 0.0 else "softer"
+            return f"the {most[0]} {are} {abs(most[1]):.0f} dB {more} {self.than}"
         lone = [family for family, by in self.balance_lu if by is None]
         if lone:
-            return f'"{self.title}": only one of the mixes has {", ".join(lone)}; the balance of the rest is the same.'
+            return f"only one of the mixes has {', '.join(lone)}; the balance of the rest is the same"
         bright = max(self.octaves_db, key=lambda each: abs(each[1]), default=None)
         if bright is not None and abs(bright[1]) >= 2.0 * HEARD_LU:
-            more = "louder" if bright[1] > 0.0 else "quieter"
-            where = f"around {bright[0]:.0f} Hz the second mix is {more} ({abs(bright[1]):.1f} dB)"
-            return f'"{self.title}": the balance is the same, but {where}.'
-        return f'"{self.title}": no audible difference (under {HEARD_LU:.0f} dB in every stem, at the same loudness).'
+            more = "louder" if bright[1] > 0.0 else "softer"
+            where = f"around {bright[0]:.0f} Hz the second mix is {abs(bright[1]):.0f} dB {more}"
+            return f"the balance is the same, but {where}"
+        return ""
 
 
 def compare(first: Path, second: Path, skipped: Callable[[str], None] = unsaid) -> tuple[list[Compared], list[str]]:
-    """Songs that are in both, and lines about those that are in one only.
+    """Songs that are in both, in the order of the second, and lines about those that are in one only.
 
     Each argument is a mix folder, its recipe, a song folder or a recall sheet. `skipped` receives a line about each
     song whose sheet cannot be read. Raises `UsageError`, `RecipeError`, `RecordingsError`.
     """
     unread: list[str] = []
-    firsts, seconds = (
-        {plain(recall.title): (folder, recall) for folder, recall in _songs(path, unread.append)}
-        for path in (first, second)
-    )
+    firsts, seconds = (_by_title(_songs(path, unread.append)) for path in (first, second))
     for line in unread:
         skipped(line)
     if len(firsts) == len(seconds) == 1 and not unread:
         pairs = [(next(iter(firsts.values())), next(iter(seconds.values())))]
         alone: list[str] = []
     else:
-        pairs = [(firsts[title], seconds[title]) for title in firsts if title in seconds]
+        pairs = [(firsts[title], seconds[title]) for title in seconds if title in firsts]
         alone = [
             f'"{recall.title}" is only in {where}.'
             for where, mine, others in ((first, firsts, seconds), (second, seconds, firsts))
@@ -114,6 +118,17 @@ def compare(first: Path, second: Path, skipped: Callable[[str], None] = unsaid) 
     if not pairs:
         raise UsageError(f"No song is in both {first} and {second}. " + " ".join(alone))
     return [differences(measure(*before), measure(*after)) for before, after in pairs], alone
+
+
+def _by_title(songs: Sequence[tuple[Path, Recall]]) -> dict[tuple[str, int], tuple[Path, Recall]]:
+    """Songs by their title; of songs with the same, by which of them it is."""
+    times: Counter[str] = Counter()
+    found = {}
+    for folder, recall in songs:
+        title = plain(recall.title)
+        found[title, times[title]] = folder, recall
+        times[title] += 1
+    return found
 
 
 def _songs(path: Path, skipped: Callable[[str], None]) -> list[tuple[Path, Recall]]:
@@ -148,6 +163,8 @@ def recipe_lines(first: Path, second: Path) -> list[str]:
         if tag != "equal":
             differing += [f"first, line {number}: {line}" for number, line in ours[a:b]]
             differing += [f"second, line {number}: {line}" for number, line in theirs[c:d]]
+    if any(_TRACKS.search(line) for line in differing):
+        return [line for line in differing if not _OF_ONE_EVENING.search(line)]
     return differing
 
 
@@ -168,73 +185,6 @@ def _with_content(lines: Sequence[str]) -> list[tuple[int, str]]:
         (number, f"{content}  ({names[table]})" if table in names and not content.startswith("[") else content)
         for number, table, content in found
     ]
-
-
-# ---------------------------------------------------------------- reading
-
-
-def measure(folder: Path, recall: Recall) -> Version:
-    """Measure a song folder. Raises `RecordingsError` where a file of it is missing or cannot be read."""
-    files = [folder / file for file in (recall.mix.file, *recall.stems)]
-    for file in files:
-        if not file.exists():
-            raise RecordingsError(f"{file} is missing. Mix {recall.title} again, or put the file back.")
-    mix, stems = files[0], files[1:]
-    recording = read_file(mix)
-    rate_hz = recording.rate_hz
-    meter, bands = LoudnessMeter(rate_hz, recording.channels), BandMeter(rate_hz, recording.channels)
-    spectrum = np.zeros(len(band_edges_hz(rate_hz)) - 1)
-    with open_recording(recording, rate_hz) as reader:
-        for start in range(0, recording.frames, _BLOCK_HOPS * loudness_hop_frames(rate_hz)):
-            block = reader.read(min(_BLOCK_HOPS * loudness_hop_frames(rate_hz), recording.frames - start))
-            meter.update(block)
-            spectrum += bands.update(block).sum(axis=1, dtype=np.float64)
-    spectrum += bands.finish().sum(axis=1, dtype=np.float64)
-    whole = _powers(mix)
-    goals = {goal.family: goal.where_s for goal in recall.plan.goals}
-    balance = {}
-    for stem in stems:
-        powers = _powers(stem)
-        where = spans_to_mask(goals.get(stem.stem, ()), len(powers), HOP_S)
-        where = where if where.any() else np.ones(len(powers), np.bool_)
-        of_stem, of_whole = float(powers[where].sum()), float(whole[: len(powers)][where].sum())
-        if of_stem > 0.0 and of_whole > 0.0:
-            balance[stem.stem] = 10.0 * float(np.log10(of_stem / of_whole))
-    loudness = meter.result().integrated_lufs
-    return Version(
-        folder=folder,
-        recall=recall,
-        loudness_lufs=loudness,
-        seconds=recording.frames / rate_hz,
-        balance_lu=balance,
-        octaves_db=_octaves(spectrum, rate_hz, recording.frames, loudness),
-    )
-
-
-def _powers(path: Path) -> Array:
-    """K-weighted power of a file per 0.1 s, channels added."""
-    recording = read_file(path)
-    rate_hz = recording.rate_hz
-    hop = loudness_hop_frames(rate_hz)
-    weighting = KWeighting(rate_hz, recording.channels)
-    parts = []
-    with open_recording(recording, rate_hz) as reader:
-        for start in range(0, recording.frames // hop * hop, _BLOCK_HOPS * hop):
-            count = min(_BLOCK_HOPS * hop, recording.frames // hop * hop - start)
-            weighted = weighting.process(reader.read(count))
-            parts.append((weighted**2).sum(axis=0).reshape(-1, hop).mean(axis=1))
-    return np.concatenate(parts) if parts else np.zeros(0)
-
-
-def _octaves(spectrum: Array, rate_hz: int, frames: int, loudness_lufs: float | None) -> dict[float, float]:
-    """Octave levels of a summed spectrum ``(bands,)`` re the loudness, each band counted where its middle lies."""
-    if loudness_lufs is None or not frames:
-        return {}
-    edges = band_edges_hz(rate_hz)
-    octave = np.floor(np.log2(np.sqrt(edges[:-1] * edges[1:]) / OCTAVES_HZ[0]) + 0.5)
-    mean = spectrum / (frames / band_hop_frames(rate_hz))
-    levels = {hz: float(mean[octave == place].sum()) for place, hz in enumerate(OCTAVES_HZ)}
-    return {hz: float(powers_db(np.array([power]))[0]) - loudness_lufs for hz, power in levels.items() if power > 0.0}
 
 
 # ---------------------------------------------------------------- comparing
@@ -261,6 +211,8 @@ def differences(before: Version, after: Version) -> Compared:
             for hz, level in before.octaves_db.items()
             if hz in after.octaves_db
         ),
+        players=tuple(levels(before.played, after.played)),
+        moves=moves_in_words(before.recall.plan, after.recall.plan),
         planned=_planned(before.recall, after.recall),
     )
 
@@ -296,8 +248,15 @@ def in_words(compared: Compared, *, with_plans: bool) -> list[str]:
     """The comparison in words, the main point first."""
     versions = (compared.before, compared.after)
     lengths = [f"{version.seconds // 60:.0f}:{version.seconds % 60:04.1f}" for version in versions]
-    lines = [
-        compared.says,
+    lines = [compared.says, *(f"  {sentence(words)}" for words in compared.words[1:])]
+    if compared.moves:
+        lines += ["  Moves within the song:", *(f"    {line}" for line in compared.moves)]
+    tempi = [version.recall.tempo for version in versions]
+    if any(tempi):
+        said = ", then ".join("unknown" if tempo is None else tempo_in_words(tempo) for tempo in tempi)
+        apart = "" if None in tempi or same_beat(*tempi) else "; they may count different beats"
+        lines.append(f"  Tempo: {said}{apart}")
+    lines += [
         f"  Length: {lengths[0]}, then {lengths[1]}",
         f"  As mixed: {', then '.join(loudness_in_words(version.loudness_lufs) for version in versions)}",
         "  The second mix against the first, both at the same loudness:",
@@ -306,6 +265,7 @@ def in_words(compared: Compared, *, with_plans: bool) -> list[str]:
         f"    {family:10} only in one of them" if by is None else f"    {family:10} {by:+5.1f} dB"
         for family, by in compared.balance_lu
     ]
+    lines += [f"    {level.who}: {level.by_lu:+.1f} dB" for level in compared.players if not level.of_family]
     octaves = "  ".join(f"{_hertz(hz)} {by:+.1f}" for hz, by in compared.octaves_db)
     lines.append(f"    from lows to highs (Hz, dB): {octaves}")
     if with_plans:
@@ -323,6 +283,15 @@ def as_facts(compared: Sequence[Compared]) -> list[dict[str, object]]:
         {
             "title": song.title,
             "says": song.says,
+            "words": list(song.words),
+            "when": [song.before.when, song.after.when],
+            "tempo": [_tempo_facts(version.recall.tempo) for version in (song.before, song.after)],
+            "same_beat": same_beat(song.before.recall.tempo, song.after.recall.tempo),
+            "players": [
+                {"who": one.who, "level_lu": [round(one.before_lu, 2), round(one.after_lu, 2)], "by_lu": one.by_lu}
+                for one in song.players
+            ],
+            "moves": list(song.moves),
             "first": str(song.before.folder),
             "second": str(song.after.folder),
             "loudness_lufs": [song.before.loudness_lufs, song.after.loudness_lufs],
@@ -333,3 +302,14 @@ def as_facts(compared: Sequence[Compared]) -> list[dict[str, object]]:
         }
         for song in compared
     ]
+
+
+def _tempo_facts(tempo: Tempo | None) -> dict[str, object] | None:
+    if tempo is None:
+        return None
+    return {
+        "tempo_bpm": round(tempo.tempo_bpm, 1),
+        "other_bpm": None if tempo.other_bpm is None else round(tempo.other_bpm, 1),
+        "drift_bpm": round(tempo.drift_bpm, 1),
+        "curve_bpm": [[round(at_s, 1), round(bpm, 1)] for at_s, bpm in tempo.curve_bpm],
+    }

@@ -44,7 +44,9 @@ from morningmix.errors import UsageError
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.measure.take import hash_take
 from morningmix.model.tempo import Tempo
+from morningmix.report.contents import Mixed
 from morningmix.report.explain import changes_in_words
+from morningmix.report.numbers import levels_in_mix_lu, plays
 from morningmix.storage.home import Home, output_errors, refuse_full
 from morningmix.storage.song_folders import (
     finish_song,
@@ -220,8 +222,15 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
     """
     takes = {analysed.take.folder: analysed for _, analysed, _ in plans}
     raws = {folder: raw_of(analysed) for folder, analysed in takes.items()}
+    levels = {folder: _levels(analysed) for folder, analysed in takes.items()}
     songs = [
-        Song(number=number, plan=plan, raw=raws[analysed.take.folder], tempo=tempo)
+        Song(
+            number=number,
+            plan=plan,
+            raw=raws[analysed.take.folder],
+            tempo=tempo,
+            levels=levels[analysed.take.folder],
+        )
         for (number, analysed, plan), tempo in zip(plans, _tempi(plans, lane), strict=True)
     ]
     mixed: dict[int, MixedSong] = {}
@@ -286,6 +295,12 @@ def _tempi(plans: Sequence[Planned], lane: Lane) -> list[Tempo | None]:
             for _, analysed, plan in plans
         ]
     )
+
+
+def _levels(analysed: AnalysedTake) -> Callable[[Mixed], tuple[float | None, ...]]:
+    """How loud the inputs of a take are in a song of it."""
+    playing = [plays(input_, analysed.singing.get(input_.index), analysed.measured) for input_ in analysed.inputs]
+    return partial(levels_in_mix_lu, analysed.inputs, playing, analysed.measured)
 
 
 def _need_bytes(plans: Sequence[Planned], order: Order, together: int) -> float:

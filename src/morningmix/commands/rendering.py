@@ -31,6 +31,7 @@ from morningmix.render.families import (
 )
 from morningmix.render.master import master_curve_db, measure_sum, trimmed, write_mix, write_stem
 from morningmix.render.output import Output, SongFiles
+from morningmix.report.contents import Mixed
 from morningmix.storage.cache import key, path_of, take_key
 from morningmix.storage.home import Home
 from morningmix.storage.song_folders import begin_song, folder_name
@@ -84,6 +85,10 @@ class Desk:
         return Output(folder=folder, bits=self.settings.bits, file_format=self.settings.file_format)
 
 
+def unknown_levels(_mixed: Mixed) -> None:
+    """Levels of a song whose inputs were not measured."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Song:
     """A song to be mixed."""
@@ -93,6 +98,8 @@ class Song:
     plan: SongPlan
     raw: Raw
     tempo: Tempo | None = None
+    levels: Callable[[Mixed], tuple[float | None, ...] | None] = unknown_levels
+    """The loudness of its inputs, as `Recall.levels_lu` holds it."""
 
     @property
     def folder_name(self) -> str:

@@ -23,6 +23,7 @@ from morningmix.model.tempo import Tempo
 from morningmix.render.master import limiter_per_hop
 from morningmix.render.output import SongFiles
 from morningmix.render.verify import MOST_APART_LU, Verified, verify
+from morningmix.report.contents import Mixed
 from morningmix.storage.home import RECALL, output_errors, path_from
 from morningmix.workers.jobs import Job, Lane
 
@@ -145,6 +146,15 @@ def _write_sheet(ready: Ready, master: MasterPlan, verified: Verified, hashes: _
         ),
         stems=tuple(stems.path(name).as_posix() for name in ready.families.names),
         tempo=song.tempo,
+        levels_lu=song.levels(
+            Mixed(
+                plan=song.plan,
+                master=master,
+                hop_s=HOP_S,
+                reduction_db=ready.families.reduction_db,
+                loudness_lufs=verified.loudness.integrated_lufs,
+            )
+        ),
         reachable_lufs=ready.reachable_lufs,
         files=[*files, RECALL],
         sha256={file: hashes.files[file] for file in files},

@@ -26,6 +26,9 @@ and 32 of these are doubtful, as are 15 % of the others (measured)."""
 LEAST_PULSE = 0.2
 """How far a comb of autocorrelations must stand out: noise and random hits 0.07, songs 0.3 and more (measured)."""
 LEAST_S, LEAST_BEATS = 4.0, 8
+_MEDIAN_BEATS = 16
+"""Span whose median is the tempo: a beat's place is only known to a few milliseconds, which is 1 BPM for a single
+period (measured)."""
 
 _BAND_WEIGHTS = (2.0, 1.5, 1.0, 1.0)
 """Of the broad bands, the lowest first: the bass drum rather than cymbals tells where the beat is."""
@@ -142,7 +145,8 @@ def _count(
     if len(hops) < LEAST_BEATS:
         return None
     beats = _between_hops(hops, curve)
-    bpm = 60.0 / (float(np.median(np.diff(beats))) * hop_s)
+    span = min(_MEDIAN_BEATS, len(beats) - 1)
+    bpm = 60.0 * span / (float(np.median(beats[span:] - beats[:-span])) * hop_s)
     return _Count(bpm, beats, float(_WEIGHTS @ _evidence(bpm, beats, heavy)))
 
 

@@ -128,6 +128,9 @@ class Recall(_Sheet):
     stems: Annotated[tuple[File, ...], MaxLen(len(READABLE_FAMILIES))]
     tempo: Tempo | None = None
     """What was played, which changes nothing of the mix; None if unknown."""
+    levels_lu: tuple[Decibels | None, ...] | None = None
+    """Estimated loudness of each of the plan's tracks re the mix while it plays, None for one that does not; None if
+    unknown."""
     reachable_lufs: Decibels | None = None
     """Loudness that can be reached without more limiting than the target allows."""
     files: list[File]
@@ -250,6 +253,8 @@ def _contradictions(sheet: Recall) -> Iterator[tuple[str, str]]:
         yield from _of_track(plan, place)
     if sheet.tempo is not None and any(after <= before for before, after in pairwise(sheet.tempo.beats_s)):
         yield "tempo.beats_s", "beats must be in order"
+    if sheet.levels_lu is not None and len(sheet.levels_lu) != len(plan.tracks):
+        yield "levels_lu", "every track needs one"
     if plan.reverb is not None:
         yield from _below_nyquist(plan, "plan.reverb.low_cut_hz", plan.reverb.low_cut_hz)
     if plan.mono_below_hz is not None:

@@ -5,12 +5,27 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from morningmix.model.found import Boundary
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, SongFacts
 from morningmix.model.plan import MasterPlan, SongPlan
 from morningmix.model.recording import Take
 from morningmix.model.tempo import Tempo
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mixed:
+    """What was decided for a song, and what came of it."""
+
+    plan: SongPlan
+    master: MasterPlan
+    hop_s: float
+    reduction_db: Sequence[tuple[str, NDArray[np.float32]]]
+    """As in `SongFacts`."""
+    loudness_lufs: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +43,17 @@ class ReportedSong:
     tempo: Tempo | None = None
     sound: str | None = None
     """Path of the file that plays it, relative to the page."""
+
+    @property
+    def mixed(self) -> Mixed:
+        """What the levels of its inputs follow from."""
+        return Mixed(
+            plan=self.plan,
+            master=self.master,
+            hop_s=self.facts.hop_s,
+            reduction_db=self.facts.reduction_db,
+            loudness_lufs=self.loudness_lufs,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from morningmix.laws.track_power import k_powers, loud_mask, spans_to_mask
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, SongFacts, Spans
 from morningmix.model.plan import SongPlan, TrackPlan
-from morningmix.report.contents import ReportedSong
+from morningmix.report.contents import Mixed
 from morningmix.units import powers_db
 
 Array = NDArray[np.float64]
@@ -141,7 +141,7 @@ def slope_levels(octaves: Sequence[tuple[float, float]]) -> tuple[tuple[float, f
 
 
 def loudness_in_mix_lu(
-    input_: Input, track: TrackPlan, playing: Mask, measured: Measurements, song: ReportedSong
+    input_: Input, track: TrackPlan, playing: Mask, measured: Measurements, mixed: Mixed
 ) -> float | None:
     """Estimated loudness of one input re the whole mix while it plays in this song, LU; None if it does not
     or the mix is silent.
@@ -149,22 +149,33 @@ def loudness_in_mix_lu(
     From the measured bands through filters, compressor, fader, the family's trim and the master's gain; the limiter
     and the drums' own peak control, which hardly change loudness, are left out.
     """
-    plan, master = song.plan, song.master
+    plan, master = mixed.plan, mixed.master
     first = int(plan.start_s / measured.slot_s)
     last = max(int(np.ceil(plan.end_s / measured.slot_s)), first + 1)
     here = playing[first:last]
-    if song.loudness_lufs is None or not (track.sounds and here.any()):
+    if mixed.loudness_lufs is None or not (track.sounds and here.any()):
         return None
     gain_db = np.full(len(here), track.gain_db + track.fader_db + master.gain_db)
     gain_db += dict(master.trims.trims_db).get(track.family, 0.0)
-    reduction = dict(song.facts.reduction_db).get(track.name)
+    reduction = dict(mixed.reduction_db).get(track.name)
     if reduction is not None and len(reduction):
         middles = (np.arange(len(here)) + 0.5) * measured.slot_s
-        gain_db += np.interp(
-            middles, (np.arange(len(reduction)) + 0.5) * song.facts.hop_s, reduction.astype(np.float64)
-        )
+        gain_db += np.interp(middles, (np.arange(len(reduction)) + 0.5) * mixed.hop_s, reduction.astype(np.float64))
     power = float((k_powers(input_.facts, measured, track.filters)[first:last] * 10.0 ** (gain_db / 10.0))[here].mean())
-    return OFFSET_DB + 10.0 * float(np.log10(power)) - song.loudness_lufs if power > 0.0 else None
+    return OFFSET_DB + 10.0 * float(np.log10(power)) - mixed.loudness_lufs if power > 0.0 else None
+
+
+def levels_in_mix_lu(
+    inputs: Sequence[Input], playing: Sequence[Mask], measured: Measurements, mixed: Mixed
+) -> tuple[float | None, ...]:
+    """`loudness_in_mix_lu` of every track of a song's plan, by the take's inputs and the slots in which each plays."""
+    known = {input_.facts.files: (input_, slots) for input_, slots in zip(inputs, playing, strict=True)}
+    levels = []
+    for track in mixed.plan.tracks:
+        input_, slots = known[track.files]
+        level = loudness_in_mix_lu(input_, track, slots, measured, mixed)
+        levels.append(None if level is None else round(level, 1))
+    return tuple(levels)
 
 
 def bleed_rise_db(

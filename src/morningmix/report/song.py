@@ -159,7 +159,7 @@ def _places_figure(
         in_take = by_files.get(track.files)
         if not track.sounds or in_take is None:
             continue
-        loudness_lu = loudness_in_mix_lu(in_take.input, track, in_take.playing, measured, song)
+        loudness_lu = loudness_in_mix_lu(in_take.input, track, in_take.playing, measured, song.mixed)
         rows.append(
             pictures.Place(
                 name=track.name, pan=track.pan, wide=in_take.input.facts.channels == 2, loudness_lu=loudness_lu
