@@ -776,7 +776,7 @@ def test_before_and_after_bleed_removal() -> None:
     # 50 dB over 100 units: ten decibels are twenty units.
     assert tops == [{0, 20}, {20}]
     facts["inputs"][3] = replace(facts["inputs"][3], recorded=left)
-    assert "as much bleed when nobody is singing" in report(**facts)
+    assert "no less bleed when nobody is singing" in report(**facts)
 
 
 def test_how_much_a_compressor_raises_bleed() -> None:

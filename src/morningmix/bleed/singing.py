@@ -86,7 +86,7 @@ def measure_cleaned_singing(cleaned: Cleaned) -> Singing | None:
     return Singing(
         open_s=mask_to_spans(is_open, hop_s),
         sings_s=mask_to_spans(sings, hop_s),
-        because=f"open {100 * is_open[kept].mean():.0f} % of the time, when the voice is "
+        because=f"open {100 * is_open[kept].mean():.0f} % of the time, when its own sound is "
         f"{opens_at_db(reach_db):.1f} dB above the remaining bleed",
     )
 

@@ -213,7 +213,7 @@ def recorded(input_: Input) -> str:
     """How loud an input was recorded."""
     if input_.facts.silent:
         return "recorded nothing"
-    return f"loudest peak {max(-input_.facts.peak_dbfs, 0.0):.0f} dB below clipping"
+    return f"loudest peak {abs(min(input_.facts.peak_dbfs, 0.0)):.0f} dB below clipping"
 
 
 def _loudness(song: MixedSong) -> str:

@@ -108,7 +108,7 @@ UpOrDown = Annotated[
 ]
 
 Trace = Annotated[
-    Path | None, typer.Option("--trace", metavar="FILE", help="Write down which part of the work ran when, and where.")
+    Path | None, typer.Option("--trace", metavar="FILE", help="Record which part of the work ran when, and where.")
 ]
 Cluster = Annotated[
     str | None,

@@ -55,7 +55,7 @@ def decide_filters(
                 Reason(
                     what="low_pass_hz",
                     because="it was recorded without a loudspeaker: "
-                    f"there is sound above {LOUDSPEAKER_HZ / 1000:.0f} kHz ({air_db:.0f} dB re the whole)",
+                    f"there is sound above {LOUDSPEAKER_HZ / 1000:.0f} kHz ({-air_db:.0f} dB below the whole)",
                     source="common practice, no source",
                 )
             )

@@ -25,8 +25,8 @@ def decide_gate(input_: Input, singing: Singing | None, start_s: float, end_s: f
         return None, asked(input_.wish, "bleed", "turned off").reason("gate")
     floor = input_.preset.gate_floor_db
     if floor is None:
-        return None, Reason(what="gate", because="only vocals are gated", source="design choice")
+        return None, Reason(what="gate", because="only vocals and brass are gated", source="design choice")
     if singing is None:
-        return None, Reason(what="gate", because="the voice cannot be told from the bleed", source="design choice")
+        return None, Reason(what="gate", because="its own sound cannot be told from the bleed", source="design choice")
     gate = Gate(open_s=spans_within(singing.open_s, start_s, end_s), floor_db=floor.value, ramp_s=RAMP_S)
     return gate, Reason(what="gate", because=singing.because, source=floor.source)

@@ -290,7 +290,7 @@ def _cleaning(in_take: InputInTake, measured: Measurements) -> tuple[str, str, A
         # The median, because soft ends of lines count as rests too and would dominate a mean.
         less_db = float(np.median(powers_db(before[rests]) - powers_db(after[rests])))
         verb = "singing" if in_take.input.preset.family == "vocals" else "playing"
-        less = f"{number(less_db, 0)} dB less" if less_db >= 0.5 else "as much"
+        less = f"{number(less_db, 0)} dB less" if less_db >= 0.5 else "no less"
         says = f"{less} bleed when nobody is {verb}"
     top_db = float(powers_db(before).max(initial=-_OVER_DB))
     heights = [1.0 + (powers_db(columns(power, _COLUMNS)) - top_db) / _OVER_DB for power in (before, after)]
