@@ -11,9 +11,9 @@ import pytest
 import soundfile  # noqa: TID251 - an outside writer of the files under test
 
 from end_to_end.said import run_here
-from morningmix.commands.history import rehearsals_before, say_again
-from morningmix.files.findings import FoundThen, read_findings
-from morningmix.model.found import Finding
+from morningmix.commands.history import over_weeks, rehearsals_before, say_again
+from morningmix.files.findings import read_findings
+from morningmix.model.found import Finding, FoundThen
 from synthetic import write_take
 
 CLIPPED = Finding(name="Snare", kind="clipped", says="Snare hit full scale 3 times.", weight=90.0)
@@ -51,6 +51,7 @@ def test_only_what_came_without_a_break_counts(before: list[FoundThen], says: st
         '{"findings": []}',
         "\x00" * 20,
         '{"when": "yesterday", "findings": []}',
+        '{"when": "20261112", "findings": []}',
     ],
 )
 def test_what_is_not_ours_is_passed_over(tmp_path: Path, text: str) -> None:
@@ -63,6 +64,21 @@ def test_only_earlier_ones_count_latest_first(tmp_path: Path) -> None:
         (tmp_path / name).mkdir()
         (tmp_path / name / "findings.json").write_text(json.dumps({"when": when, "findings": []}), encoding="utf-8")
     assert [then.when for then in rehearsals_before(tmp_path / "me", "2026-11-19")] == ["2026-11-12", "2026-11-05"]
+
+
+def test_weeks_are_in_order_with_this_one_last_and_at_most_eight() -> None:
+    before = [then(f"2026-10-{day:02d}", ("snare", "quiet")) for day in range(20, 10, -1)]
+    weeks = over_weeks([CLIPPED], "2026-10-27T20:00:00+00:00", before)
+    assert [week.when[8:10] for week in weeks] == ["14", "15", "16", "17", "18", "19", "20", "27"]
+    assert weeks[-1].faults == {("snare", "clipped")}
+    assert weeks[-1].names == {"snare": "Snare"}
+
+
+def test_folders_of_one_day_are_one_rehearsal() -> None:
+    before = [then("2026-11-05T21:00:00", ("kick", "quiet")), then("2026-11-05T20:00:00", ("snare", "quiet"))]
+    (week, now) = over_weeks([], "2026-11-12", before)
+    assert week.faults == {("kick", "quiet"), ("snare", "quiet")}
+    assert not now.faults
 
 
 def test_check_says_that_it_is_the_third_in_a_row(tmp_path: Path) -> None:

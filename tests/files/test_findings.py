@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from morningmix.files.findings import fault, read_findings, write_findings
+from morningmix.files.findings import read_findings, write_findings
 from morningmix.model.found import Finding
 
 WHEN = "2026-11-19"
@@ -20,7 +20,7 @@ def test_findings_read_back_as_they_were_written(tmp_path: Path) -> None:
     write_findings(tmp_path / "findings.json", WHEN, found)
     then = read_findings(tmp_path / "findings.json")
     assert then is not None
-    assert (then.when, then.faults) == (WHEN, {fault(each) for each in found})
+    assert (then.when, then.faults) == (WHEN, {each.fault for each in found})
 
 
 def test_kinds_of_earlier_versions_have_the_names_of_today(tmp_path: Path) -> None:
@@ -28,4 +28,4 @@ def test_kinds_of_earlier_versions_have_the_names_of_today(tmp_path: Path) -> No
     (tmp_path / "findings.json").write_text(json.dumps({"when": WHEN, "findings": rows}), encoding="utf-8")
     then = read_findings(tmp_path / "findings.json")
     assert then is not None
-    assert then.faults == {fault(finding("lead vocal", kind)) for kind in ("feedback", "gain step", "hum")}
+    assert then.faults == {finding("lead vocal", kind).fault for kind in ("feedback", "gain step", "hum")}

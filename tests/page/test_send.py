@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import zipfile
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -163,3 +165,13 @@ def test_the_findings_for_the_desk_are_those_of_the_inputs(rehearsal: Rehearsal,
     html = client.get("/part/send").text
     findings = rehearsal.all_heard().result.findings
     assert html.count('<li class="found">') == len(findings)
+
+
+def test_what_was_found_in_the_weeks_before_is_in_the_last_step(tmp_path: Path) -> None:
+    (tmp_path / "w1").mkdir()
+    found = {"when": "2020-11-05", "findings": [{"input": "kick", "kind": "clipped", "says": ""}]}
+    (tmp_path / "w1" / "findings.json").write_text(json.dumps(found), encoding="utf-8")
+    (tmp_path / "w2").mkdir()
+    html = browser(opened(tmp_path / "w2", heard=True)).get("/part/send").text
+    assert "kick: clipped on 5 Nov 2020." in html
+    assert 'class="mark"' in html

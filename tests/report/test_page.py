@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from morningmix.model.found import Boundary, Finding
+from morningmix.model.found import Boundary, Finding, FoundThen
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, SongFacts, TrackFacts
 from morningmix.model.plan import Compressor, Filter, Gate, Goal, MasterPlan, Reason, Reverb, SongPlan, TrackPlan, Trims
@@ -712,6 +712,15 @@ def test_slope_is_the_published_one_through_the_mean() -> None:
     assert np.mean([level for _, level in slope]) == pytest.approx(
         np.mean([level for hz, level in octaves if 100.0 <= hz <= 4000.0])
     )
+
+
+def test_what_was_found_over_weeks_is_a_picture_with_its_words() -> None:
+    args = rehearsal(["kick"])
+    then = FoundThen(when="2026-11-05", faults=frozenset({("kick", "clipped")}), names={"kick": "Kick"})
+    assert "This rehearsal and the ones before" not in report(**args)
+    html = report(**args, weeks=[then, FoundThen(when="2026-11-12", faults=frozenset())])
+    assert "Kick: clipped on 5 Nov." in html
+    assert "<td>clipped</td><td>–</td>" in html
 
 
 def test_loudness_of_an_input_in_the_mix() -> None:

@@ -7,12 +7,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from morningmix.files.findings import FINDINGS, FoundThen, fault, read_findings
-from morningmix.model.found import Finding
+from morningmix.files.findings import FINDINGS, read_findings
+from morningmix.model.found import Finding, FoundThen
+from morningmix.model.names import plain
 from morningmix.model.recording import Take
 
 _NTH = ("second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 _MOST_HOMES = 500
+_MOST_WEEKS = 8
 
 
 def recorded_at(takes: Sequence[Take], date: str | None) -> str:
@@ -38,8 +40,23 @@ def say_again(findings: Sequence[Finding], before: Sequence[FoundThen]) -> tuple
 
 
 def _again(finding: Finding, before: Sequence[FoundThen]) -> Finding:
-    times = next((at for at, then in enumerate(before) if fault(finding) not in then.faults), len(before))
+    times = next((at for at, then in enumerate(before) if finding.fault not in then.faults), len(before))
     if not times:
         return finding
     nth = _NTH[times - 1] if times <= len(_NTH) else f"{times + 1}th"
     return replace(finding, says=f"{finding.says.rstrip('.')}. This is the {nth} rehearsal in a row.")
+
+
+def over_weeks(findings: Sequence[Finding], when: str, before: Sequence[FoundThen]) -> tuple[FoundThen, ...]:
+    """The last rehearsals with this one, at most eight, the earliest first; those of one day count as one."""
+    now = FoundThen(
+        when=when,
+        faults=frozenset(finding.fault for finding in findings),
+        names={plain(finding.name): finding.name for finding in findings},
+    )
+    days: dict[str, FoundThen] = {}
+    for then in (*reversed(before), now):
+        day = then.when[:10]
+        earlier = days.get(day, then)
+        days[day] = replace(then, faults=earlier.faults | then.faults, names={**earlier.names, **then.names})
+    return tuple(days.values())[-_MOST_WEEKS:]

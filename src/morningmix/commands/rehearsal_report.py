@@ -31,6 +31,7 @@ def report_of(
         title=analysed_takes[0].recipe.title,
         takes=takes,
         findings=result.findings,
+        weeks=result.weeks,
         songs=[
             ReportedSong(
                 title=song.title,

@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from morningmix.analysis.analysed import AnalysedTake, all_inputs
-from morningmix.commands.history import recorded_at, rehearsals_before, say_again
+from morningmix.commands.history import over_weeks, recorded_at, rehearsals_before, say_again
 from morningmix.commands.reproduce import Reproduced
 from morningmix.commands.song import MixedSong
 from morningmix.decide.findings import find_faults
 from morningmix.model.band import NOTHING_USUAL, Band
-from morningmix.model.found import Finding, FoundSong
+from morningmix.model.found import Finding, FoundSong, FoundThen
 from morningmix.model.input import Input
 from morningmix.model.recipe import SongWish
 
@@ -36,6 +36,8 @@ class Result:
     songs: tuple[MixedSong, ...]
     inputs: tuple[Input, ...]
     findings: tuple[Finding, ...]
+    weeks: tuple[FoundThen, ...] = ()
+    """What was found in the last rehearsals, this one at the end."""
     usual: Band = NOTHING_USUAL
     report: Path | None = None
     found: tuple[Found, ...] | None = None
@@ -57,16 +59,16 @@ class Result:
 
 def result_of(analysed_takes: Sequence[AnalysedTake], songs: tuple[MixedSong, ...]) -> Result:
     """The result for measured takes and mixed songs."""
-    first = analysed_takes[0]
+    first, when, findings = analysed_takes[0], recorded_when(analysed_takes), _findings(analysed_takes)
+    before = rehearsals_before(first.home.root, when)
     return Result(
         home=first.home.root,
         recipe=first.home.recipe,
         recipe_is_new=first.recipe_is_new,
         songs=songs,
         inputs=all_inputs(analysed_takes),
-        findings=say_again(
-            _findings(analysed_takes), rehearsals_before(first.home.root, recorded_when(analysed_takes))
-        ),
+        findings=say_again(findings, before),
+        weeks=over_weeks(findings, when, before),
         usual=first.recipe.usual,
         listed=first.recipe.songs,
         take_s=max(analysed.take.duration_s for analysed in analysed_takes),

@@ -5,14 +5,13 @@ from __future__ import annotations
 import datetime
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ValidationError  # noqa: TID251 - this room may
 
 from morningmix.errors import RecipeError
-from morningmix.model.found import Finding
+from morningmix.model.found import Finding, FoundThen
 from morningmix.model.names import plain, visible
 from morningmix.storage.text import read_text, write_text_whole
 
@@ -23,7 +22,9 @@ _FORMER_KINDS = {"howl": "feedback", "turned": "gain step"}
 
 
 def _when(text: str) -> str:
-    datetime.datetime.fromisoformat(text)
+    date = datetime.datetime.fromisoformat(text).date()
+    if not text.startswith(date.isoformat()):
+        raise ValueError("must begin with a date such as 2026-11-19")
     return text
 
 
@@ -35,21 +36,6 @@ class _Row(BaseModel):
 class _File(BaseModel):
     when: Annotated[str, AfterValidator(_when)]
     findings: list[_Row]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoundThen:
-    """Findings of another rehearsal."""
-
-    when: str
-    """ISO 8601, so that sorting as text sorts by time."""
-    faults: frozenset[tuple[str, str]]
-    """Plain name of the input, and kind of finding."""
-
-
-def fault(finding: Finding) -> tuple[str, str]:
-    """Identifies the same fault in several rehearsals."""
-    return plain(finding.name), finding.kind
 
 
 def write_findings(path: Path, when: str, findings: Sequence[Finding]) -> None:
@@ -64,4 +50,8 @@ def read_findings(path: Path) -> FoundThen | None:
         file = _File.model_validate_json(read_text(path))
     except (RecipeError, ValidationError):
         return None
-    return FoundThen(when=file.when, faults=frozenset((plain(row.input), row.kind) for row in file.findings))
+    return FoundThen(
+        when=file.when,
+        faults=frozenset((plain(row.input), row.kind) for row in file.findings),
+        names={plain(row.input): row.input for row in file.findings},
+    )

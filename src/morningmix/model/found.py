@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from morningmix.model.names import plain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,3 +52,20 @@ class Finding:
     says: str
     weight: float
     """Larger is worse."""
+
+    @property
+    def fault(self) -> tuple[str, str]:
+        """Identifies the same fault in several rehearsals: plain name of the input, and kind."""
+        return plain(self.name), self.kind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundThen:
+    """Findings of one of several rehearsals."""
+
+    when: str
+    """ISO 8601, beginning ``2026-11-19``, so that sorting as text sorts by time."""
+    faults: frozenset[tuple[str, str]]
+    """As `Finding.fault`."""
+    names: Mapping[str, str] = field(default_factory=dict)
+    """The inputs' names as they were written, by their plain ones."""

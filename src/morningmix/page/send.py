@@ -19,6 +19,7 @@ from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.turn import in_words
 from morningmix.report.decision_words import FINDINGS
 from morningmix.report.templates import render
+from morningmix.report.weeks import weeks_figure
 from morningmix.report.words import count
 from morningmix.share.packing import zipped
 from morningmix.share.send import SHARE, Kind, share
@@ -65,6 +66,7 @@ def section(rehearsal: Rehearsal) -> str:
         people=people,
         matters=_matters(found, people),
         seen_wishes=wishes.seen(rehearsal),
+        weeks=None if heard is None else weeks_figure(heard.result.weeks),
         findings=[] if heard is None else [(FINDINGS[one.kind], one.name, one.says) for one in heard.result.findings],
         count=count,
     )

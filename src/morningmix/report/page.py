@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup  # noqa: TID251
 
-from morningmix.model.found import Finding
+from morningmix.model.found import Finding, FoundThen
 from morningmix.report import pictures
 from morningmix.report.contents import ReportedSong, ReportedTake
 from morningmix.report.decision_words import FINDINGS
@@ -26,11 +26,17 @@ from morningmix.report.recording import (
 )
 from morningmix.report.song import song_section
 from morningmix.report.templates import render
+from morningmix.report.weeks import weeks_figure
 from morningmix.report.words import all_named, count, hertz, minutes, named, number, sentence
 
 
 def report_page(
-    *, title: str, takes: Sequence[ReportedTake], findings: Sequence[Finding], songs: Sequence[ReportedSong]
+    *,
+    title: str,
+    takes: Sequence[ReportedTake],
+    findings: Sequence[Finding],
+    songs: Sequence[ReportedSong],
+    weeks: Sequence[FoundThen] = (),
 ) -> str:
     """The page as one HTML document without anything outside it.
 
@@ -46,6 +52,7 @@ def report_page(
         top=_top(takes, inputs, found, songs),
         findings=found,
         kinds=FINDINGS,
+        weeks=weeks_figure(weeks),
         guesses=_guesses(_once(inputs)),
         takes=[
             recording_section(take, inputs[place], _stretches(songs, place), f"take-{place + 1}" if several else "take")

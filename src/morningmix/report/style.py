@@ -101,6 +101,10 @@ line,path{fill:none;vector-effect:non-scaling-stroke}
 .typical{fill:var(--card);stroke:var(--ink);stroke-width:1.5}
 .peak{stroke:var(--ink);stroke-width:3}
 .burst{stroke:var(--look);stroke-width:2.5;stroke-linecap:round}
+.mark{stroke:var(--sound);stroke-width:2.5;stroke-linecap:round}
+.mark-dot{fill:var(--sound)}
+.mark.now{stroke:var(--look)}
+.mark-dot.now{fill:var(--look)}
 .nothing{stroke:var(--soft);stroke-width:2;stroke-dasharray:2 7}
 .unclear{fill:url(#hatch)}
 .hatch-line{stroke:var(--soft);stroke-width:2}
