@@ -36,5 +36,5 @@ def test_the_loudest_seconds_are_found_and_soft_inputs_are_played_louder(tmp_pat
     # Mean levels of -20 and -60 dBFS; a peak of the louder one is near full scale and holds it.
     assert cards["bass"][1] == 40.0
     assert -9.0 < cards["guitar"][1] <= 0.5
-    assert html.count("40 dB louder than that") == 1
+    assert html.count("played here 40 dB louder") == 1
     assert "Recorded nothing" in html

@@ -102,7 +102,7 @@ def _place(tracks: Path, recipe_dir: Path) -> Path:
     folder = known or listed or tracks.parent
     if folder == tracks or not folder.is_dir():
         raise UsageError(
-            f"There is no folder above the tracks, {tracks}, where {BAND} could lie. "
-            "Is the disk there? Else correct the tracks line of the recipe."
+            f"There is no folder above the tracks, {tracks}, to keep {BAND} in. "
+            "Connect their disk, or correct the tracks line of the recipe."
         )
     return folder / BAND

@@ -72,7 +72,7 @@ def _in_words(error: BaseException) -> BaseException:
     if isinstance(error, KilledWorker | FutureCancelledError | CancelledError):
         lost = MachineError(
             "The cluster lost this job more than once, perhaps because a worker ran out of memory. "
-            "Look at the scheduler, and run it again; nothing is lost."
+            "Check the scheduler, then run it again; nothing is lost."
         )
         lost.__cause__ = error
         return lost

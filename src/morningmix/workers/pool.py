@@ -134,7 +134,7 @@ class Pool:
             process.start()
         except OSError as error:
             raise MachineError(
-                f"The system starts no further process ({error.strerror}). Run it again with --workers 1."
+                f"The system refuses to start another process ({error.strerror}). Run it again with --workers 1."
             ) from error
         worker_end.close()
         with self._changed:
