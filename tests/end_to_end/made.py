@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-LONG_S = 120.0
+LONG_S = 240.0
 """Waited at most for what should come at once."""
 _SETTLED = "document.body.dataset.working === 'false' && !document.querySelector('[aria-busy=true]')"
 
