@@ -152,6 +152,16 @@ class Onsets:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Notes:
+    """What sounds between successive times of a song, in pitch classes of ten cents from C on."""
+
+    edges_s: NDArray[np.float64]
+    """``(stretches + 1,)``, seconds from the start of the song."""
+    strength: NDArray[np.float32]
+    """Mean amplitude in the bass and above it: ``(2, 120, stretches)``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlignmentFacts:
     """Alignment of a close drum microphone with the overhead, or of a bass DI with its microphone."""
 
