@@ -33,6 +33,7 @@ FORMATS = {
     "align": 5,
     "clean": 11,
     "cleaned": 12,
+    "print": 1,
     "song": 2,
     "scratch": 1,
 }
