@@ -40,7 +40,7 @@ class KeptFingerprint:
 def fingerprints_of(
     analysed: AnalysedTake, songs: Sequence[tuple[float, float]], lane: Lane
 ) -> list[Fingerprint | None]:
-    """Fingerprints of songs of a take, by start and end; None for one in which nothing repeats.
+    """Fingerprints of songs of a take, by start and end as the recipe has them; None where nothing repeats.
 
     Raises `RecordingsError` where an input cannot be read, and `OutputError` where the cache cannot be written.
     """
@@ -49,7 +49,7 @@ def fingerprints_of(
         Job(
             what="listen for what a song is recognised by",
             call=partial(_cached, _Song(analysed.take, analysed.store, drums, others, times), analysed.home.cache),
-            cost=FINGERPRINT_COST * (times[1] - times[0]),
+            cost=FINGERPRINT_COST * (min(times[1], analysed.take.duration_s) - times[0]),
         )
         for times in songs
     ]

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from morningmix.commands.feedback import Taken
     from morningmix.commands.result import Found, Result
     from morningmix.commands.song import MixedSong
+    from morningmix.model.fingerprint import Recognised
     from morningmix.model.found import Finding
     from morningmix.model.input import Input
 
@@ -143,6 +144,9 @@ def found(result: Result) -> None:
     ):
         line(f"  Please listen: {place}, {clock(boundary.at_s)}: {boundary.because}.")
     for stretch in stretches:
+        if stretch.recognised is not None:
+            line(f"  {_where(stretch, several)} {recognised_in_words(stretch.recognised)}.")
+    for stretch in stretches:
         times = f"{clock(stretch.song.start.at_s):>9} - {clock(stretch.song.end.at_s):>9}"
         why = stretch.song.reason or f"{stretch.song.start.because}; {stretch.song.end.because}"
         line(f"  {times}  {_where(stretch, several)}: {why}")
@@ -173,6 +177,14 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
 
 def _asked(asked: Sequence[tuple[str, float]]) -> str:
     return ", ".join(f"{who} wants {level_db:+g}" for who, level_db in asked)
+
+
+def recognised_in_words(known: Recognised) -> str:
+    """What a song that was recognised is, and what to do."""
+    semitones = abs(known.semitones)
+    moved = f", {counted(semitones, 'semitone')} {'higher' if known.semitones > 0 else 'lower'}" if semitones else ""
+    broken = ", broken off" if known.is_broken_off else ""
+    return f'sounds like "{known.title}"{moved}{broken}: if it is, take the question mark away'
 
 
 def _stretch(stretch: tuple[float, float] | None) -> str:
@@ -274,6 +286,14 @@ def song_facts(result: Result) -> dict[str, Any]:
                 "take": stretch.take,
                 "keep": stretch.song.keep,
                 "reason": stretch.song.reason,
+                "recognised": None
+                if stretch.recognised is None
+                else {
+                    "title": stretch.recognised.title,
+                    "likeness": round(stretch.recognised.likeness, 3),
+                    "semitones": stretch.recognised.semitones,
+                    "broken_off": stretch.recognised.is_broken_off,
+                },
                 **{
                     name: {"at_s": round(each.at_s, 2), "because": each.because, "sure": each.sure}
                     for name, each in (("start", stretch.song.start), ("end", stretch.song.end))

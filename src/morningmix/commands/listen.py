@@ -53,10 +53,12 @@ def listen(order: Order, callbacks: Callbacks | None = None, before: Heard | Non
     that has been taken out of the recipe since is not written again.
     """
     home = home_for(order)
-    with working_in(home), running(order, callbacks or Callbacks()) as run:
-        analysed_takes = analyse(source_of(order), home, Lane(run))
+    callbacks = callbacks or Callbacks()
+    with working_in(home), running(order, callbacks) as run:
+        lane = Lane(run)
+        analysed_takes = analyse(source_of(order), home, lane)
         if before is None:
-            analysed_takes, _ = with_songs_where_several(analysed_takes)
+            analysed_takes, _ = with_songs_where_several(analysed_takes, lane, callbacks.note)
         analysed_takes = with_cached(analysed_takes)
         known = {} if before is None else {(take.analysed.store.key, take.families): take for take in before.takes}
         takes = tuple(_heard(analysed, known) for analysed in analysed_takes)

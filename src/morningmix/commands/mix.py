@@ -32,6 +32,7 @@ from morningmix.commands.order import (
 )
 from morningmix.commands.plans import Planned, kept_folders, plans_of
 from morningmix.commands.recall import mix_again
+from morningmix.commands.recognised import keep_fingerprints
 from morningmix.commands.rehearsal_report import report_of
 from morningmix.commands.rendering import Desk, Raw, Song, mixing_cost, to_sum
 from morningmix.commands.result import Found, Result, recorded_when, result_of
@@ -79,7 +80,7 @@ def mix(
         if run.runner.workers > 1:
             # Plans need it, and it takes a second to load: meanwhile the workers listen.
             Thread(target=import_module, args=("scipy.signal",), daemon=True).start()
-        analysed_takes, found = _measure(order, home, run)
+        analysed_takes, found = _measure(order, home, run, callbacks.note)
         run.meter.expect(_cleaning_cost(analysed_takes) + _MIXING_COST * _kept_s(analysed_takes))
         lane = Lane(run)
         stack.callback(clear_partial, home)
@@ -91,6 +92,7 @@ def mix(
         _refuse_impossible(plans, order, home, run.runner.workers + 1)
         run.meter.expect(sum(mixing_cost(plan) for *_, plan in plans))
         mixed = _mix_down(plans, desk, place, lane)
+        keep_fingerprints(analysed_takes, lane)
         if order.song is None and not order.whole:
             retire_songs(home.mixes, place.kept)
         forget_facts(home)
@@ -104,12 +106,14 @@ def mix(
     return result
 
 
-def _measure(order: Order, home: Home, run: Run) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
+def _measure(
+    order: Order, home: Home, run: Run, note: Callable[[str], None]
+) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
     """The takes, and the songs that were found where the recipe lists none; None where no take needed cutting."""
     analysed_takes = analyse(source_of(order), home, Lane(run), later_cost=_LATER_COST)
     if order.whole:
         return listing(analysed_takes, ()), None
-    return with_songs_where_several(analysed_takes)
+    return with_songs_where_several(analysed_takes, Lane(run), note)
 
 
 def _kept_s(analysed_takes: Sequence[AnalysedTake]) -> float:

@@ -12,6 +12,7 @@ from morningmix.commands.reproduce import Reproduced
 from morningmix.commands.song import MixedSong
 from morningmix.decide.findings import find_faults
 from morningmix.model.band import NOTHING_USUAL, Band
+from morningmix.model.fingerprint import Recognised
 from morningmix.model.found import Finding, FoundSong, FoundThen
 from morningmix.model.input import Input
 from morningmix.model.recipe import SongWish
@@ -24,6 +25,8 @@ class Found:
     take: str
     title: str
     song: FoundSong
+    recognised: Recognised | None = None
+    """The known song that it was taken for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
 from morningmix.analysis.kept import with_cached
 from morningmix.commands.order import Callbacks, Order, home_for, running, source_of, working_in
+from morningmix.commands.recognised import keep_fingerprints, with_known_titles
 from morningmix.commands.result import Found, Result, result_of
 from morningmix.decide.rehearsal import is_long, worth_cutting
 from morningmix.files.recipe import read_recipe
@@ -23,32 +24,40 @@ from morningmix.workers.jobs import Lane
 def songs(order: Order, callbacks: Callbacks | None = None) -> Result:
     """Find the songs of every take and write them into the recipe; lists that are there stay, but for `order.redo`."""
     home = home_for(order)
-    with working_in(home), running(order, callbacks or Callbacks()) as run:
-        analysed_takes = analyse(source_of(order), home, Lane(run))
+    callbacks = callbacks or Callbacks()
+    with working_in(home), running(order, callbacks) as run:
+        lane = Lane(run)
+        analysed_takes = analyse(source_of(order), home, lane)
         found = None
         unlisted = [analysed for analysed in analysed_takes if order.redo or not listed(analysed)]
         if unlisted:
-            analysed_takes, found = _with_songs(analysed_takes, [(one, songs_in(one)) for one in unlisted])
+            searched = [(one, songs_in(one)) for one in unlisted]
+            analysed_takes, found = _with_songs(analysed_takes, searched, lane, callbacks.note)
+        keep_fingerprints(analysed_takes, lane)
         return replace(result_of(with_cached(analysed_takes), ()), found=None if found is None else tuple(found))
 
 
 def with_songs_where_several(
-    analysed_takes: Sequence[AnalysedTake],
+    analysed_takes: Sequence[AnalysedTake], lane: Lane, note: Callable[[str], None]
 ) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
     """The takes with a recipe that lists the songs of each take that holds several, and the songs that were found.
 
-    What the recipe lists for a take stays. None: no take needed cutting.
+    What the recipe lists for a take stays. None: no take needed cutting. `note` receives a line about each fingerprint
+    that cannot be used.
     """
     unlisted = [(one, songs_in(one)) for one in analysed_takes if not listed(one)]
     cut = [(one, found) for one, found in unlisted if worth_cutting(one.take.duration_s, found)]
     if not cut:
         return tuple(analysed_takes), () if any(is_long(one.take.duration_s) for one, _ in unlisted) else None
-    analysed_takes, found = _with_songs(analysed_takes, cut)
+    analysed_takes, found = _with_songs(analysed_takes, cut, lane, note)
     return analysed_takes, tuple(found)
 
 
 def _with_songs(
-    analysed_takes: Sequence[AnalysedTake], searched: Sequence[tuple[AnalysedTake, Sequence[FoundSong]]]
+    analysed_takes: Sequence[AnalysedTake],
+    searched: Sequence[tuple[AnalysedTake, Sequence[FoundSong]]],
+    lane: Lane,
+    note: Callable[[str], None],
 ) -> tuple[tuple[AnalysedTake, ...], list[Found]]:
     """The takes with a recipe that lists the songs found in those that were searched, and these songs."""
     path = analysed_takes[0].home.recipe
@@ -63,14 +72,19 @@ def _with_songs(
     if not all_found:
         return tuple(analysed_takes), []
     analysed_takes = listing(analysed_takes, read_recipe(path).songs)
+    known = with_known_titles(analysed_takes, lane, note)
+    if known:
+        analysed_takes = listing(analysed_takes, read_recipe(path).songs)
     of_take = {analysed.take.folder: listed(analysed) for analysed in analysed_takes}
 
     def title(analysed: AnalysedTake, song: FoundSong) -> str:
         near = min(of_take[analysed.take.folder], key=lambda wish: abs(wish.start_s - song.start.at_s))
         return near.title
 
+    titled = [(analysed, song, title(analysed, song)) for analysed, song in all_found]
     return analysed_takes, [
-        Found(take=analysed.take.name, title=title(analysed, song), song=song) for analysed, song in all_found
+        Found(take=analysed.take.name, title=called, song=song, recognised=known.get(called))
+        for analysed, song, called in titled
     ]
 
 

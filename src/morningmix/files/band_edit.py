@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from pathlib import PurePosixPath
 from typing import Any, TypeVar
 
 from morningmix.files.band import BAND, NAMES, BandFile, checked_band
 from morningmix.files.input_edit import only_says
-from morningmix.files.recipe_tables import FamilyTable, InputTable, RecipeFile
+from morningmix.files.recipe_tables import FamilyTable, InputTable, RecipeFile, SongTable
 from morningmix.files.role_names import GUESS
 from morningmix.files.toml_edit import Edit, as_comments, edited, end_of, indent_at, last_lines, regions
 from morningmix.files.toml_lines import Loc, Toml, parse, quoted
@@ -28,7 +28,7 @@ def new_band(input_list: str = "") -> str:
     return _NEW + (f"\n{input_list.removeprefix(chr(0xFEFF)).strip()}\n" if input_list.strip() else "")
 
 
-def remembered(text: str, recipe: RecipeFile) -> str:
+def remembered(text: str, recipe: RecipeFile, known_titles: Collection[str] = ()) -> str:
     """A band.toml's text with what a recipe says of its inputs and families, its songs' titles and the band's name.
 
     Settings of single songs are not usual, and neither are titles that the program gave. A guess replaces nothing that
@@ -38,7 +38,7 @@ def remembered(text: str, recipe: RecipeFile) -> str:
     toml = parse(text, BAND)
     file = checked_band(toml)
     edits = [*_name(toml, file, recipe), *_inputs(toml, file, recipe), *_families(toml, file, recipe)]
-    new = edited(text, [*edits, *_songs(toml, file, recipe)])
+    new = edited(text, [*edits, *_songs(toml, file, recipe, known_titles)])
     # What nothing can read again is never written.
     checked_band(parse(new, BAND))
     return new
@@ -161,20 +161,24 @@ def _written(value: Any) -> str:
 # ---------------------------------------------------------------- the set list
 
 
-def _songs(toml: Toml, file: BandFile, recipe: RecipeFile) -> Iterator[Edit]:
+def _songs(toml: Toml, file: BandFile, recipe: RecipeFile, known_titles: Collection[str]) -> Iterator[Edit]:
     known = {plain(song.title) for song in file.song}
-    new = {plain(title): title for title in reversed(list(_titles(recipe))) if plain(title) not in known}
+    titles = titles_given(recipe, (*known_titles, *(song.title for song in file.song)))
+    new = {plain(song.title): song.title for song in reversed(titles) if plain(song.title) not in known}
     yield from _new(toml, "song", [{"title": title} for title in reversed(new.values())])
 
 
-def _titles(recipe: RecipeFile) -> Iterator[str]:
-    """Titles of the songs that are kept, but for those that the program gave: numbers, and names of folders."""
+def titles_given(recipe: RecipeFile, known_titles: Collection[str]) -> list[SongTable]:
+    """The songs that are kept with a title from somebody: no number, no name of a folder, no known title in doubt."""
+    guessed = {plain(f"{title}{GUESS}") for title in known_titles}
     given = {plain(recipe.rehearsal.title or ""), plain(PurePosixPath(recipe.rehearsal.tracks).name)}
     given |= {plain(song.take) for song in recipe.song if song.take}
     titles = {plain(song.title) for song in recipe.song}
+    found = []
     for song in recipe.song:
         name = plain(song.title)
         # The second part of a song that was split has its title and a number.
         is_part = name.rstrip("0123456789") in titles - {name}
-        if song.keep and name not in given and not _GUESSED_TITLE.fullmatch(name) and not is_part:
-            yield song.title
+        if song.keep and name not in given | guessed and not _GUESSED_TITLE.fullmatch(name) and not is_part:
+            found.append(song)
+    return found

@@ -130,8 +130,8 @@ def _read(path: Path) -> tuple[str, Fingerprint]:
         file = _File.model_validate_json(raw)
         unpacker = zlib.decompressobj()
         packed = unpacker.decompress(base64.b64decode(file.beats, validate=True), _MOST_BEATS * ROWS)
-        if unpacker.unconsumed_tail:
-            raise ValueError("too long")
+        if not packed or not unpacker.eof:
+            raise ValueError("empty, too long or cut")
         bytes_ = np.frombuffer(packed, np.uint8).reshape(-1, ROWS // 2)
     except (ValidationError, ValueError, binascii.Error, zlib.error) as error:
         raise RecipeError(

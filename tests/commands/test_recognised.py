@@ -1,0 +1,87 @@
+"""From one rehearsal to the next: what was remembered of a song gives it its title when it is played again."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from analysis.test_fingerprint import OTHER, ROPE
+from lanes import lane_here
+from morningmix.analysis.analyse import analyse
+from morningmix.commands.order import Order, home_for, source_of
+from morningmix.commands.recognised import with_known_titles
+from morningmix.commands.remember import lesson_of, write
+from morningmix.commands.songs import songs
+from morningmix.storage.text import write_text_whole
+from songbook import Song, play
+from songbook import write as write_tracks
+
+RECIPE = """\
+recipe = 1
+
+[rehearsal]
+tracks = "{tracks}"
+
+[[song]]
+title = "{title}"
+start = 0
+end = 300
+"""
+
+
+def rehearsal(band: Path, name: str, song: Song, seed: int, title: str) -> Path:
+    """The recipe of a rehearsal at which a song was played."""
+    write_tracks(band / name, play(song, seed, until=0.5 if seed else 1.0))
+    home = band / f"{name} mix"
+    home.mkdir()
+    write_text_whole(home / "recipe.toml", RECIPE.format(tracks=f"../{name}", title=title))
+    return home / "recipe.toml"
+
+
+def titles(recipe: Path) -> list[str]:
+    return [song["title"] for song in tomllib.loads(recipe.read_text(encoding="utf-8"))["song"]]
+
+
+def recognised(recipe: Path) -> list[str]:
+    """Titles after songs were recognised, and what was said."""
+    order = Order(source=recipe, cwd=recipe.parent)
+    said: list[str] = []
+    with_known_titles(analyse(source_of(order), home_for(order), lane_here()), lane_here(), said.append)
+    return titles(recipe) + said
+
+
+@pytest.fixture(scope="module")
+def band(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A band that has taught one song."""
+    band = tmp_path_factory.mktemp("band")
+    first = rehearsal(band, "one", ROPE, 0, "Rope Swing")
+    songs(Order(source=first, cwd=band, workers=1))
+    lesson = lesson_of(first)
+    assert [title for title, _ in lesson.songs] == ["Rope Swing"]
+    assert any("Rope Swing" in line and "recognised" in line for line in lesson.lines)
+    write(lesson)
+    assert not lesson_of(first).is_new
+    return band
+
+
+def test_a_song_that_is_played_again_gets_its_title_in_doubt(band: Path) -> None:
+    again = rehearsal(band, "two", ROPE, 5, "Song 1")
+    assert recognised(again) == ["Rope Swing?"]
+    songs(Order(source=again, cwd=band, workers=1))
+    lesson = lesson_of(again)
+    assert lesson.songs == ()
+    assert "Rope Swing?" not in lesson.after
+
+
+def test_an_unknown_song_and_one_with_a_title_keep_what_they_have(band: Path) -> None:
+    assert recognised(rehearsal(band, "three", OTHER, 6, "Song 1")) == ["Song 1"]
+    assert recognised(rehearsal(band, "four", ROPE, 7, "Another Name")) == ["Another Name"]
+
+
+def test_a_damaged_fingerprint_is_one_line_and_the_rest_goes_on(band: Path) -> None:
+    (band / "songs" / "Copper.json").write_text("{", encoding="utf-8")
+    title, line = recognised(rehearsal(band, "five", ROPE, 8, "Song 1"))
+    assert title == "Rope Swing?"
+    assert "Copper.json is damaged" in line
