@@ -188,6 +188,13 @@ def test_a_week_against_the_week_before_in_the_words_of_a_band(weeks: tuple[Path
 
 
 @pytest.mark.slow
+def test_the_report_says_it_of_every_song_that_was_played_before(weeks: tuple[Path, Path]) -> None:
+    first, second = ((home / "mixes" / "report.html").read_text(encoding="utf-8") for home in weeks)
+    assert "last time" not in first
+    assert "<p>5 BPM faster than last time; 3 s shorter. Theo&#39;s backing vocal is" in second
+
+
+@pytest.mark.slow
 def test_words_come_before_figures_and_all_of_it_is_for_programs_too(weeks: tuple[Path, Path]) -> None:
     done = run("compare", *weeks, cwd=weeks[0].parent)
     lines = done.stdout[done.stdout.index('"Blue Hour"') :].splitlines()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import shutil
 from html import unescape
 from pathlib import Path
 from threading import Event
@@ -340,6 +341,21 @@ def test_names_are_text_wherever_they_stand(rehearsal: Rehearsal, client: TestCl
     assert html.count("&lt;script&gt;alert(1)&lt;/script&gt;&amp;amp;") >= 6
     tracks = client.get("/live/1").json()["tracks"]
     assert [track["moves"] for track in tracks if track["name"] == name] == [[[1.0, 2.0, 2.0, 0.3]]]
+
+
+def test_a_song_says_how_it_differs_from_the_last_time(rehearsal: Rehearsal, client: TestClient) -> None:
+    """The same evening as a week before, 4 BPM slower then."""
+    assert "last time" not in client.get("/part/mix").text
+    before = rehearsal.home.root.parent / "the week before"
+    try:
+        song = shutil.copytree(folder_of(rehearsal), before / "mixes" / "01 Thursday")
+        sheet = json.loads((song / "recall.json").read_text(encoding="utf-8"))
+        sheet["tempo"]["tempo_bpm"] -= 4.0
+        (song / "recall.json").write_text(json.dumps(sheet), encoding="utf-8")
+        (before / "findings.json").write_text('{"when": "2001-11-05", "findings": []}', encoding="utf-8")
+        assert "LUFS). 4 BPM faster than last time." in client.get("/part/mix").text
+    finally:
+        shutil.rmtree(before)
 
 
 def test_one_thing_at_a_time(rehearsal: Rehearsal, client: TestClient) -> None:

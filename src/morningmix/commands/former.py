@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from morningmix.errors import RecipeError
-from morningmix.files.recall import read_recall
+from morningmix.files.recall import Recall, read_recall
 from morningmix.model.plan import SongPlan
 from morningmix.storage.home import RECALL, Home, path_of, real_place
 from morningmix.storage.song_folders import song_folders
@@ -13,8 +13,14 @@ from morningmix.storage.song_folders import song_folders
 
 def former_plan(folder: Path) -> SongPlan | None:
     """The plan in a song folder's recall sheet; None if no sheet there can be read."""
+    sheet = sheet_in(folder)
+    return None if sheet is None else sheet.plan
+
+
+def sheet_in(folder: Path) -> Recall | None:
+    """A song folder's recall sheet; None if none there can be read."""
     try:
-        return read_recall(folder / RECALL).plan
+        return read_recall(folder / RECALL)
     except RecipeError:
         return None
 

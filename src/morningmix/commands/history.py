@@ -29,9 +29,19 @@ def recorded_at(takes: Sequence[Take], date: str | None) -> str:
 
 def rehearsals_before(root: Path, when: str) -> list[FoundThen]:
     """Findings of earlier rehearsals, from the mix folders beside `root`, the latest first."""
+    return [then for _, then in _before(root, when)]
+
+
+def homes_before(root: Path, when: str) -> list[Path]:
+    """Mix folders of earlier rehearsals beside `root`, the latest first."""
+    return [home for home, _ in _before(root, when)]
+
+
+def _before(root: Path, when: str) -> list[tuple[Path, FoundThen]]:
     beside = sorted(root.parent.glob(f"*/{FINDINGS}"))[:_MOST_HOMES]
-    found = [read_findings(path) for path in beside if path.parent != root]
-    return sorted((then for then in found if then is not None and then.when < when), key=lambda then: then.when)[::-1]
+    found = [(path.parent, read_findings(path)) for path in beside if path.parent != root]
+    earlier = [(home, then) for home, then in found if then is not None and then.when < when]
+    return sorted(earlier, key=lambda each: each[1].when)[::-1]
 
 
 def say_again(findings: Sequence[Finding], before: Sequence[FoundThen]) -> tuple[Finding, ...]:

@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
+from morningmix.commands.former import sheet_in
+from morningmix.commands.last_time import since_last_time, songs_before
 from morningmix.commands.plans import Planned
-from morningmix.commands.result import Found, Result
+from morningmix.commands.result import Found, Result, recorded_when
 from morningmix.model.found import Boundary, FoundSong
 from morningmix.report.contents import Cut, ReportedSong, ReportedTake
 from morningmix.report.page import report_page
@@ -27,6 +29,7 @@ def report_of(
         )
         for analysed in analysed_takes
     ]
+    before = songs_before(result.home, recorded_when(analysed_takes))
     return report_page(
         title=analysed_takes[0].recipe.title,
         takes=takes,
@@ -42,6 +45,7 @@ def report_of(
                 loudness_lufs=song.loudness_lufs,
                 true_peak_dbtp=song.true_peak_dbtp,
                 tempo=song.tempo,
+                since=since_last_time(before, sheet_in(song.folder)),
                 sound=f"{song.folder.name}/{song.mix.stem}.mp3",
             )
             for (_, analysed, _), song in zip(plans, result.songs, strict=True)

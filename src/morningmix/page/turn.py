@@ -9,12 +9,13 @@ from dataclasses import dataclass
 
 from markupsafe import Markup  # noqa: TID251
 
+from morningmix.commands.last_time import since_last_time, songs_before
 from morningmix.commands.listen import Heard
 from morningmix.commands.live import LiveSong
 from morningmix.commands.order import settings_of
 from morningmix.errors import UsageError
 from morningmix.files.move_edit import with_stretch
-from morningmix.files.recall import Settings
+from morningmix.files.recall import Recall, Settings
 from morningmix.files.recipe import band_of
 from morningmix.files.recipe_edit import PARTS, RANGES_DB, Key, turn
 from morningmix.files.recipe_tables import checked_file
@@ -57,6 +58,8 @@ class Song:
     before: bool
     parts: Sequence[tuple[str, str, float, float, float]]
     """What has a level of its own in one part: name, in words, from and to (s), and dB."""
+    since: str
+    """How it differs from the last time it was played; "" for nothing."""
     notes: Sequence[tuple[float, str, str]]
     """What the band has noted: when (s), who and what."""
 
@@ -79,11 +82,12 @@ def section(rehearsal: Rehearsal) -> str:
     known = [] if heard is None or recipe is None else live.songs(rehearsal)
     rows = [] if heard is None else _rows(heard)
     sent_back = wishes.kept(rehearsal) if known else []
+    before = {} if heard is None else songs_before(rehearsal.home.root, heard.result.weeks[-1].when)
     return render(
         "turn.html",
         package=__package__,
         heard=heard is not None,
-        songs=[] if heard is None else [_song(heard, song, recipe, sent_back) for song in known],
+        songs=[] if heard is None else [_song(heard, song, recipe, sent_back, before) for song in known],
         families=[(family, [row for row in rows if row.family == family]) for family in FAMILIES],
         settings="{}" if recipe is None else json.dumps(_turned(rows, recipe, known)),
         ranges={part: _range(key) for part, key in PARTS.items()},
@@ -104,7 +108,13 @@ def _range(key: Key) -> tuple[float, float]:
     return max(low, -_WIDE_DB), min(high, _WIDE_DB)
 
 
-def _song(heard: Heard, song: LiveSong, recipe: Recipe | None, sent_back: Sequence[wishes.Kept]) -> Song:
+def _song(
+    heard: Heard,
+    song: LiveSong,
+    recipe: Recipe | None,
+    sent_back: Sequence[wishes.Kept],
+    before: Mapping[str, Recall],
+) -> Song:
     take = next(take for take in heard.takes if take.analysed.take.folder == song.analysed.take.folder)
     listed = _listed(song, recipe)
     state = "not mixed yet"
@@ -127,6 +137,7 @@ def _song(heard: Heard, song: LiveSong, recipe: Recipe | None, sent_back: Sequen
             for move in (listed.moves if listed else ())
             for times in [(move.from_s, move.to_s, move.level_db)]
         ],
+        since=since_last_time(before, song.mixed),
         notes=wishes.notes_of(sent_back, song.plan.title),
     )
 

@@ -41,6 +41,8 @@ class ReportedSong:
     loudness_lufs: float | None
     true_peak_dbtp: float | None
     tempo: Tempo | None = None
+    since: str = ""
+    """How it differs from the last time it was played, in sentences."""
     sound: str | None = None
     """Path of the file that plays it, relative to the page."""
 

@@ -43,6 +43,8 @@ class SongSection:
     tempo: str
     """In words; "" if unknown."""
     loudness: str
+    since: str
+    """How it differs from the last time it was played; "" for nothing."""
     where: str
     """Its place in the recording, and its highest peak."""
     sound: str | None
@@ -74,6 +76,7 @@ def song_section(
         length=minutes(plan.end_s - plan.start_s),
         tempo="" if song.tempo is None else tempo_in_words(song.tempo),
         loudness=loudness_in_words(song.loudness_lufs),
+        since=song.since,
         where=f"From {minutes(plan.start_s)} to {minutes(plan.end_s)} of {take}.",
         sound=song.sound,
         says=_song_words(song, peak),

@@ -33,7 +33,7 @@ class Played:
     tempo: Tempo | None
     seconds: float
     balance_lu: Mapping[str, float]
-    """Measured loudness of each family re the mix."""
+    """Measured loudness of each family re the mix, as far as it was measured."""
     levels_lu: Sequence[float | None] | None
     """Loudness of each of the plan's tracks re the mix while it plays; None if the recall sheet holds none."""
 
@@ -130,7 +130,8 @@ def levels(before: Played, after: Played) -> list[PlayerLevel]:
         other = next((part for (of, _), part in befores.items() if of == family), None) if alone else befores.get(key)
         if other is None:
             continue
-        then, now = (part.in_stem_lu if alone else part.in_mix_lu for part in (other, mine))
+        measured = alone and other.in_stem_lu is not None and mine.in_stem_lu is not None
+        then, now = (part.in_stem_lu if measured else part.in_mix_lu for part in (other, mine))
         if then is not None and now is not None:
             found.append(PlayerLevel(who=mine.who, before_lu=then, after_lu=now, of_family=alone))
     return sorted(found, key=lambda level: -abs(level.by_lu))

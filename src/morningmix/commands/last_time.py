@@ -1,0 +1,66 @@
+"""What differs from the last time a song was played, by the recall sheets in the mix folders beside this one."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+
+from morningmix.commands.history import homes_before
+from morningmix.errors import RecipeError
+from morningmix.files.recall import Recall, read_recall
+from morningmix.model.names import plain
+from morningmix.report.two_mixes import Played, levels, levels_in_words, time_in_words
+from morningmix.report.words import sentence
+from morningmix.storage.home import MIXES
+from morningmix.storage.song_folders import song_sheets
+
+_MOST_HOMES = 8
+_NUMBERED = re.compile(r"song\d+")
+"""Titles that the program gives, as `plain` spells them: the next rehearsal's first song may be any other."""
+
+
+def songs_before(root: Path, when: str) -> dict[str, Recall]:
+    """By plain title: the last mix of every song in the rehearsals before, as far as its sheet can be read."""
+    found: dict[str, Recall] = {}
+    for home in homes_before(root, when)[:_MOST_HOMES]:
+        for sheet in song_sheets(home / MIXES):
+            recall = _sheet(sheet)
+            if recall is not None and not _NUMBERED.fullmatch(plain(recall.title)):
+                found.setdefault(plain(recall.title), recall)
+    return found
+
+
+def _sheet(sheet: Path) -> Recall | None:
+    try:
+        return _read(sheet, sheet.stat().st_mtime_ns)
+    except OSError:
+        return None
+
+
+@lru_cache(maxsize=128)
+def _read(sheet: Path, _changed_ns: int) -> Recall | None:
+    try:
+        return read_recall(sheet)
+    except RecipeError:
+        return None
+
+
+def since_last_time(before: Mapping[str, Recall], now: Recall | None) -> str:
+    """How a song differs from the last time, in sentences; "" where it was not played before or nothing is known."""
+    then = None if now is None else before.get(plain(now.title))
+    if now is None or then is None:
+        return ""
+    mixes = _played(then), _played(now)
+    than = "than last time"
+    said = (time_in_words(*mixes, than), levels_in_words(levels(*mixes), than))
+    return " ".join(sentence(words) for words in said if words)
+
+
+def _played(recall: Recall) -> Played:
+    """What is known without listening to the files again."""
+    plan = recall.plan
+    return Played(
+        plan=plan, tempo=recall.tempo, seconds=plan.end_s - plan.start_s, balance_lu={}, levels_lu=recall.levels_lu
+    )
