@@ -244,7 +244,7 @@ def test_the_first_song_can_be_listened_to_before_the_second_is_cleaned(tmp_path
     cleaning = "taking the other instruments out of the vocal and drum mics"
     assert steps[steps.index(cleaning) :] == [
         cleaning,
-        "mixing a, to listen to meanwhile",
+        "mixing a first version of a",
         cleaning,
         "mixing a (song 1 of 2)",
         "mixing b (song 2 of 2)",
