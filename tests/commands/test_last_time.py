@@ -15,13 +15,13 @@ def beats(bpm: float) -> dict[str, Any]:
     return {"tempo_bpm": bpm, "other_bpm": None, "beats_s": [60.0 / bpm * beat for beat in range(40)]}
 
 
-def rehearsal(root: Path, when: str, title: str, **changed: Any) -> Recall:
+def rehearsal(root: Path, when: str, song: str, **changed: Any) -> Recall:
     """A mix folder with one song in it."""
     home = root / f"{when} mix"
     if not (root / "takes").exists():
         write_tracks(root / "takes")
-    folder = home / "mixes" / f"01 {title}"
-    path = write_sheet(folder, root / "takes", title)
+    folder = home / "mixes" / f"01 {song}"
+    path = write_sheet(folder, root / "takes", song)
     path.write_text(json.dumps(json.loads(path.read_text(encoding="utf-8")) | changed), encoding="utf-8")
     (home / "findings.json").write_text(json.dumps({"when": when, "findings": []}), encoding="utf-8")
     return read_recall(path)
@@ -31,7 +31,10 @@ def test_a_song_is_compared_with_the_last_time_it_was_played(tmp_path: Path) -> 
     rehearsal(tmp_path, "2026-10-29", "Blue Hour", tempo=beats(100.0))
     rehearsal(tmp_path, "2026-11-05", "blue-hour", tempo=beats(120.0), levels_lu=[-8.5, -6.0, -3.0])
     rehearsal(tmp_path, "2026-11-12", "Rain", tempo=beats(90.0))
-    now = rehearsal(tmp_path, "2026-11-19", "Blue Hour", tempo=beats(124.0), levels_lu=[-8.5, -9.0, -3.0])
+    # Recognised, and nobody has confirmed it yet.
+    now = rehearsal(
+        tmp_path, "2026-11-19", "Blue Hour", title="Blue Hour?", tempo=beats(124.0), levels_lu=[-8.5, -9.0, -3.0]
+    )
     before = songs_before(tmp_path / "2026-11-19 mix", "2026-11-19")
     assert set(before) == {"bluehour", "rain"}
     assert (

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from morningmix.commands.version import Version, measure
+from morningmix.commands.version import Version, measure, title_key
 from morningmix.errors import UsageError
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.model.names import plain
@@ -125,7 +125,7 @@ def _by_title(songs: Sequence[tuple[Path, Recall]]) -> dict[tuple[str, int], tup
     times: Counter[str] = Counter()
     found = {}
     for folder, recall in songs:
-        title = plain(recall.title)
+        title = title_key(recall.title)
         found[title, times[title]] = folder, recall
         times[title] += 1
     return found

@@ -8,9 +8,9 @@ from functools import lru_cache
 from pathlib import Path
 
 from morningmix.commands.history import homes_before
+from morningmix.commands.version import title_key
 from morningmix.errors import RecipeError
 from morningmix.files.recall import Recall, read_recall
-from morningmix.model.names import plain
 from morningmix.report.two_mixes import Played, levels, levels_in_words, time_in_words
 from morningmix.report.words import sentence
 from morningmix.storage.home import MIXES
@@ -18,17 +18,17 @@ from morningmix.storage.song_folders import song_sheets
 
 _MOST_HOMES = 8
 _NUMBERED = re.compile(r"song\d+")
-"""Titles that the program gives, as `plain` spells them: the next rehearsal's first song may be any other."""
+"""Titles that the program gives, as `title_key` has them: the next rehearsal's first song may be any other."""
 
 
 def songs_before(root: Path, when: str) -> dict[str, Recall]:
-    """By plain title: the last mix of every song in the rehearsals before, as far as its sheet can be read."""
+    """By `title_key`: the last mix of every song in the rehearsals before, as far as its sheet can be read."""
     found: dict[str, Recall] = {}
     for home in homes_before(root, when)[:_MOST_HOMES]:
         for sheet in song_sheets(home / MIXES):
             recall = _sheet(sheet)
-            if recall is not None and not _NUMBERED.fullmatch(plain(recall.title)):
-                found.setdefault(plain(recall.title), recall)
+            if recall is not None and not _NUMBERED.fullmatch(title_key(recall.title)):
+                found.setdefault(title_key(recall.title), recall)
     return found
 
 
@@ -49,7 +49,7 @@ def _read(sheet: Path, _changed_ns: int) -> Recall | None:
 
 def since_last_time(before: Mapping[str, Recall], now: Recall | None) -> str:
     """How a song differs from the last time, in sentences; "" where it was not played before or nothing is known."""
-    then = None if now is None else before.get(plain(now.title))
+    then = None if now is None else before.get(title_key(now.title))
     if now is None or then is None:
         return ""
     mixes = _played(then), _played(now)

@@ -17,7 +17,9 @@ from morningmix.dsp.meter import KWeighting, LoudnessMeter
 from morningmix.errors import RecordingsError
 from morningmix.files.findings import FINDINGS, read_findings
 from morningmix.files.recall import Recall
+from morningmix.files.role_names import GUESS
 from morningmix.laws.track_power import spans_to_mask
+from morningmix.model.names import plain
 from morningmix.report.two_mixes import Played
 from morningmix.units import powers_db
 
@@ -54,6 +56,11 @@ class Version:
             balance_lu=self.balance_lu,
             levels_lu=recall.levels_lu,
         )
+
+
+def title_key(title: str) -> str:
+    """What songs of the same title have in common; a title that nobody has confirmed yet counts too."""
+    return plain(title.removesuffix(GUESS))
 
 
 def measure(folder: Path, recall: Recall) -> Version:
