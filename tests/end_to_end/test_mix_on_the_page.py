@@ -54,7 +54,6 @@ async ([slider, play]) => {
     find(slider).value = value;
     find(slider).dispatchEvent(new Event("input", { bubbles: true }));
   };
-  const near = (param, value) => Math.abs(param.value / value - 1) < 0.01;
   find(slider).dispatchEvent(new PointerEvent("pointerdown", { bubbles: true }));
   let [quickest, gain] = [Infinity, 0];
   for (let count = 0; count < 20 && quickest >= 0.05; count += 1) {
@@ -74,7 +73,8 @@ async ([slider, play]) => {
     if (window.sounds(context)) [quickest, gain] = [Math.min(quickest, context.currentTime - began), value / was];
     if (quickest < 0.05) break;
     put(0);
-    while (!near(param, was) && window.sounds(context)) await new Promise(soon);
+    // Until the sound has turned back, by the clock of the sound.
+    for (const back = context.currentTime + 0.3; context.currentTime < back;) await new Promise(soon);
   }
   document.dispatchEvent(new PointerEvent("pointerup", { bubbles: true }));
   return [quickest, gain];
