@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,8 @@ MOST_FASTER = 1.18
 """Ratio of tempi up to which songs may be the same."""
 
 _JUMP, _SLIP = 2.0, 0.3
+_STEPS = ((1, 0.0), (0, _SLIP), (2, _SLIP))
+"""How many known beats a beat goes on, and the price."""
 _WEIGHTS = np.sqrt(np.array([0.5, 0.5, 0.5, 0.5, 0.7, 0.5]) / 3.2)
 """Of the groups of rows: two halves above the bass, two of the bass, drums, other onsets."""
 _DRUMS, _OTHERS = 0.2, 0.5
@@ -137,27 +140,19 @@ def _best_way(versions: Beats, known: Beats) -> tuple[float, int, NDArray[np.int
 
     Returns its mean likeness less the price of slips and jumps, which version it is, and the known beat for each beat.
     """
-    alike = np.einsum("vri,rj->ivj", versions, known, optimize=True).astype(np.float64)
-    total = alike[0]
-    # The step that led to each known beat: 1 to the next, 0 and 2 are slips, -1 is a jump from where it was best.
-    steps = np.zeros(alike.shape, np.int8)
-    leads = np.zeros(alike.shape[:2], np.intp)
-    for beat in range(1, len(alike)):
-        leads[beat] = total.argmax(axis=1)
-        best = np.repeat(total.max(axis=1, keepdims=True) - _JUMP, total.shape[1], axis=1)
-        step = steps[beat]
-        step[:] = -1
-        for ahead, price in ((1, 0.0), (0, _SLIP), (2, _SLIP)):
-            way = total[:, : total.shape[1] - ahead] - price
-            better = way > best[:, ahead:]
-            best[:, ahead:][better] = way[better]
-            step[:, ahead:][better] = ahead
-        total = best + alike[beat]
-    version, at = np.unravel_index(int(total.argmax()), total.shape)
-    score = float(total[version, at]) / len(alike)
-    path = np.empty(len(alike), np.intp)
-    for beat in range(len(alike) - 1, -1, -1):
-        path[beat] = at
-        moved = int(steps[beat, version, at])
-        at = leads[beat, version] if moved < 0 else at - moved
-    return score, int(version), path
+    totals = np.einsum("vri,rj->ivj", versions, known, optimize=True).astype(np.float64, order="C")
+    for before, total in pairwise(totals):
+        best = np.repeat(before.max(axis=1, keepdims=True) - _JUMP, total.shape[1], axis=1)
+        for ahead, price in _STEPS:
+            way = before[:, : total.shape[1] - ahead] - price
+            np.maximum(best[:, ahead:], way, out=best[:, ahead:])
+        total += best
+    version, last = np.unravel_index(int(totals[-1].argmax()), totals[-1].shape)
+    path = np.empty(len(totals), np.intp)
+    path[-1] = last
+    for beat in range(len(totals) - 1, 0, -1):
+        before, at = totals[beat - 1, version], int(path[beat])
+        ways = [(before.max() - _JUMP, int(before.argmax()))]
+        ways += [(before[at - ahead] - price, at - ahead) for ahead, price in _STEPS if at >= ahead]
+        path[beat - 1] = max(ways, key=lambda way: way[0])[1]
+    return float(totals[-1, version, last]) / len(totals), int(version), path
