@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import signal
 
 from bleed.made import RATE_HZ, SECONDS, Sound, band, hits, room, write_inputs
 from lanes import lane_of
 from morningmix.audio.read import read_stretch
+from morningmix.bleed import kit
 from morningmix.bleed.song import clean_song
 from morningmix.bleed.stretch import stretches_of
 from morningmix.measure.take import measure_take
@@ -132,3 +135,29 @@ def test_the_result_does_not_depend_on_the_number_of_workers(
     again = cleaned(tmp_path, sounds, workers=workers)
     for name, sound in plain.items():
         np.testing.assert_array_equal(sound, again[name])
+
+
+@pytest.mark.parametrize(("over_db", "follows"), [(5.0, False), (7.0, True)])
+def test_what_is_taken_follows_hits_where_it_is_6_db_stronger_there(
+    over_db: float, follows: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Against the median of what can be heard between hits: 40 dB under the loudest slot and softer is silence."""
+    level = np.tile([0.1, np.sqrt(0.7e-4)], 50)
+    level[::25] = 1.0
+    taken = np.where(level == 0.1, 0.01, 0.0)
+    taken[::25] = 0.01 * 10.0 ** (over_db / 20.0)
+    assert guard_of(level, taken, monkeypatch) is follows
+
+
+def test_a_microphone_without_hits_is_left_as_it_was_cleaned(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert guard_of(np.full(100, 0.1), np.full(100, 0.01), monkeypatch) is False
+
+
+def guard_of(level: NDArray[np.float64], taken: NDArray[np.float64], monkeypatch: pytest.MonkeyPatch) -> bool:
+    """What the guard says of slots at these levels, of which so much was taken."""
+    before, after = (np.repeat(sound, 100)[None].astype(np.float32) for sound in (level, level - taken))
+    monkeypatch.setattr(kit, "_blocks", lambda *_: [(0, before)])
+    monkeypatch.setattr(kit, "read_stretch", lambda *_: after)
+    sounds = SimpleNamespace(rate_hz=1000, first_frame=0)
+    stretch = SimpleNamespace(sounds=sounds, pieces=[None], clean=lambda _: None)
+    return kit._takes_hits(stretch, 0)  # type: ignore[arg-type]
