@@ -210,12 +210,18 @@ def _mix_first(order: Order, desk: Desk, place: _Place, analysed_takes: Sequence
     _refuse_impossible(plans, order, desk.home, lane.run.runner.workers + 1)
     number, analysed, plan = plans[0]
     lane.run.meter.step(f"mixing a first version of {plan.title}")
-    with ExitStack() as stack:
-        ready = to_sum(Song(number=number, plan=plan, raw=raw_of(analysed)), desk, lane, stack)
-        lower = lower_together_db([(plan.target_lufs, ready.reachable_lufs)])
-        master = decide_master(plan, ready.trims, ready.facts, plan.target_lufs - lower)
-        done = write(ready, master, desk, lane)
+    song = Song(number=number, plan=plan, raw=raw_of(analysed))
+    done = _mix_song(song, desk, lane, lambda reach: lower_together_db([reach]))
     place.put(number, done, for_now=True)
+
+
+def _mix_song(song: Song, desk: Desk, lane: Lane, lower_db: Callable[[tuple[float, float]], float]) -> MixedSong:
+    """A song in a folder of its own; `lower_db` says how far below its target, from that and what it can reach."""
+    with ExitStack() as stack:
+        ready = to_sum(song, desk, lane, stack)
+        aim_lufs = song.plan.target_lufs - lower_db((song.plan.target_lufs, ready.reachable_lufs))
+        master = decide_master(song.plan, ready.trims, ready.facts, aim_lufs)
+        return write(ready, master, desk, lane)
 
 
 def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -> list[MixedSong]:
@@ -252,16 +258,14 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
         return lower_together_db(reaches[song.number].result() for song in songs if song.number <= up_to)
 
     def mix_song(song: Song, aim: Callable[[], float], lane: Lane) -> MixedSong:
+        def below_target_db(reach: tuple[float, float]) -> float:
+            if not reaches[song.number].done():
+                reaches[song.number].set_result(reach)
+            return max(aim(), lower_together_db([reach]))
+
         lane.run.meter.step(f"mixing {song.plan.title} (song {songs.index(song) + 1} of {len(songs)})")
         try:
-            with ExitStack() as stack:
-                ready = to_sum(song, desk, lane, stack)
-                reach = (song.plan.target_lufs, ready.reachable_lufs)
-                if not reaches[song.number].done():
-                    reaches[song.number].set_result(reach)
-                lower = max(aim(), lower_together_db([reach]))
-                master = decide_master(song.plan, ready.trims, ready.facts, song.plan.target_lufs - lower)
-                done = write(ready, master, desk, lane)
+            done = _mix_song(song, desk, lane, below_target_db)
         except BaseException as error:
             if not reaches[song.number].done():
                 reaches[song.number].set_exception(error)
