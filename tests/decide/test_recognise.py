@@ -32,7 +32,7 @@ def test_a_song_is_found_with_the_beats_that_were_played() -> None:
     found = recognise(replace(KNOWN["Copper"], tempo_bpm=131.0), KNOWN)
     assert found is not None
     assert (found.title, found.semitones, found.is_broken_off) == ("Copper", 0, False)
-    assert found.likeness > 0.9
+    assert found.similarity > 0.9
     np.testing.assert_array_equal(found.known_beats, np.arange(120))
 
 

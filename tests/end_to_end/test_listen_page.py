@@ -92,8 +92,8 @@ def test_every_family_is_its_stem_in_step_to_the_sample(page: Path) -> None:
         got = together(data, family)[: len(wanted)]
         wanted = wanted[: len(got)]
         lags = range(-2, 3)
-        likeness = [float((np.roll(got, lag, axis=0)[low:-low] * wanted[low:-low]).sum()) for lag in lags]
-        assert lags[int(np.argmax(likeness))] == 0, family["name"]
+        similarity = [float((np.roll(got, lag, axis=0)[low:-low] * wanted[low:-low]).sum()) for lag in lags]
+        assert lags[int(np.argmax(similarity))] == 0, family["name"]
         # Loud and across both joins: within 0.1 dB, and what differs lies 14 dB under it.
         for part in (slice(9 * 32_000, 12 * 32_000), slice(19 * 32_000, 22 * 32_000)):
             power = float((wanted[part] ** 2).sum())

@@ -290,7 +290,7 @@ def song_facts(result: Result) -> dict[str, Any]:
                 if stretch.recognised is None
                 else {
                     "title": stretch.recognised.title,
-                    "likeness": round(stretch.recognised.likeness, 3),
+                    "similarity": round(stretch.recognised.similarity, 3),
                     "semitones": stretch.recognised.semitones,
                     "broken_off": stretch.recognised.is_broken_off,
                 },

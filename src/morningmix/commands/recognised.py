@@ -49,7 +49,7 @@ def with_known_titles(
         prints = fingerprints_of(analysed, [(song.start_s, song.end_s) for song in songs], lane)
         for song, fingerprint in zip(songs, prints, strict=True):
             one = None if fingerprint is None else recognise(fingerprint, known)
-            if one is not None and (one.title not in found or one.likeness > found[one.title][1].likeness):
+            if one is not None and (one.title not in found or one.similarity > found[one.title][1].similarity):
                 found[one.title] = song, one
     with editing(path):
         text = read_text(path)

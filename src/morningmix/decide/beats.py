@@ -231,7 +231,7 @@ def _evidence(bpm: float, beats: Curve, heavy: NDArray[np.float64]) -> Curve:
         for place in (0.0, 0.25, 1.0 / 3.0, 0.5, 2.0 / 3.0, 0.75)
     }
     total = sum(between.values()) + 1e-9
-    alike = [_likeness(at, apart) for apart in (1, 2, 3, 4)]
+    alike = [_similarity(at, apart) for apart in (1, 2, 3, 4)]
     heights = at.sum(axis=1)
     return np.array(
         [
@@ -256,7 +256,7 @@ def _sampled(rows: NDArray[np.float64], places: Curve) -> NDArray[np.float64]:
     return rows[:, np.clip(np.round(places).astype(np.intp), 0, rows.shape[1] - 1)].T
 
 
-def _likeness(at: NDArray[np.float64], apart: int) -> float:
+def _similarity(at: NDArray[np.float64], apart: int) -> float:
     """How alike beats that far apart are, 0..1; loud ones count most."""
     here, there = at[:-apart], at[apart:]
     return float(2.0 * (here * there).sum() / max(float((here**2).sum() + (there**2).sum()), 1e-9))

@@ -4,7 +4,7 @@ Every beat of the song is matched with one of the known song, in order, with a p
 to another place (Viterbi; compare the alignments with gaps and jumps of J. Serrà, X. Serrà, R. G. Andrzejak, "Cross
 recurrence quantification for cover song identification", New J. Physics 11, 2009, and M. Müller, "Fundamentals of
 Music Processing", 2015, section 7.2). So verses may be left out and the end may be missing. Unlike in that literature
-the likeness is not judged against the other beats of the two songs: a loop of chords is in many songs, and what is
+the similarity is not judged against the other beats of the two songs: a loop of chords is in many songs, and what is
 strummed and drummed to it must be alike too. All numbers are design choices.
 """
 
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from morningmix.model.fingerprint import CHROMA, DRUM_BANDS, OTHER_BANDS, QUARTERS, Fingerprint, Recognised
 
 LEAST_LIKENESS, SHORT_BEATS = 0.675, 1.3
-"""Least likeness of a song, more by the second divided by its beats: of generated songs and rehearsals, whole,
+"""Least similarity of a song, more by the second divided by its beats: of generated songs and rehearsals, whole,
 broken off or with verses left out, the same song has 0.69 and more but for a few short pieces; other ones, also with
 the same chords at the same tempo, have 0.66 and less, or 0.71 in pieces of 30 beats (616 and 628 cases, measured)."""
 LEAST_LEAD = 0.02
@@ -36,7 +36,7 @@ _STEPS = ((1, 0.0), (0, _SLIP), (2, _SLIP))
 _WEIGHTS = np.sqrt(np.array([0.5, 0.5, 0.5, 0.5, 0.7, 0.5]) / 3.2)
 """Of the groups of rows: two halves above the bass, two of the bass, drums, other onsets."""
 _DRUMS, _OTHERS = 0.2, 0.5
-"""How much the agreement of onsets counts beside the likeness of beats: where two songs share chords and tempo, it
+"""How much the agreement of onsets counts beside the similarity of beats: where two songs share chords and tempo, it
 tells them apart (logistic regression on the same songs)."""
 _DRUM_ROWS = slice(4 * CHROMA, 4 * CHROMA + QUARTERS * DRUM_BANDS)
 _OTHER_ROWS = slice(4 * CHROMA + QUARTERS * DRUM_BANDS, None)
@@ -49,11 +49,11 @@ def recognise(song: Fingerprint, known: Mapping[str, Fingerprint]) -> Recognised
     """The known song that this is; None where none is alike enough, or two are."""
     if song.beats.shape[1] < LEAST_BEATS:
         return None
-    found = sorted((_compared(song, title, other) for title, other in known.items()), key=lambda each: -each.likeness)
+    found = sorted((_compared(song, title, other) for title, other in known.items()), key=lambda each: -each.similarity)
     least = LEAST_LIKENESS + SHORT_BEATS / song.beats.shape[1]
-    if not found or found[0].likeness < least:
+    if not found or found[0].similarity < least:
         return None
-    if len(found) > 1 and found[0].likeness - found[1].likeness < LEAST_LEAD:
+    if len(found) > 1 and found[0].similarity - found[1].similarity < LEAST_LEAD:
         return None
     return found[0]
 
@@ -61,21 +61,21 @@ def recognise(song: Fingerprint, known: Mapping[str, Fingerprint]) -> Recognised
 def _compared(song: Fingerprint, title: str, known: Fingerprint) -> Recognised:
     """How alike a song is to a known one at best."""
     best = Recognised(
-        title=title, likeness=0.0, semitones=0, known_beats=np.zeros(0, np.intp), of_beats=known.beats.shape[1]
+        title=title, similarity=0.0, semitones=0, known_beats=np.zeros(0, np.intp), of_beats=known.beats.shape[1]
     )
     for played, other, mine, theirs in _at_one_tempo(song, known):
         versions = np.stack([_weighted(played, -semitones) for semitones in SEMITONES])
         of_known = _weighted(other, 0)
         score, version, path = _best_way(versions, of_known)
-        likeness = (
+        similarity = (
             score
             + _DRUMS * _agreement(played.beats[_DRUM_ROWS], other.beats[_DRUM_ROWS][:, path])
             + _OTHERS * _agreement(played.beats[_OTHER_ROWS], other.beats[_OTHER_ROWS][:, path])
         ) / (1.0 + _DRUMS + _OTHERS)
-        if likeness > best.likeness:
+        if similarity > best.similarity:
             best = replace(
                 best,
-                likeness=likeness,
+                similarity=similarity,
                 semitones=SEMITONES[version],
                 known_beats=np.repeat(path * theirs, mine),
             )
@@ -123,7 +123,7 @@ def _in_pairs(one: Fingerprint, first: int) -> Fingerprint:
 
 
 def _weighted(one: Fingerprint, semitones: int) -> Beats:
-    """Beats as vectors whose products are their likeness, transposed: ``(rows, beats)``."""
+    """Beats as vectors whose products are their similarity, transposed: ``(rows, beats)``."""
     rows: list[NDArray[np.float32]] = []
     start = 0
     for size, weight in zip(_GROUPS, _WEIGHTS, strict=True):
@@ -138,7 +138,7 @@ def _weighted(one: Fingerprint, semitones: int) -> Beats:
 def _best_way(versions: Beats, known: Beats) -> tuple[float, int, NDArray[np.intp]]:
     """The best of several versions of a song ``(versions, rows, beats)`` and its best way through the known one.
 
-    Returns its mean likeness less the price of slips and jumps, which version it is, and the known beat for each beat.
+    Returns its mean similarity less the price of slips and jumps, which version it is, and each beat's known beat.
     """
     totals = np.einsum("vri,rj->ivj", versions, known, optimize=True).astype(np.float64, order="C")
     for before, total in pairwise(totals):

@@ -29,7 +29,7 @@ class Recognised:
     """A song that was played before."""
 
     title: str
-    likeness: float
+    similarity: float
     """Mean over its beats, 0..1."""
     semitones: int
     """How much higher it was played than before."""
