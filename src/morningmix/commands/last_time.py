@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -11,14 +10,13 @@ from morningmix.commands.history import homes_before
 from morningmix.commands.version import title_key
 from morningmix.errors import RecipeError
 from morningmix.files.recall import Recall, read_recall
+from morningmix.model.names import is_numbered
 from morningmix.report.two_mixes import Played, levels, levels_in_words, time_in_words
 from morningmix.report.words import sentence
 from morningmix.storage.home import MIXES
 from morningmix.storage.song_folders import song_sheets
 
 _MOST_HOMES = 8
-_NUMBERED = re.compile(r"song\d+")
-"""Titles that the program gives, as `title_key` has them: the next rehearsal's first song may be any other."""
 
 
 def songs_before(root: Path, when: str) -> dict[str, Recall]:
@@ -27,7 +25,8 @@ def songs_before(root: Path, when: str) -> dict[str, Recall]:
     for home in homes_before(root, when)[:_MOST_HOMES]:
         for sheet in song_sheets(home / MIXES):
             recall = _sheet(sheet)
-            if recall is not None and not _NUMBERED.fullmatch(title_key(recall.title)):
+            # The next rehearsal's first song may be any other.
+            if recall is not None and not is_numbered(title_key(recall.title)):
                 found.setdefault(title_key(recall.title), recall)
     return found
 

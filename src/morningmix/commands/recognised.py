@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 
 from morningmix.analysis.analysed import AnalysedTake, listed
@@ -13,14 +12,11 @@ from morningmix.files.recipe import read_recipe
 from morningmix.files.role_names import GUESS
 from morningmix.files.song_edit import with_title
 from morningmix.model.fingerprint import Recognised
-from morningmix.model.names import plain
+from morningmix.model.names import is_numbered, plain
 from morningmix.model.recipe import SongWish
 from morningmix.storage.lock import editing
 from morningmix.storage.text import read_text, write_text_whole
 from morningmix.workers.jobs import Lane
-
-_NUMBERED = re.compile(r"song\d+")
-"""What `plain` makes of a title that the program gave."""
 
 
 def keep_fingerprints(analysed_takes: Sequence[AnalysedTake], lane: Lane) -> None:
@@ -45,7 +41,7 @@ def with_known_titles(
         return {}
     found: dict[str, tuple[SongWish, Recognised]] = {}
     for analysed in analysed_takes:
-        songs = [song for song in listed(analysed) if song.keep and _NUMBERED.fullmatch(plain(song.title))]
+        songs = [song for song in listed(analysed) if song.keep and is_numbered(plain(song.title))]
         prints = fingerprints_of(analysed, [(song.start_s, song.end_s) for song in songs], lane)
         for song, fingerprint in zip(songs, prints, strict=True):
             one = None if fingerprint is None else recognise(fingerprint, known)

@@ -13,6 +13,7 @@ from collections.abc import Collection
 _JOINERS = "\u200c\u200d"
 """They shape emoji and several scripts, and do not move anything."""
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+_NUMBERED = re.compile(r"song\d+")
 _LIKE_AN_ODD_BYTE = re.compile(r"\\(?=x(?:[89a-f][0-9a-f]|5c))")
 
 
@@ -22,6 +23,11 @@ def plain(name: str) -> str:
     bare = "".join(sign for sign in folded if sign not in "-_" and not sign.isspace())
     # A name may consist of hyphens alone.
     return bare or folded.strip()
+
+
+def is_numbered(plain_title: str) -> bool:
+    """Whether a title, as `plain` makes it, is one that the program gave a song that nobody has named."""
+    return _NUMBERED.fullmatch(plain_title) is not None
 
 
 def means(written: str, name: str, names: Collection[str]) -> bool:
