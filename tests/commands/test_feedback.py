@@ -12,9 +12,10 @@ import pytest
 from command_line import digests
 from commands.made import GOOD, read
 from end_to_end.said import one_line, run_here
-from morningmix.commands.feedback import Agreed, Conflict, merge
+from morningmix.commands.feedback import Agreed, Conflict, merge, understood
 from morningmix.files.feedback import WishedMove, Wishes
 from morningmix.files.recipe import read_recipe
+from morningmix.model.plan import SongPlan, TrackPlan
 from synthetic import write_take
 
 
@@ -74,6 +75,83 @@ def test_two_people_without_names_count_as_two(tmp_path: Path) -> None:
 def test_the_last_of_two_wishes_by_one_person_counts() -> None:
     (one,), _ = merge([wishes("Mara", ("vocals", 4.0)), wishes("Mara", ("vocals", -1.0))])
     assert one.level_db == -1.0
+
+
+def test_reverb_and_level_of_one_input_are_two_matters() -> None:
+    meant = [understood(wishes(who, *moves), song_of("lead"))[0] for who, *moves in CHOICES]
+    agreed, conflicts = merge(meant)
+    assert [(one.name, one.part, one.level_db) for one in agreed] == [("lead", "level", 2.0), ("lead", "room", 4.0)]
+    assert [(one.name, one.part) for one in conflicts] == [("lead", "high")]
+
+
+CHOICES = (
+    ("Mara", ("lead", 2.0), ("Lead ROOM", 3.0), ("lead high", 2.0)),
+    ("Theo", ("lead room", 5.0), ("lead high", -1.0)),
+)
+
+
+# ---------------------------------------------------------------- what a name means
+
+
+def song_of(*names: str, left_out: Sequence[str] = ()) -> SongPlan:
+    return SongPlan(
+        title="Song",
+        start_s=0.0,
+        end_s=24.0,
+        rate_hz=32_000,
+        target_lufs=-16.0,
+        ceiling_dbtp=-1.0,
+        max_limiting_db=3.0,
+        reverb=None,
+        tracks=tuple(
+            TrackPlan(
+                files=(f"{name}.wav",),
+                name=name,
+                role="vocal",
+                role_is_guess=False,
+                family="" if name in left_out else "vocals",
+            )
+            for name in (*names, *left_out)
+        ),
+    )
+
+
+@pytest.mark.parametrize(
+    ("typed", "name", "part"),
+    [
+        ("drum room", "drum room", "level"),
+        ("Drum-Room room", "drum room", "room"),
+        ("room", "room", "level"),
+        ("room low", "room", "low"),
+        ("drum low", "drum", "low"),
+        ("vocals high", "vocals", "high"),
+        ("too low", "too low", "level"),
+        ("too low low", "too low", "low"),
+    ],
+)
+def test_the_longest_known_name_is_meant(typed: str, name: str, part: str) -> None:
+    song = song_of("drum", "drum room", "room", "too low")
+    (move,) = understood(wishes("Mara", (typed, 2.0)), song)[0].moves
+    assert (move.name, move.part) == (name, part)
+
+
+@pytest.mark.parametrize(
+    ("wish", "says"),
+    [
+        (("room", 2.0), 'nothing in "Song" is called "room"'),
+        (("dram room", 2.0), 'called "dram room". The inputs and families are: vocals, drum, lead.'),
+        (("drum level", 2.0), 'is called "drum level"'),
+        (("drum low", 6.5), r"\+6.5 dB is more than a wish may ask for \(low: 6 dB"),
+        (("drum high", 2.0, 1.0, 2.0), "only the level can change for one part of a song"),
+        # No reverb for the drum, whose room microphone somebody has left out.
+        (("drum room", 2.0), '"drum room" is not in the mix of "Song"'),
+    ],
+)
+def test_what_a_song_does_not_have_is_refused(wish: tuple[str, float], says: str) -> None:
+    left_out = ["drum room"] if "drum room" in says else []
+    clear, (error,) = understood(wishes("Mara", wish), song_of("drum", "lead", left_out=left_out))
+    assert not clear.moves
+    assert re.search(says, str(error))
 
 
 # ---------------------------------------------------------------- into the recipe
@@ -144,6 +222,24 @@ def test_a_wish_for_a_stretch_becomes_a_move_and_a_note_a_comment(mixed: Path) -
     }
     assert re.search(r"^# 0:01\.5 Mara: \[2J hm, ok\?$", after, re.MULTILINE)
     assert all(sign.isprintable() or sign == "\n" for sign in after)
+
+
+def test_tone_and_room_are_added_to_what_the_recipe_says_and_one_that_has_no_room_stops_nothing(mixed: Path) -> None:
+    recipe = mixed / "Thursday mix" / "recipe.toml"
+    before = recipe.read_text(encoding="utf-8")
+    recipe.write_text(f'{before}\n[[family]]\nname = "drums"\nlow_db = -5\nroom_db = 1\n', encoding="utf-8")
+    said, after = taken(mixed, asked_for(mixed, "drums low -2", "drums room +2.5", "lead vocal high -1", "vocals +1"))
+    recipe.write_text(before, encoding="utf-8")
+    assert "3 changes" in said
+    assert "drums room +2.5 dB (Mara)" in said
+    assert "Left out: Thursday: The low_db of" in said
+    (mixed / "changed.toml").write_text(after, encoding="utf-8")
+    changed = read_recipe(mixed / "changed.toml")
+    assert {(one.name, one.level_db, one.low_db, one.room_db) for one in changed.families} == {
+        ("drums", 0.0, -5.0, 3.5),
+        ("vocals", 1.0, 0.0, 0.0),
+    }
+    assert [one.name for one in changed.inputs if one.high_db == -1.0] == ["lead vocal"]
 
 
 def test_conflicts_are_reported_and_change_nothing(mixed: Path) -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from files.made import RECIPE, changed
 from morningmix.errors import RecipeError, UsageError
-from morningmix.files.recipe_edit import Key, turn, turn_input, with_songs
+from morningmix.files.recipe_edit import Key, turn, with_songs
 from morningmix.model.found import Boundary, FoundSong
 
 
@@ -116,9 +116,6 @@ def test_turning_tone_and_room_of_an_input(key: Key) -> None:
 def test_an_input_goes_before_the_family_of_its_name() -> None:
     text, _, _ = turn(RECIPE, "keys", 1)
     assert "[[family]]" not in text
-    with pytest.raises(UsageError, match=r'^No input is called "drums"\.'):
-        turn_input(RECIPE, "drums", 1)
-    assert turn_input(RECIPE, "keys", 1) == text
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from morningmix.model.names import visible
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from morningmix.commands.feedback import Taken
+    from morningmix.commands.feedback import Agreed, Conflict, Taken
     from morningmix.commands.result import Found, Result
     from morningmix.commands.song import MixedSong
     from morningmix.model.fingerprint import Recognised
@@ -167,12 +167,16 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
     line(f"{first} Then mix it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
     for change in taken.agreed:
         whose = _asked(change.asked) if len(change.asked) > 1 else change.asked[0][0]
-        line(f"  {change.song}: {change.name} {change.level_db:+g} dB{_stretch(change.stretch)} ({whose})")
+        line(f"  {change.song}: {_named(change)} {change.level_db:+g} dB{_stretch(change.stretch)} ({whose})")
     for conflict in taken.conflicts:
-        where = f"{conflict.song}: {conflict.name}{_stretch(conflict.stretch)}"
+        where = f"{conflict.song}: {_named(conflict)}{_stretch(conflict.stretch)}"
         line(f"  {where}, left unchanged: {_asked(conflict.asked)}")
     for refused in taken.refused:
         line(f"  Left out: {refused}")
+
+
+def _named(change: Agreed | Conflict) -> str:
+    return change.name if change.part == "level" else f"{change.name} {change.part}"
 
 
 def _asked(asked: Sequence[tuple[str, float]]) -> str:

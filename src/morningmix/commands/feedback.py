@@ -6,17 +6,18 @@ import hashlib
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import get_args
 
 from morningmix.errors import MorningmixError, RecipeError, UsageError
-from morningmix.files.feedback import WishedMove, Wishes, printable, read_wishes
+from morningmix.files.feedback import MOST_DB, WishedMove, Wishes, printable, read_wishes
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import band_of
-from morningmix.files.recipe_edit import Move, turn_input, with_moves, with_remarks, with_song
+from morningmix.files.recipe_edit import PARTS, RANGES_DB, Part, turn, with_moves, with_remarks, with_song
 from morningmix.files.recipe_tables import checked_file
 from morningmix.files.toml_lines import did_you_mean, parse
-from morningmix.model.band import NOTHING_USUAL
+from morningmix.model.band import NOTHING_USUAL, Band
 from morningmix.model.names import plain
-from morningmix.model.plan import READABLE_FAMILIES, SongPlan
+from morningmix.model.plan import FAMILIES, SongPlan
 from morningmix.storage.home import MIXES
 from morningmix.storage.song_folders import finish_swaps, song_sheets
 from morningmix.storage.text import read_text, write_text_whole
@@ -31,6 +32,7 @@ class Agreed:
 
     song: str
     name: str
+    part: Part = "level"
     level_db: float
     stretch: Stretch
     asked: tuple[tuple[str, float], ...]
@@ -43,6 +45,7 @@ class Conflict:
 
     song: str
     name: str
+    part: Part = "level"
     stretch: Stretch
     asked: tuple[tuple[str, float], ...]
 
@@ -77,8 +80,8 @@ def take_wishes(recipe: Path, files: Sequence[Path], skipped: Callable[[str], No
     return replace(taken, refused=(*refused, *taken.refused))
 
 
-Matter = tuple[str, str, Stretch]
-"""A song, an input or a family, and a stretch: what several people may have wishes about."""
+Matter = tuple[str, str, Part, Stretch]
+"""A song, an input or a family, a part of its sound and a stretch: what several people may have wishes about."""
 
 
 def with_wishes(
@@ -90,9 +93,10 @@ def with_wishes(
 ) -> tuple[str, Taken]:
     """The text of a recipe with wishes merged into it, but for matters that are `left_out`; and what became of them.
 
-    Wishes that are for another version of the mix, that were merged before, or that name what is not there are refused,
-    and the rest is merged; where there is no rest, the first refusal is raised. `skipped` receives a line about each
-    song whose recall sheet cannot be read. Raises `RecipeError`, `UsageError`.
+    Wishes that are for another version of the mix, that were merged before, that name what is not there, or that the
+    recipe's ranges have no room for are refused, and the rest is merged; where there is no rest, the first refusal is
+    raised. `skipped` receives a line about each song whose recall sheet cannot be read. Raises `RecipeError`,
+    `UsageError`.
     """
     lists_songs = bool(checked_file(parse(text, recipe.name)).song)
     unread: list[str] = []
@@ -105,21 +109,21 @@ def with_wishes(
         )
     usable, refused = _usable(wishes, sheets, text)
     agreed, conflicts = merge([clear for _, clear in usable])
-    agreed = tuple(change for change in agreed if (change.song, change.name, change.stretch) not in left_out)
+    agreed = tuple(one for one in agreed if (one.song, one.name, one.part, one.stretch) not in left_out)
     if not lists_songs and any(change.stretch for change in agreed):
         (sheet,) = sheets.values()
         text, lists_songs = with_song(text, sheet.title, sheet.plan.end_s), True
-    moves: dict[str, list[Move]] = {}
+    done: list[Agreed] = []
     for change in agreed:
         sheet = sheets[_key(change.song)]
-        for name in _inputs(change, sheet.plan):
-            if change.stretch is None:
-                usual = NOTHING_USUAL if lists_songs else band_of(recipe, text)
-                text = turn_input(text, name, change.level_db, sheet.title if lists_songs else None, usual)
-            else:
-                moves.setdefault(sheet.title, []).append((name, *change.stretch, change.level_db))
-    for title, of_song in moves.items():
-        text = with_moves(text, title, of_song)
+        usual = NOTHING_USUAL if lists_songs else band_of(recipe, text)
+        try:
+            text = _with_change(text, change, sheet, sheet.title if lists_songs else None, usual)
+            done.append(change)
+        except (RecipeError, UsageError) as error:
+            if len(agreed) == 1 and not conflicts and not any(theirs.notes for theirs, _ in usable):
+                raise
+            refused.append(f"{sheet.title}: {error}")
     for theirs, _ in usable:
         remarks = [f"# {clock(note.at_s)} {theirs.who}: {note.says}" for note in theirs.notes]
         if theirs.mix:
@@ -127,7 +131,18 @@ def with_wishes(
         title = sheets[_key(theirs.song)].title
         text = with_remarks(text, title if lists_songs else None, remarks) if remarks else text
     notes = sum(len(theirs.notes) for theirs, _ in usable)
-    return text, Taken(agreed=agreed, conflicts=conflicts, notes=notes, refused=tuple(refused))
+    return text, Taken(agreed=tuple(done), conflicts=conflicts, notes=notes, refused=tuple(refused))
+
+
+def _with_change(text: str, change: Agreed, sheet: Recall, song: str | None, usual: Band) -> str:
+    """The recipe's text with one change made. Raises `RecipeError`, `UsageError`."""
+    names = _inputs(change.name, sheet.plan)
+    if change.stretch is not None:
+        return with_moves(text, sheet.title, [(name, *change.stretch, change.level_db) for name in names])
+    # A recipe knows no family that only earlier versions had.
+    for name in [change.name] if change.name in (*names, *FAMILIES) else names:
+        text, *_ = turn(text, name, change.level_db, song, PARTS[change.part], usual)
+    return text
 
 
 def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict, ...]]:
@@ -136,25 +151,25 @@ def merge(wishes: Sequence[Wishes]) -> tuple[tuple[Agreed, ...], tuple[Conflict,
     Overlapping stretches are merged, from the first start to the last end. If somebody asks twice, the last wish
     counts.
     """
-    asked: dict[tuple[str, str], list[tuple[str, WishedMove]]] = {}
+    asked: dict[tuple[str, str, Part], list[tuple[str, WishedMove]]] = {}
     spelt: dict[str, str] = {}
     for theirs in wishes:
         for move in theirs.moves:
-            key = (spelt.setdefault(plain(theirs.song), theirs.song), spelt.setdefault(plain(move.name), move.name))
-            asked.setdefault(key, []).append((theirs.who, move))
+            song, name = (spelt.setdefault(plain(each), each) for each in (theirs.song, move.name))
+            asked.setdefault((song, name, move.part), []).append((theirs.who, move))
     agreed: list[Agreed] = []
     conflicts: list[Conflict] = []
-    for (song, name), moves in asked.items():
+    for (song, name, part), moves in asked.items():
         for stretch, together in _matters(moves):
             wanted = {who: move.level_db for who, move in together if move.level_db}
             if not wanted:
                 continue
             whose = tuple(wanted.items())
             if min(wanted.values()) < 0.0 < max(wanted.values()):
-                conflicts.append(Conflict(song=song, name=name, stretch=stretch, asked=whose))
+                conflicts.append(Conflict(song=song, name=name, part=part, stretch=stretch, asked=whose))
                 continue
             level_db = round(sum(wanted.values()) / len(wanted), 1)
-            agreed.append(Agreed(song=song, name=name, level_db=level_db, stretch=stretch, asked=whose))
+            agreed.append(Agreed(song=song, name=name, part=part, level_db=level_db, stretch=stretch, asked=whose))
     return tuple(agreed), tuple(conflicts)
 
 
@@ -220,15 +235,10 @@ def _usable(
         except (RecipeError, UsageError) as error:
             errors.append(error)
             continue
-        moves = []
-        for move in theirs.moves:
-            try:
-                _inputs(move, sheet.plan)
-                moves.append(move)
-            except UsageError as error:
-                errors.append(error)
-        if moves or theirs.notes or not theirs.moves:
-            usable.append((theirs, replace(theirs, moves=tuple(moves))))
+        clear, unclear = understood(theirs, sheet.plan)
+        errors += unclear
+        if clear.moves or theirs.notes or not theirs.moves:
+            usable.append((theirs, clear))
     if errors and not usable:
         raise errors[0]
     return usable, [str(error) for error in errors]
@@ -250,19 +260,54 @@ def _refuse_stale(wishes: Wishes, sheet: Recall, text: str) -> None:
         )
 
 
-def _inputs(asked: Agreed | WishedMove, plan: SongPlan) -> list[str]:
-    """Names of the inputs that a wish means: a whole family, or one."""
-    family = next((family for family in READABLE_FAMILIES if plain(family) == plain(asked.name)), None)
-    sounding = [track for track in plan.tracks if track.sounds]
-    names = [track.name for track in sounding if track.family == family or plain(track.name) == plain(asked.name)]
-    if not names:
-        known = [*dict.fromkeys(track.family for track in sounding), *(track.name for track in sounding)]
-        where = f"{asked.where}: " if isinstance(asked, WishedMove) else ""
+def understood(wishes: Wishes, of_song: SongPlan) -> tuple[Wishes, list[UsageError]]:
+    """Wishes with the inputs and families of a song by their names, and what is wrong with those that are left out."""
+    moves: list[WishedMove] = []
+    errors: list[UsageError] = []
+    for move in wishes.moves:
+        try:
+            moves.append(_understood(move, of_song))
+        except UsageError as error:
+            errors.append(error)
+    return replace(wishes, moves=tuple(moves)), errors
+
+
+def _understood(move: WishedMove, of_song: SongPlan) -> WishedMove:
+    """A wish with the name and the part that it means: "drum room +2" is an input's level if one has that name."""
+    sounding = [track for track in of_song.tracks if track.sounds]
+    names = [*dict.fromkeys(track.family for track in sounding), *(track.name for track in sounding)]
+    left_out = [track.name for track in of_song.tracks if not track.sounds]
+    known = {plain(name): name for name in (*left_out, *names)}
+    name, part = known.get(plain(move.name)), move.part
+    if name is None:
+        typed, _, last = move.name.rpartition(" ")
+        part = next((part for part in get_args(Part) if part == last.casefold()), part)
+        name = known.get(plain(typed)) if part != "level" else None
+    if name is None:
         raise UsageError(
-            f'{where}nothing in "{plan.title}" is called "{asked.name}".{did_you_mean(asked.name, known)} '
-            f"The inputs and families are: {', '.join(dict.fromkeys(known))}."
+            f'{move.where}: nothing in "{of_song.title}" is called "{move.name}".{did_you_mean(move.name, names)} '
+            f"The inputs and families are: {', '.join(dict.fromkeys(names))}."
         )
-    return names
+    if not _inputs(name, of_song):
+        raise UsageError(f'{move.where}: "{name}" is not in the mix of "{of_song.title}".')
+    if part != "level" and move.from_s is not None:
+        raise UsageError(
+            f"{move.where}: only the level can change for one part of a song. Wish for {part} in the whole song."
+        )
+    most_db = min(MOST_DB, RANGES_DB[PARTS[part]][1])
+    if abs(move.level_db) > most_db:
+        raise UsageError(
+            f"{move.where}: {move.level_db:+g} dB is more than a wish may ask for ({part}: {most_db:g} dB up or down)."
+        )
+    return replace(move, name=name, part=part)
+
+
+def _inputs(name: str, plan: SongPlan) -> list[str]:
+    """Names of the inputs in the mix that a name means: one, or a whole family."""
+    sounding = [track for track in plan.tracks if track.sounds]
+    return [track.name for track in sounding if track.name == name] or [
+        track.name for track in sounding if track.family == name
+    ]
 
 
 def mark_of(wishes: Wishes) -> str:

@@ -7,6 +7,8 @@
     vocals +2
     drums -1.5
     vocals +2 from 2:10 to 2:40
+    lead vocal room +3
+    drums low -2
     note 2:31 could the second guitar come in later?
 
 A file may hold several people's wishes, each starting with that first line, and the chat around them. Anything unclear
@@ -21,6 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from morningmix.errors import RecipeError
+from morningmix.files.recipe_edit import Part
 from morningmix.files.recipe_tables import parse_time
 from morningmix.storage.text import read_text
 
@@ -42,9 +45,11 @@ _AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": " ", "\u202f": " ",
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WishedMove:
-    """A level change of a family or of one input, over a stretch of the song or all of it."""
+    """What should change about a family or an input, over a stretch of the song or all of it."""
 
     name: str
+    """As it was typed, a word for the part behind it, until `commands.feedback.understood` knows what it names."""
+    part: Part = "level"
     level_db: float
     from_s: float | None = None
     to_s: float | None = None
@@ -176,8 +181,8 @@ def _wishes(file: str, block: _Block, refuse: Callable[[str], None] | None = Non
             else:
                 short = line if len(line) <= 60 else line[:60] + "..."
                 raise RecipeError(
-                    f'{where}: "{short}" is not a wish. A wish looks like "vocals +2", "vocals +2 from 2:10 to 2:40" '
-                    'or "note 2:10 what you want to say".'
+                    f'{where}: "{short}" is not a wish. A wish looks like "vocals +2", "vocals +2 from 2:10 to 2:40", '
+                    '"vocals room +3", "drums low -2" or "note 2:10 what you want to say".'
                 )
         except RecipeError as error:
             if refuse is None:

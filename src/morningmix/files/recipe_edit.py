@@ -32,6 +32,7 @@ from morningmix.model.plan import FAMILIES
 from morningmix.units import clock
 
 Key = Literal["level_db", "low_db", "high_db", "room_db"]
+Part = Literal["level", "low", "high", "room"]
 PARTS: Mapping[str, Key] = {"level": "level_db", "low": "low_db", "high": "high_db", "room": "room_db"}
 """What can be turned, as a person says it."""
 RANGES_DB: Mapping[Key, tuple[float, float]] = {
@@ -79,14 +80,6 @@ def turn(
     if family is None:
         raise UsageError(_sentence_case(unknown_name(name, names, FAMILIES)))
     return _with_turned(toml, _of_family(toml, file, FAMILIES[family], song, key, usual), by_db, key)
-
-
-def turn_input(text: str, name: str, by_db: float, song: str | None = None, usual: Band = NOTHING_USUAL) -> str:
-    """As `turn`, for the level of an input only. Raises as `turn` does."""
-    toml = parse(text, "recipe.toml")
-    file = checked_file(toml)
-    at = input_at(name, [wish.called() for wish in file.input])
-    return _with_turned(toml, _of_input(toml, file, at, song, "level_db", usual), by_db, "level_db")[0]
 
 
 def _of_input(toml: Toml, file: RecipeFile, at: int, song: str | None, key: Key, usual: Band) -> _Turned:

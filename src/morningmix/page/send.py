@@ -73,8 +73,8 @@ def section(rehearsal: Rehearsal) -> str:
 
 
 def _matters(found: Sequence[wishes.Kept], people: Sequence[str]) -> list[Matter]:
-    agreed, conflicts = merge([one.wishes for one in found if one.waits])
-    shown = [_matter(one, people, place, in_words(one.level_db)) for place, one in enumerate(agreed)]
+    agreed, conflicts = merge([one.meant for one in found if one.waits])
+    shown = [_matter(one, people, place, in_words(one.level_db, one.part)) for place, one in enumerate(agreed)]
     shown += [_matter(one, people, None, "you disagree: talk about it") for one in conflicts]
     return sorted(shown, key=lambda matter: plain(matter.song))
 
@@ -84,7 +84,7 @@ def _matter(change: Agreed | Conflict, people: Sequence[str], place: int | None,
     return Matter(
         song=change.song,
         what=f"{change.name}{_when(change.stretch)}",
-        by_person=[in_words(wanted[who]) if who in wanted else "" for who in people],
+        by_person=[in_words(wanted[who], change.part) if who in wanted else "" for who in people],
         place=place,
         outcome=outcome,
     )

@@ -197,13 +197,24 @@ def _name(wish: InputWish | SongInputWish | FamilyWish) -> str:
     return (wish.called or "") if isinstance(wish, InputWish) else wish.name
 
 
-def in_words(level_db: float) -> str:
-    """A change of level as people say it, then the figure."""
+def in_words(level_db: float, part: str = "level") -> str:
+    """A change of level, tone or room as people say it, then the figure."""
+    if part != "level":
+        what = {"low": "lows", "high": "highs", "room": "reverb"}[part]
+        return f"{what} unchanged" if abs(level_db) < 0.05 else f"{_more(level_db)} {what} ({_signed(level_db)} dB)"
     size = abs(level_db)
     if size < 0.05:
         return "as it is"
     how = "a touch" if size <= 1.0 else "clearly" if size <= 3.0 else "much" if size <= 8.0 else "very much"
-    return f"{how} {'louder' if level_db > 0 else 'softer'} ({'+' if level_db > 0 else '−'}{size:g} dB)"
+    return f"{how} {'louder' if level_db > 0 else 'softer'} ({_signed(level_db)} dB)"
+
+
+def _more(value_db: float) -> str:
+    return "more" if value_db > 0 else "less"
+
+
+def _signed(value_db: float) -> str:
+    return f"{'+' if value_db > 0 else '−'}{abs(value_db):g}"
 
 
 # ---------------------------------------------------------------- what a person changes
@@ -250,12 +261,7 @@ def set_level(rehearsal: Rehearsal, asked: Asked) -> str:
 
 
 def _says(name: str, part: str, value: float) -> str:
-    if part == "level":
-        return f"{name}: {in_words(value)}"
-    what = {"low": "lows", "high": "highs", "room": "reverb"}[part]
-    if abs(value) < 0.05:
-        return f"{name}: {what} unchanged"
-    return f"{name}: {'more' if value > 0 else 'less'} {what} ({'+' if value > 0 else '−'}{abs(value):g} dB)"
+    return f"{name}: {in_words(value, part)}"
 
 
 def _set(text: str, name: str, key: Key, value: float, song: str | None = None, usual: Band = NOTHING_USUAL) -> str:

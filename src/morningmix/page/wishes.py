@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
-from morningmix.commands.feedback import mark_of, merge, with_wishes
+from morningmix.commands.feedback import mark_of, merge, understood, with_wishes
 from morningmix.errors import RecipeError, UsageError
 from morningmix.files.feedback import Wishes, parse_wishes, wishes_in
+from morningmix.files.recall import Recall
 from morningmix.model.names import plain
 from morningmix.page import live
 from morningmix.page.asked import Asked
@@ -31,6 +32,9 @@ class Kept:
     place: int
     text: str
     wishes: Wishes
+    """As they came."""
+    meant: Wishes
+    """What can be merged of them, by the names of the song's inputs and families."""
     merged: bool
     """They are in the recipe."""
     problem: str
@@ -45,7 +49,7 @@ class Kept:
 def kept(rehearsal: Rehearsal) -> list[Kept]:
     """Everything that was sent back, in the order in which it came."""
     recipe = rehearsal.changes.text() or ""
-    mixes = _mixes(rehearsal)
+    mixed = _mixed(rehearsal)
     found = []
     for place, text in enumerate(_texts(rehearsal)):
         try:
@@ -53,29 +57,27 @@ def kept(rehearsal: Rehearsal) -> list[Kept]:
         except RecipeError as error:
             # Somebody has changed the file by hand.
             nobody = Wishes(song="", mix="", who=FILE, moves=(), notes=(), where=FILE)
-            found.append(Kept(place=place, text=text, wishes=nobody, merged=False, problem=str(error)))
+            found.append(Kept(place=place, text=text, wishes=nobody, meant=nobody, merged=False, problem=str(error)))
             continue
+        sheet = mixed.get(plain(wishes.song))
+        meant, _ = (wishes, []) if sheet is None else understood(wishes, sheet.plan)
         merged = bool(wishes.mix) and mark_of(wishes) in recipe
-        found.append(
-            Kept(place=place, text=text, wishes=wishes, merged=merged, problem=_problem(wishes, mixes, merged=merged))
-        )
+        problem = "" if merged else _problem(wishes, sheet)
+        found.append(Kept(place=place, text=text, wishes=wishes, meant=meant, merged=merged, problem=problem))
     return found
 
 
-def _problem(wishes: Wishes, mixes: Mapping[str, str], *, merged: bool) -> str:
-    if merged:
-        return ""
-    mix = mixes.get(plain(wishes.song))
-    if mix is None:
+def _problem(wishes: Wishes, sheet: Recall | None) -> str:
+    if sheet is None:
         return f"no song is called {wishes.song}"
-    return "" if wishes.mix == mix else "for an older mix of the song"
+    return "" if wishes.mix == sheet.mix_id else "for an older mix of the song"
 
 
-def _mixes(rehearsal: Rehearsal) -> dict[str, str]:
-    """Which mix of every song is in its place, by its title."""
+def _mixed(rehearsal: Rehearsal) -> dict[str, Recall]:
+    """The recall sheets of the mixes that are in their place, by their plain titles."""
     if rehearsal.heard is None:
         return {}
-    return {plain(song.plan.title): song.mixed.mix_id for song in live.songs(rehearsal) if song.mixed}
+    return {plain(song.plan.title): song.mixed for song in live.songs(rehearsal) if song.mixed}
 
 
 def _path(rehearsal: Rehearsal) -> Path:
@@ -103,10 +105,10 @@ def notes_of(found: Sequence[Kept], title: str) -> list[tuple[float, str, str]]:
 
 def add(rehearsal: Rehearsal, asked: Asked) -> str:
     """Keep the wishes in whatever was pasted or dropped: a chat, or one message."""
-    mixes = _mixes(rehearsal)
+    mixed = _mixed(rehearsal)
     with _writing:
         texts = _texts(rehearsal)
-        came = [_with_mix(text, mixes) for text in wishes_in(asked.text("text", _MOST_CHARACTERS))]
+        came = [_with_mix(text, mixed) for text in wishes_in(asked.text("text", _MOST_CHARACTERS))]
         if not came:
             raise UsageError(
                 'There are no wishes in it. They begin with "morningmix wishes"; copy them from a song\'s page.'
@@ -119,11 +121,11 @@ def add(rehearsal: Rehearsal, asked: Asked) -> str:
     return f"Wishes of {', '.join(people)}." if new else "These are here already."
 
 
-def _with_mix(text: str, mixes: Mapping[str, str]) -> str:
+def _with_mix(text: str, mixed: Mapping[str, Recall]) -> str:
     """Wishes that do not say for which mix they are, as for the one in its place."""
     (wishes,) = parse_wishes(text, "what you pasted")
-    mix = mixes.get(plain(wishes.song))
-    return text if wishes.mix or mix is None else f"{_MIX.sub('', text)}mix: {mix}\n"
+    sheet = mixed.get(plain(wishes.song))
+    return text if wishes.mix or sheet is None else f"{_MIX.sub('', text)}mix: {sheet.mix_id}\n"
 
 
 def remove(rehearsal: Rehearsal, asked: Asked) -> str:
@@ -138,10 +140,10 @@ def anyway(rehearsal: Rehearsal, asked: Asked) -> str:
     """Take wishes for an older mix as for the one in its place."""
     with _writing:
         one = _meant(rehearsal, asked)
-        mix = _mixes(rehearsal).get(plain(one.wishes.song))
-        if mix is None:
+        sheet = _mixed(rehearsal).get(plain(one.wishes.song))
+        if sheet is None:
             raise UsageError(f"No song is called {one.wishes.song}.")
-        text = f"{_MIX.sub('', one.text)}mix: {mix}\n"
+        text = f"{_MIX.sub('', one.text)}mix: {sheet.mix_id}\n"
         _write(rehearsal, [text if other.place == one.place else other.text for other in kept(rehearsal)])
     return "They count with the others now."
 
@@ -150,12 +152,13 @@ def merge_ticked(rehearsal: Rehearsal, asked: Asked) -> str:
     """Write into the recipe what is ticked of what people agree on."""
     if asked.text("wishes") != seen(rehearsal):
         raise UsageError("The wishes have changed in the meantime. Look at them, then try again.")
-    waiting = [one.wishes for one in kept(rehearsal) if one.waits]
+    found = [one for one in kept(rehearsal) if one.waits]
+    waiting = [one.wishes for one in found]
     if not waiting:
         raise UsageError("There is nothing to write down.")
     ticked = {int(place) for place in asked.text("ticked").split() if place.isdecimal()}
-    agreed, _ = merge(waiting)
-    left_out = [(one.song, one.name, one.stretch) for place, one in enumerate(agreed) if place not in ticked]
+    agreed, _ = merge([one.meant for one in found])
+    left_out = [(one.song, one.name, one.part, one.stretch) for place, one in enumerate(agreed) if place not in ticked]
     refused: list[str] = []
 
     def edit(text: str) -> str:
