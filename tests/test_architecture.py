@@ -20,7 +20,7 @@ FLOORS = (
     {"laws", "errors"},
     {"storage", "workers", "audio", "dsp", "decide", "report"},
     {"files", "measure", "render"},
-    {"bleed", "share"},
+    {"bleed", "share", "film"},
     {"analysis"},
     {"commands"},
     {"page"},
@@ -41,6 +41,7 @@ ONLY_FROM: dict[str, set[str]] = {
 """Rooms that see less than all that lies below them."""
 
 DOORS = {
+    "av": {"film"},
     "distributed": {"workers/cluster.py"},
     "soundfile": {"audio"},
     "soxr": {"audio"},

@@ -11,14 +11,14 @@ Peaks may rise by some tenths of a dB in decoding, so a ceiling that holds in th
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
-import soxr  # noqa: TID251
 from pedalboard.io import AudioFile  # noqa: TID251
 
+from morningmix.audio.convert import converted
 from morningmix.audio.header import read_file
 from morningmix.audio.read import open_recording
 from morningmix.audio.write import cannot_write
@@ -39,7 +39,7 @@ def encode_mp3(blocks: Iterable[Block], path: Path, *, rate_hz: int, channels: i
     """
     mp3_hz = rate_hz if rate_hz in _RATES_HZ else 44_100 if rate_hz % 11_025 == 0 else 48_000
     if mp3_hz != rate_hz:
-        blocks = _converted(blocks, rate_hz, mp3_hz, channels)
+        blocks = converted(blocks, rate_hz, mp3_hz, channels)
     try:
         file = path.open("wb")
     except OSError as error:
@@ -92,10 +92,3 @@ def _checked(path: Path, action: Callable[..., object], *arguments: Block) -> No
     except SystemError as error:
         # The encoder returns although the file raised; Python then gives the file's error as the cause.
         raise cannot_write(path, error.__cause__ if isinstance(error.__cause__, OSError) else error) from error
-
-
-def _converted(blocks: Iterable[Block], from_hz: int, to_hz: int, channels: int) -> Iterator[Block]:
-    stream = soxr.ResampleStream(from_hz, to_hz, channels, dtype="float32", quality="HQ")
-    for block in blocks:
-        yield np.ascontiguousarray(stream.resample_chunk(np.ascontiguousarray(block.T)).T)
-    yield np.ascontiguousarray(stream.resample_chunk(np.empty((0, channels), np.float32), last=True).T)
