@@ -50,8 +50,8 @@ def _judge(scene: Path) -> None:
         spectra = {name: _spectrum(scene / "truth" / file) for name, file in truth["files"].items()}
         whole = _parts(_spectrum(song / "take.mp3"), spectra, players)
         for player in dict.fromkeys(players.values()):
-            path = song / "practice" / f"without {player}.mp3"
-            if not path.exists():
+            (path, *_) = [*song.glob(f"practice/*without {player}'s *.mp3"), None]
+            if path is None:
                 continue
             without = _parts(_spectrum(path), spectra, players)
             change = {name: 10.0 * np.log10(without[name] / whole[name]) for name in whole if whole[name] > 0.0}

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
 
-from morningmix.commands.practice import UP_DB, practice_mixes
+import pytest
+
+from morningmix.commands.practice import UP_DB, practice_mixes, wants_practice
 from morningmix.model.plan import SongPlan, TrackPlan
+from recall_sheets import write_sheet, write_tracks
 
 
 def track(name: str, family: str, player: str | None, *, cleaned: bool = False) -> TrackPlan:
@@ -39,19 +44,48 @@ def test_players_whose_names_clash_have_a_file_each() -> None:
     tracks = [track(player, "guitars", player) for player in players]
     names = [practice.name for practice in practice_mixes(song(tracks))]
     assert len({name.casefold() for name in names}) == 2 * len(players)
-    assert names[:4] == ["without A-B", "A-B up", "without A-B 2", "A-B up 2"]
+    assert names[:4] == [
+        "Song - without A-B's guitar",
+        "Song - more of A-B's guitar",
+        "Song - without A-B's guitar 2",
+        "Song - more of A-B's guitar 2",
+    ]
 
 
-def test_a_player_is_left_out_with_all_inputs_and_up_with_all() -> None:
+def test_a_long_title_leaves_room_for_who_is_left_out() -> None:
+    plan = replace(song([track("keys", "keys", "Ida"), track("bass", "bass", None)]), title="A song of the sea " * 5)
+    without, more = practice_mixes(plan)
+    assert without.name == "A song of the sea A song of the sea A - without Ida's keys"
+    assert more.name.endswith(" - more of Ida's keys")
+
+
+def test_an_instrument_and_a_voice_of_one_player_go_apart_and_each_with_all_its_inputs() -> None:
     tracks = [
         track("kick", "drums", "Ole"),
+        track("snare", "drums", "Ole"),
         track("bass", "bass", None),
         track("guitar", "guitars", "Uma"),
         track("lead vocal", "vocals", "Uma", cleaned=True),
     ]
-    found = {practice.name: practice.plan for practice in practice_mixes(song(tracks))}
-    assert list(found) == ["without Ole", "Ole up", "without Uma", "Uma up"]
-    assert [each.name for each in found["without Uma"].tracks if each.sounds] == ["kick", "bass"]
-    assert [each.fader_db for each in found["Uma up"].tracks] == [0.0, 0.0, UP_DB, UP_DB]
+    found = {practice.name.removeprefix("Song - "): practice.plan for practice in practice_mixes(song(tracks))}
+    parts = ["Ole's drums", "Uma's guitar", "Uma's voice"]
+    assert list(found) == [f"{says} {part}" for part in parts for says in ("without", "more of")]
+    left = {name: [each.name for each in plan.tracks if each.sounds] for name, plan in found.items()}
+    assert left["without Ole's drums"] == ["bass", "guitar", "lead vocal"]
+    assert left["without Uma's guitar"] == ["kick", "snare", "bass", "lead vocal"]
+    assert left["without Uma's voice"] == ["kick", "snare", "bass", "guitar"]
+    assert [each.fader_db for each in found["more of Uma's voice"].tracks] == [0.0, 0.0, 0.0, 0.0, UP_DB]
     # Nobody is left to play along with.
-    assert [practice.name for practice in practice_mixes(song(tracks[:1]))] == ["Ole up"]
+    assert [practice.name for practice in practice_mixes(song(tracks[:2]))] == ["Song - more of Ole's drums"]
+
+
+@pytest.mark.parametrize("had_them", [True, False])
+def test_practice_mixes_are_kept_until_somebody_says_otherwise(had_them: bool, tmp_path: Path) -> None:
+    assert not wants_practice(None, tmp_path)
+    write_tracks(tmp_path / "tracks")
+    sheet = write_sheet(tmp_path / "01 Song", tmp_path / "tracks")
+    text = sheet.read_text(encoding="utf-8")
+    sheet.write_text(text.replace('"practice": false', f'"practice": {str(had_them).lower()}'), encoding="utf-8")
+    assert wants_practice(None, sheet.parent) == had_them
+    assert wants_practice(True, sheet.parent)
+    assert not wants_practice(False, sheet.parent)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import mutagen  # noqa: TID251 - an outside reader of the tags
@@ -21,6 +22,7 @@ from morningmix.share.send import share
 from synthetic import write_take
 
 RATE_HZ = 32_000
+NAMES = ("more of Ida's bass", "more of Ole's drums", "without Ida's bass", "without Ole's drums")
 PLAYERS = {"bass": "Ida", "kick": "Ole", "snare": "Ole", "overhead": "Ole"}
 
 
@@ -61,7 +63,7 @@ def test_two_files_for_each_player_at_the_loudness_of_the_mix(mixed: Result) -> 
     """Loudness by pyloudnorm of what libsndfile decodes."""
     (song,) = mixed.songs
     files = sorted((song.folder / "practice").iterdir())
-    assert [file.name for file in files] == ["Ida up.mp3", "Ole up.mp3", "without Ida.mp3", "without Ole.mp3"]
+    assert [file.name for file in files] == [f"Thursday - {name}.mp3" for name in NAMES]
     for file in files:
         sound, rate_hz = soundfile.read(file)
         reading = pyloudnorm.Meter(rate_hz, filter_class="DeMan").integrated_loudness(sound)
@@ -75,13 +77,13 @@ def test_a_player_left_out_is_gone_and_a_player_turned_up_stands_out(mixed: Resu
         name: share_of("bass", song.folder / file, tracks)
         for name, file in (
             ("mix", "Thursday.mp3"),
-            ("without", "practice/without Ida.mp3"),
-            ("up", "practice/Ida up.mp3"),
+            ("without", "practice/Thursday - without Ida's bass.mp3"),
+            ("up", "practice/Thursday - more of Ida's bass.mp3"),
         )
     }
     others = {
         name: share_of("guitar 1", song.folder / file, tracks)
-        for name, file in (("mix", "Thursday.mp3"), ("up", "practice/Ida up.mp3"))
+        for name, file in (("mix", "Thursday.mp3"), ("up", "practice/Thursday - more of Ida's bass.mp3"))
     }
     assert levels["mix"] - levels["without"] > 20.0
     gained = (levels["up"] - others["up"]) - (levels["mix"] - others["mix"])
@@ -90,18 +92,26 @@ def test_a_player_left_out_is_gone_and_a_player_turned_up_stands_out(mixed: Resu
 
 def test_practice_mixes_go_round_too(mixed: Result, tmp_path: Path) -> None:
     folder, _ = share(mixed.home, tmp_path / "out", "mp3", lambda *_: None)
-    files = sorted(path.name for path in folder.iterdir() if "practice" in path.name)
-    assert files == [f"01 practice {name}.mp3" for name in ("Ida up", "Ole up", "without Ida", "without Ole")]
+    files = sorted(path.name for path in folder.iterdir() if " - " in path.name)
+    assert files == [f"01 Thursday - {name}.mp3" for name in NAMES]
     index = (folder / "index.html").read_text(encoding="utf-8")
-    assert '<a href="01%20practice%20without%20Ida.mp3"><bdi>without Ida</bdi></a>' in index
-    source = mixed.home / "mixes" / "01 Thursday" / "practice" / "Ida up.mp3"
-    assert mutagen.File(folder / files[0]).info.length == pytest.approx(mutagen.File(source).info.length)
-    assert str(mutagen.File(folder / files[0]).tags["TIT2"]) == "Thursday (Ida up)"
+    link = "01%20Thursday%20-%20without%20Ida%27s%20bass.mp3"
+    assert f'<a href="{link}"><bdi>without Ida&#39;s bass</bdi></a>' in index
+    source = mixed.home / "mixes" / "01 Thursday" / "practice" / files[0].removeprefix("01 ")
+    packed = mutagen.File(folder / files[0])
+    assert packed.info.length == pytest.approx(mutagen.File(source).info.length)
+    assert str(packed.tags["TIT2"]) == "Thursday - more of Ida's bass"
+    assert str(packed.tags["TALB"]) == "Thursday"
+    assert packed.tags.getall("APIC")
 
 
-def test_the_mix_itself_is_the_same_with_and_without_them(mixed: Result, tmp_path: Path) -> None:
+def test_they_stay_until_somebody_says_otherwise_and_the_mix_itself_is_the_same(mixed: Result, tmp_path: Path) -> None:
     (song,) = mixed.songs
     before = song.mix.read_bytes()
-    (again,) = mix(Order(source=mixed.recipe, cwd=tmp_path, workers=2)).songs
+    order = Order(source=mixed.recipe, cwd=tmp_path, workers=2)
+    (stands,) = mix(order).songs
+    assert stands.partial is None
+    assert len(list((stands.folder / "practice").iterdir())) == 4
+    (again,) = mix(replace(order, practice=False)).songs
     assert again.mix.read_bytes() == before
     assert not (again.folder / "practice").exists()

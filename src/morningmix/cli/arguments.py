@@ -56,11 +56,12 @@ def mix(
     file_format: FileFormat = Format.wav,
     tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix yourself.")] = False,
     practice: Annotated[
-        bool,
+        bool | None,
         typer.Option(
-            "--practice", help="Also write two mixes for each player: one without them, one with them louder."
+            "--practice/--no-practice",
+            help="Also write mixes without, and with more of, what each player plays. Later mixes do so again.",
         ),
-    ] = False,
+    ] = None,
     song: Song = None,
     whole: Annotated[bool, typer.Option("--whole", help="Do not cut the take into songs.")] = False,
     album: Annotated[

@@ -11,6 +11,7 @@ from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
 from importlib import import_module
+from pathlib import Path
 from threading import Lock, Thread
 
 from morningmix.analysis.analyse import analyse
@@ -31,6 +32,7 @@ from morningmix.commands.order import (
     working_in,
 )
 from morningmix.commands.plans import Planned, kept_folders, plans_of
+from morningmix.commands.practice import wants_practice
 from morningmix.commands.recall import mix_again
 from morningmix.commands.recognised import keep_fingerprints
 from morningmix.commands.rehearsal_report import report_of
@@ -44,6 +46,7 @@ from morningmix.decide.rehearsal import lower_together_db, misses_aim
 from morningmix.errors import UsageError
 from morningmix.files.findings import FINDINGS, write_findings
 from morningmix.measure.take import hash_take
+from morningmix.model.plan import SongPlan
 from morningmix.model.tempo import Tempo
 from morningmix.report.contents import Mixed
 from morningmix.report.explain import changes_in_words
@@ -91,7 +94,7 @@ def mix(
         plans = plans_of(analysed_takes, order)
         _refuse_impossible(plans, order, home, run.runner.workers + 1)
         run.meter.expect(sum(mixing_cost(plan) for *_, plan in plans))
-        mixed = _mix_down(plans, desk, place, lane)
+        mixed = _mix_down(plans, order.practice, desk, place, lane)
         keep_fingerprints(analysed_takes, lane)
         if order.song is None and not order.whole:
             retire_songs(home.mixes, place.kept)
@@ -149,6 +152,12 @@ class _Place:
         self._for_now: set[int] = set()
         self._standing_lufs: dict[int, float] = {}
         self._lock = Lock()
+
+    def before(self, number: int, plan: SongPlan) -> Path:
+        """The folder of the version that a song replaces, if there is one."""
+        return self._home.mixes / (
+            former_folder(self._home, self._takes[number], plan, self.kept) or folder_name(number, plan.title)
+        )
 
     def stands(self, number: int, song: MixedSong) -> None:
         """Note a song that is in its place already, and would come out the same but for its loudness."""
@@ -210,7 +219,8 @@ def _mix_first(order: Order, desk: Desk, place: _Place, analysed_takes: Sequence
     _refuse_impossible(plans, order, desk.home, lane.run.runner.workers + 1)
     number, analysed, plan = plans[0]
     lane.run.meter.step(f"mixing a first version of {plan.title}")
-    song = Song(number=number, plan=plan, raw=raw_of(analysed))
+    practice = wants_practice(order.practice, place.before(number, plan))
+    song = Song(number=number, plan=plan, raw=raw_of(analysed), practice=practice)
     done = _mix_song(song, desk, lane, lambda reach: lower_together_db([reach]))
     place.put(number, done, for_now=True)
 
@@ -224,8 +234,10 @@ def _mix_song(song: Song, desk: Desk, lane: Lane, lower_db: Callable[[tuple[floa
         return write(ready, master, desk, lane)
 
 
-def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -> list[MixedSong]:
-    """Every song in its place, in the order of the rehearsal as far as there are workers.
+def _mix_down(
+    plans: Sequence[Planned], practice: bool | None, desk: Desk, place: _Place, lane: Lane
+) -> list[MixedSong]:
+    """Every song in its place, in the order of the rehearsal as far as there are workers; `practice` as in an order.
 
     Unchanged songs stay. A song that cannot reach its target without too much limiting lowers the target of all songs;
     those that were mixed for another loudness before that was known are mixed again.
@@ -240,6 +252,7 @@ def _mix_down(plans: Sequence[Planned], desk: Desk, place: _Place, lane: Lane) -
             raw=raws[analysed.take.folder],
             tempo=tempo,
             levels=levels[analysed.take.folder],
+            practice=wants_practice(practice, place.before(number, plan)),
         )
         for (number, analysed, plan), tempo in zip(plans, _tempi(plans, lane), strict=True)
     ]

@@ -45,8 +45,9 @@ class Order:
     bits: Bits = 24
     file_format: FileFormat = "wav"
     tracks: bool = False
-    practice: bool = False
-    """Also write a mix without, and one with more of, every named player."""
+    practice: bool | None = None
+    """Also write mixes without, and with more of, what every named player plays; None: where the song has them already.
+    """
     song: str | None = None
     whole: bool = False
     """Mix every take in one piece, whatever songs the recipe lists and however long it is."""
@@ -142,4 +143,4 @@ def clear_partial(home: Home) -> None:
 
 def settings_of(order: Order) -> Settings:
     """Settings that the recall sheet stores."""
-    return Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks, practice=order.practice)
+    return Settings(bits=order.bits, file_format=order.file_format, tracks=order.tracks, practice=bool(order.practice))

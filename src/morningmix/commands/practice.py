@@ -1,4 +1,4 @@
-"""Practice mixes: a player left out or turned up.
+"""Practice mixes: one part of a player left out or turned up.
 
 Vocal and drum microphones are cleaned of everybody else anyway, and those on amplifiers pick up little else.
 """
@@ -8,9 +8,11 @@ from __future__ import annotations
 import shutil
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
+from morningmix.commands.former import sheet_in
 from morningmix.commands.rendering import Desk, Ready, mp3_job, render, sum_of, write_files
 from morningmix.decide.master import decide_master
 from morningmix.laws.grid import on_grid
@@ -22,6 +24,20 @@ from morningmix.workers.jobs import Lane
 
 UP_DB = 6.0
 """Level of a player's own part over the rest (design choice): twice as much, without hiding the band."""
+FOLDER = "practice"
+_PARTS = {
+    "drums": "drums",
+    "bass": "bass",
+    "guitars": "guitar",
+    "keys": "keys",
+    "vocals": "voice",
+    "horns": "horn",
+    "strings": "strings",
+    "playback": "playback",
+}
+"""What a player's part in a family is called; who plays something else has a "part"."""
+_LONGEST_NAME, _LEAST_TITLE = 58, 20
+"""Letters of a file's name, and of the song's title in it, which is cut before what follows it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,18 +49,31 @@ class Practice:
     plan: SongPlan
 
 
+def wants_practice(ordered: bool | None, folder: Path) -> bool:
+    """Whether a song gets practice mixes: as ordered, or else if the mix in its folder has them."""
+    if ordered is not None:
+        return ordered
+    former = sheet_in(folder)
+    return former is not None and former.settings.practice
+
+
 def practice_mixes(plan: SongPlan) -> list[Practice]:
-    """For every named player: the song without them, and with them well up."""
+    """For every named player and what they play or sing: the song without it, and with it well up."""
     found = []
-    for player in dict.fromkeys(track.player for track in plan.tracks if track.player and track.sounds):
-        mine = [index for index, track in enumerate(plan.tracks) if track.player == player]
+    for player, family in dict.fromkeys((track.player, track.family) for track in plan.tracks if track.sounds):
+        if player is None:
+            continue
+        mine = [index for index, track in enumerate(plan.tracks) if (track.player, track.family) == (player, family)]
+        whose = f"{player}'s {_PARTS.get(family, 'part')}"
         absent = [replace(track, family="") if index in mine else track for index, track in enumerate(plan.tracks)]
         raised = [
             on_grid(replace(track, fader_db=track.fader_db + UP_DB)) if index in mine else track
             for index, track in enumerate(plan.tracks)
         ]
-        for name, tracks in ((f"without {player}", absent), (f"{player} up", raised)):
+        for says, tracks in ((f"without {whose}", absent), (f"more of {whose}", raised)):
             if any(track.sounds for track in tracks):
+                title = plan.title[: max(_LEAST_TITLE, _LONGEST_NAME - len(f" - {says}"))].rstrip()
+                name = f"{title} - {says}"
                 found.append(Practice(name=name, plan=replace(plan, title=name, tracks=tuple(tracks))))
     names = file_names([practice.name for practice in found])
     return [replace(practice, name=name) for practice, name in zip(found, names, strict=True)]
@@ -71,7 +100,7 @@ def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: D
     Families in which nothing is different are those of the mix.
     """
     song = replace(ready.song, plan=practice.plan)
-    folder = ready.partial / "practice"
+    folder = ready.partial / FOLDER
     mixed, plan = ready.song.plan.tracks, practice.plan
     changed = [
         name

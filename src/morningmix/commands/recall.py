@@ -72,7 +72,14 @@ def mix_again(order: Order, callbacks: Callbacks) -> Result:
         run.meter.expect(mixing_cost(recall.plan))
         run.meter.step(f"mixing {recall.title} again")
         desk = Desk(home=home, settings=recall.settings, block_hops=order.block_hops)
-        again = Song(number=number, plan=recall.plan, raw=raw, tempo=recall.tempo, levels=lambda _: recall.levels_lu)
+        again = Song(
+            number=number,
+            plan=recall.plan,
+            raw=raw,
+            tempo=recall.tempo,
+            levels=lambda _: recall.levels_lu,
+            practice=recall.settings.practice,
+        )
         ready = to_sum(again, desk, lane, stack, recall.master.trims)
         song = write(ready, recall.master, desk, lane)
         reproduced = compare_bytes(recall, read_recall(ready.partial / RECALL))

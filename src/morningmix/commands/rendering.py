@@ -80,6 +80,10 @@ class Desk:
     settings: Settings
     block_hops: int = BLOCK_HOPS
 
+    def settings_of(self, song: Song) -> Settings:
+        """How a song's files are written, as its recall sheet says it."""
+        return self.settings.model_copy(update={"practice": song.practice})
+
     def output(self, folder: Path) -> Output:
         """A folder of sound files as the order wants them."""
         return Output(folder=folder, bits=self.settings.bits, file_format=self.settings.file_format)
@@ -100,6 +104,8 @@ class Song:
     tempo: Tempo | None = None
     levels: Callable[[Mixed], tuple[float | None, ...] | None] = unknown_levels
     """The loudness of its inputs, as `Recall.levels_lu` holds it."""
+    practice: bool = False
+    """Whether practice mixes are written too."""
 
     @property
     def folder_name(self) -> str:

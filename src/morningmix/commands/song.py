@@ -57,7 +57,7 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
     song, plan, folder = ready.song, ready.song.plan, ready.partial
     files = SongFiles(title=plan.title, mix=desk.output(folder), stems=desk.output(folder / "stems"))
     paths = write_files(ready, master, files, desk, lane)
-    if desk.settings.practice:
+    if song.practice:
         for practice in practice_mixes(plan):
             write_practice(practice, ready, master, desk, lane)
     mp3 = folder / f"{paths[0].stem}.mp3"
@@ -135,7 +135,7 @@ def _write_sheet(ready: Ready, master: MasterPlan, verified: Verified, hashes: _
             )
             for recording, sha256 in zip(song.raw.recordings, hashes.recordings, strict=True)
         ),
-        settings=desk.settings,
+        settings=desk.settings_of(song),
         plan=song.plan,
         master=master,
         mix=MixFile(

@@ -36,7 +36,7 @@ def find_standing(song: Song, desk: Desk, lane: Lane) -> MixedSong | None:
     same = (
         recall.morningmix == __version__
         and recall.plan == song.plan
-        and recall.settings == desk.settings
+        and recall.settings == desk.settings_of(song)
         and recall.reachable_lufs is not None
         and recall.tracks_folder == path_from(raw.folder, folder)
         and [(one.files, one.sha256) for one in recall.recordings]

@@ -94,7 +94,7 @@ def section(rehearsal: Rehearsal) -> str:
         all_mixed=bool(known) and all(song.as_mixed for song in known),
         none_mixed=not any(song.mixed for song in known),
         to_mix=sum(not song.as_mixed for song in known),
-        practice=_settings_now(rehearsal, known).practice,
+        practice=any(song.mixed.settings.practice for song in known if song.mixed),
         players=heard is not None and any(input_.wish.player for _, input_ in heard.inputs),
         ridges=RIDGES,
         count=count,

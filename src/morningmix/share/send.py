@@ -157,11 +157,12 @@ def _practice(song: Path, recall: Recall, draft: Path, tags: Tags) -> tuple[tupl
     found = []
     for source in (song / file for file in recall.files if file.startswith("practice/") and file.endswith(".mp3")):
         if source.exists():
-            file = draft / f"{tags.number:02d} practice {source.name}"
+            file = draft / f"{tags.number:02d} {source.name}"
             with output_errors(file):
                 shutil.copyfile(source, file)
-            tag(file, replace(tags, title=f"{tags.title} ({source.stem})"))
-            found.append((source.stem, file.name))
+            says = source.stem.rpartition(" - ")[2]
+            tag(file, replace(tags, title=f"{tags.title} - {says}"))
+            found.append((says, file.name))
     return tuple(found)
 
 
