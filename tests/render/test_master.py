@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 import soundfile  # noqa: TID251 - an outside reader of what was written
 
+from morningmix.audio.encode import encode_mp3
 from morningmix.audio.scratch import Scratch, ScratchWriter
 from morningmix.dsp.control import peaks_db, step_frames, step_peaks
 from morningmix.laws.loudness import OFFSET_DB
 from morningmix.model.measured import SumFacts
 from morningmix.model.plan import MasterPlan, Trims
 from morningmix.render.families import Families
-from morningmix.render.master import limiter_per_hop, measure_sum
+from morningmix.render.master import limiter_per_hop, master_curve_db, measure_sum, write_mp3
 from morningmix.render.output import Output, SongFiles
 from morningmix.units import Block
 from render.made import write_master
@@ -99,6 +100,20 @@ def test_stems_lie_at_their_trims_and_the_masters_gain(tmp_path: Path) -> None:
     np.testing.assert_allclose(sounds["bass"], 0.1, atol=1e-5)
     np.testing.assert_allclose(sounds["vocals"], 0.1, atol=1e-5)
     np.testing.assert_allclose(sounds["mix"], 0.2, atol=1e-5)
+
+
+def test_the_mp3_is_that_of_the_written_mix(tmp_path: Path) -> None:
+    """It is encoded from the families, without waiting for the files."""
+    wanted = trims(drum_peak_dbfs=-12.0, drums=2.0, vocals=-6.0)
+    with families_of(tmp_path, {"drums": tone(0.5), "vocals": tone(0.8)}) as families:
+        plan = plan_of(wanted, gain_db=6.0)
+        mix = written(families, plan, tmp_path / "song")["mix"]
+        curve_db = master_curve_db(measured(families, wanted), plan)
+        write_mp3(families, wanted, curve_db, tmp_path / "ours.mp3", block_hops=3)
+    encode_mp3([mix], tmp_path / "mix.mp3", rate_hz=RATE_HZ)
+    ours, of_mix = (soundfile.read(tmp_path / f"{name}.mp3", dtype="float32")[0] for name in ("ours", "mix"))
+    assert np.abs(of_mix).max() > 0.5
+    np.testing.assert_allclose(ours, of_mix, atol=1e-4)
 
 
 def test_the_sum_is_measured_at_its_trims(tmp_path: Path) -> None:

@@ -19,15 +19,12 @@ import numpy as np
 from pedalboard.io import AudioFile  # noqa: TID251
 
 from morningmix.audio.convert import converted
-from morningmix.audio.header import read_file
-from morningmix.audio.read import open_recording
 from morningmix.audio.write import cannot_write
 from morningmix.units import Block
 
 _RATES_HZ = (32_000, 44_100, 48_000)  # MPEG-1 layer III, ISO/IEC 11172-3
 _CONSTANT_RATE_SCALE = 0.95
 """LAME attenuates by this at constant bit rates (measured at eight rates)."""
-_BLOCK_S = 2
 _QUALITY = "V1"  # variable, about 220 kbit/s for a loud stereo mix (measured)
 
 
@@ -59,20 +56,6 @@ def encode_mp3(blocks: Iterable[Block], path: Path, *, rate_hz: int, channels: i
             file.close()
         raise
     _checked(path, file.close)
-
-
-def encode_file(source: Path, path: Path) -> None:
-    """Write a sound file as an MP3. Raises `RecordingsError` and `OutputError`."""
-    recording = read_file(source)
-    rate_hz, frames = recording.rate_hz, recording.frames
-    block_frames = _BLOCK_S * rate_hz
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise cannot_write(path, error) from error
-    with open_recording(recording, rate_hz) as reader:
-        blocks = (reader.read(min(block_frames, frames - start)) for start in range(0, frames, block_frames))
-        encode_mp3(blocks, path, rate_hz=rate_hz, channels=recording.channels)
 
 
 def mp3_piece(sound: Block, rate_hz: int, kbps: int) -> bytes:

@@ -5,7 +5,6 @@ Vocal and drum microphones are cleaned of everybody else anyway, and those on am
 
 from __future__ import annotations
 
-import shutil
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,13 +12,12 @@ from pathlib import Path
 import numpy as np
 
 from morningmix.commands.former import sheet_in
-from morningmix.commands.rendering import Desk, Ready, mp3_job, render, sum_of, write_files
+from morningmix.commands.rendering import Desk, Ready, mp3_job, render, sum_of
 from morningmix.decide.master import decide_master
 from morningmix.laws.grid import on_grid
 from morningmix.model.plan import MasterPlan, SongPlan, Trims
 from morningmix.render.families import Rendered, family_names, joined
-from morningmix.render.output import Output, SongFiles, file_names
-from morningmix.storage.home import output_errors
+from morningmix.render.output import file_names
 from morningmix.workers.jobs import Lane
 
 UP_DB = 6.0
@@ -121,13 +119,7 @@ def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: D
         # Its trims are those of the mix, so its balance need not be measured.
         families = joined(plan, [rendered[name] for name in family_names(plan)], np.zeros((0, 0, 0)))
         trims = practice_trims(ready.trims, plan, ready.song.plan)
-        summed = sum_of(song, folder / ".wav", families, trims, desk, lane)
+        summed = sum_of(song, folder, families, trims, desk, lane)
         target_lufs = min(master.target_lufs, summed.reachable_lufs)
         afresh = decide_master(replace(plan, target_lufs=master.target_lufs), summed.trims, summed.facts, target_lufs)
-        mix = Output(folder=folder / ".wav", bits=16)
-        files = SongFiles(title=practice.name, mix=mix, stems=replace(mix, folder=mix.folder / "stems"))
-        path, *_ = write_files(summed, afresh, files, desk, lane)
-        mp3 = folder / f"{path.stem}.mp3"
-        lane.one(mp3_job(path, mp3, song.seconds))
-    with output_errors(folder):
-        shutil.rmtree(folder / ".wav")
+        lane.one(mp3_job(summed, afresh, folder / f"{practice.name}.mp3", desk))

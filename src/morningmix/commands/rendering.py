@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 
-from morningmix.audio.encode import encode_file
 from morningmix.audio.scratch import Scratch
 from morningmix.decide.master import UNDER_CEILING_DB, decide_trims, reachable_lufs
 from morningmix.files.recall import Settings
@@ -29,7 +28,7 @@ from morningmix.render.families import (
     measure_gram,
     render_family,
 )
-from morningmix.render.master import master_curve_db, measure_sum, trimmed, write_mix, write_stem
+from morningmix.render.master import master_curve_db, measure_sum, trimmed, write_mix, write_mp3, write_stem
 from morningmix.render.output import Output, SongFiles
 from morningmix.report.contents import Mixed
 from morningmix.storage.cache import key, path_of, take_key
@@ -236,6 +235,11 @@ def write_files(ready: Ready, master: MasterPlan, files: SongFiles, desk: Desk, 
     return (files.mix.path(files.title), *(files.stems.path(name) for name in families.names))
 
 
-def mp3_job(source: Path, path: Path, seconds: float) -> Job[None]:
+def mp3_job(ready: Ready, master: MasterPlan, path: Path, desk: Desk) -> Job[None]:
     """Encode a mix."""
-    return Job(what="write the MP3", call=partial(encode_file, source, path), cost=_MP3_COST * seconds)
+    curve_db = master_curve_db(ready.facts, master)
+    return Job(
+        what="write the MP3",
+        call=partial(write_mp3, ready.families, master.trims, curve_db, path, desk.block_hops),
+        cost=_MP3_COST * ready.song.seconds,
+    )

@@ -56,29 +56,36 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
     """
     song, plan, folder = ready.song, ready.song.plan, ready.partial
     files = SongFiles(title=plan.title, mix=desk.output(folder), stems=desk.output(folder / "stems"))
-    paths = write_files(ready, master, files, desk, lane)
-    if song.practice:
-        for practice in practice_mixes(plan):
-            write_practice(practice, ready, master, desk, lane)
-    mp3 = folder / f"{paths[0].stem}.mp3"
-    written = _files(folder)
-    # Encoding takes longest; meanwhile everything else is read once more.
+    mix = files.mix.path(files.title)
+
+    def sound(lane: Lane) -> tuple[Verified, dict[str, str]]:
+        """Everything but the MP3, measured and hashed."""
+        paths = write_files(ready, master, files, desk, lane)
+        if song.practice:
+            for practice in practice_mixes(plan):
+                write_practice(practice, ready, master, desk, lane)
+        # The MP3 is still being written.
+        written = [name for name in _files(folder) if name != mp3.name]
+        verified = lane.one(Job(what="verify the files", call=partial(verify, paths), cost=FILE_COST * song.seconds))
+        return verified, hash_files(folder, written, lane)
+
+    mp3 = mix.with_suffix(".mp3")
+    # Encoding takes longest, so it begins first.
     works: list[Callable[[Lane], Any]] = [
-        lambda lane: lane.one(mp3_job(paths[0], mp3, song.seconds)),
-        lambda lane: lane.one(Job(what="verify the files", call=partial(verify, paths), cost=FILE_COST * song.seconds)),
+        lambda lane: lane.one(mp3_job(ready, master, mp3, desk)),
+        sound,
         song.raw.hashes,
-        partial(hash_files, folder, written),
     ]
-    _, verified, of_recordings, of_files = lane.split(works)
+    _, (verified, of_files), of_recordings = lane.split(works)
     _refuse_wrong(verified, plan.title)
-    of_files |= hash_files(folder, [name for name in _files(folder) if name not in of_files], lane)
+    of_files |= hash_files(folder, [mp3.name], lane)
     _write_sheet(ready, master, verified, _Hashes(recordings=of_recordings, files=of_files), desk)
     final = desk.home.mixes / song.folder_name
     return MixedSong(
         title=plan.title,
         partial=folder,
         folder=final,
-        mix=final / paths[0].name,
+        mix=final / mix.name,
         loudness_lufs=_rounded(verified.loudness.integrated_lufs),
         true_peak_dbtp=_rounded(verified.loudness.true_peak_dbtp),
         target_lufs=master.target_lufs,

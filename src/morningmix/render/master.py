@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.audio.encode import encode_mp3
 from morningmix.audio.header import read_file
 from morningmix.audio.read import open_recording
 from morningmix.audio.scratch import Scratch, recording_of
@@ -21,6 +23,7 @@ from morningmix.model.measured import SumFacts
 from morningmix.model.plan import MasterPlan, Trims
 from morningmix.render.families import BLOCK_HOPS, Families
 from morningmix.render.output import Output, SongFiles
+from morningmix.storage.home import output_errors
 from morningmix.units import Block, db_to_gain
 
 
@@ -142,6 +145,30 @@ def write_mix(families: Families, files: SongFiles, block_hops: int = BLOCK_HOPS
                 # Exact: float32 holds every integer of 24 bits.
                 total += (reader.read(count) * scale).astype(np.int32)
             writer.write(total)
+
+
+def write_mp3(
+    families: Families, trims: Trims, curve_db: NDArray[np.float32], path: Path, block_hops: int = BLOCK_HOPS
+) -> None:
+    """Write the mix as an MP3, from the same families as the stems and without their dither.
+
+    So it need not wait for them: encoding takes longest. Raises `OutputError`.
+    """
+    rate_hz, frames = families.rate_hz, families.frames
+    block_frames, step = block_hops * loudness_hop_frames(rate_hz), step_frames(rate_hz)
+    with ExitStack() as stack:
+        readers = [stack.enter_context(one.blocks(block_hops)) for one in trimmed(families, trims)]
+
+        def mixed() -> Iterator[Block]:
+            for start in range(0, frames, block_frames):
+                total = np.zeros((2, min(block_frames, frames - start)), np.float32)
+                for reader in readers:
+                    total += next(reader)
+                yield total * expand(curve_db, step, start, total.shape[1])
+
+        with output_errors(path.parent):
+            path.parent.mkdir(parents=True, exist_ok=True)
+        encode_mp3(mixed(), path, rate_hz=rate_hz)
 
 
 def _limiter_curve(facts: SumFacts, plan: MasterPlan) -> NDArray[np.float32]:
