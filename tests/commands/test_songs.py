@@ -105,7 +105,7 @@ def test_the_command_writes_the_songs_and_leaves_a_list_alone(tracks: Path, tmp_
     again = run_here("songs", recipe, "--redo", "--json", cwd=tmp_path)
     assert recipe.read_text(encoding="utf-8") == named
     facts = json.loads(again.stdout)
-    assert [song["title"] for song in facts["found"]] == ["Copper Rain Gauge", "Song 2"]
+    assert [song["title"] for song in facts["found"]] == ["Copper Rain Gauge", "Song 1 again"]
     assert all(0.0 <= song["start"]["sure"] <= 1.0 for song in facts["found"])
     assert digests(tracks) == before
 
@@ -113,9 +113,9 @@ def test_the_command_writes_the_songs_and_leaves_a_list_alone(tracks: Path, tmp_
 def test_a_short_take_of_two_songs_is_cut_by_itself_and_every_cut_is_faded(tracks: Path, tmp_path: Path) -> None:
     result = mix.mix(Order(source=tracks, cwd=tmp_path, out=Path("home"), workers=2))
     assert result.found is not None
-    assert [song.title for song in result.songs] == ["Song 1", "Song 2"]
+    assert [song.title for song in result.songs] == ["Song 1", "Song 1 again"]
     songs = tomllib.loads(result.recipe.read_text(encoding="utf-8"))["song"]
-    assert [song["title"] for song in songs] == ["Song 1", "Song 2"]
+    assert [song["title"] for song in songs] == ["Song 1", "Song 1 again"]
     for song, first_s in zip(result.songs, (FIRST_S, SECOND_S), strict=True):
         assert right(song.plan.start_s, song.plan.end_s, first_s)
         assert (song.plan.fade_in_s, song.plan.fade_out_s) == (0.05, 0.5)

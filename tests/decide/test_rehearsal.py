@@ -24,7 +24,7 @@ from morningmix.model.found import Boundary, FoundSong
 def test_a_take_is_cut_where_it_holds_more_than_one_song(seconds: float, kept: list[bool], cuts: bool) -> None:
     """Hardly a song lasts eight minutes; in a shorter take one song alone is the take."""
     edge = Boundary(at_s=0.0, because="", sure=1.0)
-    found = [FoundSong(start=edge, end=edge, keep=keep, reason=None) for keep in kept]
+    found = [FoundSong(start=edge, end=edge, keep=keep, reason=None, played_s=60.0) for keep in kept]
     assert worth_cutting(seconds, found) == cuts
 
 

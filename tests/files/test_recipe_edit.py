@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -192,6 +193,7 @@ def song_at(start_s: float, end_s: float, *, keep: bool = True, sure: float = 0.
         end=Boundary(at_s=end_s, because="the last note has died away", sure=0.9),
         keep=keep,
         reason=None if keep else "false start: the band stops after 9 s",
+        played_s=end_s - start_s,
     )
 
 
@@ -264,6 +266,20 @@ def test_new_songs_stand_in_the_order_of_time() -> None:
     assert [song["title"] for song in songs] == ["Try 1", "Copper Rain Gauge", "Song 1", "Nine Paper Boats"]
     assert "move" in songs[1]
     assert '\n\n# the good one\n[[song]]\ntitle = "Copper Rain Gauge"' in text
+
+
+def test_tries_of_a_song_are_named_after_it() -> None:
+    broken_off = replace(song_at(300.0, 348.0, keep=False), reason="broken off after 0:44", of=2)
+    once_more = replace(song_at(400.0, 640.0), of=1)
+    found = (broken_off, song_at(12.0, 240.0), song_at(360.0, 399.0), once_more, replace(once_more, of=2))
+    songs = tomllib.loads(with_songs(LISTED, found))["song"]
+    assert {song["title"]: song.get("reason") for song in songs} == {
+        "Copper Rain Gauge": None,
+        "Try 1": "Song 1, broken off after 0:44",
+        "Song 1": None,
+        "Copper Rain Gauge again": None,
+        "Song 1 again": None,
+    }
 
 
 @settings(max_examples=60, deadline=None)

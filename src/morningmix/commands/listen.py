@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake, all_inputs, families_of
 from morningmix.analysis.kept import with_cached
+from morningmix.analysis.tries import with_tries
 from morningmix.commands.order import Callbacks, Order, home_for, running, source_of, working_in
 from morningmix.commands.result import Result, result_of
 from morningmix.commands.songs import with_songs_where_several
@@ -61,7 +62,7 @@ def listen(order: Order, callbacks: Callbacks | None = None, before: Heard | Non
             analysed_takes, _ = with_songs_where_several(analysed_takes, lane, callbacks.note)
         analysed_takes = with_cached(analysed_takes)
         known = {} if before is None else {(take.analysed.store.key, take.families): take for take in before.takes}
-        takes = tuple(_heard(analysed, known) for analysed in analysed_takes)
+        takes = tuple(_heard(analysed, known, lane) for analysed in analysed_takes)
         return Heard(takes=takes, result=result_of(analysed_takes, ()))
 
 
@@ -75,12 +76,12 @@ def with_cleaned(heard: Heard) -> Heard:
     return Heard(takes=takes, result=replace(heard.result, inputs=all_inputs(after)))
 
 
-def _heard(analysed: AnalysedTake, known: Mapping[tuple[str, tuple[str, ...]], HeardTake]) -> HeardTake:
+def _heard(analysed: AnalysedTake, known: Mapping[tuple[str, tuple[str, ...]], HeardTake], lane: Lane) -> HeardTake:
     families = families_of(analysed)
     same = known.get((analysed.store.key, families))
     if same is not None:
         return replace(same, analysed=analysed)
     activity = measure_activity(analysed.store, families)
-    found = find_songs(activity, families)
+    found = with_tries(analysed, find_songs(activity, families), lane)
     edges = find_edges(activity, families, found)
     return HeardTake(analysed=analysed, families=families, found=found, edges=edges)

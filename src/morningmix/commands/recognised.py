@@ -12,7 +12,7 @@ from morningmix.files.recipe import read_recipe
 from morningmix.files.role_names import GUESS
 from morningmix.files.song_edit import with_title
 from morningmix.model.fingerprint import Recognised
-from morningmix.model.names import is_numbered, plain
+from morningmix.model.names import AGAIN, is_numbered, plain
 from morningmix.model.recipe import SongWish
 from morningmix.storage.lock import editing
 from morningmix.storage.text import read_text, write_text_whole
@@ -41,7 +41,9 @@ def with_known_titles(
         return {}
     found: dict[str, tuple[SongWish, Recognised]] = {}
     for analysed in analysed_takes:
-        songs = [song for song in listed(analysed) if song.keep and is_numbered(plain(song.title))]
+        # One that was played again goes by the title of the first.
+        numbered = [song for song in listed(analysed) if song.keep and is_numbered(plain(song.title))]
+        songs = [song for song in numbered if AGAIN not in song.title]
         prints = fingerprints_of(analysed, [(song.start_s, song.end_s) for song in songs], lane)
         for song, fingerprint in zip(songs, prints, strict=True):
             one = None if fingerprint is None else recognise(fingerprint, known)

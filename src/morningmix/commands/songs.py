@@ -6,8 +6,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from morningmix.analysis.analyse import analyse
-from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
+from morningmix.analysis.analysed import AnalysedTake, listed
 from morningmix.analysis.kept import with_cached
+from morningmix.analysis.tries import songs_and_tries
 from morningmix.commands.order import Callbacks, Order, home_for, running, source_of, working_in
 from morningmix.commands.recognised import keep_fingerprints, with_known_titles
 from morningmix.commands.result import Found, Result, result_of
@@ -31,7 +32,7 @@ def songs(order: Order, callbacks: Callbacks | None = None) -> Result:
         found = None
         unlisted = [analysed for analysed in analysed_takes if order.redo or not listed(analysed)]
         if unlisted:
-            searched = [(one, songs_in(one)) for one in unlisted]
+            searched = [(one, songs_and_tries(one, lane)) for one in unlisted]
             analysed_takes, found = _with_songs(analysed_takes, searched, lane, callbacks.note)
         keep_fingerprints(analysed_takes, lane)
         return replace(result_of(with_cached(analysed_takes), ()), found=None if found is None else tuple(found))
@@ -45,7 +46,7 @@ def with_songs_where_several(
     What the recipe lists for a take stays. None: no take needed cutting. `note` receives a line about each fingerprint
     that cannot be used.
     """
-    unlisted = [(one, songs_in(one)) for one in analysed_takes if not listed(one)]
+    unlisted = [(one, songs_and_tries(one, lane)) for one in analysed_takes if not listed(one)]
     cut = [(one, found) for one, found in unlisted if worth_cutting(one.take.duration_s, found)]
     if not cut:
         return tuple(analysed_takes), () if any(is_long(one.take.duration_s) for one, _ in unlisted) else None
@@ -77,15 +78,13 @@ def _with_songs(
         analysed_takes = listing(analysed_takes, read_recipe(path).songs)
     of_take = {analysed.take.folder: listed(analysed) for analysed in analysed_takes}
 
-    def title(analysed: AnalysedTake, song: FoundSong) -> str:
+    def as_listed(analysed: AnalysedTake, song: FoundSong) -> Found:
         near = min(of_take[analysed.take.folder], key=lambda wish: abs(wish.start_s - song.start.at_s))
-        return near.title
+        if not song.keep:
+            song = replace(song, reason=near.reason or song.reason)
+        return Found(take=analysed.take.name, title=near.title, song=song, recognised=known.get(near.title))
 
-    titled = [(analysed, song, title(analysed, song)) for analysed, song in all_found]
-    return analysed_takes, [
-        Found(take=analysed.take.name, title=called, song=song, recognised=known.get(called))
-        for analysed, song, called in titled
-    ]
+    return analysed_takes, [as_listed(analysed, song) for analysed, song in all_found]
 
 
 def listing(analysed_takes: Sequence[AnalysedTake], songs: tuple[SongWish, ...]) -> tuple[AnalysedTake, ...]:

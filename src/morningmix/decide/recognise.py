@@ -10,7 +10,7 @@ strummed and drummed to it must be alike too. All numbers are design choices.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -29,6 +29,8 @@ LEAST_BEATS = 24
 SEMITONES = (0, 1, -1, 2, -2)
 MOST_FASTER = 1.18
 """Ratio of tempi up to which songs may be the same."""
+FIRST_BEATS = 12
+"""Within so many beats of a song a try of it begins: one may be counted in, and the other not."""
 
 _JUMP, _SLIP = 2.0, 0.3
 _STEPS = ((1, 0.0), (0, _SLIP), (2, _SLIP))
@@ -50,23 +52,41 @@ def recognise(song: Fingerprint, known: Mapping[str, Fingerprint]) -> Recognised
     if song.beats.shape[1] < LEAST_BEATS:
         return None
     found = sorted((_compared(song, title, other) for title, other in known.items()), key=lambda each: -each.similarity)
-    least = LEAST_LIKENESS + SHORT_BEATS / song.beats.shape[1]
-    if not found or found[0].similarity < least:
+    if not found or not is_like(found[0]):
         return None
     if len(found) > 1 and found[0].similarity - found[1].similarity < LEAST_LEAD:
         return None
     return found[0]
 
 
-def _compared(song: Fingerprint, title: str, known: Fingerprint) -> Recognised:
-    """How alike a song is to a known one at best."""
+def is_like(found: Recognised, least_beats: int = LEAST_BEATS) -> bool:
+    """Whether a song is as much like a known one as it must be to be the same."""
+    beats = len(found.known_beats)
+    return beats >= least_beats and found.similarity >= LEAST_LIKENESS + SHORT_BEATS / beats
+
+
+def from_its_beginning(song: Fingerprint, known: Fingerprint) -> Recognised:
+    """How alike a song is to another of the same take that it goes through from the beginning, without a jump."""
+    return _compared(song, "", known, (0,), jump=np.inf, first=FIRST_BEATS)
+
+
+def _compared(
+    song: Fingerprint,
+    title: str,
+    known: Fingerprint,
+    transposed: Sequence[int] = SEMITONES,
+    *,
+    jump: float = _JUMP,
+    first: int | None = None,
+) -> Recognised:
+    """How alike a song is to a known one at best; `first`: how many of its beats may be the first one."""
     best = Recognised(
         title=title, similarity=0.0, semitones=0, known_beats=np.zeros(0, np.intp), of_beats=known.beats.shape[1]
     )
     for played, other, mine, theirs in _at_one_tempo(song, known):
-        versions = np.stack([_weighted(played, -semitones) for semitones in SEMITONES])
+        versions = np.stack([_weighted(played, -semitones) for semitones in transposed])
         of_known = _weighted(other, 0)
-        score, version, path = _best_way(versions, of_known)
+        score, version, path = _best_way(versions, of_known, jump, first)
         similarity = (
             score
             + _DRUMS * _agreement(played.beats[_DRUM_ROWS], other.beats[_DRUM_ROWS][:, path])
@@ -76,7 +96,7 @@ def _compared(song: Fingerprint, title: str, known: Fingerprint) -> Recognised:
             best = replace(
                 best,
                 similarity=similarity,
-                semitones=SEMITONES[version],
+                semitones=transposed[version],
                 known_beats=np.repeat(path * theirs, mine),
             )
     return best
@@ -135,14 +155,16 @@ def _weighted(one: Fingerprint, semitones: int) -> Beats:
     return np.concatenate(rows)
 
 
-def _best_way(versions: Beats, known: Beats) -> tuple[float, int, NDArray[np.intp]]:
+def _best_way(versions: Beats, known: Beats, jump: float, first: int | None) -> tuple[float, int, NDArray[np.intp]]:
     """The best of several versions of a song ``(versions, rows, beats)`` and its best way through the known one.
 
     Returns its mean similarity less the price of slips and jumps, which version it is, and each beat's known beat.
     """
     totals = np.einsum("vri,rj->ivj", versions, known, optimize=True).astype(np.float64, order="C")
+    if first is not None:
+        totals[0, :, first:] = -np.inf
     for before, total in pairwise(totals):
-        best = np.repeat(before.max(axis=1, keepdims=True) - _JUMP, total.shape[1], axis=1)
+        best = np.repeat(before.max(axis=1, keepdims=True) - jump, total.shape[1], axis=1)
         for ahead, price in _STEPS:
             way = before[:, : total.shape[1] - ahead] - price
             np.maximum(best[:, ahead:], way, out=best[:, ahead:])
@@ -152,7 +174,7 @@ def _best_way(versions: Beats, known: Beats) -> tuple[float, int, NDArray[np.int
     path[-1] = last
     for beat in range(len(totals) - 1, 0, -1):
         before, at = totals[beat - 1, version], int(path[beat])
-        ways = [(before.max() - _JUMP, int(before.argmax()))]
+        ways = [(before.max() - jump, int(before.argmax()))]
         ways += [(before[at - ahead] - price, at - ahead) for ahead, price in _STEPS if at >= ahead]
         path[beat - 1] = max(ways, key=lambda way: way[0])[1]
     return float(totals[-1, version, last]) / len(totals), int(version), path

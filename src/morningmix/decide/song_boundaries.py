@@ -77,12 +77,17 @@ def find_songs(activity: Activity, families: Sequence[str]) -> tuple[FoundSong, 
         end = _end(band, last, min(next_s, end_s))
         earliest = end.at_s
         reason, shown = why_not(activity, families, band, first, last)
-        if reason is None and not shown:
-            end = replace(
-                end, because=f"{end.because}; it is short, and may not be the whole song", sure=min(end.sure, 0.55)
-            )
-        found.append(FoundSong(start=start, end=end, keep=reason is None, reason=reason))
+        seconds = (last - first) * band.frame_s
+        song = FoundSong(start=start, end=end, keep=reason is None, reason=reason, played_s=seconds, shown=shown)
+        found.append(in_doubt(song) if song.keep and not shown else song)
     return tuple(found)
+
+
+def in_doubt(song: FoundSong) -> FoundSong:
+    """A short song that is kept though nothing shows that it is whole."""
+    because = f"{song.end.because}; it is short, and may not be the whole song"
+    end = replace(song.end, because=because, sure=min(song.end.sure, 0.55))
+    return replace(song, end=end, keep=True, reason=None)
 
 
 def find_edges(activity: Activity, families: Sequence[str], songs: Sequence[FoundSong]) -> Edges:

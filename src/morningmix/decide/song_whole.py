@@ -54,7 +54,7 @@ def _instruments(activity: Activity, families: Sequence[str], first: int, last: 
 
 
 def why_not(activity: Activity, families: Sequence[str], band: Band, first: int, last: int) -> tuple[str | None, bool]:
-    """Why frames `first` to `last` are no whole song (None: they are one), and whether the music shows that."""
+    """Why frames `first` to `last` are no whole song (None: they are one), and whether the music shows it."""
     seconds = (last - first) * band.frame_s
     if seconds < SONG_S:
         return f"false start: the band stops after {seconds:.0f} s", True
@@ -71,7 +71,7 @@ def why_not(activity: Activity, families: Sequence[str], band: Band, first: int,
     if whole is False:
         return f"broke off: the band stops after {seconds:.0f} s, at a point where it went on the time before", True
     if whole is None and seconds < SHORT_S:
-        return f"broke off: the band stops after {seconds:.0f} s", True
+        return f"broke off: the band stops after {seconds:.0f} s", False
     return None, whole is not None
 
 

@@ -13,14 +13,14 @@ from morningmix.files.recipe_tables import FamilyTable, InputTable, RecipeFile, 
 from morningmix.files.role_names import GUESS
 from morningmix.files.toml_edit import Edit, as_comments, edited, end_of, indent_at, last_lines, regions
 from morningmix.files.toml_lines import Loc, Toml, parse, quoted
-from morningmix.model.names import plain
+from morningmix.model.names import AGAIN, plain
 from morningmix.model.recipe import ADDED
 
 _NEW = """\
 # What is usual for your band: every rehearsal in the folders below starts with it, and its recipe can say otherwise.
 band = 1
 """
-_GUESSED_TITLE = re.compile(r"(song|try)\d+")
+_GUESSED_TITLE = re.compile(r"(song|try)\d+(again\d*)?")
 
 
 def new_band(input_list: str = "") -> str:
@@ -177,8 +177,9 @@ def titles_given(recipe: RecipeFile, known_titles: Collection[str]) -> list[Song
     found = []
     for song in recipe.song:
         name = plain(song.title)
-        # The second part of a song that was split has its title and a number.
-        is_part = name.rstrip("0123456789") in titles - {name}
+        # The second part of a song that was split has its title and a number; one more try of it is no other song.
+        bare = name.rstrip("0123456789")
+        is_part = {bare, bare.removesuffix(plain(AGAIN))} & (titles - {name})
         if song.keep and name not in given | guessed and not _GUESSED_TITLE.fullmatch(name) and not is_part:
             found.append(song)
     return found

@@ -8,7 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from morningmix.errors import UsageError
@@ -23,6 +23,7 @@ from morningmix.files.recipe_tables import (
     checked_file,
     unknown_name,
 )
+from morningmix.files.song_titles import again, free_title, of_song
 from morningmix.files.toml_edit import Edit, above, as_comments, edited, end_of, regions, with_lines, with_value
 from morningmix.files.toml_lines import Loc, Toml, comment, did_you_mean, parse, quoted
 from morningmix.model.band import NOTHING_USUAL, Band, Usual
@@ -189,23 +190,24 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
     edits: list[Edit] = []
     for at, song in old.items():
         if at in matched:
-            length_s = matched[at].end.at_s - matched[at].start.at_s
+            new = found[matched[at]]
+            length_s = new.end.at_s - new.start.at_s
             if any(move.from_s >= length_s for move in song.move):
                 continue
-            for key, was_s, now_s in (
-                ("start", song.start, matched[at].start.at_s),
-                ("end", song.end, matched[at].end.at_s),
-            ):
+            for key, was_s, now_s in (("start", song.start, new.start.at_s), ("end", song.end, new.end.at_s)):
                 place = toml.places[("song", at, key)]
                 if round(was_s, 1) != round(now_s, 1):
                     edits.append((place.value_start, place.value_end, f'"{clock(now_s)}"'))
         else:
             start, end = region_of[at]
             edits.append((start, end, as_comments(text[start:end])))
-    titles = {plain(song.title) for song in everywhere}
-    kept, tries = _free_titles("Song", titles), _free_titles("Try", titles)
-    for new in _without(found, matched):
-        lines = ["[[song]]", *_song_lines(new, next(kept if new.keep else tries), take)]
+    titles = _titles(found, {of: old[at].title for at, of in matched.items()}, [song.title for song in everywhere])
+    for which, new in enumerate(found):
+        if which in matched.values():
+            continue
+        if new.reason and new.of is not None:
+            new = replace(new, reason=of_song(titles[new.of], new.reason))
+        lines = ["[[song]]", *_song_lines(new, titles[which], take)]
         later = next((at for at, song in old.items() if song.start > new.start.at_s), None)
         if later is None:
             edits.append((len(text), len(text), ["", *lines]))
@@ -215,24 +217,32 @@ def with_songs(text: str, found: Sequence[FoundSong], take: str | None = None, t
     return edited(text, edits)
 
 
-def _matched(old: Mapping[int, SongTable], found: Sequence[FoundSong]) -> dict[int, FoundSong]:
-    """By position in the recipe: the found song that shares more than half of the longer one's time with it."""
-    matched: dict[int, FoundSong] = {}
-    free = list(found)
+def _matched(old: Mapping[int, SongTable], found: Sequence[FoundSong]) -> dict[int, int]:
+    """By position in the recipe: which found song shares more than half of the longer one's time with it."""
+    matched: dict[int, int] = {}
+    free = dict(enumerate(found))
     for at, song in old.items():
-        for candidate in free:
+        for place, candidate in free.items():
             shared = min(song.end, candidate.end.at_s) - max(song.start, candidate.start.at_s)
             longer = max(song.end - song.start, candidate.end.at_s - candidate.start.at_s)
             if shared > 0.5 * longer:
-                matched[at] = candidate
-                free.remove(candidate)
+                matched[at] = place
+                del free[place]
                 break
     return matched
 
 
-def _without(found: Sequence[FoundSong], matched: Mapping[int, FoundSong]) -> list[FoundSong]:
-    known = set(matched.values())
-    return [song for song in found if song not in known]
+def _titles(found: Sequence[FoundSong], known: Mapping[int, str], taken: Collection[str]) -> dict[int, str]:
+    """The title of each found song by its place: of those that are known, then new ones."""
+    titles, plain_titles = dict(known), {plain(title) for title in taken}
+    numbers = {word: _free_titles(word, plain_titles) for word in ("Song", "Try")}
+    for place, song in enumerate(found):
+        if place not in titles and (song.of is None or not song.keep):
+            titles[place] = next(numbers["Song" if song.keep else "Try"])
+    for place, song in enumerate(found):
+        if place not in titles and song.of is not None:
+            titles[place] = free_title(again(titles[song.of]), [*taken, *titles.values()])
+    return titles
 
 
 def _song_lines(song: FoundSong, title: str, take: str | None) -> list[str]:

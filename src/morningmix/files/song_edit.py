@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterator
 
 from morningmix.errors import UsageError
 from morningmix.files.recipe_tables import SongTable, checked_file
+from morningmix.files.song_titles import free_title, with_other_title
 from morningmix.files.toml_edit import above, as_comments, end_of, regions, with_lines, with_value, without_key
 from morningmix.files.toml_lines import Loc, Toml, parse, quoted
 from morningmix.model.names import means, plain
@@ -21,11 +22,21 @@ _UNSURE = "# unsure:"
 
 
 def with_title(text: str, song: int, title: str) -> str:
-    """A recipe's text with a song's title. Raises `UsageError` where it is empty."""
+    """A recipe's text with a song's title, also where it names other tries of the song.
+
+    Raises `UsageError` where it is empty.
+    """
     title = " ".join(title.split())
     if not plain(title):
         raise UsageError("A title needs at least one letter.")
-    return with_value(_read(text, song)[0], ("song", song), "title", quoted(title))
+    was = _read(text, song)[1][song].title
+    text = with_value(_read(text, song)[0], ("song", song), "title", quoted(title))
+    for at, other in enumerate(_read(text, song)[1]):
+        for key, value in (("title", other.title), ("reason", other.reason or "")):
+            named = with_other_title(value, was, title)
+            if at != song and named != value:
+                text = with_value(_read(text, song)[0], ("song", at), key, quoted(named))
+    return text
 
 
 def with_kept(text: str, song: int, *, keep: bool) -> str:
@@ -133,7 +144,7 @@ def split(text: str, song: int, at_s: float) -> str:
         raise UsageError("Both halves must be at least one second long. Split it further from the edge.")
     if any(move.to_s > at_s - of.start for move in of.move):
         raise UsageError(f'"{of.title}" has a part with a level of its own after that. Remove that first.')
-    lines = _lines(_free_title(of.title, songs), at_s, of.end, of.take)
+    lines = _lines(free_title(of.title, [each.title for each in songs]), at_s, of.end, of.take)
     if not of.keep:
         lines += ["keep = false", f"reason = {quoted(of.reason or BY_HAND)}"]
     for loc in toml.places:
@@ -154,7 +165,7 @@ def with_new_song(text: str, title: str, times_s: tuple[float, float], take: str
         raise UsageError("A song must be at least one second long.")
     toml = parse(text, "recipe.toml")
     songs = checked_file(toml).song
-    lines = _lines(_free_title(title, songs), start_s, end_s, take)
+    lines = _lines(free_title(title, [each.title for each in songs]), start_s, end_s, take)
     later = next((at for at, song in enumerate(songs) if song.take == take and song.start > start_s), None)
     if later is None:
         return with_lines(text, len(text), "", lines), len(songs)
@@ -184,13 +195,3 @@ def _of_take(songs: list[SongTable], song: int, take_names: Collection[str]) -> 
         same = other.take == take or (take and other.take and means(other.take, take, take_names))
         if at != song and same:
             yield at
-
-
-def _free_title(title: str, songs: list[SongTable]) -> str:
-    taken = {plain(song.title) for song in songs}
-    if plain(title) not in taken:
-        return title
-    number = 2
-    while plain(f"{title} {number}") in taken:
-        number += 1
-    return f"{title} {number}"

@@ -32,6 +32,12 @@ class FoundSong:
     keep: bool
     reason: str | None
     """Why it is not kept."""
+    played_s: float
+    """How long the band plays together in it."""
+    shown: bool = True
+    """Whether the music shows that it is whole, or why it is not; else its length alone speaks."""
+    of: int | None = None
+    """The place of the song that it is a try of among those found: broken off if it is not kept, else once more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,9 @@ from collections.abc import Collection
 _JOINERS = "\u200c\u200d"
 """They shape emoji and several scripts, and do not move anything."""
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
-_NUMBERED = re.compile(r"song\d+")
+_NUMBERED = re.compile(r"song\d+(?:again\d*)?")
+AGAIN = " again"
+"""What follows the title of a song in that of the same song played once more."""
 _LIKE_AN_ODD_BYTE = re.compile(r"\\(?=x(?:[89a-f][0-9a-f]|5c))")
 
 

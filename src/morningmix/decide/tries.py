@@ -1,0 +1,50 @@
+"""Tries of one song within a take: started and stopped, started again, played through, and played once more."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from morningmix.decide.recognise import from_its_beginning, is_like, recognise
+from morningmix.decide.song_boundaries import in_doubt
+from morningmix.model.fingerprint import Fingerprint
+from morningmix.model.found import FoundSong
+
+LEAST_BEATS = 12
+"""What is shorter is a false start of any song (design choice)."""
+
+
+def told_tries(found: Sequence[FoundSong], fingerprints: Sequence[Fingerprint | None]) -> tuple[FoundSong, ...]:
+    """The songs of a take; each that is a try of another one says of which.
+
+    One that goes through a longer one from its beginning and ends well before it does was broken off, and is not kept.
+    Where a song was played through twice, both are kept. One that was left out only because it is short is kept unless
+    it is the beginning of another.
+    """
+    prints = {at: one for at, one in enumerate(fingerprints) if one is not None}
+    told = list(found)
+    longer: dict[int, Fingerprint] = {}
+    for at in sorted(prints, key=lambda at: -found[at].played_s):
+        whole = _goes_on_in(prints[at], longer)
+        longer[at] = prints[at]
+        if whole is None:
+            told[at] = in_doubt(told[at]) if not (told[at].keep or told[at].shown) else told[at]
+        elif told[whole].keep:
+            minutes, seconds = divmod(round(told[at].played_s), 60)
+            reason = f"broken off after {minutes}:{seconds:02d}"
+            told[at] = replace(told[at], keep=False, reason=reason, of=whole)
+    first: dict[str, Fingerprint] = {}
+    for at, song in enumerate(told):
+        again = recognise(prints[at], first) if song.keep and at in prints else None
+        if again is not None:
+            told[at] = replace(song, of=int(again.title))
+        elif song.keep and at in prints:
+            first[str(at)] = prints[at]
+    return tuple(told)
+
+
+def _goes_on_in(played: Fingerprint, longer: Mapping[int, Fingerprint]) -> int | None:
+    """Which of the longer songs begins as this one does, and goes on where this one ends."""
+    ways = {at: from_its_beginning(played, other) for at, other in longer.items()}
+    alike = {at: way for at, way in ways.items() if is_like(way, LEAST_BEATS) and way.is_broken_off}
+    return max(alike, key=lambda at: alike[at].similarity, default=None)
