@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -54,7 +55,7 @@ def test_a_link_among_the_tracks_is_only_read(place: Path, tmp_path_factory: pyt
     assert (place / "Thursday" / "kick.wav").is_symlink()
 
 
-@pytest.mark.parametrize("title", ["../../escape", "CON", "e" * 4000])
+@pytest.mark.parametrize("title", ["../../escape", pytest.param("CON", marks=pytest.mark.slow)])
 def test_a_title_names_a_folder_in_mixes_and_nothing_else(title: str, place: Path) -> None:
     text = (place / RECIPE).read_text(encoding="utf-8")
     changed = text.replace('title = "Thursday"', f'title = "{title}"', 1)
@@ -71,8 +72,8 @@ def _mixes(place: Path) -> list[Path]:
     return list((place / HOME / "mixes").iterdir())
 
 
-@pytest.mark.parametrize("player", ["../../escape", "<script>"])
-def test_a_players_name_stays_in_practice(player: str, place: Path) -> None:
+def test_a_players_name_stays_in_practice(place: Path) -> None:
+    player = "../../<script>"
     text = (place / RECIPE).read_text(encoding="utf-8")
     changed = text.replace('name = "bass"', f'name = "bass"\nplayer = "{player}"', 1)
     (place / RECIPE).write_text(changed, encoding="utf-8")
@@ -89,18 +90,17 @@ def _changed_sheet(place: Path, change: Any) -> None:
     sheet.write_text(json.dumps(facts), encoding="utf-8")
 
 
-@pytest.mark.parametrize("file", ["../../../secret.txt", "/etc/hostname"])
-def test_a_foreign_sheet_cannot_have_files_outside_its_folder_sent_or_deleted(file: str, place: Path) -> None:
+def test_a_foreign_sheet_cannot_have_files_outside_its_folder_sent_or_deleted(place: Path) -> None:
     secret = place / "secret.txt"
     secret.write_text("hers", encoding="utf-8")
 
-    def change(facts: dict[str, Any]) -> None:
+    def change(file: str, facts: dict[str, Any]) -> None:
         facts["files"].append(file)
         facts["mix"]["file"] = file
 
-    _changed_sheet(place, change)
-    shared = run_here("share", HOME, cwd=place)
-    one_line(shared, 3, "recall.json")
+    for file in ("/etc/hostname", "../../../secret.txt"):
+        _changed_sheet(place, partial(change, file))
+        one_line(run_here("share", HOME, cwd=place), 3, "recall.json")
     forget_songs(place / HOME)
     assert run_here("mix", "Thursday", cwd=place).returncode == 0
     assert secret.read_text(encoding="utf-8") == "hers"
