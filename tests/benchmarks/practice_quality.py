@@ -51,7 +51,7 @@ def _judge(scene: Path) -> None:
         whole = _parts(_spectrum(song / "take.mp3"), spectra, players)
         for player in dict.fromkeys(players.values()):
             (path, *_) = [*song.glob(f"practice/*without {player}'s *.mp3"), None]
-            if path is None:
+            if path is None or not whole[player]:
                 continue
             without = _parts(_spectrum(path), spectra, players)
             change = {name: 10.0 * np.log10(without[name] / whole[name]) for name in whole if whole[name] > 0.0}

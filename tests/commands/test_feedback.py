@@ -205,6 +205,9 @@ def test_the_new_faders_differ_by_exactly_what_was_wished(mixed: Path, tmp_path:
     moved = {name: round(now - before[name], 2) for name, now in faders(place).items()}
     wished = {"lead vocal": 2.0, "guitar 1": -1.5, "guitar 2": -1.5}
     assert moved == {name: wished.get(name, 0.0) for name in before}
+    assert "  Thursday, 0:02.0 Mara: later?" in run_here("why", "Thursday mix", cwd=place).stdout
+    report = (place / "Thursday mix" / "mixes" / "report.html").read_text(encoding="utf-8")
+    assert "<li>0:02 <bdi>Mara</bdi>: <bdi>later?</bdi></li>" in report
     # The same wishes once more are of a mix that is gone, and known besides.
     kept = digests(place)
     one_line(run_here("wishes", "Thursday mix/recipe.toml", "w.txt", cwd=place), 3, "already in the recipe")
@@ -220,7 +223,7 @@ def test_a_wish_for_a_stretch_becomes_a_move_and_a_note_a_comment(mixed: Path) -
         ("lead vocal", 1.0, 2.0, 2.0),
         ("backing vocal", 1.0, 2.0, 2.0),
     }
-    assert re.search(r"^# 0:01\.5 Mara: \[2J hm, ok\?$", after, re.MULTILINE)
+    assert re.search(r"^# note 0:01\.5 Mara: \[2J hm, ok\?$", after, re.MULTILINE)
     assert all(sign.isprintable() or sign == "\n" for sign in after)
 
 

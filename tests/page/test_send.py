@@ -72,6 +72,12 @@ def test_all_of_it_is_one_zip_and_the_same_one_again(rehearsal: Rehearsal, clien
     assert "Save the zip" in client.get("/part/send").text
 
 
+def last_change(client: TestClient) -> int:
+    number = re.search(r'data-undo="(\d+)"', client.get("/part/drawer").text)
+    assert number is not None
+    return int(number[1])
+
+
 def test_somebody_elses_zip_stays(rehearsal: Rehearsal, client: TestClient) -> None:
     path = rehearsal.home.root / "share.zip"
     path.unlink(missing_ok=True)
@@ -113,9 +119,12 @@ def test_wishes_are_found_in_a_whole_chat_shown_side_by_side_and_written_once(
     assert html.count("in the recipe") >= 2
     assert "send-merge" not in html
     assert problem(client, "/send/merge", **state(client), ticked="0") == "There is nothing to write down."
-    number = re.search(r'data-undo="(\d+)"', client.get("/part/drawer").text)
-    assert number is not None
-    said(client, "/changes/undo", number=int(number[1]))
+    assert 'data-own="done" data-at="1.5" data-who="Mara"' in client.get("/part/mix").text
+    said(client, "/mix/done", song=1, at=1.5, who="Mara", says="<b>late</b>")
+    assert "note-mark" not in client.get("/part/mix").text
+    assert "not in the recipe any more" in problem(client, "/mix/done", song=1, at=1.5, who="Mara", says="<b>late</b>")
+    said(client, "/changes/undo", number=last_change(client))
+    said(client, "/changes/undo", number=last_change(client))
     assert rehearsal.home.recipe.read_text(encoding="utf-8") == RECIPE
     assert "send-merge" in client.get("/part/send").text
 

@@ -10,6 +10,7 @@ from typing import get_args
 
 from morningmix.errors import MorningmixError, RecipeError, UsageError
 from morningmix.files.feedback import MOST_DB, WishedMove, Wishes, printable, read_wishes
+from morningmix.files.notes import with_notes
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import band_of
 from morningmix.files.recipe_edit import PARTS, RANGES_DB, Part, turn, with_moves, with_remarks, with_song
@@ -18,10 +19,10 @@ from morningmix.files.toml_lines import did_you_mean, parse
 from morningmix.model.band import NOTHING_USUAL, Band
 from morningmix.model.names import plain
 from morningmix.model.plan import FAMILIES, SongPlan
+from morningmix.model.recipe import SongNote
 from morningmix.storage.home import MIXES
 from morningmix.storage.song_folders import finish_swaps, song_sheets
 from morningmix.storage.text import read_text, write_text_whole
-from morningmix.units import clock
 
 Stretch = tuple[float, float] | None
 
@@ -125,11 +126,9 @@ def with_wishes(
                 raise
             refused.append(f"{sheet.title}: {error}")
     for theirs, _ in usable:
-        remarks = [f"# {clock(note.at_s)} {theirs.who}: {note.says}" for note in theirs.notes]
-        if theirs.mix:
-            remarks.append(mark_of(theirs))
-        title = sheets[_key(theirs.song)].title
-        text = with_remarks(text, title if lists_songs else None, remarks) if remarks else text
+        title = sheets[_key(theirs.song)].title if lists_songs else None
+        text = with_notes(text, title, [SongNote(at_s=one.at_s, who=theirs.who, says=one.says) for one in theirs.notes])
+        text = with_remarks(text, title, [mark_of(theirs)]) if theirs.mix else text
     notes = sum(len(theirs.notes) for theirs, _ in usable)
     return text, Taken(agreed=tuple(done), conflicts=conflicts, notes=notes, refused=tuple(refused))
 

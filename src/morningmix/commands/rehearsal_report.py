@@ -10,9 +10,11 @@ from morningmix.commands.former import sheet_in
 from morningmix.commands.last_time import since_last_time, songs_before
 from morningmix.commands.plans import Planned
 from morningmix.commands.result import Found, Result, recorded_when
+from morningmix.files.notes import notes_in
 from morningmix.model.found import Boundary, FoundSong
 from morningmix.report.contents import Cut, ReportedSong, ReportedTake
 from morningmix.report.page import report_page
+from morningmix.storage.text import read_text
 
 
 def report_of(
@@ -29,6 +31,8 @@ def report_of(
         )
         for analysed in analysed_takes
     ]
+    recipe = analysed_takes[0].recipe.path
+    text = read_text(recipe) if recipe is not None and recipe.is_file() else None
     before = songs_before(result.home, recorded_when(analysed_takes))
     return report_page(
         title=analysed_takes[0].recipe.title,
@@ -46,6 +50,7 @@ def report_of(
                 true_peak_dbtp=song.true_peak_dbtp,
                 tempo=song.tempo,
                 since=since_last_time(before, sheet_in(song.folder)),
+                notes=[] if text is None else notes_in(text, song.title),
                 sound=f"{song.folder.name}/{song.mix.stem}.mp3",
             )
             for (_, analysed, _), song in zip(plans, result.songs, strict=True)

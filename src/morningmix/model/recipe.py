@@ -108,6 +108,15 @@ class MoveWish:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SongNote:
+    """What somebody of the band has noted about a moment of a song."""
+
+    at_s: float
+    who: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SongWish:
     """The recipe's [[song]]; start and end in the take."""
 

@@ -15,6 +15,7 @@ from morningmix.commands.live import LiveSong
 from morningmix.commands.order import settings_of
 from morningmix.errors import UsageError
 from morningmix.files.move_edit import with_stretch
+from morningmix.files.notes import notes_in, without_note
 from morningmix.files.recall import Recall, Settings
 from morningmix.files.recipe import band_of
 from morningmix.files.recipe_edit import PARTS, RANGES_DB, Key, turn
@@ -24,7 +25,7 @@ from morningmix.files.toml_lines import parse
 from morningmix.model.band import NOTHING_USUAL, Band
 from morningmix.model.names import means, plain
 from morningmix.model.plan import FAMILIES
-from morningmix.model.recipe import FamilyWish, InputWish, Recipe, SongInputWish, SongWish
+from morningmix.model.recipe import FamilyWish, InputWish, Recipe, SongInputWish, SongNote, SongWish
 from morningmix.page import live, wishes
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
@@ -60,8 +61,8 @@ class Song:
     """What has a level of its own in one part: name, in words, from and to (s), and dB."""
     since: str
     """How it differs from the last time it was played; "" for nothing."""
-    notes: Sequence[tuple[float, str, str]]
-    """What the band has noted: when (s), who and what."""
+    notes: Sequence[tuple[SongNote, bool]]
+    """What the band has noted, each with whether it is in the recipe and can be ticked off there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +88,7 @@ def section(rehearsal: Rehearsal) -> str:
         "turn.html",
         package=__package__,
         heard=heard is not None,
-        songs=[] if heard is None else [_song(heard, song, recipe, sent_back, before) for song in known],
+        songs=[] if heard is None else [_song(rehearsal, song, sent_back, before) for song in known],
         families=[(family, [row for row in rows if row.family == family]) for family in FAMILIES],
         settings="{}" if recipe is None else json.dumps(_turned(rows, recipe, known)),
         ranges={part: _range(key) for part, key in PARTS.items()},
@@ -108,13 +109,8 @@ def _range(key: Key) -> tuple[float, float]:
     return max(low, -_WIDE_DB), min(high, _WIDE_DB)
 
 
-def _song(
-    heard: Heard,
-    song: LiveSong,
-    recipe: Recipe | None,
-    sent_back: Sequence[wishes.Kept],
-    before: Mapping[str, Recall],
-) -> Song:
+def _song(rehearsal: Rehearsal, song: LiveSong, sent_back: Sequence[wishes.Kept], before: Mapping[str, Recall]) -> Song:
+    heard, recipe, text = rehearsal.all_heard(), rehearsal.recipe(), rehearsal.changes.text() or ""
     take = next(take for take in heard.takes if take.analysed.take.folder == song.analysed.take.folder)
     listed = _listed(song, recipe)
     state = "not mixed yet"
@@ -138,8 +134,14 @@ def _song(
             for times in [(move.from_s, move.to_s, move.level_db)]
         ],
         since=since_last_time(before, song.mixed),
-        notes=wishes.notes_of(sent_back, song.plan.title),
+        notes=_notes(song.plan.title, text, sent_back),
     )
+
+
+def _notes(title: str, text: str, sent_back: Sequence[wishes.Kept]) -> list[tuple[SongNote, bool]]:
+    found = [(note, True) for note in notes_in(text, title)]
+    found += [(note, False) for note in wishes.notes_of(sent_back, title)]
+    return sorted(found, key=lambda one: one[0].at_s)
 
 
 def _rows(heard: Heard) -> list[Row]:
@@ -287,7 +289,15 @@ def _with_listed(text: str, song: LiveSong) -> str:
     return with_new_song(text, plan.title, (plan.start_s, math.ceil(plan.end_s * 10.0) / 10.0), take)[0]
 
 
+def tick_off(rehearsal: Rehearsal, asked: Asked) -> str:
+    """Take a note out of the recipe."""
+    title = _song_of(rehearsal, asked).plan.title
+    note = SongNote(at_s=asked.seconds("at"), who=asked.text("who"), says=asked.text("says"))
+    return rehearsal.change(f"Done: {note.says}", lambda text: without_note(text, title, note))
+
+
 CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
+    "/mix/done": tick_off,
     "/mix/start": mix,
     "/mix/set": set_level,
 }

@@ -14,6 +14,7 @@ from morningmix.errors import RecipeError, UsageError
 from morningmix.files.feedback import Wishes, parse_wishes, wishes_in
 from morningmix.files.recall import Recall
 from morningmix.model.names import plain
+from morningmix.model.recipe import SongNote
 from morningmix.page import live
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
@@ -94,10 +95,10 @@ def seen(rehearsal: Rehearsal) -> str:
     return hashlib.sha256("\n".join(_texts(rehearsal)).encode()).hexdigest()[:12]
 
 
-def notes_of(found: Sequence[Kept], title: str) -> list[tuple[float, str, str]]:
-    """Notes about a song in the order of time: when (s), who and what."""
-    of_song = [one.wishes for one in found if plain(one.wishes.song) == plain(title)]
-    return sorted((note.at_s, wishes.who, note.says) for wishes in of_song for note in wishes.notes)
+def notes_of(found: Sequence[Kept], title: str) -> list[SongNote]:
+    """Notes about a song that are not in the recipe yet."""
+    of_song = [one.wishes for one in found if not one.merged and plain(one.wishes.song) == plain(title)]
+    return [SongNote(at_s=note.at_s, who=wishes.who, says=note.says) for wishes in of_song for note in wishes.notes]
 
 
 # ---------------------------------------------------------------- what a person changes

@@ -12,6 +12,7 @@ from morningmix.model.found import Boundary
 from morningmix.model.input import Input
 from morningmix.model.measured import Measurements, Singing, SongFacts
 from morningmix.model.plan import MasterPlan, SongPlan
+from morningmix.model.recipe import SongNote
 from morningmix.model.recording import Take
 from morningmix.model.tempo import Tempo
 
@@ -43,6 +44,8 @@ class ReportedSong:
     tempo: Tempo | None = None
     since: str = ""
     """How it differs from the last time it was played, in sentences."""
+    notes: Sequence[SongNote] = ()
+    """What the band has noted about it."""
     sound: str | None = None
     """Path of the file that plays it, relative to the page."""
 

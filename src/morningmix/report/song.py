@@ -45,6 +45,8 @@ class SongSection:
     loudness: str
     since: str
     """How it differs from the last time it was played; "" for nothing."""
+    notes: Sequence[tuple[str, str, str]]
+    """When, who, and what they have noted."""
     where: str
     """Its place in the recording, and its highest peak."""
     sound: str | None
@@ -77,6 +79,7 @@ def song_section(
         tempo="" if song.tempo is None else tempo_in_words(song.tempo),
         loudness=loudness_in_words(song.loudness_lufs),
         since=song.since,
+        notes=[(minutes(note.at_s), note.who, note.says) for note in song.notes],
         where=f"From {minutes(plan.start_s)} to {minutes(plan.end_s)} of {take}.",
         sound=song.sound,
         says=_song_words(song, peak),

@@ -258,6 +258,10 @@ place.addEventListener("click", ({ target }) => {
   const at = where.get(number) ?? 0;
   if (button.dataset.hear) hear(number, button.dataset.hear, at);
   if (button.dataset.own === "play") start(number, Math.max(0, button.dataset.from - 1), Number(button.dataset.to) + 1);
+  if (button.dataset.own === "done") {
+    const { at: noted, who, says } = button.dataset;
+    change(button, "/mix/done", { song: number, at: Number(noted), who, says });
+  }
   if (button.dataset.own === "gone") {
     const { name, from, to } = button.dataset;
     graph?.turnPart((track) => track.name === name, [Number(from), Number(to)], 0);
