@@ -62,8 +62,7 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
         """Everything but the MP3, measured and hashed."""
         paths = write_files(ready, master, files, desk, lane)
         if song.practice:
-            for practice in practice_mixes(plan):
-                write_practice(practice, ready, master, desk, lane)
+            lane.split([partial(write_practice, each, ready, master, desk) for each in practice_mixes(plan)])
         # The MP3 is still being written.
         written = [name for name in _files(folder) if name != mp3.name]
         verified = lane.one(Job(what="verify the files", call=partial(verify, paths), cost=FILE_COST * song.seconds))
