@@ -32,11 +32,11 @@ from morningmix.commands.order import (
     working_in,
 )
 from morningmix.commands.plans import Planned, kept_folders, plans_of
-from morningmix.commands.practice import wants_practice
+from morningmix.commands.practice import cost_of, wants_practice
 from morningmix.commands.recall import mix_again
 from morningmix.commands.recognised import keep_fingerprints
 from morningmix.commands.rehearsal_report import report_of
-from morningmix.commands.rendering import Desk, Raw, Song, mixing_cost, to_sum
+from morningmix.commands.rendering import Desk, Raw, Song, to_sum
 from morningmix.commands.result import Found, Result, recorded_when, result_of
 from morningmix.commands.song import MixedSong, write
 from morningmix.commands.songs import listing, with_songs_where_several
@@ -93,7 +93,6 @@ def mix(
         analysed_takes = clean_kept(analysed_takes, lane, first)
         plans = plans_of(analysed_takes, order)
         _refuse_impossible(plans, order, home, run.runner.workers + 1)
-        run.meter.expect(sum(mixing_cost(plan) for *_, plan in plans))
         mixed = _mix_down(plans, order.practice, desk, place, lane)
         keep_fingerprints(analysed_takes, lane)
         if order.song is None and not order.whole:
@@ -256,12 +255,13 @@ def _mix_down(
         )
         for (number, analysed, plan), tempo in zip(plans, _tempi(plans, lane), strict=True)
     ]
+    lane.run.meter.expect(sum(map(cost_of, songs)))
     mixed: dict[int, MixedSong] = {}
     for song in songs:
         if (standing := find_standing(song, desk, lane)) is not None:
             mixed[song.number] = standing
             place.stands(song.number, standing)
-            lane.run.meter.did(mixing_cost(song.plan))
+            lane.run.meter.did(cost_of(song))
     reaches: dict[int, Future[tuple[float, float]]] = {song.number: Future() for song in songs}
     for number, standing in mixed.items():
         reaches[number].set_result((standing.wanted_lufs, standing.reachable_lufs))

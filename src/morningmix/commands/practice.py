@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from morningmix.commands.former import sheet_in
-from morningmix.commands.rendering import Desk, Ready, mp3_job, render, sum_of
+from morningmix.commands.rendering import Desk, Ready, Song, mixing_cost, mp3_job, render, sum_of
 from morningmix.decide.master import decide_master
 from morningmix.laws.grid import on_grid
 from morningmix.model.plan import MasterPlan, SongPlan, Trims
@@ -23,6 +23,8 @@ from morningmix.workers.jobs import Lane
 UP_DB = 6.0
 """Level of a player's own part over the rest (design choice): twice as much, without hiding the band."""
 FOLDER = "practice"
+_SHARE_OF_COST = 0.3
+"""Of what a song costs, for each practice mix of it: one family, the sum and an MP3 (from what these cost)."""
 _PARTS = {
     "drums": "drums",
     "bass": "bass",
@@ -75,6 +77,12 @@ def practice_mixes(plan: SongPlan) -> list[Practice]:
                 found.append(Practice(name=name, plan=replace(plan, title=name, tracks=tuple(tracks))))
     names = file_names([practice.name for practice in found])
     return [replace(practice, name=name) for practice, name in zip(found, names, strict=True)]
+
+
+def cost_of(song: Song) -> float:
+    """Seconds of one core that a song takes with its practice mixes, about."""
+    practice = _SHARE_OF_COST * len(practice_mixes(song.plan)) if song.practice else 0.0
+    return mixing_cost(song.plan) * (1.0 + practice)
 
 
 def practice_trims(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:

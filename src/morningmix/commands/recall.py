@@ -11,7 +11,8 @@ from morningmix.bleed.cleaned import over_take
 from morningmix.bleed.song import clean_song, cleaning_cost
 from morningmix.bleed.stretch import stretches_of
 from morningmix.commands.order import Callbacks, Order, clear_partial, running, source_of, working_in
-from morningmix.commands.rendering import Desk, Raw, Song, mixing_cost, to_sum
+from morningmix.commands.practice import cost_of
+from morningmix.commands.rendering import Desk, Raw, Song, to_sum
 from morningmix.commands.reproduce import compare_bytes
 from morningmix.commands.result import Result
 from morningmix.commands.song import write
@@ -69,7 +70,6 @@ def mix_again(order: Order, callbacks: Callbacks) -> Result:
             hashes=lambda _: tuple(one.sha256 for one in recall.recordings),
             cleaned=_cleaned_again(recall, tracks, recordings, home, lane),
         )
-        run.meter.expect(mixing_cost(recall.plan))
         run.meter.step(f"mixing {recall.title} again")
         desk = Desk(home=home, settings=recall.settings, block_hops=order.block_hops)
         again = Song(
@@ -80,6 +80,7 @@ def mix_again(order: Order, callbacks: Callbacks) -> Result:
             levels=lambda _: recall.levels_lu,
             practice=recall.settings.practice,
         )
+        run.meter.expect(cost_of(again))
         ready = to_sum(again, desk, lane, stack, recall.master.trims)
         song = write(ready, recall.master, desk, lane)
         reproduced = compare_bytes(recall, read_recall(ready.partial / RECALL))
