@@ -16,6 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
+import soundfile  # noqa: TID251
 from pedalboard.io import AudioFile  # noqa: TID251
 
 from morningmix.audio.convert import converted
@@ -25,6 +26,9 @@ from morningmix.units import Block
 _RATES_HZ = (32_000, 44_100, 48_000)  # MPEG-1 layer III, ISO/IEC 11172-3
 _CONSTANT_RATE_SCALE = 0.95
 """LAME attenuates by this at constant bit rates (measured at eight rates)."""
+_PEDALBOARD_FROM_KBPS = 32
+_MPEG_2_KBPS = (8, 160)
+"""Lowest and highest rate of libsndfile's scale of compression up to 24 kHz."""
 _QUALITY = "V1"  # variable, about 220 kbit/s for a loud stereo mix (measured)
 
 
@@ -59,12 +63,30 @@ def encode_mp3(blocks: Iterable[Block], path: Path, *, rate_hz: int, channels: i
 
 
 def mp3_piece(sound: Block, rate_hz: int, kbps: int) -> bytes:
-    """One short MP3 of a constant bit rate, for ``(channels, frames)`` at a rate that MP3 knows."""
+    """One short MP3 of a constant bit rate, for ``(channels, frames)`` at a rate that MP3 knows.
+
+    Under 32 kbit/s at 24 kHz or less (MPEG-2), which pedalboard's encoder does not offer.
+    """
     file = io.BytesIO()
     sound = sound / np.float32(_CONSTANT_RATE_SCALE)
+    if kbps < _PEDALBOARD_FROM_KBPS:
+        level = (_MPEG_2_KBPS[1] - kbps) / (_MPEG_2_KBPS[1] - _MPEG_2_KBPS[0])
+        soundfile.write(
+            file, sound.T, rate_hz, "MPEG_LAYER_III", format="MP3", compression_level=level, bitrate_mode="CONSTANT"
+        )
+        return file.getvalue()
     with AudioFile(file, "w", rate_hz, sound.shape[0], format="mp3", quality=kbps) as encoder:
         encoder.write(np.ascontiguousarray(sound))
     return file.getvalue()
+
+
+def wav_bytes(sound: Block, from_hz: int, rate_hz: int) -> tuple[bytes, float]:
+    """A short sound at another rate as a 16-bit WAV file at full scale, and the gain that makes it as it was."""
+    short = np.concatenate(list(converted([sound], from_hz, rate_hz, sound.shape[0])), axis=1)
+    peak = float(np.abs(short).max(initial=0.0)) or 1.0
+    file = io.BytesIO()
+    soundfile.write(file, (short * (32_767.0 / peak)).round().astype(np.int16).T, rate_hz, "PCM_16", format="WAV")
+    return file.getvalue(), peak
 
 
 def _checked(path: Path, action: Callable[..., object], *arguments: Block) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -136,6 +136,18 @@ def pair(take: Take, files: tuple[str, str]) -> Take:
         else:
             recordings += [Recording(lanes=(lane,)) for lane in others]
     return replace(take, recordings=tuple(recordings))
+
+
+def inputs_named(take: Take, inputs: Sequence[tuple[str, ...]]) -> list[Recording | None]:
+    """Recordings by the names of their files, pairs paired; None for one that is not in the take.
+
+    Raises `RecordingsError` for a pair that cannot be one.
+    """
+    for files in inputs:
+        if len(files) == 2 and not any(recording.files == files for recording in take.recordings):
+            take = pair(take, (files[0], files[1]))
+    by_files = {recording.files: recording for recording in take.recordings}
+    return [by_files.get(files) for files in inputs]
 
 
 # ---------------------------------------------------------------- the folder

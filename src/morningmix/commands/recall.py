@@ -6,7 +6,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from morningmix.audio.read import sha256_of
-from morningmix.audio.takes import find_take, pair, take_of
+from morningmix.audio.takes import find_take, inputs_named, take_of
 from morningmix.bleed.cleaned import over_take
 from morningmix.bleed.song import clean_song, cleaning_cost
 from morningmix.bleed.stretch import stretches_of
@@ -148,13 +148,9 @@ def _cleaned_again(
 
 def _recalled(recall: Recall, take: Take, sheet: Path) -> list[Recording]:
     """The sheet's recordings in its order, each checked to be unchanged."""
-    for wanted in recall.recordings:
-        if len(wanted.files) == 2 and not any(recording.files == wanted.files for recording in take.recordings):
-            take = pair(take, (wanted.files[0], wanted.files[1]))
-    by_files = {recording.files: recording for recording in take.recordings}
     recordings = []
-    for wanted in recall.recordings:
-        recording = by_files.get(wanted.files)
+    named = inputs_named(take, [wanted.files for wanted in recall.recordings])
+    for wanted, recording in zip(recall.recordings, named, strict=True):
         if recording is None:
             raise ChangedError(
                 f"{' and '.join(wanted.files)} is no longer in {take.folder}, but {sheet.name} needs it."

@@ -51,15 +51,8 @@ def measure_take(take: Take, cache: Path, lane: Lane) -> tuple[Measurements, Ban
         cache.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"Cannot make the folder {cache}: {error.strerror}.") from error
-    edges = band_edges_hz(take.rate_hz)
-    sources = [_source_key(recording, take) for recording in take.recordings]
-    store = BandStore(
-        paths=tuple(path_of(cache, "bands", take_key(take.folder), source) for source in sources),
-        bands=len(edges) - 1,
-        hops=-(-take.frames // band_hop_frames(take.rate_hz)),
-        hop_s=1.0 / HOPS_PER_SECOND,
-        band_hz=edges,
-    )
+    store = store_of(take, cache)
+    edges = store.band_hz
     tracks = [_cached(recording, store, index) for index, recording in enumerate(take.recordings)]
     new = [index for index, track in enumerate(tracks) if track is None]
     cost = MEASURING_COST * take.duration_s
@@ -83,6 +76,19 @@ def measure_take(take: Take, cache: Path, lane: Lane) -> tuple[Measurements, Ban
         tracks=tuple(found[index] if track is None else track for index, track in enumerate(tracks)),
     )
     return facts, store
+
+
+def store_of(take: Take, cache: Path) -> BandStore:
+    """Where the band powers of all inputs lie in the cache, or will. Raises `RecordingsError`."""
+    edges = band_edges_hz(take.rate_hz)
+    sources = [_source_key(recording, take) for recording in take.recordings]
+    return BandStore(
+        paths=tuple(path_of(cache, "bands", take_key(take.folder), source) for source in sources),
+        bands=len(edges) - 1,
+        hops=-(-take.frames // band_hop_frames(take.rate_hz)),
+        hop_s=1.0 / HOPS_PER_SECOND,
+        band_hz=edges,
+    )
 
 
 def _source_key(recording: Recording, take: Take) -> str:

@@ -166,7 +166,7 @@ def render_family(
 
         for start in range(0, frames, block_frames):
             count = min(block_frames, frames - start)
-            total = family.process([render(index, count) for index in family.tracks], _fade(plan, start, count, frames))
+            total = family.process([render(index, count) for index in family.tracks], fade(plan, start, count, frames))
             if peaks is not None:
                 levels_db = peaks_db(step_peaks(total, step))
                 peaks[start // step : start // step + len(levels_db)] = levels_db
@@ -211,7 +211,7 @@ def measure_gram(
     return gram
 
 
-def _fade(plan: SongPlan, start: int, count: int, frames: int) -> NDArray[np.float32] | None:
+def fade(plan: SongPlan, start: int, count: int, frames: int) -> NDArray[np.float32] | None:
     """Gain of the frames from `start` on, half a cosine at either end of the song; None where it is 1 throughout."""
     fade_in, fade_out = round(plan.fade_in_s * plan.rate_hz), round(plan.fade_out_s * plan.rate_hz)
     if start >= fade_in and start + count <= frames - fade_out:

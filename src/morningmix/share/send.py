@@ -26,13 +26,15 @@ from morningmix.model.names import name_as_text, plain
 from morningmix.model.plan import TrackPlan
 from morningmix.model.recipe import Recipe
 from morningmix.model.recording import Recording
+from morningmix.render.inputs import HEADROOM_DB
 from morningmix.report import pictures
 from morningmix.report.numbers import RHYTHM, VOCALS, Array, ridges
 from morningmix.share.index_page import Listed, index_page
+from morningmix.share.inputs import parts_of
 from morningmix.share.packing import INDEX, packing
 from morningmix.share.picture import draw
 from morningmix.share.pieces import cut
-from morningmix.share.song_page import Part, SongToHear, song_page
+from morningmix.share.song_page import SongToHear, song_page
 from morningmix.storage.home import (
     CACHE,
     MIXES,
@@ -78,7 +80,8 @@ def share(
 ) -> tuple[Path, list[Shared]]:
     """Fill the folder `share` of a mix folder (or `out`) from scratch. Returns the folder and its files.
 
-    `source` is a mix folder or its recipe. `skipped` receives a line about each song whose recall sheet cannot be read.
+    `source` is a mix folder or its recipe. `skipped` receives a line about each song whose recall sheet cannot be
+    read, and about each whose page has a fader for each family only.
     Raises `UsageError`, `RecipeError`, `RecordingsError`, `OutputError`, `BusyError`.
     """
     root = real_place(source if source.is_dir() else source.parent)
@@ -129,7 +132,10 @@ def _share(
             peak_dbtp, lowered_db = _write(mix, file, kind, tags)
             page = file.with_suffix(PAGE)
             with output_errors(page):
-                page.write_text(_page(song, recall, title, hills), encoding="utf-8", newline="\n")
+                text, families_only = _page(song, recall, title, hills, home / CACHE)
+                page.write_text(text, encoding="utf-8", newline="\n")
+            for line in families_only:
+                skipped(line)
             shared.append(
                 Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db)
             )
@@ -186,23 +192,25 @@ def _ridges(song: Path, recall: Recall, mix: Path) -> list[tuple[str, Array]]:
     return ridges([_powers([mix]), *(_powers(group) for group in groups)])
 
 
-def _page(song: Path, recall: Recall, rehearsal: str, hills: Sequence[tuple[str, Array]]) -> str:
-    plan = recall.plan
-    stems = _stems(song, recall)
-    return song_page(
-        SongToHear(
+def _page(
+    song: Path, recall: Recall, rehearsal: str, hills: Sequence[tuple[str, Array]], cache: Path
+) -> tuple[str, list[str]]:
+    """A song's page, and a line where it has families instead of inputs."""
+    said: list[str] = []
+    with parts_of(song, recall, _stems(song, recall), cache, said) as parts:
+        voices = [part.family in VOCALS for part in parts.parts]
+        softer = 1.0 if said else db_to_gain(-HEADROOM_DB)
+        page = SongToHear(
             title=recall.title,
             rehearsal=rehearsal,
             mix_id=recall.mix_id,
-            seconds=plan.end_s - plan.start_s,
-            parts=[
-                Part(family=stem.stem, inputs=tuple(track.name for track in plan.tracks if track.family == stem.stem))
-                for stem in stems
-            ],
-            pieces=cut(stems),
+            seconds=recall.plan.end_s - recall.plan.start_s,
+            parts=parts,
+            pieces=cut([part.sound for part in parts.parts], softer, voices),
             ridges=hills,
+            tempo=recall.tempo,
         )
-    )
+        return song_page(page), said
 
 
 def _with_player(track: TrackPlan) -> str:
