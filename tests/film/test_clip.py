@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 from tests.film.made import RATE_HZ, Made, clicks, music
 
-from morningmix.errors import RecordingsError
+from morningmix.errors import RecordingsError, UsageError
 from morningmix.film.clip import mono, open_clip, sound
 
 
@@ -126,3 +128,10 @@ def test_a_clip_is_never_opened_for_writing(tmp_path):
 
     assert path.read_bytes() == before
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_without_pyav_a_line_says_what_to_install(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "av", None)
+
+    with pytest.raises(UsageError, match=r"^Films need PyAV\. Install it with: pip install '\.\[film\]'$"):
+        open_clip(tmp_path / "clip.mp4")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from morningmix.audio.convert import converted
+from morningmix.audio.convert import converted, regrouped
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.model.names import name_as_text
 from morningmix.units import Block
@@ -42,6 +42,8 @@ class Picture:
 
     start_s: float
     """When the first picture is shown; negative if before the first sample of sound."""
+    stop_s: float
+    """When the last one goes."""
     codec: str
     """FFmpeg's name: h264, hevc, ..."""
     width: int
@@ -94,20 +96,18 @@ def open_clip(path: Path) -> Clip:
         if not container.streams.video:
             raise RecordingsError(f"{name} has no picture. Is it a film?")
         video = container.streams.video[0]
-        streams = (video, container.streams.audio[0])
-        ends = [moment((each.start_time or 0) + each.duration, each.time_base) for each in streams if each.duration]
-        if container.duration:
-            ends.append(Fraction(container.start_time + container.duration, 1_000_000))
-        if not ends or max(ends) <= origin_s:
+        end_s = max(_end(container, video), _end(container, container.streams.audio[0]))
+        if end_s <= origin_s:
             raise RecordingsError(f"{name} is damaged: it does not say how long it is.")
         frame = next(_decoded(container, video), None)
         return Clip(
             path=path,
-            duration_s=float(max(ends) - origin_s),
+            duration_s=float(end_s - origin_s),
             rate_hz=sound.sample_rate,
             channels=min(2, len(sound.layout.channels)),
             picture=Picture(
                 start_s=float(moment(video.start_time, video.time_base) - origin_s),
+                stop_s=float(_end(container, video) - origin_s),
                 codec=video.codec_context.name,
                 width=video.codec_context.width,
                 height=video.codec_context.height,
@@ -121,13 +121,13 @@ def open_clip(path: Path) -> Clip:
 
 
 def sound(clip: Clip, rate_hz: int, start_s: float = 0.0, stop_s: float | None = None) -> Iterator[Block]:
-    """The clip's sound from `start_s` (at least 0) to `stop_s` or its end, ``(channels, frames)`` float32 at `rate_hz`.
+    """The clip's sound from `start_s` (silent before 0) to `stop_s` or its end, ``(channels, frames)`` at `rate_hz`.
 
     Where sound is missing or damaged it is silent, so that all the rest keeps its time. Raises `RecordingsError`.
     """
     first = round(start_s * clip.rate_hz)
     last = round(min(clip.duration_s, clip.duration_s if stop_s is None else stop_s) * clip.rate_hz)
-    blocks = _even(_placed(clip, first, last), clip.channels, round(_BLOCK_S * clip.rate_hz))
+    blocks = regrouped(_placed(clip, first, last), clip.channels, round(_BLOCK_S * clip.rate_hz))
     return blocks if rate_hz == clip.rate_hz else converted(blocks, clip.rate_hz, rate_hz, clip.channels)
 
 
@@ -172,6 +172,13 @@ def moment(ticks: int | None, time_base: Fraction | None) -> Fraction:
     if ticks is None or not time_base:
         return Fraction(0)
     return ticks * Fraction(time_base.numerator, time_base.denominator)
+
+
+def _end(container: InputContainer, stream: Stream) -> Fraction:
+    """Where a stream ends on the file's own timeline, as far as the file says so."""
+    if stream.duration:
+        return moment((stream.start_time or 0) + stream.duration, stream.time_base)
+    return Fraction((container.start_time or 0) + (container.duration or 0), 1_000_000)
 
 
 def _decoded(container: InputContainer, stream: Stream) -> Iterator[Any]:
@@ -235,20 +242,3 @@ def _silence(channels: int, frames: int) -> Iterator[Block]:
     """Silence in short blocks."""
     for start in range(0, frames, _SILENT_FRAMES):
         yield np.zeros((channels, min(_SILENT_FRAMES, frames - start)), np.float32)
-
-
-def _even(pieces: Iterable[Block], channels: int, frames: int) -> Iterator[Block]:
-    """The same sound in blocks of `frames`, the last one shorter."""
-    block = np.empty((channels, frames), np.float32)
-    filled = 0
-    for piece in pieces:
-        used = 0
-        while used < piece.shape[1]:
-            count = min(frames - filled, piece.shape[1] - used)
-            block[:, filled : filled + count] = piece[:, used : used + count]
-            filled, used = filled + count, used + count
-            if filled == frames:
-                yield block.copy()
-                filled = 0
-    if filled:
-        yield np.ascontiguousarray(block[:, :filled])
