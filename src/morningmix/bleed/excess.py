@@ -27,7 +27,7 @@ Array = NDArray[np.float32]
 DECAYS_S = (0.06, 0.18)
 """Time constants of the room's decays, besides the direct sound."""
 _RESPONSES = 1 + len(DECAYS_S)
-_CACHED_BANDS = 4
+_CACHED_NUMBERS = 16_384
 _FORGOTTEN = 1e-9
 """Weight from which on the past does not count."""
 LOWEST_HZ, HIGHEST_HZ, HIGHEST_VOWEL_HZ = 120.0, 9000.0, 1600.0
@@ -50,7 +50,10 @@ gates let through three times as much between lines (measured)."""
 
 @dataclass(frozen=True, slots=True)
 class _Target:
-    """Model of one microphone's bleed: weights ``(bands, features)`` for the instruments alone, and for all inputs."""
+    """Model of one microphone's bleed in the voice bands.
+
+    Weights ``(bands, features)`` for the instruments alone, and for all inputs.
+    """
 
     noise: Array
     of_instruments: Array
@@ -73,20 +76,23 @@ def measure_bleed(store: BandStore, targets: Sequence[int], others: Sequence[int
     for start in range(0, store.hops, _CHUNK_HOPS):
         stop = min(start + _CHUNK_HOPS, store.hops)
         early = max(0, start - _WARM_UP_HOPS)
-        features = np.concatenate(
-            [_features(store.read(other, early, stop), store.hop_s) for other in others] or [_none(store)]
-        )
+        features = [
+            feature for other in others for feature in _features(store.read(other, early, stop)[bands], store.hop_s)
+        ]
         direct: dict[int, Array] = {}
         levels: dict[int, Array] = {}
         for target in targets:
-            levels[target] = store.read(target, early, stop)
+            levels[target] = np.ascontiguousarray(store.read(target, early, stop)[bands])
             bleed = _predict(learnt[target].of_instruments, features, learnt[target].noise, levels[target].shape)
-            over_instruments[target].append(_over_bleed_db(levels[target], bleed, bands)[start - early :])
+            over_instruments[target].append(_over_bleed_db(levels[target], bleed)[start - early :])
             direct[target] = _direct_power(levels[target], bleed)
-        for target in targets if len(targets) > 1 else ():
-            all_features = _with_voices(features, direct, target, store.hop_s)
-            bleed = _predict(learnt[target].of_all, all_features, learnt[target].noise, levels[target].shape)
-            over_all[target].append(_over_bleed_db(levels[target], bleed, bands)[start - early :])
+        if len(targets) == 1:
+            continue
+        responses = {target: _features(power, store.hop_s) for target, power in direct.items()}
+        for target in targets:
+            voices = [feature for other in targets if other != target for feature in responses[other]]
+            bleed = _predict(learnt[target].of_all, [*features, *voices], learnt[target].noise, levels[target].shape)
+            over_all[target].append(_over_bleed_db(levels[target], bleed)[start - early :])
     return {
         target: _facts(store, over_all[target] or over_instruments[target], over_instruments[target])
         for target in targets
@@ -112,21 +118,21 @@ def measure_each(store: BandStore, targets: Sequence[int], playing: Sequence[int
     features = _training_features(store, playing, spans)
     learnt: dict[int, tuple[Array, Array]] = {}
     for target in targets:
-        level = np.concatenate([store.read(target, start, stop) for _, start, stop in spans], axis=1)
+        level, loudness = _training_levels(store, target, spans)
         noise = _noise(level)
         own = _RESPONSES * playing.index(target) + np.arange(_RESPONSES)
-        learnt[target] = noise, _fit(level, np.delete(features, own, axis=0), noise, bands)
+        learnt[target] = noise, _fit(level, loudness, np.delete(features, own, axis=0), noise)
     del features
     over: dict[int, list[Array]] = {target: [] for target in targets}
     for start in range(0, store.hops, _CHUNK_HOPS):
         stop = min(start + _CHUNK_HOPS, store.hops)
         early = max(0, start - _WARM_UP_HOPS)
-        levels = {index: store.read(index, early, stop) for index in playing}
+        levels = {index: np.ascontiguousarray(store.read(index, early, stop)[bands]) for index in playing}
         responses = {index: _features(level, store.hop_s) for index, level in levels.items()}
         for target, (noise, weights) in learnt.items():
             others = [feature for index in playing if index != target for feature in responses[index]]
             bleed = _predict(weights, others, noise, levels[target].shape)
-            over[target].append(_over_bleed_db(levels[target], bleed, bands)[start - early :])
+            over[target].append(_over_bleed_db(levels[target], bleed)[start - early :])
     return {target: _facts(store, of_target, of_target) for target, of_target in over.items()}
 
 
@@ -152,7 +158,7 @@ def measure_residual(
     features = np.concatenate([features_of(early, stop)[:, :, start - early :] for early, start, stop in spans], axis=2)
     level = np.concatenate([residual.read(0, start, stop) for _, start, stop in spans], axis=1)
     noise = _noise(level)
-    weights = _fit(level, features, noise, bands)
+    weights = _fit(level, level.sum(axis=0), features, noise, bands)
     # In a silent room the microphone's own hiss would otherwise count as level over bleed.
     audible = (_LEAST_AUDIBLE * np.percentile(level, 95, axis=1)).astype(np.float32)[:, None]
     clear: list[Array] = []
@@ -174,16 +180,14 @@ def measure_residual(
 
 def _learn(store: BandStore, targets: Sequence[int], others: Sequence[int]) -> Mapping[int, _Target]:
     spans = _training_spans(store.hops)
-    bands = _voice_bands(store)
-    levels = {
-        target: np.concatenate([store.read(target, start, stop) for _, start, stop in spans], axis=1)
-        for target in targets
-    }
+    levels, loudness = {}, {}
+    for target in targets:
+        levels[target], loudness[target] = _training_levels(store, target, spans)
     noise = {target: _noise(levels[target]) for target in targets}
     # One array for instruments and voices: copies of it would take most of the memory.
     all_features = _training_features(store, others, spans, max(0, len(targets) - 1))
     instruments = all_features[: _RESPONSES * len(others)]
-    of_instruments = {target: _fit(levels[target], instruments, noise[target], bands) for target in targets}
+    of_instruments = {target: _fit(levels[target], loudness[target], instruments, noise[target]) for target in targets}
     if len(targets) == 1:
         return {target: _Target(noise[target], only, only) for target, only in of_instruments.items()}
     direct = {
@@ -196,9 +200,8 @@ def _learn(store: BandStore, targets: Sequence[int], others: Sequence[int]) -> M
     for target in targets:
         for place, voice in enumerate((power for other, power in direct.items() if other != target), len(others)):
             all_features[_RESPONSES * place : _RESPONSES * (place + 1)] = _features(voice, store.hop_s)
-        learnt[target] = _Target(
-            noise[target], of_instruments[target], _fit(levels[target], all_features, noise[target], bands)
-        )
+        of_all = _fit(levels[target], loudness[target], all_features, noise[target])
+        learnt[target] = _Target(noise[target], of_instruments[target], of_all)
     return learnt
 
 
@@ -208,16 +211,22 @@ def _noise(level: Array) -> Array:
     return noise
 
 
+def _training_levels(store: BandStore, target: int, spans: Sequence[tuple[int, int, int]]) -> tuple[Array, Array]:
+    """Powers of an input in these spans: of the voice bands, and the sum of all bands."""
+    level = np.concatenate([store.read(target, start, stop) for _, start, stop in spans], axis=1)
+    return np.ascontiguousarray(level[_voice_bands(store)]), level.sum(axis=0)
+
+
 def _training_features(
     store: BandStore, inputs: Sequence[int], spans: Sequence[tuple[int, int, int]], room: int = 0
 ) -> Array:
-    """Features ``(responses, bands, hops)`` of inputs in these spans, with room for those of so many more."""
-    hops = sum(stop - start for _, start, stop in spans)
-    features = np.empty((_RESPONSES * (len(inputs) + room), store.bands, hops), np.float32)
+    """Features ``(responses, voice bands, hops)`` of inputs in these spans, with room for those of so many more."""
+    hops, bands = sum(stop - start for _, start, stop in spans), _voice_bands(store)
+    features = np.empty((_RESPONSES * (len(inputs) + room), bands.stop - bands.start, hops), np.float32)
     at = 0
     for early, start, stop in spans:
         for place, track in enumerate(inputs):
-            responses = _features(store.read(track, early, stop), store.hop_s)[:, :, start - early :]
+            responses = _features(store.read(track, early, stop)[bands], store.hop_s)[:, :, start - early :]
             features[_RESPONSES * place : _RESPONSES * (place + 1), :, at : at + stop - start] = responses
         at += stop - start
     return features
@@ -231,23 +240,20 @@ def _training_spans(hops: int) -> list[tuple[int, int, int]]:
     return [(max(0, start - _WARM_UP_HOPS), start, start + _SEGMENT_HOPS) for start in starts]
 
 
-def _voice_bands(store: BandStore, highest_hz: float = HIGHEST_HZ) -> NDArray[np.bool_]:
+def _voice_bands(store: BandStore, highest_hz: float = HIGHEST_HZ) -> slice:
     centres = np.sqrt(store.band_hz[:-1] * store.band_hz[1:])
-    return (centres > LOWEST_HZ) & (centres < highest_hz)
-
-
-def _none(store: BandStore) -> Array:
-    return np.zeros((0, store.bands, 1), np.float32)
+    return slice(int(np.count_nonzero(centres <= LOWEST_HZ)), int(np.count_nonzero(centres < highest_hz)))
 
 
 def _features(power: Array, hop_s: float) -> Array:
     """Powers of one input in the room, direct (3 hops) and decaying: ``(3, bands, hops)``."""
     features = np.empty((_RESPONSES, *power.shape), np.float32)
     scipy.ndimage.uniform_filter1d(power, 3, axis=1, mode="nearest", output=features[0])
+    # A few bands at a time, so that they stay in the processor's cache.
+    step = max(1, _CACHED_NUMBERS // power.shape[1])
     for feature, decay_s in zip(features[1:], DECAYS_S, strict=True):
-        # A few bands at a time, so that they stay in the processor's cache.
-        for first in range(0, len(power), _CACHED_BANDS):
-            bands = slice(first, first + _CACHED_BANDS)
+        for first in range(0, len(power), step):
+            bands = slice(first, first + step)
             feature[bands] = _decaying(power[bands], math.exp(-hop_s / decay_s))
     return features
 
@@ -260,17 +266,16 @@ def _decaying(power: Array, keep: float) -> NDArray[np.float64]:
     """
     reach = 1 << math.ceil(math.log2(math.log(_FORGOTTEN) / math.log(keep)))
     # Started in steady state, or a take would begin with bleed that nothing predicts.
-    mean = np.pad(power, ((0, 0), (reach, 0)), mode="edge") * np.float64(1.0 - keep)
+    mean = np.empty((len(power), reach + power.shape[1]))
+    mean[:, reach:] = power
+    mean[:, :reach] = power[:, :1]
+    mean *= 1.0 - keep
+    past = np.empty_like(mean)
     age = 1
     while age < reach:
-        mean[:, age:] += keep**age * mean[:, :-age]
+        mean[:, age:] += np.multiply(mean[:, :-age], keep**age, out=past[:, age:])
         age *= 2
     return mean[:, reach:]
-
-
-def _with_voices(features: Array, direct: Mapping[int, Array], target: int, hop_s: float) -> Array:
-    voices = [_features(power, hop_s) for other, power in direct.items() if other != target]
-    return np.concatenate([array for array in (features, *voices) if len(array)] or [features])
 
 
 def _predict(weights: Array, features: Array | Sequence[Array], noise: Array, shape: tuple[int, ...]) -> Array:
@@ -286,8 +291,8 @@ def _direct_power(level: Array, bleed: Array) -> Array:
     return direct
 
 
-def _over_bleed_db(level: Array, bleed: Array, bands: NDArray[np.bool_]) -> Array:
-    ratio_db = 10.0 * np.log10((level[bands] + _TINY) / bleed[bands])
+def _over_bleed_db(level: Array, bleed: Array) -> Array:
+    ratio_db = 10.0 * np.log10((level + _TINY) / bleed)
     over_db: Array = np.clip(ratio_db, *_CLIP_DB).mean(axis=0).astype(np.float32)
     return over_db
 
@@ -297,16 +302,20 @@ def _smooth(over_bleed_db: Array, hops: int = _SMOOTHING_HOPS) -> Array:
     return smooth
 
 
-def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) -> Array:
-    """Weights ``(bands, features)``, fitted where the target source seems silent; each round refines where that is."""
+def _fit(level: Array, loudness: Array, features: Array, noise: Array, judged_by: slice = slice(None)) -> Array:
+    """Weights ``(bands, features)``, fitted where the target source seems silent; each round refines where that is.
+
+    `loudness` is the power of all bands together, `judged_by` are the bands that tell where the source is silent.
+    """
     if not len(features):
         return np.zeros((level.shape[0], 0), np.float32)
     # Each input is scaled by regression first, so that its gain does not matter.
     cross = np.einsum("bh,fbh->fb", level, features)
     power = np.einsum("fbh,fbh->fb", features, features)
     everything = np.einsum("fbh,fb->bh", features, cross / (power + _TINY**2)) + _TINY
-    ratio = scipy.ndimage.uniform_filter1d(np.median(np.log(level[bands] / everything[bands] + _TINY), axis=0), 9)
-    loudness = level.sum(axis=0)
+    ratio = scipy.ndimage.uniform_filter1d(
+        np.median(np.log(level[judged_by] / everything[judged_by] + _TINY), axis=0), 9
+    )
     sounding = loudness > np.percentile(loudness, 95) * 1e-5
     if np.count_nonzero(sounding) < 2 * _SMOOTHING_HOPS:
         return np.zeros((level.shape[0], len(features)), np.float32)
@@ -318,7 +327,8 @@ def _fit(level: Array, features: Array, noise: Array, bands: NDArray[np.bool_]) 
         weights = _itakura_saito(level[:, hops], features[:, :, hops], noise, updates)
         if round_ == _ROUNDS - 1:
             break
-        over_db = _smooth(_over_bleed_db(level, _predict(weights, features, noise, level.shape), bands))
+        bleed = _predict(weights[judged_by], features[:, judged_by], noise[judged_by], level[judged_by].shape)
+        over_db = _smooth(_over_bleed_db(level[judged_by], bleed))
         low = float(np.quantile(over_db[sounding], 0.15))
         judged = sounding & (over_db < (max(low + 1.5, 1.2) if round_ else low + 1.0))
         resting = scipy.ndimage.minimum_filter1d(judged.astype(np.uint8), 9).astype(bool)

@@ -30,8 +30,8 @@ from morningmix.workers.progress import Meter, Progress, no_progress
 from morningmix.workers.trace import Trace
 
 REPORT = "report.html"
-_TO_LISTEN = ("morningmix.commands.song",)
-_TO_MIX = (*_TO_LISTEN, "scipy.signal")
+_TO_LISTEN = ("morningmix.measure.take", "morningmix.analysis.cached", "scipy.fft", "scipy.ndimage")
+_TO_MIX = (*_TO_LISTEN, "morningmix.commands.song", "scipy.signal")
 """What jobs need, loaded once for all workers where the system allows."""
 
 

@@ -9,6 +9,8 @@ magnitude slope deviation, IMSD). The thresholds are design choices, set on held
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,11 +23,11 @@ _HOP_S, _WINDOW, _DECIMATED_HZ = 0.02, 1024, 11_000
 _LOWEST_HZ, _HIGHEST_HZ = 200.0, 5_000.0
 _GROUP, _KEPT = 50, 80
 """Hops that are looked at together, and hops before them that are remembered."""
-_QUARTERS = (1, 2, 3, 5, 10)
-"""Growth is looked for in four equal steps of so many hops: over 0.08 to 0.8 s."""
+_QUARTERS = np.array((1, 2, 3, 5, 10))
+"""Growth is looked for in four equal steps of so many hops: over 0.08 to 0.8 s, which is less than a group."""
 _GROWTH_DB, _UNEVEN, _FASTEST_DB = 12.0, 0.4, 8.0
 """Least growth over the four steps, how far a step may be off their mean, and the most per hop."""
-_NEIGHBOURS = (-8, -7, -6, -5, 5, 6, 7, 8)
+_NEIGHBOURS = np.array((-8, -7, -6, -5, 5, 6, 7, 8))
 _OVER_NEIGHBOURS_DB, _AUDIBLE_DB, _LINE_DB = 15.0, 12.0, 8.0
 """PNPR of feedback, of a line that is more than noise, and of a harmonic."""
 _RELATED = ((1 / 3, -25.0), (1 / 2, -25.0), (2 / 3, -25.0), (3 / 2, -25.0), (2.0, -45.0), (3.0, -45.0))
@@ -57,6 +59,8 @@ class _Tone:
     """Levels from `first` until it was noticed; the other lists begin then."""
     last: int = 0
     levels_db: list[float] = field(default_factory=list)
+    loudest_db: float = -math.inf
+    """Of `levels_db`."""
     hz: list[float] = field(default_factory=list)
     strongest: list[bool] = field(default_factory=list)
     with_octave: list[bool] = field(default_factory=list)
@@ -125,9 +129,9 @@ class FeedbackMeter:
 
     def _grown(self, spectra: Spectra, past: int) -> dict[int, list[tuple[int, int]]]:
         """Lines that have grown evenly up to a hop: bin and a quarter of the growth in hops, by hop."""
-        slowest = _QUARTERS[-1]
-        if past < slowest:
+        if not past:
             return {}
+        slowest = _QUARTERS[-1]
         around = spectra[past:, self._low - 1 : self._high + 1]
         line, before = around[:, 1:-1], spectra[past - slowest : -slowest, self._low : self._high]
         stands = (line >= _LEAST_DBFS - _GROWTH_DB) & (line - before >= (1.0 - _UNEVEN) * _GROWTH_DB / 4.0)
@@ -138,27 +142,25 @@ class FeedbackMeter:
         width, levels = spectra.shape[1], spectra.reshape(-1)
         hops, bins = np.divmod(places, stands.shape[1])
         at = (hops + past) * width + bins + self._low
-        beside = levels[at + np.array(_NEIGHBOURS)[:, None]].mean(axis=0)
+        beside = levels[at + _NEIGHBOURS[:, None]].mean(axis=0)
         at = at[levels[at] - beside >= _OVER_NEIGHBOURS_DB]
+        if not len(at):
+            return {}
+        grown_db = levels[at] - levels[at - 4 * width * _QUARTERS[:, None]]
+        of_quarter, fits = np.nonzero((grown_db >= _GROWTH_DB) & (grown_db <= _FASTEST_DB * 4 * _QUARTERS[:, None]))
+        at, quarters = at[fits], _QUARTERS[of_quarter]
+        steps = np.diff(levels[at - width * quarters * np.arange(4, -1, -1)[:, None]], axis=0)
+        mean = steps.mean(axis=0)
+        even = np.abs(steps - mean).max(axis=0) <= _UNEVEN * mean
         grown: dict[int, list[tuple[int, int]]] = {}
-        for quarter in _QUARTERS:
-            if past < 4 * quarter:
-                continue
-            grown_db = levels[at] - levels[at - 4 * quarter * width]
-            fits = at[(grown_db >= _GROWTH_DB) & (grown_db <= 4.0 * _FASTEST_DB * quarter)]
-            if not len(fits):
-                continue
-            steps = np.diff(levels[fits - quarter * width * np.arange(4, -1, -1)[:, None]], axis=0)
-            mean = steps.mean(axis=0)
-            even = fits[np.abs(steps - mean).max(axis=0) <= _UNEVEN * mean]
-            for place in even.tolist():
-                hop, bin_ = divmod(place, width)
-                grown.setdefault(hop, []).append((bin_, quarter))
+        for place, quarter in zip(at[even].tolist(), quarters[even].tolist(), strict=True):
+            hop, bin_ = divmod(place, width)
+            grown.setdefault(hop, []).append((bin_, quarter))
         return grown
 
     def _begin(self, spectra: Spectra, hop: int, bin_: int, quarter: int) -> None:
         now = spectra[hop]
-        hz = self._frequency(now, bin_)
+        hz = self._frequency(bin_, *now[bin_ - 1 : bin_ + 2].tolist())
         if any(abs(tone.hz[-1] - hz) < 3.0 * self._bin_hz for tone in self._open):
             return
         if self._is_note(spectra[hop - 4 * quarter : hop + 1 : 2 * quarter], bin_, hz):
@@ -189,21 +191,23 @@ class FeedbackMeter:
         if not 9 <= middle < len(now) - 10:
             return None
         # Numbers of Python's own: NumPy takes longer for a few of them.
-        before, at, after = now[middle - 1 : middle + 2].tolist()
-        if max(before, at, after) < least_db:
+        around: list[float] = now[middle - 9 : middle + 10].tolist()
+        if max(around[8:11]) < least_db:
             return None
-        bin_ = _largest_near(now, middle)
+        place = _largest_near(around, 9)
+        before, at, after = around[place - 1 : place + 2]
+        bin_ = middle - 9 + place
         stands = (
-            now[bin_] >= max(now[bin_ - 1], now[bin_ + 1])
-            and _over_neighbours_db(now, bin_) > _LINE_DB
-            and abs(self._frequency(now, bin_) - hz) < _IN_TUNE * self._bin_hz
+            at >= max(before, after)
+            and _over_neighbours_db(around, place) > _LINE_DB
+            and abs(self._frequency(bin_, before, at, after) - hz) < _IN_TUNE * self._bin_hz
         )
         return bin_ if stands else None
 
     def _base(self, past: Spectra, bin_: int, quarter: int, step_db: float) -> int | None:
         """The hop from which the line has risen, at that step per quarter; None for a note that began at once."""
         at = len(past) - 1
-        while at >= quarter and _over_neighbours_db(past[at], bin_) >= _AUDIBLE_DB:
+        while at >= quarter and _over_neighbours_db(past[at, bin_ - 8 : bin_ + 9].tolist(), 8) >= _AUDIBLE_DB:
             fallen = float(past[at, bin_] - past[at - quarter, bin_])
             if fallen > 2.0 * step_db + 3.0:
                 return None
@@ -212,18 +216,20 @@ class FeedbackMeter:
             at -= quarter
         return at
 
-    def _frequency(self, levels: NDArray[np.float32], bin_: int) -> float:
+    def _frequency(self, bin_: int, before: float, at: float, after: float) -> float:
+        """Frequency of a line in that bin, by the levels of the bins around it."""
         # A parabola through three logarithms finds the frequency between bins.
-        before, at, after = levels[bin_ - 1 : bin_ + 2].tolist()
         off = 0.5 * (before - after) / min(before - 2.0 * at + after, -1e-6)
         return float(bin_ + min(max(off, -0.5), 0.5)) * self._bin_hz
 
     def _add(self, tone: _Tone, spectra: Spectra, hop: int, bin_: int) -> None:
-        tone.levels_db.append(float(spectra[hop, bin_]))
-        hz = self._frequency(spectra[hop], bin_)
+        before, level_db, after = spectra[hop, bin_ - 1 : bin_ + 2].tolist()
+        tone.levels_db.append(level_db)
+        tone.loudest_db = max(tone.loudest_db, level_db)
+        hz = self._frequency(bin_, before, level_db, after)
         tone.hz.append(hz)
-        tone.strongest.append(spectra[hop, bin_] >= self._loudest_db[hop] - _STRONGEST_DB)
-        octave = self._line_at(spectra[hop], 2.0 * hz, float(spectra[hop, bin_]) + _OCTAVE_DB)
+        tone.strongest.append(level_db >= self._loudest_db[hop] - _STRONGEST_DB)
+        octave = self._line_at(spectra[hop], 2.0 * hz, level_db + _OCTAVE_DB)
         tone.with_octave.append(octave is not None)
         tone.last = self._hops + hop - len(self._past)
 
@@ -232,9 +238,11 @@ class FeedbackMeter:
         going_on = []
         for tone in self._open:
             near = round(tone.hz[-1] / self._bin_hz)
-            bin_ = _largest_near(spectra[hop], near)
+            around: list[float] = spectra[hop, near - 2 : near + 3].tolist()
+            place = _largest_near(around, 2)
+            bin_ = near - 2 + place
             moved = abs(bin_ - tone.bin) > 1
-            if moved or spectra[hop, bin_] < max(tone.levels_db) - _ENDED_DB:
+            if moved or around[place] < tone.loudest_db - _ENDED_DB:
                 self._close(tone)
             else:
                 self._add(tone, spectra, hop, bin_)
@@ -273,14 +281,14 @@ class FeedbackMeter:
         return tuple(sorted(self._found, key=lambda tone: tone.start_s))
 
 
-def _over_neighbours_db(levels: NDArray[np.float32], bin_: int) -> float:
-    beside: list[float] = [*levels[bin_ - 8 : bin_ - 4].tolist(), *levels[bin_ + 5 : bin_ + 9].tolist()]
-    return float(levels[bin_]) - sum(beside) / len(_NEIGHBOURS)
+def _over_neighbours_db(levels: Sequence[float], bin_: int) -> float:
+    beside = (*levels[bin_ - 8 : bin_ - 4], *levels[bin_ + 5 : bin_ + 9])
+    return levels[bin_] - sum(beside) / len(beside)
 
 
-def _largest_near(levels: NDArray[np.float32], bin_: int) -> int:
+def _largest_near(levels: Sequence[float], bin_: int) -> int:
     """The largest of a bin and the one on either side."""
-    near: list[float] = levels[bin_ - 1 : bin_ + 2].tolist()
+    near = levels[bin_ - 1 : bin_ + 2]
     return bin_ - 1 + near.index(max(near))
 
 
