@@ -32,7 +32,7 @@ import wav_bytes as wav
 from large_inputs import LARGE
 from morningmix.audio.read import LARGEST_SAMPLE, open_recording
 from morningmix.audio.takes import find_take
-from morningmix.commands.feedback import merge
+from morningmix.commands.agreement import merge
 from morningmix.errors import MorningmixError, RecordingsError
 from morningmix.files.band import BAND, INPUT_LIST, read_band
 from morningmix.files.band_edit import remembered

@@ -5,17 +5,22 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from command_line import digests
 from commands.made import GOOD, read
 from end_to_end.said import one_line, run_here
-from morningmix.commands.feedback import Agreed, Conflict, merge, understood
+from morningmix.commands.agreement import Agreed, Conflict, merge
+from morningmix.commands.meant import still_wanted, understood, what_of
 from morningmix.files.feedback import WishedMove, Wishes
+from morningmix.files.recall import read_recall
 from morningmix.files.recipe import read_recipe
-from morningmix.model.plan import SongPlan, TrackPlan
+from morningmix.model.plan import Filter, Move, Reason, SongPlan, TrackPlan
+from recall_sheets import write_sheet, write_tracks
 from synthetic import write_take
 
 
@@ -154,6 +159,37 @@ def test_what_a_song_does_not_have_is_refused(wish: tuple[str, float], says: str
     assert re.search(says, str(error))
 
 
+@pytest.mark.parametrize(
+    ("change", "left"),
+    [
+        ({}, []),
+        ({"fader_db": 0.04}, []),
+        ({"fader_db": 1.0}, ["lead"]),
+        ({"moves": (Move(from_s=1.0, to_s=2.0, level_db=1.0, ramp_s=0.1),)}, ["lead"]),
+        ({"filters": (Filter(kind="low_shelf", corner_hz=200.0, gain_db=1.0),)}, ["lead low"]),
+        ({"filters": (Filter(kind="high_shelf", corner_hz=4000.0, gain_db=1.0),)}, ["lead high"]),
+        ({"reasons": (Reason(what="send_db", because="+2 dB from the recipe", source="recipe"),)}, ["lead room"]),
+    ],
+)
+def test_wishes_for_an_older_mix_count_but_for_what_has_changed_since(
+    change: dict[str, Any], left: list[str], tmp_path: Path
+) -> None:
+    write_tracks(tmp_path / "tracks")
+    sheet = read_recall(write_sheet(tmp_path / "01 Song", tmp_path / "tracks"))
+    before = song_of("drum", "lead")
+    now = replace(before, tracks=(before.tracks[0], replace(before.tracks[1], **change)))
+    sheets = [sheet.model_copy(update={"plan": plan}) for plan in (before, now)]
+    mara = wishes("Mara", ("lead", 1.0), ("lead low", 1.0), ("lead high", 1.0), ("lead room", 1.0), ("drum", 1.0))
+    meant, _ = understood(replace(mara, mix="01234567"), now)
+    kept, changed = still_wanted(meant, sheets[1], lambda: sheets[0], "")
+    assert [what_of(move) for move in meant.moves if move not in kept.moves] == left
+    assert [re.sub(r" has changed since Mara listened.*", "", str(error)[2:]) for error in changed] == left
+    # Of a mix that nobody has any more only what was written for others is known to have changed.
+    kept, _ = still_wanted(meant, sheets[1], lambda: None, "# wishes of Theo for mix 01234567 (aaaaaa): Lead low: +1\n")
+    assert [what_of(move) for move in kept.moves] == ["lead", "lead high", "lead room", "drum"]
+    assert still_wanted(replace(meant, mix=""), sheets[1], lambda: sheets[0], "") == (replace(meant, mix=""), [])
+
+
 # ---------------------------------------------------------------- into the recipe
 
 
@@ -166,8 +202,6 @@ def mixed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def asked_for(place: Path, *lines: str, who: str = "Mara") -> str:
-    from morningmix.files.recall import read_recall
-
     sheet = read_recall(next(place.glob("* mix/mixes/01*/recall.json")))
     return "\n".join(["morningmix wishes", f"song: {sheet.title}", f"mix: {sheet.mix_id}", f"from: {who}", *lines, ""])
 
@@ -197,18 +231,26 @@ def test_the_new_faders_differ_by_exactly_what_was_wished(mixed: Path, tmp_path:
 
     place = shutil.copytree(mixed, tmp_path / "place")
     before = faders(place)
-    (place / "w.txt").write_text(
-        asked_for(place, "guitars -1.5", "lead vocal +2", "note 0:02 later?"), encoding="utf-8"
-    )
+    old = asked_for(place, "guitars -1.5", "lead vocal +2", "note 0:02 later?")
+    (place / "w.txt").write_text(old, encoding="utf-8")
     assert run_here("wishes", "Thursday mix/recipe.toml", "w.txt", cwd=place).returncode == 0
     assert run_here("mix", "Thursday mix/recipe.toml", cwd=place).returncode == 0
     moved = {name: round(now - before[name], 2) for name, now in faders(place).items()}
     wished = {"lead vocal": 2.0, "guitar 1": -1.5, "guitar 2": -1.5}
     assert moved == {name: wished.get(name, 0.0) for name in before}
     assert "  Thursday, 0:02.0 Mara: later?" in run_here("why", "Thursday mix", cwd=place).stdout
+    # Who listened to the mix before still wants what has not changed since.
+    (place / "w.txt").write_text(old.replace("Mara", "Theo").replace("note", "bass +1\nnote"), encoding="utf-8")
+    done = run_here("wishes", "Thursday mix/recipe.toml", "w.txt", cwd=place).stdout
+    assert "1 change and 1 note" in done
+    assert "  Thursday: bass   +1     +1 dB\n" in done
+    assert 'Theo listened to an older mix of "Thursday".' in done
+    assert "guitars was changed for Mara since Theo listened" in done
+    assert "lead vocal was changed for Mara since Theo listened" in done
     report = (place / "Thursday mix" / "mixes" / "report.html").read_text(encoding="utf-8")
     assert "<li>0:02 <bdi>Mara</bdi>: <bdi>later?</bdi></li>" in report
-    # The same wishes once more are of a mix that is gone, and known besides.
+    # The same wishes once more are known.
+    (place / "w.txt").write_text(old, encoding="utf-8")
     kept = digests(place)
     one_line(run_here("wishes", "Thursday mix/recipe.toml", "w.txt", cwd=place), 3, "already in the recipe")
     assert digests(place) == kept
@@ -234,7 +276,7 @@ def test_tone_and_room_are_added_to_what_the_recipe_says_and_one_that_has_no_roo
     said, after = taken(mixed, asked_for(mixed, "drums low -2", "drums room +2.5", "lead vocal high -1", "vocals +1"))
     recipe.write_text(before, encoding="utf-8")
     assert "3 changes" in said
-    assert "drums room +2.5 dB (Mara)" in said
+    assert "  Thursday: drums room        +2.5   +2.5 dB\n" in said
     assert "Left out: Thursday: The low_db of" in said
     (mixed / "changed.toml").write_text(after, encoding="utf-8")
     changed = read_recipe(mixed / "changed.toml")
@@ -248,25 +290,35 @@ def test_tone_and_room_are_added_to_what_the_recipe_says_and_one_that_has_no_roo
 def test_conflicts_are_reported_and_change_nothing(mixed: Path) -> None:
     said, after = taken(mixed, asked_for(mixed, "bass +2"), asked_for(mixed, "bass -1", who="Theo"))
     assert "One disagreement, left unchanged: talk about it." in said
-    assert "bass, left unchanged: Mara wants +2, Theo wants -1" in said
+    assert said.splitlines()[-2:] == [
+        "                   Mara   Theo",
+        "  Thursday: bass   +2     -1     left unchanged",
+    ]
     assert "level_db = 2.0" not in after
 
 
 def test_what_cannot_be_merged_is_named_and_the_rest_goes_on(mixed: Path) -> None:
     mara = asked_for(mixed, "bass +2", "tuba -1")
     older = re.sub("mix: .*", "mix: 00000000", asked_for(mixed, "bass +6", who="Theo"))
+    other = asked_for(mixed, "bass +6", who="Ole").replace("song: Thursday", "song: Friday")
     said, after = taken(
-        mixed, f"hello\n{mara}nice!\n{older}", mara, asked_for(mixed, "bass +1", "drums a lot +3", who="Ilka")
+        mixed, f"hello\n{mara}nice!\n{other}{older}", mara, asked_for(mixed, "bass +1", "drums a lot +3", who="Ilka")
     )
     assert "1 change" in said
-    assert "bass +1.5 dB (Mara wants +2, Ilka wants +1)" in said
+    assert "  Thursday: bass   +2     +6     +1     +3 dB\n" in said
+    assert 'Theo listened to an older mix of "Thursday".' in said
+    assert "# wishes of Mara for mix" in after
+    assert after.count(": bass: +") == 3
     left_out = [line.strip()[10:].partition(":")[0] for line in said.splitlines() if "Left out" in line]
     assert left_out == ["w0.txt, line 7", "w0.txt, line 9", "w2.txt, line 6"]
-    # The same chat again: what was refused is refused again, and nothing is merged twice.
+    # The same chat again: what was refused is refused again, and nothing is merged twice, nor for somebody else.
     recipe = mixed / "Thursday mix" / "recipe.toml"
     before = recipe.read_text(encoding="utf-8")
     recipe.write_text(after, encoding="utf-8")
     one_line(run_here("wishes", "Thursday mix/recipe.toml", "w1.txt", cwd=mixed), 3, "already in the recipe")
+    (mixed / "late.txt").write_text(asked_for(mixed, "bass +2", who="Uma"), encoding="utf-8")
+    says = "bass was changed for Ilka since Uma listened"
+    one_line(run_here("wishes", "Thursday mix/recipe.toml", "late.txt", cwd=mixed), 3, says)
     assert recipe.read_text(encoding="utf-8") == after
     recipe.write_text(before, encoding="utf-8")
 
@@ -276,7 +328,6 @@ def test_what_cannot_be_merged_is_named_and_the_rest_goes_on(mixed: Path) -> Non
     [
         (lambda text: text.replace("bass", "tuba"), 2, ["line 5", "tuba", "guitars"]),
         (lambda text: text.replace("song: Thursday", "song: Friday"), 2, ["line 1", "Friday", "Thursday"]),
-        (lambda text: re.sub("mix: .*", "mix: 00000000", text), 3, ["listened to an older mix"]),
         (lambda text: text + "\0\n", 3, ["line"]),
     ],
 )

@@ -129,14 +129,24 @@ def test_wishes_are_found_in_a_whole_chat_shown_side_by_side_and_written_once(
     assert "send-merge" in client.get("/part/send").text
 
 
-def test_wishes_for_an_older_mix_wait_until_somebody_says_so(client: TestClient) -> None:
-    said(client, "/send/add", text=message("Mara", "kick +2", mix="00000000"))
+def test_wishes_for_an_older_mix_count_but_for_what_has_changed_since(rehearsal: Rehearsal, client: TestClient) -> None:
+    recipe = rehearsal.home.recipe
+    text = f"{RECIPE}# wishes of Theo for mix 00000000 (123456): kick: +1\n"
+    recipe.write_text(text, encoding="utf-8")
+    said(client, "/send/add", text=message("Mara", "kick +2", "lead vocal room +1", mix="00000000"))
     html = client.get("/part/send").text
-    assert "for an older mix of the song" in html
-    assert "send-merge" not in html
+    assert "one wish, no notes, for an older mix" in html
+    assert "kick was changed for Theo since Mara listened." in html
+    said(client, "/send/merge", **state(client), ticked="0")
+    assert "room_db = 1.0" in recipe.read_text(encoding="utf-8")
+    assert "level_db" not in recipe.read_text(encoding="utf-8")
+    recipe.write_text(text, encoding="utf-8")
     old = state(client)
     said(client, "/send/anyway", **old, place=0)
-    assert "older mix" not in client.get("/part/send").text
+    html = client.get("/part/send").text
+    assert "older mix" not in html
+    assert "more reverb (+1 dB)" in html
+    assert "two wishes, no notes" in html
     assert "in the meantime" in problem(client, "/send/remove", **old, place=0)
     said(client, "/send/remove", **state(client), place=0)
     assert "Mara" not in client.get("/part/send").text
@@ -148,13 +158,20 @@ def test_wishes_that_do_not_say_for_which_mix_are_written_down_once(client: Test
     assert problem(client, "/send/merge", **state(client), ticked="0") == "There is nothing to write down."
 
 
+def test_only_lines_that_are_not_understood_are_left_out(client: TestClient) -> None:
+    says = said(client, "/send/add", text="hi!\n" + message("Mara", "kick +2", "kick +99", "song: A", "tuba +1"))
+    assert says.startswith("Wishes of Mara. Left out: what you pasted, line 6: +99 dB is more than a wish may ask for")
+    assert 'Left out: what you pasted, line 7: "song" appears twice.' in says
+    html = client.get("/part/send").text
+    assert "one wish, no notes <strong" in html
+    assert "is called &#34;tuba&#34;" in html
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
         ("hello", "There are no wishes in it"),
         ("morningmix wishes\nkick +2", "do not say which song"),
-        (message("Mara", "kick +2", "kick +99"), "more than a wish may ask for"),
-        (message("Mara", "song: Thursday"), "appears twice"),
     ],
 )
 def test_what_cannot_be_understood_is_not_kept(text: str, says: str, rehearsal: Rehearsal, client: TestClient) -> None:

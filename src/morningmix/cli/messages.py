@@ -17,7 +17,8 @@ from morningmix.model.names import visible
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from morningmix.commands.feedback import Agreed, Conflict, Taken
+    from morningmix.commands.agreement import Agreed, Conflict
+    from morningmix.commands.feedback import Taken
     from morningmix.commands.result import Found, Result
     from morningmix.commands.song import MixedSong
     from morningmix.model.fingerprint import Recognised
@@ -165,22 +166,30 @@ def wishes_taken(taken: Taken, recipe: Path) -> None:
         first += " One disagreement" if many == 1 else f" {many} disagreements"
         first += ", left unchanged: talk about it."
     line(f"{first} Then mix it: morningmix mix {quoted(str(recipe))}" if taken.agreed else first)
-    for change in taken.agreed:
-        whose = _asked(change.asked) if len(change.asked) > 1 else change.asked[0][0]
-        line(f"  {change.song}: {_named(change)} {change.level_db:+g} dB{_stretch(change.stretch)} ({whose})")
-    for conflict in taken.conflicts:
-        where = f"{conflict.song}: {_named(conflict)}{_stretch(conflict.stretch)}"
-        line(f"  {where}, left unchanged: {_asked(conflict.asked)}")
+    for row in _who_wants_what(taken):
+        line(f"  {row}".rstrip())
+    for older in taken.older:
+        line(f"  {older}")
     for refused in taken.refused:
         line(f"  Left out: {refused}")
 
 
-def _named(change: Agreed | Conflict) -> str:
-    return change.name if change.part == "level" else f"{change.name} {change.part}"
+def _who_wants_what(taken: Taken) -> list[str]:
+    """A table: what it is about, what each person wants, and what comes of it; what they disagree on comes last."""
+    matters: list[tuple[Agreed | Conflict, str]] = [(one, f"{one.level_db:+g} dB") for one in taken.agreed]
+    matters += [(one, "left unchanged") for one in taken.conflicts]
+    people = list(dict.fromkeys(who for one, _ in matters for who, _ in one.asked))
+    rows = [["", *people, ""]] if matters else []
+    for one, outcome in matters:
+        wanted = {who: f"{level_db:+g}" for who, level_db in one.asked}
+        rows.append([_matter(one), *(wanted.get(who, "") for who in people), outcome])
+    widths = [max(len(row[column]) for row in rows) for column in range(len(people) + 2)] if rows else []
+    return ["   ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
 
 
-def _asked(asked: Sequence[tuple[str, float]]) -> str:
-    return ", ".join(f"{who} wants {level_db:+g}" for who, level_db in asked)
+def _matter(change: Agreed | Conflict) -> str:
+    part = "" if change.part == "level" else f" {change.part}"
+    return f"{change.song}: {change.name}{part}{_stretch(change.stretch)}"
 
 
 def recognised_in_words(known: Recognised) -> str:

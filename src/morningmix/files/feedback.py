@@ -48,7 +48,7 @@ class WishedMove:
     """What should change about a family or an input, over a stretch of the song or all of it."""
 
     name: str
-    """As it was typed, a word for the part behind it, until `commands.feedback.understood` knows what it names."""
+    """As it was typed, a word for the part behind it, until `commands.meant.understood` knows what it names."""
     part: Part = "level"
     level_db: float
     from_s: float | None = None
@@ -84,18 +84,34 @@ def read_wishes(path: Path) -> tuple[list[Wishes], list[str]]:
 
     Raises `RecipeError` for a file that cannot be read.
     """
-    text = read_text(path)
-    _refuse_long(text, path.name)
-    found: list[Wishes] = []
     refused: list[str] = []
-    for block in _blocks(text):
-        try:
-            found.append(_wishes(path.name, block, refused.append))
-        except RecipeError as error:
-            refused.append(str(error))
+    found = [wishes for _, wishes in understood_in(read_text(path), path.name, refused.append)]
     if not found and not refused:
         refused.append(f"{path.name} holds no wishes. Copy them into it from the song's page.")
     return found, refused
+
+
+def understood_in(text: str, label: str, refuse: Callable[[str], None]) -> list[tuple[str, Wishes]]:
+    """All wishes in a text from `label`, which may be a whole chat, each with its own lines that are understood.
+
+    `refuse` receives a line about each of the others. Raises `RecipeError` for a text that is too long.
+    """
+    _refuse_long(text, label)
+    found: list[tuple[str, Wishes]] = []
+    for block in _blocks(text):
+        left_out: set[int] = set()
+
+        def leave(number: int, says: str, left_out: set[int] = left_out) -> None:
+            left_out.add(number)
+            refuse(says)
+
+        try:
+            wishes = _wishes(label, block, leave)
+        except RecipeError as error:
+            refuse(str(error))
+            continue
+        found.append(("".join(f"{line}\n" for number, line in block if number not in left_out), wishes))
+    return found
 
 
 def parse_wishes(text: str, label: str) -> list[Wishes]:
@@ -161,8 +177,9 @@ def printable(text: str) -> str:
     return " ".join(typed.split())
 
 
-def _wishes(file: str, block: _Block, refuse: Callable[[str], None] | None = None) -> Wishes:
-    """One person's wishes; `refuse` receives what is wrong with a line that is left out. Without it that is raised."""
+def _wishes(file: str, block: _Block, refuse: Callable[[int, str], None] | None = None) -> Wishes:
+    """One person's wishes; `refuse` receives a line that is left out and what is wrong with it, which is raised
+    without it."""
     head: dict[str, str] = {}
     moves: list[WishedMove] = []
     notes: list[Note] = []
@@ -187,7 +204,7 @@ def _wishes(file: str, block: _Block, refuse: Callable[[str], None] | None = Non
         except RecipeError as error:
             if refuse is None:
                 raise
-            refuse(str(error))
+            refuse(number, str(error))
     where = f"{file}, line {block[0][0]}"
     if not head.get("song"):
         raise RecipeError(f'{where}: these wishes do not say which song they are for. Add a line "song: TITLE".')

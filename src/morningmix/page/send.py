@@ -9,7 +9,7 @@ from pathlib import Path
 from starlette.requests import Request  # noqa: TID251
 from starlette.responses import FileResponse, Response  # noqa: TID251
 
-from morningmix.commands.feedback import Agreed, Conflict, Stretch, merge
+from morningmix.commands.agreement import Agreed, Conflict, Stretch, merge
 from morningmix.commands.order import Callbacks
 from morningmix.errors import UsageError
 from morningmix.model.names import plain
@@ -76,7 +76,7 @@ def _matters(found: Sequence[wishes.Kept], people: Sequence[str]) -> list[Matter
     agreed, conflicts = merge([one.meant for one in found if one.waits])
     shown = [_matter(one, people, place, in_words(one.level_db, one.part)) for place, one in enumerate(agreed)]
     shown += [_matter(one, people, None, "you disagree: talk about it") for one in conflicts]
-    return sorted(shown, key=lambda matter: plain(matter.song))
+    return sorted(shown, key=lambda matter: (matter.place is None, plain(matter.song)))
 
 
 def _matter(change: Agreed | Conflict, people: Sequence[str], place: int | None, outcome: str) -> Matter:

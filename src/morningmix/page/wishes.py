@@ -5,14 +5,17 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Lock
 
-from morningmix.commands.feedback import mark_of, merge, understood, with_wishes
+from morningmix.commands.agreement import merge
+from morningmix.commands.feedback import mark_of, with_wishes
+from morningmix.commands.former import sheet_in
+from morningmix.commands.live import LiveSong
+from morningmix.commands.meant import still_wanted, understood
 from morningmix.errors import RecipeError, UsageError
-from morningmix.files.feedback import Wishes, parse_wishes, wishes_in
-from morningmix.files.recall import Recall
+from morningmix.files.feedback import Wishes, parse_wishes, understood_in, wishes_in
 from morningmix.model.names import plain
 from morningmix.model.recipe import SongNote
 from morningmix.page import live
@@ -38,13 +41,15 @@ class Kept:
     """What can be merged of them, by the names of the song's inputs and families."""
     merged: bool
     """They are in the recipe."""
-    problem: str
-    """Why they cannot be merged; "" where they can."""
+    older: bool = False
+    """Somebody listened to an older mix."""
+    problems: Sequence[str]
+    """Why they, or some of them, cannot be merged."""
 
     @property
     def waits(self) -> bool:
-        """Whether they can be merged now."""
-        return not self.merged and not self.problem
+        """Whether they, or some of them, can be merged now."""
+        return not self.merged and bool(self.meant.moves or self.meant.notes)
 
 
 def kept(rehearsal: Rehearsal) -> list[Kept]:
@@ -58,27 +63,34 @@ def kept(rehearsal: Rehearsal) -> list[Kept]:
         except RecipeError as error:
             # Somebody has changed the file by hand.
             nobody = Wishes(song="", mix="", who=FILE, moves=(), notes=(), where=FILE)
-            found.append(Kept(place=place, text=text, wishes=nobody, meant=nobody, merged=False, problem=str(error)))
+            found.append(Kept(place=place, text=text, wishes=nobody, meant=nobody, merged=False, problems=[str(error)]))
             continue
-        sheet = mixed.get(plain(wishes.song))
-        meant, _ = (wishes, []) if sheet is None else understood(wishes, sheet.plan)
+        song = mixed.get(plain(wishes.song))
         merged = bool(wishes.mix) and mark_of(wishes) in recipe
-        problem = "" if merged else _problem(wishes, sheet)
-        found.append(Kept(place=place, text=text, wishes=wishes, meant=meant, merged=merged, problem=problem))
+        meant, problems, older = (wishes, [], False) if merged else _meant_now(wishes, song, recipe)
+        found.append(
+            Kept(place=place, text=text, wishes=wishes, meant=meant, merged=merged, older=older, problems=problems)
+        )
     return found
 
 
-def _problem(wishes: Wishes, sheet: Recall | None) -> str:
-    if sheet is None:
-        return f"no song is called {wishes.song}"
-    return "" if wishes.mix == sheet.mix_id else "for an older mix of the song"
+def _meant_now(wishes: Wishes, song: LiveSong | None, recipe: str) -> tuple[Wishes, list[str], bool]:
+    """What can be merged of wishes, what is wrong with the others, and whether they are for an older mix."""
+    if song is None or song.mixed is None:
+        return replace(wishes, moves=(), notes=()), [f"no song is called {wishes.song}"], False
+    sheet, before = song.mixed, song.before
+    meant, unclear = understood(wishes, sheet.plan)
+    meant, changed = still_wanted(meant, sheet, lambda: sheet_in(before.parent) if before else None, recipe)
+    # The lines of the file that keeps them say nothing to whoever pasted them.
+    problems = [str(error).removeprefix(f"{FILE}, line ").partition(": ")[2] for error in (*unclear, *changed)]
+    return meant, problems, wishes.mix not in ("", sheet.mix_id)
 
 
-def _mixed(rehearsal: Rehearsal) -> dict[str, Recall]:
-    """The recall sheets of the mixes that are in their place, by their plain titles."""
+def _mixed(rehearsal: Rehearsal) -> dict[str, LiveSong]:
+    """The songs with a mix in its place, by their plain titles."""
     if rehearsal.heard is None:
         return {}
-    return {plain(song.plan.title): song.mixed for song in live.songs(rehearsal) if song.mixed}
+    return {plain(song.plan.title): song for song in live.songs(rehearsal) if song.mixed}
 
 
 def _path(rehearsal: Rehearsal) -> Path:
@@ -105,28 +117,35 @@ def notes_of(found: Sequence[Kept], title: str) -> list[SongNote]:
 
 
 def add(rehearsal: Rehearsal, asked: Asked) -> str:
-    """Keep the wishes in whatever was pasted or dropped: a chat, or one message."""
+    """Keep the wishes in whatever was pasted or dropped, a chat or one message: all lines that are understood."""
     mixed = _mixed(rehearsal)
+    refused: list[str] = []
     with _writing:
         texts = _texts(rehearsal)
-        came = [_with_mix(text, mixed) for text in wishes_in(asked.text("text", _MOST_CHARACTERS))]
-        if not came:
+        found = understood_in(asked.text("text", _MOST_CHARACTERS), "what you pasted", refused.append)
+        if not found and refused:
+            raise RecipeError(refused[0])
+        if not found:
             raise UsageError(
                 'There are no wishes in it. They begin with "morningmix wishes"; copy them from a song\'s page.'
             )
-        for text in came:
-            parse_wishes(text, "what you pasted")
+        came = [_with_mix(text, wishes, mixed) for text, wishes in found]
         new = [text for place, text in enumerate(came) if text not in texts and text not in came[:place]]
         _write(rehearsal, [*texts, *new])
     people = dict.fromkeys(parse_wishes(text, FILE)[0].who for text in new)
-    return f"Wishes of {', '.join(people)}." if new else "These are here already."
+    says = f"Wishes of {', '.join(people)}." if new else "These are here already."
+    return " ".join([says, *(f"Left out: {line}" for line in refused)])
 
 
-def _with_mix(text: str, mixed: Mapping[str, Recall]) -> str:
+def _with_mix(text: str, wishes: Wishes, mixed: Mapping[str, LiveSong]) -> str:
     """Wishes that do not say for which mix they are, as for the one in its place."""
-    (wishes,) = parse_wishes(text, "what you pasted")
-    sheet = mixed.get(plain(wishes.song))
-    return text if wishes.mix or sheet is None else f"{_MIX.sub('', text)}mix: {sheet.mix_id}\n"
+    mix = _mix_of(mixed, wishes.song)
+    return text if wishes.mix or not mix else f"{_MIX.sub('', text)}mix: {mix}\n"
+
+
+def _mix_of(mixed: Mapping[str, LiveSong], title: str) -> str:
+    song = mixed.get(plain(title))
+    return song.mixed.mix_id if song is not None and song.mixed is not None else ""
 
 
 def remove(rehearsal: Rehearsal, asked: Asked) -> str:
@@ -138,13 +157,13 @@ def remove(rehearsal: Rehearsal, asked: Asked) -> str:
 
 
 def anyway(rehearsal: Rehearsal, asked: Asked) -> str:
-    """Take wishes for an older mix as for the one in its place."""
+    """Take wishes for an older mix as for the one in its place, whatever has changed since."""
     with _writing:
         one = _meant(rehearsal, asked)
-        sheet = _mixed(rehearsal).get(plain(one.wishes.song))
-        if sheet is None:
+        mix = _mix_of(_mixed(rehearsal), one.wishes.song)
+        if not mix:
             raise UsageError(f"No song is called {one.wishes.song}.")
-        text = f"{_MIX.sub('', one.text)}mix: {sheet.mix_id}\n"
+        text = f"{_MIX.sub('', one.text)}mix: {mix}\n"
         _write(rehearsal, [text if other.place == one.place else other.text for other in kept(rehearsal)])
     return "They count with the others now."
 
