@@ -4,8 +4,8 @@ import sys
 
 import numpy as np
 import pytest
-from tests.film.made import RATE_HZ, Made, clicks, music
 
+from film.made import RATE_HZ, Made, clicks, music
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.film.clip import mono, open_clip, sound
 
@@ -79,7 +79,7 @@ def test_missing_sound_is_silent_and_all_the_rest_keeps_its_time(tmp_path):
 
 
 def without_packets(path, to, start_s, stop_s):
-    from tests.film.made import av
+    from film.made import av
 
     with av.open(str(path)) as source, av.open(str(to), "w") as target:
         streams = {each.index: target.add_stream_from_template(each) for each in source.streams}

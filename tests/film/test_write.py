@@ -8,8 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from tests.film.made import RATE_HZ, Made, av, clicks, music
 
+from film.made import RATE_HZ, Made, av, clicks, music
 from morningmix.audio.write import IntegerWriter
 from morningmix.errors import OutputError, RecordingsError
 from morningmix.film.clip import open_clip, sound

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -21,8 +21,10 @@ from morningmix.model.names import name_as_text
 from morningmix.units import Block
 
 if TYPE_CHECKING:
+    from av.audio.stream import AudioStream  # noqa: TID251
     from av.container import InputContainer  # noqa: TID251
     from av.stream import Stream  # noqa: TID251
+    from av.video.stream import VideoStream  # noqa: TID251
 
 _FORMATS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,asf,flv"
 """FFmpeg's names of what cameras write. Playlists are left out: they open other files, or the net."""
@@ -88,15 +90,15 @@ def open_clip(path: Path) -> Clip:
     name = name_as_text(path.name)
     # Opened twice, because not every file gives its very beginning again after a jump.
     with opened(path) as container:
-        sound = next(_decoded(container, container.streams.audio[0]), None)
+        sound = next(_decoded(container, sound_of(container)), None)
     if sound is None:
         raise RecordingsError(f"{name} is damaged: none of its sound can be read.")
     origin_s = moment(sound.pts, sound.time_base)
     with opened(path) as container:
-        if not container.streams.video:
+        if container.streams.best("video") is None:
             raise RecordingsError(f"{name} has no picture. Is it a film?")
-        video = container.streams.video[0]
-        end_s = max(_end(container, video), _end(container, container.streams.audio[0]))
+        video = picture_of(container)
+        end_s = max(_end(container, video), _end(container, sound_of(container)))
         if end_s <= origin_s:
             raise RecordingsError(f"{name} is damaged: it does not say how long it is.")
         frame = next(_decoded(container, video), None)
@@ -108,7 +110,7 @@ def open_clip(path: Path) -> Clip:
             picture=Picture(
                 start_s=float(moment(video.start_time, video.time_base) - origin_s),
                 stop_s=float(_end(container, video) - origin_s),
-                codec=video.codec_context.name,
+                codec=video.codec_context.codec.canonical_name,
                 width=video.codec_context.width,
                 height=video.codec_context.height,
                 frames_per_s=float(video.average_rate) if video.average_rate else None,
@@ -158,13 +160,23 @@ def opened(path: Path) -> Iterator[InputContainer]:
                 file, "r", options={"format_whitelist": _FORMATS}, metadata_errors="replace", buffer_size=_BUFFER_BYTES
             ) as container,
         ):
-            if not container.streams.audio:
+            if container.streams.best("audio") is None:
                 raise RecordingsError(f"{name} has no sound track, so nobody can tell where it lies in the take.")
             yield container
     except av.FFmpegError as error:
         raise RecordingsError(f"{name} is damaged or not a film ({error.strerror}).") from error
     except OSError as error:
         raise RecordingsError(f"{name} cannot be read: {error.strerror or error}.") from error
+
+
+def picture_of(container: InputContainer) -> VideoStream:
+    """The picture of an opened clip. Previews that some cameras put beside it are none."""
+    return cast("VideoStream", container.streams.best("video"))
+
+
+def sound_of(container: InputContainer) -> AudioStream:
+    """The sound of an opened clip; of several tracks the one that players take."""
+    return cast("AudioStream", container.streams.best("audio"))
 
 
 def moment(ticks: int | None, time_base: Fraction | None) -> Fraction:
@@ -219,7 +231,7 @@ def _stamped(clip: Clip, first: int) -> Iterator[tuple[int, Block]]:
     layout = "mono" if clip.channels == 1 else "stereo"
     resamplers: dict[object, av.AudioResampler] = {}
     with opened(clip.path) as container:
-        stream = container.streams.audio[0]
+        stream = sound_of(container)
         if first > 0:
             at_s = max(clip.origin_s, clip.origin_s + Fraction(first, clip.rate_hz) - Fraction(_BEFORE_S))
             container.seek(int(at_s / moment(1, stream.time_base)), stream=stream)

@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from morningmix.errors import RecordingsError
-from morningmix.film.clip import Clip, opened
+from morningmix.film.clip import Clip, opened, picture_of
 from morningmix.film.picture import Cut, from_key, shown
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def encoded_head(clip: Clip, where: Cut) -> Head | None:
     if where.start == where.key:
         return None
     with opened(clip.path) as container:
-        video = container.streams.video[0]
+        video = picture_of(container)
         profile = _PROFILES.get(video.profile or "")
         if clip.picture.codec != "h264" or profile is None or int(video.codec_context.field_order) > 1:
             raise RecordingsError(
@@ -74,7 +74,7 @@ def _encoded(container: InputContainer, where: Cut, until: int, delay: int, prof
     import av  # noqa: TID251
     from av.codec.context import Flags  # noqa: TID251
 
-    video = container.streams.video[0]
+    video = picture_of(container)
     source = video.codec_context
     encoder = av.CodecContext.create("libx264", "w")
     encoder.width, encoder.height, encoder.pix_fmt = source.width, source.height, source.pix_fmt

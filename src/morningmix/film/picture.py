@@ -13,7 +13,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from morningmix.errors import RecordingsError
-from morningmix.film.clip import Clip, moment, opened
+from morningmix.film.clip import Clip, moment, opened, picture_of
 
 if TYPE_CHECKING:
     from av.container import InputContainer  # noqa: TID251
@@ -49,7 +49,7 @@ def cut(clip: Clip, start_s: float, stop_s: float, *, at_key: bool) -> Cut:
     `at_key`: the key frame before is the first picture shown. Raises `RecordingsError` where there is no key frame.
     """
     with opened(clip.path) as container:
-        video = container.streams.video[0]
+        video = picture_of(container)
         time_base = moment(1, video.time_base)
         wanted = max(_ticks(clip, start_s, time_base), video.start_time or 0)
         for back_s in _STEPS_BACK_S:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from morningmix.audio.header import read_file
 from morningmix.errors import OutputError, RecordingsError
-from morningmix.film.clip import Clip, opened
+from morningmix.film.clip import Clip, opened, picture_of
 from morningmix.film.head import Head, encoded_head
 from morningmix.film.picture import Cut, copied, cut
 from morningmix.film.soundtrack import Track, mix_at, mix_lufs, room_lufs, with_room, write_track
@@ -226,14 +226,16 @@ def _join(clip: Clip, where: Cut, head: Head | None, sound: Path, draft: Path, t
     import av  # noqa: TID251
 
     kind = _container(clip)
-    with opened(clip.path) as source, av.open(str(sound)) as track, _film(draft, kind, tags) as film:
-        video, audio = source.streams.video[0], track.streams.audio[0]
+    with opened(clip.path) as source, av.open(str(sound)) as track, _film(draft, kind) as film:
+        video, audio = picture_of(source), track.streams.audio[0]
         with _written(draft):
             streams = [film.add_stream_from_template(each, opaque=True) for each in (video, audio)]
             if kind in ("mp4", "mov") and clip.picture.codec == "hevc":
                 streams[0].codec_context.codec_tag = "hvc1"  # the one that every player takes
             if head is not None:
                 streams[0].codec_context.extradata = head.extradata
+        recorded = {key: text for key, text in source.metadata.items() if key == "creation_time"}
+        film.metadata.update(recorded | tags)
         last = where.start
         pictures: Iterator[tuple[Packet[Any], int]] = ((packet, 0) for packet in _pictures(source, video, where, head))
         sounds: Iterator[tuple[Packet[Any], int]] = ((packet, 1) for packet in track.demux(audio) if packet.size)
@@ -264,13 +266,12 @@ def _pictures(source: InputContainer, video: VideoStream, where: Cut, head: Head
 
 
 @contextmanager
-def _film(draft: Path, kind: str, tags: dict[str, str]) -> Iterator[OutputContainer]:
+def _film(draft: Path, kind: str) -> Iterator[OutputContainer]:
     """A film to be written; it is on the disk once this ends."""
     import av  # noqa: TID251
 
     with _written(draft), draft.open("wb") as file:
         film = av.open(file, "w", format=kind, buffer_size=_BUFFER_BYTES)
-        film.metadata.update(tags)
         try:
             yield film
         except BaseException:

@@ -1,0 +1,100 @@
+"""Films of the songs in a mix folder, or of a mix alone, from clips whose place is known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+
+from morningmix.audio.header import read_file
+from morningmix.errors import RecordingsError, UsageError
+from morningmix.files.recall import read_sheets, unsaid
+from morningmix.files.recipe import read_recipe
+from morningmix.film.clip import Clip
+from morningmix.film.write import Film, Settings, Shot, Song, write_film
+from morningmix.model.film import Lined
+from morningmix.model.names import name_as_text
+from morningmix.render.output import file_names
+from morningmix.storage.home import Home, path_of, real_place
+from morningmix.storage.song_folders import song_sheets
+from morningmix.workers.progress import Progress, no_progress
+
+FILMS = "films"
+"""Folder of the films in a mix folder."""
+
+
+def mixed_songs(home: Home, tracks: Path, skipped: Callable[[str], None] = unsaid) -> list[Song]:
+    """The mixed songs of the take in a folder.
+
+    `skipped` receives a line about each song whose recall sheet cannot be read. Raises `UsageError` where nothing is
+    mixed, `RecordingsError` where a mix is missing.
+    """
+    sheets = song_sheets(home.mixes)
+    if not sheets:
+        raise UsageError(f"Nothing is mixed yet in {home.root}. First: morningmix mix FOLDER.")
+    songs = []
+    for sheet, recall in read_sheets(sheets, skipped):
+        folder = sheet.parent
+        if real_place(path_of(recall.tracks_folder, folder)) != real_place(tracks):
+            continue
+        mix = folder / recall.mix.file
+        if not mix.is_file():
+            raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
+        number = int(folder.name.partition(" ")[0])
+        songs.append(Song(title=recall.title, mix=mix, start_s=recall.plan.start_s, number=number))
+    return songs
+
+
+def lone_mix(mix: Path) -> Song:
+    """A mix without a mix folder, as the only song of a take. Raises `RecordingsError`."""
+    if read_file(mix).channels > 2:
+        raise RecordingsError(f"{mix.name} has more than two channels, so it is no mix.")
+    return Song(title=name_as_text(mix.stem), mix=mix, start_s=0.0)
+
+
+def tags_of(home: Home) -> tuple[tuple[str, str], ...]:
+    """What the recipe says of the rehearsal, as tags for its films."""
+    if not home.recipe.exists():
+        return ()
+    recipe = read_recipe(home.recipe)
+    tags = {"album": recipe.title, "artist": recipe.band, "date": recipe.date}
+    return tuple((name, text) for name, text in tags.items() if text)
+
+
+def shots_of(clips: Iterable[tuple[Clip, Lined]]) -> list[Shot]:
+    """The clips that belong to the take, each with a name that no other has."""
+    accepted = [(clip, lined) for clip, lined in clips if lined.accepted]
+    names = file_names([name_as_text(clip.path.stem) for clip, _ in accepted])
+    return [Shot(clip=clip, lined=lined, name=name) for (clip, lined), name in zip(accepted, names, strict=True)]
+
+
+def write_films(
+    shots: Sequence[Shot], songs: Sequence[Song], folder: Path, settings: Settings, progress: Progress = no_progress
+) -> list[Film]:
+    """Write the film of every song that a clip shows, wholly or in part, into a folder.
+
+    Raises `RecordingsError`, `OutputError`.
+    """
+    wanted = [(shot, song) for shot in shots for song in songs]
+    films = []
+    for place, (shot, song) in enumerate(wanted):
+        progress(f"filming {song.title}", place / len(wanted))
+        film = write_film(shot, song, folder, settings)
+        if film is not None:
+            films.append(film)
+    return films
+
+
+def as_facts(film: Film) -> dict[str, object]:
+    """A film for a program to read."""
+    return {
+        "file": str(film.file),
+        "song": film.title,
+        "clip": film.clip,
+        "start_s": round(film.start_s, 3),
+        "stop_s": round(film.stop_s, 3),
+        "whole": film.whole,
+        "encoded_s": round(film.encoded_s, 3),
+        "integrated_lufs": film.track.lufs,
+        "true_peak_dbtp": film.track.peak_dbtp,
+        "lowered_db": round(film.track.lowered_db, 2),
+    }
