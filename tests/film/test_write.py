@@ -119,12 +119,12 @@ def test_pictures_are_copied_packet_for_packet_with_their_uneven_times(clip, fil
     assert gaps == {0.04, 0.08}
 
 
-def assert_in_step(path):
+def assert_in_step(path, late_s=0.0):
     """A flash is seen with the next picture: how much later than its strike is known, and so how much the click is."""
     apart = apart_s(path)
     assert len(apart) == 2
     assert all(abs(late_s) < FRAME_S for late_s in apart), apart
-    expected = [(LINED.clip_s(START_S + at_s) % FRAME_S) - FRAME_S for at_s in STRIKES_S]
+    expected = [((LINED.clip_s(START_S + at_s) + late_s) % FRAME_S) - FRAME_S for at_s in STRIKES_S]
     assert np.diff(apart)[0] == pytest.approx(np.diff(expected)[0], abs=0.003)
 
 
@@ -133,15 +133,20 @@ def test_a_flash_and_its_click_stay_together_to_the_end(film):
 
 
 def test_without_an_edit_list_a_film_begins_in_silence_at_the_key_frame(tmp_path, song):
-    film = write_film(made(tmp_path / "stage.mkv"), song, tmp_path / "films", Settings())
+    late_s = 0.2
+    flashes = tuple(LINED.clip_s(START_S + at_s) + late_s for at_s in STRIKES_S)
+    shot = made(tmp_path / "stage.mkv", sound_codec="pcm_s16le", sound_start_s=late_s, flashes_s=flashes)
 
+    film = write_film(shot, song, tmp_path / "films", Settings())
+
+    assert shot.clip.picture.start_s == pytest.approx(-late_s, abs=0.001), "the sound began later"
     assert -0.8 < film.start_s < -FRAME_S
     assert film.whole
     heard = np.concatenate(list(sound(open_clip(film.file), RATE_HZ)), axis=1)
     lead = round(-film.start_s * LINED.clock * RATE_HZ)
     assert np.abs(heard[:, : lead - 480]).max() < 1e-3
     assert np.abs(heard[:, lead : lead + 9600]).max() > 0.1
-    assert_in_step(film.file)
+    assert_in_step(film.file, late_s)
 
 
 def test_exact_encodes_the_pictures_before_the_key_frame_alone(tmp_path, clip, song):
@@ -214,6 +219,7 @@ def test_what_is_no_film_of_ours_stays_and_what_is_is_replaced(tmp_path, clip, s
     place.unlink()
 
     shutil.copy(film.file, place)
+    (tmp_path / ".02 Other - stage.film.partial").write_bytes(b"left by a run that was killed")
     write_film(clip, song, tmp_path, Settings())
     assert [path.name for path in tmp_path.iterdir()] == [place.name]
 

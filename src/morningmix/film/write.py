@@ -37,6 +37,7 @@ _IN_MP4 = {"h264", "hevc", "av1", "mpeg4", "mpeg2video"}
 _SOUND = {"mp4": "aac", "mov": "aac", "matroska": "libopus", "webm": "libopus"}
 _SOUND_BYTES_PER_S = 40_000
 _BUFFER_BYTES = 1 << 20
+_DRAFTS = (".film.partial", ".sound.partial")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,13 +196,14 @@ def _is_ours(file: Path) -> bool:
 
 @contextmanager
 def _drafts(file: Path) -> Iterator[tuple[Path, Path]]:
-    """Where a film and its sound are written until they are whole. What a killed run left there is written over."""
-    film, sound = (file.with_name(f".{file.stem}.{what}.partial") for what in ("film", "sound"))
+    """Where a film and its sound are written until they are whole. What a killed run left there goes away."""
+    film, sound = (file.with_name(f".{file.stem}{end}") for end in _DRAFTS)
     with output_errors(file.parent):
         file.parent.mkdir(parents=True, exist_ok=True)
+        for left in file.parent.glob(".*.partial"):
+            if left.name.endswith(_DRAFTS):
+                left.unlink()
     try:
-        for draft in (film, sound):
-            refuse_link(draft)
         yield film, sound
     finally:
         for draft in (film, sound):
