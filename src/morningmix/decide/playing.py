@@ -92,7 +92,7 @@ def who_plays(activity: Activity, families: Sequence[str]) -> Band:
     talking = _steady(voices.any(axis=0), frame_s)
     hits = _hits(activity, is_drum)
     drums = np.zeros(own.shape[1], np.bool_)
-    hit_frames = np.minimum((hits * activity.hop_s / frame_s).astype(int), own.shape[1] - 1)
+    hit_frames = np.minimum(hits // activity.hops_in_frame, own.shape[1] - 1)
     drums[hit_frames] = True
     drums = closed(drums, frame_s, STEADY_HITS_S)
     # Hits stand out little where one input holds the whole kit, or more; there, continuous sound counts.
@@ -136,9 +136,8 @@ def _hits(activity: Activity, is_drum: Mask) -> NDArray[np.intp]:
     own = activity.over_bleed_db[is_drum].mean(axis=1).max(axis=0) > OWN_DB
     # A hit at the very end of a frame shows in the next one.
     own = scipy.ndimage.maximum_filter1d(own.astype(np.uint8), 3).astype(bool)
-    per_frame = round(activity.frame_s / activity.hop_s)
     hops = np.flatnonzero(peaks)
-    kept: NDArray[np.intp] = hops[own[np.minimum(hops // per_frame, len(own) - 1)]]
+    kept: NDArray[np.intp] = hops[own[np.minimum(hops // activity.hops_in_frame, len(own) - 1)]]
     return kept
 
 
@@ -149,7 +148,7 @@ def _ticks(activity: Activity, chosen: Mask, players: NDArray[np.intp], beats: N
     for beat in beats.tolist():
         sharp[max(0, beat - 2) : beat + 3] = False
     hops = np.flatnonzero(sharp)
-    frames = np.minimum((hops * activity.hop_s / activity.frame_s).astype(int), len(players) - 1)
+    frames = np.minimum(hops // activity.hops_in_frame, len(players) - 1)
     ticks: NDArray[np.intp] = hops[players[frames] == 0]
     return ticks
 

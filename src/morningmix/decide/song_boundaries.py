@@ -36,6 +36,8 @@ TALK_S = 0.7
 SHORTEST_S = 5.0
 """Shorter playing is a fill or a jam, not the start of a song."""
 
+PAUSE_S, ALONE_S = 2.0, 6.0
+"""Around a longer silence within a song nobody plays alone for longer than that."""
 STOPS_S = 1.0
 """Playing that pauses for longer has a last and a first note there; shorter playing has none."""
 SAME_PLACE_S = 0.25
@@ -156,7 +158,8 @@ def _goes_on(band: Band, before: tuple[int, int], after: tuple[int, int]) -> boo
         return False
     rests = [(b - a) * band.frame_s for a, b in runs_of(~plays) if (b - a) * band.frame_s > SILENT_S]
     if talks_s < TALK_S and len(rests) <= 1 and sum(rests) <= HELD_S:
-        return True
+        # After a silence the band comes back together; it is between songs that somebody plays on alone.
+        return sum(rests) <= PAUSE_S or gap_s - sum(rests) <= ALONE_S
     silent_s = max((b - a for a, b in runs_of(~plays & ~voices)), default=0) * band.frame_s
     return silent_s <= SILENT_S and float(np.count_nonzero(voices & ~plays)) * band.frame_s < gap_s / 2
 

@@ -61,7 +61,7 @@ def why_not(activity: Activity, families: Sequence[str], band: Band, first: int,
     if seconds > BROKEN_S:
         return None, True
     # What rings after the last beat is in every ending, but not in the middle of a song; nor are clicks.
-    beats = (band.hits_s / band.frame_s).astype(int)
+    beats = (band.hits_s / activity.hop_s).round().astype(int) // activity.hops_in_frame
     beats = beats[(beats >= first) & (beats < last)]
     counted = find_count_in(band, first * band.frame_s, 0.0)
     clicks = min(counted.clicks, COUNTED) if counted else 0

@@ -139,6 +139,11 @@ class Activity:
     rises_db: NDArray[np.float32]
     """Rise over the two hops before, mean over all fine bands: ``(inputs, hops)``."""
 
+    @property
+    def hops_in_frame(self) -> int:
+        """Hops of a frame."""
+        return round(self.frame_s / self.hop_s)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Onsets:
