@@ -5,15 +5,18 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analysis.test_fingerprint import OTHER, ROPE
+from drummer import RATE_HZ
 from lanes import lane_here
 from morningmix.analysis.analyse import analyse
 from morningmix.commands.order import Order, home_for, source_of
-from morningmix.commands.recognised import with_known_titles
+from morningmix.commands.recognised import with_known_takes, with_known_titles
 from morningmix.commands.remember import lesson_of, write
 from morningmix.commands.songs import songs
+from morningmix.files.recipe import read_recipe
 from morningmix.storage.text import write_text_whole
 from songbook import Song, play
 from songbook import write as write_tracks
@@ -74,9 +77,35 @@ def test_a_song_that_is_played_again_gets_its_title_in_doubt(band: Path) -> None
     assert lesson.songs == ()
     assert "Rope Swing?" not in lesson.after
 
+    # A take without a list of songs that is one of them is listed whole.
+    again.write_text(RECIPE.partition("[[song]]")[0].format(tracks="../two"), encoding="utf-8")
+    order = Order(source=again, cwd=band)
+    said: list[str] = []
+    (analysed,) = analyse(source_of(order), home_for(order), lane_here())
+    assert with_known_takes([analysed], lane_here(), said.append)
+    (song,) = read_recipe(again).songs
+    assert (song.title, song.start_s) == ("Rope Swing?", 0.0)
+    assert song.end_s == pytest.approx(analysed.take.duration_s, abs=0.1)
+    assert song.end_s >= analysed.take.duration_s
+    assert ['two sounds like "Rope Swing"' in line for line in said] == [True]
 
-def test_an_unknown_song_and_one_with_a_title_keep_what_they_have(band: Path) -> None:
-    assert recognised(rehearsal(band, "three", OTHER, 6, "Song 1")) == ["Song 1"]
+
+def test_an_unknown_song_keeps_its_number_and_a_known_one_that_was_broken_off_beside_it_is_left_out(band: Path) -> None:
+    unknown, broken_off = play(OTHER, 6, until=0.5), play(ROPE, 9, until=0.45)
+    write_tracks(band / "three", {name: np.concatenate((unknown[name], broken_off[name])) for name in unknown})
+    between_s = len(unknown["kick"]) / RATE_HZ
+    home = band / "three mix"
+    home.mkdir()
+    text = RECIPE.format(tracks="../three", title="Song 1").replace("end = 300", f"end = {between_s}")
+    text += f'\n[[song]]\ntitle = "Song 2"\nstart = {between_s}\nend = 300\n'
+    write_text_whole(home / "recipe.toml", text)
+    assert recognised(home / "recipe.toml") == ["Song 1", "Song 2"]
+    first, second = read_recipe(home / "recipe.toml").songs
+    assert first.keep
+    assert (second.keep, second.reason) == (False, "Rope Swing, broken off after 0:36")
+
+
+def test_a_song_with_a_title_keeps_it(band: Path) -> None:
     assert recognised(rehearsal(band, "four", ROPE, 7, "Another Name")) == ["Another Name"]
 
 

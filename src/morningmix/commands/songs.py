@@ -10,7 +10,7 @@ from morningmix.analysis.analysed import AnalysedTake, listed
 from morningmix.analysis.kept import with_cached
 from morningmix.analysis.tries import songs_and_tries
 from morningmix.commands.order import Callbacks, Order, home_for, running, source_of, working_in
-from morningmix.commands.recognised import keep_fingerprints, with_known_titles
+from morningmix.commands.recognised import keep_fingerprints, with_known_takes, with_known_titles
 from morningmix.commands.result import Found, Result, result_of
 from morningmix.decide.rehearsal import is_long, worth_cutting
 from morningmix.files.recipe import read_recipe
@@ -43,15 +43,17 @@ def with_songs_where_several(
 ) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
     """The takes with a recipe that lists the songs of each take that holds several, and the songs that were found.
 
-    What the recipe lists for a take stays. None: no take needed cutting. `note` receives a line about each fingerprint
-    that cannot be used.
+    What the recipe lists for a take stays. None: no take needed cutting. A take that is one song that was played before
+    is listed with its title. `note` receives a line about each, and about each fingerprint that cannot be used.
     """
     unlisted = [(one, songs_and_tries(one, lane)) for one in analysed_takes if not listed(one)]
     cut = [(one, found) for one, found in unlisted if worth_cutting(one.take.duration_s, found)]
-    if not cut:
-        return tuple(analysed_takes), () if any(is_long(one.take.duration_s) for one, _ in unlisted) else None
-    analysed_takes, found = _with_songs(analysed_takes, cut, lane, note)
-    return analysed_takes, tuple(found)
+    found: list[Found] | None = [] if any(is_long(one.take.duration_s) for one, _ in unlisted) else None
+    if cut:
+        analysed_takes, found = _with_songs(analysed_takes, cut, lane, note)
+    if with_known_takes(analysed_takes, lane, note):
+        analysed_takes = listing(analysed_takes, read_recipe(analysed_takes[0].home.recipe).songs)
+    return tuple(analysed_takes), None if found is None else tuple(found)
 
 
 def _with_songs(
@@ -80,8 +82,8 @@ def _with_songs(
 
     def as_listed(analysed: AnalysedTake, song: FoundSong) -> Found:
         near = min(of_take[analysed.take.folder], key=lambda wish: abs(wish.start_s - song.start.at_s))
-        if not song.keep:
-            song = replace(song, reason=near.reason or song.reason)
+        if not near.keep:
+            song = replace(song, keep=False, reason=near.reason or song.reason)
         return Found(take=analysed.take.name, title=near.title, song=song, recognised=known.get(near.title))
 
     return analysed_takes, [as_listed(analysed, song) for analysed, song in all_found]

@@ -30,9 +30,7 @@ def told_tries(found: Sequence[FoundSong], fingerprints: Sequence[Fingerprint | 
         if whole is None:
             told[at] = in_doubt(told[at]) if not (told[at].keep or told[at].shown) else told[at]
         elif told[whole].keep:
-            minutes, seconds = divmod(round(told[at].played_s), 60)
-            reason = f"broken off after {minutes}:{seconds:02d}"
-            told[at] = replace(told[at], keep=False, reason=reason, of=whole)
+            told[at] = replace(told[at], keep=False, reason=broken_off_after(told[at].played_s), of=whole)
     first: dict[str, Fingerprint] = {}
     for at, song in enumerate(told):
         again = recognise(prints[at], first) if song.keep and at in prints else None
@@ -41,6 +39,12 @@ def told_tries(found: Sequence[FoundSong], fingerprints: Sequence[Fingerprint | 
         elif song.keep and at in prints:
             first[str(at)] = prints[at]
     return tuple(told)
+
+
+def broken_off_after(seconds: float) -> str:
+    """Why a try of a song is not kept."""
+    minutes, rest = divmod(round(seconds), 60)
+    return f"broken off after {minutes}:{rest:02d}"
 
 
 def _goes_on_in(played: Fingerprint, longer: Mapping[int, Fingerprint]) -> int | None:

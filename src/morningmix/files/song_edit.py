@@ -39,8 +39,8 @@ def with_title(text: str, song: int, title: str) -> str:
     return text
 
 
-def with_kept(text: str, song: int, *, keep: bool) -> str:
-    """A recipe's text with a song kept, or listed but left out."""
+def with_kept(text: str, song: int, *, keep: bool, reason: str = BY_HAND) -> str:
+    """A recipe's text with a song kept, or listed but left out, and why."""
     table: Loc = ("song", song)
     if keep:
         text = without_key(_read(text, song)[0], table, "keep")
@@ -48,7 +48,7 @@ def with_kept(text: str, song: int, *, keep: bool) -> str:
     if not _read(text, song)[1][song].keep:
         return text
     text = with_value(_read(text, song)[0], table, "keep", "false")
-    return with_value(_read(text, song)[0], table, "reason", quoted(BY_HAND))
+    return with_value(_read(text, song)[0], table, "reason", quoted(reason))
 
 
 def with_edges(text: str, song: int, start_s: float, end_s: float) -> str:

@@ -23,6 +23,11 @@ class Fingerprint:
     beats: NDArray[np.uint8]
     """``(ROWS, beats)``, 0 to `LEVELS`."""
 
+    @property
+    def seconds(self) -> float:
+        """About how long it was played."""
+        return len(self.beats[0]) * 60.0 / self.tempo_bpm
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recognised:
