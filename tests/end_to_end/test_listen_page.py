@@ -30,7 +30,7 @@ from morningmix.commands.order import Order
 from morningmix.files.recall import read_recall
 from morningmix.model.recording import Recording
 from morningmix.share.inputs import Line, Part, Parts, parts_of
-from morningmix.share.pieces import cut
+from morningmix.share.pieces import RUNGS, cut
 from morningmix.share.send import share
 from synthetic import write_take
 
@@ -226,16 +226,19 @@ def recorded(path: Path, sound: NDArray[np.float64]) -> Recording:
     return read_file(path)
 
 
-def test_loud_parts_are_coded_as_well_as_fits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A thirtieth of the room for a thirtieth of five minutes: of five stereo parts, and of ten mono ones, voices first."""
-    monkeypatch.setattr("morningmix.share.pieces._MOST_BYTES", 463_333)
-    noise = 0.1 * np.random.default_rng(1).standard_normal((10 * 32_000, 2))
-    wide = cut([recorded(tmp_path / "a.wav", noise)] * 5)
-    assert [one.kbps[1] for one in wide.of] == [56, 56, 56, 56, 48]
-    ten = cut([recorded(tmp_path / "b.wav", noise[:, :1])] * 10, first=[False] * 7 + [True] * 3)
-    assert [one.kbps[0] for one in ten.of] == [32, 24, 24, 24, 24, 24, 24, 32, 32, 32]
-    for pieces in (wide, ten):
-        assert 420_000 < sum(len(text) for one in pieces.of for text in one.pieces) < 470_000
+def test_ten_parts_fit_and_voices_come_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A thirtieth of the room for a thirtieth of five minutes: of ten parts that play all the time."""
+    monkeypatch.setattr("morningmix.share.pieces._MOST_BYTES", 14_300_000 // 30)
+    at = np.arange(10 * 32_000) / 32_000.0
+    noise = np.random.default_rng(1).standard_normal((len(at), 1))
+    tone = np.sin(2.0 * np.pi * np.cumsum(220.0 + 20.0 * np.sin(2.0 * np.pi * 5.0 * at)) / 32_000.0)[:, None]
+    part = recorded(tmp_path / "a.wav", 0.1 * tone + 0.01 * noise)
+    ten = cut([part] * 10, first=[False] * 7 + [True] * 3)
+    rungs = [RUNGS.index(one.rung) for one in ten.of]
+    assert rungs == sorted(rungs[:7], reverse=True) + sorted(rungs[7:], reverse=True)
+    assert rungs[7] > rungs[0] >= rungs[6]
+    assert rungs[9] >= rungs[0]
+    assert 400_000 < sum(len(text) for one in ten.of for text in one.pieces) <= 14_300_000 // 30
 
 
 def test_silence_and_mono_take_less_room(tmp_path: Path) -> None:

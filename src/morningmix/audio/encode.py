@@ -62,20 +62,22 @@ def encode_mp3(blocks: Iterable[Block], path: Path, *, rate_hz: int, channels: i
     _checked(path, file.close)
 
 
-def mp3_piece(sound: Block, rate_hz: int, kbps: int) -> bytes:
-    """One short MP3 of a constant bit rate, for ``(channels, frames)`` at a rate that MP3 knows.
+def mp3_piece(sound: Block, rate_hz: int, quality: str | int) -> bytes:
+    """One short MP3 for ``(channels, frames)`` at a rate that MP3 knows.
 
-    Under 32 kbit/s at 24 kHz or less (MPEG-2), which pedalboard's encoder does not offer.
+    `quality` is LAME's for a variable bit rate, "V0" (best) to "V9", or a constant rate in kbit/s; that may be under 32
+    up to 24 kHz (MPEG-2), which pedalboard's encoder does not offer.
     """
     file = io.BytesIO()
-    sound = sound / np.float32(_CONSTANT_RATE_SCALE)
-    if kbps < _PEDALBOARD_FROM_KBPS:
-        level = (_MPEG_2_KBPS[1] - kbps) / (_MPEG_2_KBPS[1] - _MPEG_2_KBPS[0])
-        soundfile.write(
-            file, sound.T, rate_hz, "MPEG_LAYER_III", format="MP3", compression_level=level, bitrate_mode="CONSTANT"
-        )
-        return file.getvalue()
-    with AudioFile(file, "w", rate_hz, sound.shape[0], format="mp3", quality=kbps) as encoder:
+    if isinstance(quality, int):
+        sound = sound / np.float32(_CONSTANT_RATE_SCALE)
+        if quality < _PEDALBOARD_FROM_KBPS:
+            level = (_MPEG_2_KBPS[1] - quality) / (_MPEG_2_KBPS[1] - _MPEG_2_KBPS[0])
+            soundfile.write(
+                file, sound.T, rate_hz, "MPEG_LAYER_III", format="MP3", compression_level=level, bitrate_mode="CONSTANT"
+            )
+            return file.getvalue()
+    with AudioFile(file, "w", rate_hz, sound.shape[0], format="mp3", quality=quality) as encoder:
         encoder.write(np.ascontiguousarray(sound))
     return file.getvalue()
 

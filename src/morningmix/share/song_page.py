@@ -89,7 +89,7 @@ def _data(song: SongToHear) -> Markup:
             "left": round(part.left, 5),
             "right": round(part.right, 5),
             "send": round(part.send, 5),
-            "hz": coded.rate_hz,
+            "hz": coded.rung.rate_hz,
             "pieces": coded.pieces,
         }
         for part, coded in zip(song.parts.parts, song.pieces.of, strict=True)
