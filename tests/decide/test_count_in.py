@@ -20,6 +20,7 @@ def band(clicks_s: Sequence[float] = (), beats_s: Sequence[float] = (10.0,), tic
         players=np.zeros(100, np.intp),
         voices=nobody,
         rings_db=silence,
+        levels_db=silence,
         plays_db=silence,
         hits_s=np.array(sorted((*clicks_s, *beats_s))),
         beats_s=np.array(beats_s),

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decide.made import BASS, GUITAR, VOICE, Score
+from decide.made import BASS, GUITAR, OVERHEAD, VOICE, Score
 from morningmix.decide.song_boundaries import find_edges, find_songs
 from morningmix.model.found import FoundSong
 
@@ -290,6 +290,19 @@ def test_talk_while_the_last_chord_is_still_loud_does_not_end_the_song() -> None
     (song,) = songs_in(score)
     assert song.end.at_s == pytest.approx(80.0 + 10.0 * 50.0 / 60.0 + 0.5, abs=0.06)
     assert "died" in song.end.because
+
+
+def test_a_ring_that_others_drown_is_in_the_song_while_it_falls() -> None:
+    score = Score(60.0)
+    score.play(10.0, 40.0, rings_s=0.0)
+    score.sound(OVERHEAD, 40.0, 41.0, -6.0, -66.0)
+    score.sound(GUITAR, 40.0, 44.0, 0.0, -60.0)
+    score.over_bleed_db[GUITAR, :, 400:] = -3.0
+    # Somebody goes to the amplifier.
+    score.powers[GUITAR, :, 450:500] = 1e-4
+    (song,) = songs_in(score)
+    assert song.end.because == "the last note has died away"
+    assert 43.2 <= song.end.at_s <= 44.0
 
 
 def test_one_who_plays_the_last_bars_alone_is_in_the_song() -> None:

@@ -78,8 +78,17 @@ def test_a_short_song_is_kept_in_doubt_unless_it_is_the_beginning_of_another() -
     assert "short" in told[0].end.because
 
 
-def test_the_beginning_of_a_song_that_is_left_out_itself_stays_as_it_was_found() -> None:
-    played = [part(WHOLE, 0, 70), WHOLE]
-    songs = found(played, {0: "broke off: the band stops after 35 s", 1: "broke off at a point"})
-    songs = (songs[0], replace(songs[1], shown=True))
+def test_the_longest_of_several_tries_is_kept_in_doubt_where_it_seems_to_break_off_too() -> None:
+    played = [part(WHOLE, 0, 16), part(WHOLE, 0, 70), WHOLE]
+    songs = found(played, {2: "broke off at a point where it went on the time before"})
+    songs = (*songs[:2], replace(songs[2], shown=True))
+    told = told_tries(songs, played)
+    assert [(song.keep, song.of) for song in told] == [(False, 2), (False, 2), (True, None)]
+    assert told[2].end.unsure
+
+
+def test_of_two_false_starts_none_is_kept() -> None:
+    played = [part(WHOLE, 0, 16), part(WHOLE, 0, 40)]
+    songs = found(played, {0: "false start", 1: "false start"})
+    songs = tuple(replace(song, shown=True) for song in songs)
     assert told_tries(songs, played) == songs

@@ -65,6 +65,8 @@ class Band:
     """Loudest level that may be direct sound of drums and players, re its input's loud level."""
     plays_db: NDArray[np.float64]
     """The same for what is certainly direct sound, and lasts."""
+    levels_db: NDArray[np.float64]
+    """Loudest level in inputs of drums and players re its input's loud level, whatever sounds there."""
     hits_s: NDArray[np.float64]
     """Times of drum hits."""
     beats_s: NDArray[np.float64]
@@ -106,6 +108,7 @@ def who_plays(activity: Activity, families: Sequence[str]) -> Band:
     # With one instrument and no drums, that instrument and a voice are the band.
     several = 2 if is_drum.any() or np.count_nonzero(is_player) > 1 else 1
     together = (drums & (players >= 1)) | ((players >= several) & talking) | (players >= 3)
+    levels_db = np.where(sounds, relative_db, SILENCE_DB).max(axis=0, initial=SILENCE_DB)
     return Band(
         frame_s=frame_s,
         drums=drums,
@@ -113,6 +116,7 @@ def who_plays(activity: Activity, families: Sequence[str]) -> Band:
         voices=talking,
         rings_db=scipy.ndimage.grey_closing(rings_db, (7,)),
         plays_db=scipy.ndimage.minimum_filter1d(plays_db, 3),
+        levels_db=levels_db,
         hits_s=hits_s,
         beats_s=hits_s[struck],
         clicks_s=hits_s[~struck],

@@ -56,6 +56,8 @@ FALLEN_DB = 20.0
 """Once the ring has fallen this far, talk or new playing ends the song."""
 RISES_DB = 6.0
 """New playing rises this far above the lowest level so far."""
+FALLS_DB, FALLS_S = 3.0, 1.0
+"""A ring under the others' bleed goes on while it falls that far in that time."""
 DIED_AWAY = "the last note has died away"
 RINGS_S = 12.0
 """Longest ring-out."""
@@ -228,5 +230,20 @@ def _end(band: Band, last: int, latest_s: float) -> Boundary:
             at_s=(last + at) * band.frame_s, because="someone plays on, so it is cut at the quietest point", sure=0.3
         )
     at, why, sure = min(ends)
+    if why == DIED_AWAY:
+        until = min([stop, *(last + end for end, *_ in ends if end > at)])
+        at = _still_falling(band, last + at, until) - last
     more = AFTER_S if why == DIED_AWAY else 0.0
     return Boundary(at_s=min((last + at) * band.frame_s + more, latest_s), because=why, sure=sure)
+
+
+def _still_falling(band: Band, frame: int, stop: int) -> int:
+    """The frame from `frame` on at which a ring that does not stand out of the others' bleed has died away, too."""
+    ahead = round(FALLS_S / band.frame_s)
+    while (
+        frame + ahead < stop
+        and band.levels_db[frame] > -DIED_DB
+        and band.levels_db[frame + ahead] <= band.levels_db[frame] - FALLS_DB
+    ):
+        frame += 1
+    return frame

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from morningmix.decide.playing import SONG_S
 from morningmix.decide.recognise import from_its_beginning, is_like, recognise
 from morningmix.decide.song_boundaries import in_doubt
 from morningmix.model.fingerprint import Fingerprint
@@ -17,9 +18,9 @@ LEAST_BEATS = 12
 def told_tries(found: Sequence[FoundSong], fingerprints: Sequence[Fingerprint | None]) -> tuple[FoundSong, ...]:
     """The songs of a take; each that is a try of another one says of which.
 
-    One that goes through a longer one from its beginning and ends well before it does was broken off, and is not kept.
-    Where a song was played through twice, both are kept. One that was left out only because it is short is kept unless
-    it is the beginning of another.
+    One that goes through a longer one from its beginning and ends well before it does was broken off, and is not kept;
+    the longest is, unless it is a false start. Where a song was played through twice, both are kept. One that was left
+    out only because it is short is kept unless it is the beginning of another.
     """
     prints = {at: one for at, one in enumerate(fingerprints) if one is not None}
     told = list(found)
@@ -29,7 +30,10 @@ def told_tries(found: Sequence[FoundSong], fingerprints: Sequence[Fingerprint | 
         longer[at] = prints[at]
         if whole is None:
             told[at] = in_doubt(told[at]) if not (told[at].keep or told[at].shown) else told[at]
-        elif told[whole].keep:
+        elif told[whole].played_s >= SONG_S:
+            of = told[whole].of
+            whole = whole if of is None else of
+            told[whole] = told[whole] if told[whole].keep else in_doubt(told[whole])
             told[at] = replace(told[at], keep=False, reason=broken_off_after(told[at].played_s), of=whole)
     first: dict[str, Fingerprint] = {}
     for at, song in enumerate(told):
