@@ -79,7 +79,7 @@ class Made:
         width, height = self.size
         bright = any(0 <= at - flash < 1.01 / self.frames_per_s for flash in self.flashes_s)
         frame = np.full((height, width, 3), 235 if bright else 20, np.uint8)
-        frame[:8, : int(at * 10) % width] = 120
+        frame[:8, : round(at * 25) % width] = 120
         return frame
 
 

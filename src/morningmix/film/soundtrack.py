@@ -20,7 +20,7 @@ from morningmix.units import Block, db_to_gain
 RATE_HZ = 48_000
 """What films have."""
 TARGET_LUFS, CEILING_DBTP = -16.0, -1.0
-_CHANNELS = 2
+CHANNELS = 2
 _BLOCK_FRAMES = RATE_HZ
 _BIT_RATES = {"aac": 256_000, "libopus": 192_000}
 _TRIES = 6
@@ -68,24 +68,24 @@ def mix_at(mix: Path, mix_start_s: float, lined: Lined, clip_s: float, seconds: 
     wanted = min(source, round(seconds / lined.clock * recording.rate_hz) + context + _BEFORE_FRAMES)
     blocks = _stereo(_read(mix, max(0, first) - context, max(0, wanted)))
     rate_hz = RATE_HZ * lined.clock
-    stretched = converted(blocks, recording.rate_hz, rate_hz, _CHANNELS)
+    stretched = converted(blocks, recording.rate_hz, rate_hz, CHANNELS)
     late = round(-min(0, first) / recording.rate_hz * rate_hz)
     skipped = round(context / recording.rate_hz * rate_hz)
-    return lasting(_shifted(stretched, late, skipped), _CHANNELS, frames)
+    return lasting(_shifted(stretched, late, skipped), CHANNELS, frames)
 
 
 def with_room(blocks: Iterable[Block], clip: Clip, clip_s: float, seconds: float, gain: float) -> Iterator[Block]:
     """A mix with the camera's own sound from clip time `clip_s` on, times `gain`."""
     frames = round(seconds * RATE_HZ)
-    room = lasting(_stereo(sound(clip, RATE_HZ, clip_s, clip_s + seconds)), _CHANNELS, frames)
-    pairs = zip(regrouped(blocks, _CHANNELS, _BLOCK_FRAMES), regrouped(room, _CHANNELS, _BLOCK_FRAMES), strict=True)
+    room = lasting(_stereo(sound(clip, RATE_HZ, clip_s, clip_s + seconds)), CHANNELS, frames)
+    pairs = zip(regrouped(blocks, CHANNELS, _BLOCK_FRAMES), regrouped(room, CHANNELS, _BLOCK_FRAMES), strict=True)
     return (mix + np.float32(gain) * own for mix, own in pairs)
 
 
 def room_lufs(clip: Clip, clip_s: float, seconds: float) -> float | None:
     """Loudness of the camera's own sound from clip time `clip_s` on; None if it is silent."""
     blocks = _stereo(sound(clip, RATE_HZ, clip_s, clip_s + seconds))
-    return loudness(blocks, RATE_HZ, _CHANNELS).integrated_lufs
+    return loudness(blocks, RATE_HZ, CHANNELS).integrated_lufs
 
 
 def write_track(
@@ -99,7 +99,7 @@ def write_track(
     gain_db = 0.0 if level_lufs is None else TARGET_LUFS - level_lufs
     for attempt in range(_TRIES):
         _encode(play(), db_to_gain(gain_db - lowered_db), file, container_format, codec)
-        read = loudness(decoded(file), RATE_HZ, _CHANNELS)
+        read = loudness(decoded(file), RATE_HZ, CHANNELS)
         over_db = -1.0 if read.true_peak_dbtp is None else read.true_peak_dbtp - CEILING_DBTP
         if over_db <= 0.0:
             break
@@ -119,7 +119,7 @@ def decoded(file: Path) -> Iterator[Block]:
             for frame in container.decode(container.streams.audio[0])
             for piece in resampler.resample(frame)
         )
-        yield from regrouped(pieces, _CHANNELS, _BLOCK_FRAMES)
+        yield from regrouped(pieces, CHANNELS, _BLOCK_FRAMES)
 
 
 def _encode(blocks: Iterator[Block], gain: float, file: Path, container_format: str, codec: str) -> None:
@@ -160,7 +160,7 @@ def _stereo(blocks: Iterable[Block]) -> Iterator[Block]:
 
 def _shifted(pieces: Iterable[Block], late: int, skipped: int) -> Iterator[Block]:
     """The sound after that many frames of silence, or without its first frames."""
-    yield from lasting((), _CHANNELS, late)
+    yield from lasting((), CHANNELS, late)
     for piece in pieces:
         yield piece[:, skipped:]
         skipped = max(0, skipped - piece.shape[1])

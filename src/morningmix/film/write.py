@@ -16,7 +16,17 @@ from morningmix.errors import OutputError, RecordingsError
 from morningmix.film.clip import Clip, opened, picture_of
 from morningmix.film.head import Head, encoded_head
 from morningmix.film.picture import Cut, copied, cut
-from morningmix.film.soundtrack import Track, mix_at, mix_lufs, room_lufs, with_room, write_track
+from morningmix.film.soundtrack import (
+    CHANNELS,
+    RATE_HZ,
+    Track,
+    loudness,
+    mix_at,
+    mix_lufs,
+    room_lufs,
+    with_room,
+    write_track,
+)
 from morningmix.model.film import Lined
 from morningmix.storage.home import output_errors, real_place, refuse_full, refuse_link, safe_name
 from morningmix.units import Block, clock, db_to_gain
@@ -172,7 +182,13 @@ def _sound(
     if own_lufs is None:
         return mix, level_lufs
     gain = db_to_gain(level_lufs - settings.keep_room_db - own_lufs)
-    return lambda: with_room(mix(), shot.clip, first_s, seconds, gain), level_lufs
+
+    def both() -> Iterator[Block]:
+        return with_room(mix(), shot.clip, first_s, seconds, gain)
+
+    # The same music twice adds up to more than its powers do.
+    alone, together = (loudness(play(), RATE_HZ, CHANNELS).integrated_lufs for play in (mix, both))
+    return both, level_lufs if alone is None or together is None else level_lufs + together - alone
 
 
 def _refuse_in_the_way(file: Path, clip: Clip) -> None:
