@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from morningmix.decide.recognise import LEAST_BEATS, recognise
+from morningmix.decide.recognise import LEAST_BEATS, is_like, missing, recognise, way_through
 from morningmix.model.fingerprint import CHROMA, LEVELS, ROWS, Fingerprint
 
 
@@ -41,6 +41,21 @@ def test_a_verse_that_is_left_out_is_a_jump() -> None:
     found = recognise(replace(KNOWN["Rope"], beats=np.concatenate((beats[:, :40], beats[:, 72:]), axis=1)), KNOWN)
     assert found is not None
     np.testing.assert_array_equal(found.known_beats, [*range(40), *range(72, 120)])
+
+
+def test_what_a_song_leaves_out_is_found_where_it_was() -> None:
+    rope = KNOWN["Rope"]
+    for parts, gaps in (
+        ((range(40), range(72, 120)), [(40, 72)]),
+        ((range(30, 100),), [(0, 30), (100, 120)]),
+        ((range(50), range(60, 120)), []),
+        # A verse that comes twice instead of another: as long as before.
+        ((range(40), range(40), range(80, 120)), []),
+    ):
+        beats = np.concatenate([rope.beats[:, list(part)] for part in parts], axis=1)
+        way = way_through(replace(rope, beats=beats), rope)
+        assert is_like(way)
+        assert missing(way) == gaps
 
 
 def test_a_song_that_was_broken_off_says_so() -> None:

@@ -13,6 +13,7 @@ from morningmix.model.plan import Move, SongPlan, TrackPlan
 from morningmix.model.tempo import Tempo
 from morningmix.report.two_mixes import (
     Played,
+    left_out_in_words,
     levels,
     levels_in_words,
     moves_in_words,
@@ -212,3 +213,12 @@ def test_moves_within_the_song_are_named() -> None:
     assert moves_in_words(before, after) == ("Ana: none, then +2.0 dB from 0:20 to 0:40 and −1.5 dB from 1:00 to 1:15",)
     assert moves_in_words(after, before)[0].endswith("1:15, then none")
     assert moves_in_words(after, after) == ()
+
+
+def test_what_is_left_out_is_said_with_its_time() -> None:
+    beats_s = [0.5 * beat for beat in range(241)]
+    assert left_out_in_words([], beats_s, 240) == ""
+    assert left_out_in_words([(96, 160)], beats_s, 240) == "without the part from 0:48 to 1:20 of the time before"
+    assert left_out_in_words([(0, 40), (200, 240)], beats_s, 240) == (
+        "without its beginning, up to 0:20 of the time before and without its end, from 1:40 of the time before"
+    )

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from morningmix.commands.version import Version, measure, title_key
+from morningmix.commands.pairs import Song, paired
+from morningmix.commands.version import Version, measure
+from morningmix.decide.recognise import is_like, missing, way_through
 from morningmix.errors import UsageError
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.model.names import plain
@@ -20,6 +21,7 @@ from morningmix.model.tempo import Tempo
 from morningmix.report.two_mixes import (
     HEARD_LU,
     PlayerLevel,
+    left_out_in_words,
     levels,
     levels_in_words,
     moves_in_words,
@@ -53,6 +55,8 @@ class Compared:
     """Moves within the song that differ, in words."""
     planned: tuple[str, ...]
     """Decisions that differ, in words."""
+    left_out: str = ""
+    """What the second leaves out of the first, in words."""
 
     @property
     def than(self) -> str:
@@ -64,7 +68,8 @@ class Compared:
     @property
     def words(self) -> tuple[str, ...]:
         """What differs, as people hear it: tempo and length, then who is how loud, or whatever else is most audible."""
-        time = time_in_words(self.before.played, self.after.played, self.than)
+        played = time_in_words(self.before.played, self.after.played, self.than)
+        time = "; ".join(words for words in (played, self.left_out) if words)
         heard = levels_in_words(self.players, self.than) or self._else_heard()
         if time:
             return time, heard or "the balance is the same"
@@ -101,37 +106,46 @@ def compare(first: Path, second: Path, skipped: Callable[[str], None] = unsaid) 
     song whose sheet cannot be read. Raises `UsageError`, `RecipeError`, `RecordingsError`.
     """
     unread: list[str] = []
-    firsts, seconds = (_by_title(_songs(path, unread.append)) for path in (first, second))
+    firsts, seconds = (_songs(path, unread.append) for path in (first, second))
     for line in unread:
         skipped(line)
+    pairs = paired(firsts, seconds)
     if len(firsts) == len(seconds) == 1 and not unread:
-        pairs = [(next(iter(firsts.values())), next(iter(seconds.values())))]
-        alone: list[str] = []
-    else:
-        pairs = [(firsts[title], seconds[title]) for title in seconds if title in firsts]
-        alone = [
-            f'"{recall.title}" is only in {where}.'
-            for where, mine, others in ((first, firsts, seconds), (second, seconds, firsts))
-            for title, (_, recall) in mine.items()
-            if title not in others
-        ]
+        pairs = [(firsts[0], seconds[0])]
+    in_both = {song for pair in pairs for song in pair}
+    alone = [_alone(song, first, second) for song in firsts if song not in in_both]
+    alone += [_alone(song, second, first) for song in seconds if song not in in_both]
     if not pairs:
         raise UsageError(f"No song is in both {first} and {second}. " + " ".join(alone))
-    return [differences(measure(*before), measure(*after)) for before, after in pairs], alone
+    return [
+        replace(
+            differences(measure(before.folder, before.recall), measure(after.folder, after.recall)),
+            left_out=_left_out(before, after),
+        )
+        for before, after in pairs
+    ], alone
 
 
-def _by_title(songs: Sequence[tuple[Path, Recall]]) -> dict[tuple[str, int], tuple[Path, Recall]]:
-    """Songs by their title; of songs with the same, by which of them it is."""
-    times: Counter[str] = Counter()
-    found = {}
-    for folder, recall in songs:
-        title = title_key(recall.title)
-        found[title, times[title]] = folder, recall
-        times[title] += 1
-    return found
+def _alone(song: Song, here: Path, there: Path) -> str:
+    if song.is_numbered:
+        return f'"{song.recall.title}" in {here} has no title, and nothing in {there} was recognised as the same song.'
+    return f'"{song.recall.title}" is only in {here}.'
 
 
-def _songs(path: Path, skipped: Callable[[str], None]) -> list[tuple[Path, Recall]]:
+def _left_out(before: Song, after: Song) -> str:
+    """What the second leaves out of the first, in words; "" where nothing is known or missing."""
+    then, now = before.fingerprint, after.fingerprint
+    if then is None or now is None:
+        return ""
+    way = way_through(now, then)
+    tempo = before.recall.tempo
+    beats_s = tempo.beats_s if tempo is not None else ()
+    if len(beats_s) <= way.of_beats:
+        beats_s = tuple(beat * 60.0 / then.tempo_bpm for beat in range(way.of_beats + 1))
+    return left_out_in_words(missing(way), beats_s, way.of_beats) if is_like(way) else ""
+
+
+def _songs(path: Path, skipped: Callable[[str], None]) -> list[Song]:
     """Song folders and their sheets."""
     finish_swaps(path)
     if not path.exists():
@@ -141,7 +155,7 @@ def _songs(path: Path, skipped: Callable[[str], None]) -> list[tuple[Path, Recal
     sheets = [folder / RECALL] if is_song else song_sheets(folder / MIXES) or song_sheets(folder)
     if not sheets:
         raise UsageError(f"{path} holds no mix. Give a mix folder, its recipe, or one song's folder.")
-    return [(sheet.parent, recall) for sheet, recall in read_sheets(sheets, skipped)]
+    return [Song(folder=sheet.parent, recall=recall) for sheet, recall in read_sheets(sheets, skipped)]
 
 
 def recipe_lines(first: Path, second: Path) -> list[str]:

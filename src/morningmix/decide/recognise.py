@@ -31,6 +31,8 @@ MOST_FASTER = 1.18
 """Ratio of tempi up to which songs may be the same."""
 FIRST_BEATS = 12
 """Within so many beats of a song a try of it begins: one may be counted in, and the other not."""
+LEAST_MISSING = 16
+"""Beats from which a part of a song was left out; fewer may be slips (design choice)."""
 MOST_PLAYED = 0.7
 """Part of a known song up to which one was broken off; the band may leave out what comes after that."""
 
@@ -76,6 +78,24 @@ def is_like(found: Recognised, least_beats: int = LEAST_BEATS) -> bool:
 def from_its_beginning(song: Fingerprint, known: Fingerprint) -> Recognised:
     """How alike a song is to another of the same take that it goes through from the beginning, without a jump."""
     return _compared(song, "", known, (0,), jump=np.inf, first=FIRST_BEATS)
+
+
+def way_through(song: Fingerprint, known: Fingerprint) -> Recognised:
+    """How alike a song is to another one, and its best way through it."""
+    return _compared(song, "", known)
+
+
+def missing(way: Recognised) -> list[tuple[int, int]]:
+    """First beats of a known song, and those after the last ones, of what was left out of it: four bars and more.
+
+    None where it was not played so much shorter: it went another way through parts that are alike.
+    """
+    played = np.zeros(way.of_beats + 2, np.int8)
+    played[way.known_beats + 1] = 1
+    edges = np.flatnonzero(np.diff(1 - played[1:-1], prepend=0, append=0))
+    gaps = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= LEAST_MISSING]
+    fewer = way.of_beats - len(way.known_beats)
+    return gaps if sum(b - a for a, b in gaps) <= fewer + LEAST_MISSING / 2 else []
 
 
 def _compared(

@@ -116,6 +116,23 @@ def _length_in_words(by_s: float, than: str) -> str:
     return f"{length} {'longer' if by_s > 0 else 'shorter'} {than}"
 
 
+def left_out_in_words(gaps: Sequence[tuple[int, int]], beats_s: Sequence[float], of_beats: int) -> str:
+    """What a song leaves out, as a sentence without its full stop; "" for nothing.
+
+    `gaps` are beats of the time before, first and after the last, `beats_s` its beats in seconds.
+    """
+    parts = []
+    for first, last in gaps:
+        from_s, to_s = minutes(beats_s[first]), minutes(beats_s[last])
+        if first == 0:
+            parts.append(f"its beginning, up to {to_s} of the time before")
+        elif last >= of_beats:
+            parts.append(f"its end, from {from_s} of the time before")
+        else:
+            parts.append(f"the part from {from_s} to {to_s} of the time before")
+    return f"without {' and without '.join(parts)}" if parts else ""
+
+
 def levels(before: Played, after: Played) -> list[PlayerLevel]:
     """How loud each player is in both mixes, the largest difference first; only those who are in both.
 
