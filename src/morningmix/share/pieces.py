@@ -27,7 +27,8 @@ PIECE_S, MARGIN_S = 10.0, 0.1
 CLICK_AT_S = 0.1
 _MOST_BYTES = 14_300_000
 """Size of all pieces as text, so that the page stays under 15 MB with its room and gains."""
-_TEXT_BYTES_PER_BYTE = 4.0 / 3.0
+_BEST_KBPS = 80
+"""More than a channel takes at the best quality below (measured: 65)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +92,7 @@ class _Survey:
             return 0.0
         quality = rung.quality(max(sounding))
         if isinstance(quality, int):
-            return len(sounding) * 1000.0 / 8.0 * quality * (PIECE_S + 2.0 * MARGIN_S)
+            return len(sounding) * _piece_bytes(quality)
         block = self.loudest if max(sounding) == 2 else self.loudest.mean(axis=0, keepdims=True)
         block = np.concatenate(list(converted([block], self.rate_hz, rung.rate_hz, len(block))), axis=1)
         return len(sounding) * len(mp3_piece(block, rung.rate_hz, quality))
@@ -105,8 +106,11 @@ def cut(sounds: Sequence[Recording], softer: float = 1.0, first: Sequence[bool] 
     """
     with ThreadPoolExecutor(max(1, min(4, os.cpu_count() or 1))) as pool:
         surveys = list(pool.map(lambda sound: _survey(sound, _SILENT * softer), sounds))
-        sizes = list(pool.map(lambda survey: [survey.bytes_at(rung) for rung in RUNGS], surveys))
-        rungs = _affordable(sizes, first)
+        rungs = [len(RUNGS) - 1] * len(sounds)
+        channels = sum(sum(survey.channels) for survey in surveys)
+        if _text_bytes(channels * _piece_bytes(_BEST_KBPS)) > _MOST_BYTES:
+            sizes = list(pool.map(lambda survey: [survey.bytes_at(rung) for rung in RUNGS], surveys))
+            rungs = _affordable(sizes, first)
         coded = list(pool.map(_coded, sounds, surveys, [RUNGS[rung] for rung in rungs]))
         # Estimates may be short.
         while sum(map(_size, coded)) > _MOST_BYTES and any(rungs):
@@ -124,10 +128,19 @@ def _affordable(sizes: Sequence[Sequence[float]], first: Sequence[bool]) -> list
     for rung in range(1, len(RUNGS)):
         for part in order:
             more = sizes[part][rung] - sizes[part][rung - 1]
-            if found[part] == rung - 1 and (total + more) * _TEXT_BYTES_PER_BYTE <= _MOST_BYTES:
+            if found[part] == rung - 1 and _text_bytes(total + more) <= _MOST_BYTES:
                 found[part] = rung
                 total += more
     return found
+
+
+def _piece_bytes(kbps: float) -> float:
+    return 1000.0 / 8.0 * kbps * (PIECE_S + 2.0 * MARGIN_S)
+
+
+def _text_bytes(size: float) -> float:
+    """Of base64."""
+    return 4.0 / 3.0 * size
 
 
 def _size(coded: Coded) -> int:
