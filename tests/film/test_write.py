@@ -42,10 +42,10 @@ def shot_of(path, lined=LINED) -> Shot:
     return Shot(clip=open_clip(path), lined=lined, name=path.stem)
 
 
-def made(path, **settings) -> Shot:
+def made(path, lined=LINED, **settings) -> Shot:
     flashes = tuple(LINED.clip_s(START_S + at_s) for at_s in STRIKES_S)
     wanted = Made(seconds=4.0, key_every=20, sound=music(4.0), flashes_s=flashes, options=(("bf", "2"),))
-    return shot_of(replace(wanted, **settings).write(path))
+    return shot_of(replace(wanted, **settings).write(path), lined)
 
 
 @pytest.fixture(scope="module")
@@ -194,6 +194,15 @@ def test_a_clip_that_begins_in_the_song_gives_the_rest_of_it(tmp_path, clip, son
     assert not film.whole
     assert (film.start_s, film.stop_s) == (pytest.approx(0.9, abs=0.001), pytest.approx(SONG_S, abs=0.01))
     assert write_film(replace(clip, lined=replace(LINED, offset_s=60.0)), song, tmp_path, Settings()) is None
+
+
+def test_a_transport_stream_is_filmed_from_its_very_beginning(tmp_path, song):
+    shot = made(tmp_path / "camera.ts", seconds=1.5, lined=replace(LINED, offset_s=START_S))
+
+    film = write_film(shot, song, tmp_path / "films", Settings())
+
+    assert film.file.suffix == ".mp4"
+    assert len(packets(film.file)) == len(packets(shot.clip.path))
 
 
 def test_ten_bits_of_colour_are_copied_too(tmp_path, song):

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _STEPS_BACK_S = (0, 2, 10, 60, 600, 100_000)
 """How far before a moment its key frame is looked for, step by step."""
+_DECODED_EARLY_S = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +119,9 @@ def _packets(container: InputContainer, video: VideoStream) -> Iterator[Packet[A
 
 
 def _jump(container: InputContainer, video: VideoStream, ticks: int) -> None:
-    container.seek(max(ticks, video.start_time or 0), stream=video)
+    # A little before the beginning: what is shown first may be decoded before that.
+    first = (video.start_time or 0) - round(_DECODED_EARLY_S / moment(1, video.time_base))
+    container.seek(max(ticks, first), stream=video)
 
 
 def shown(packet: Packet[Any]) -> int:
