@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from morningmix.commands.last_time import since_last_time, songs_before
-from morningmix.files.recall import Recall, read_recall
+from morningmix.commands.pairs import Song, song_in
 from recall_sheets import write_sheet, write_tracks
 
 
@@ -15,7 +15,7 @@ def beats(bpm: float) -> dict[str, Any]:
     return {"tempo_bpm": bpm, "other_bpm": None, "beats_s": [60.0 / bpm * beat for beat in range(40)]}
 
 
-def rehearsal(root: Path, when: str, song: str, **changed: Any) -> Recall:
+def rehearsal(root: Path, when: str, song: str, **changed: Any) -> Song | None:
     """A mix folder with one song in it."""
     home = root / f"{when} mix"
     if not (root / "takes").exists():
@@ -24,7 +24,7 @@ def rehearsal(root: Path, when: str, song: str, **changed: Any) -> Recall:
     path = write_sheet(folder, root / "takes", song)
     path.write_text(json.dumps(json.loads(path.read_text(encoding="utf-8")) | changed), encoding="utf-8")
     (home / "findings.json").write_text(json.dumps({"when": when, "findings": []}), encoding="utf-8")
-    return read_recall(path)
+    return song_in(folder)
 
 
 def test_a_song_is_compared_with_the_last_time_it_was_played(tmp_path: Path) -> None:

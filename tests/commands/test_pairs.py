@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 from decide.test_recognise import a_song
 from morningmix.analysis.fingerprint import KeptFingerprint
-from morningmix.commands.pairs import Song, paired
+from morningmix.commands.pairs import Song, left_out, paired
 from morningmix.files.recall import Recall
 from morningmix.model.fingerprint import Fingerprint
 from morningmix.storage.cache import key, path_of, take_key
@@ -60,3 +60,14 @@ def test_two_mixes_of_one_recording_are_one_song_whatever_its_number(tmp_path: P
     assert titles(first, second) == [("Song 1", "Song 2"), ("Song 2", "Song 1")]
     later = replace(second[0], recall=second[0].recall.model_copy(update={"recordings": ()}))
     assert titles(first, [later]) == []
+
+
+def test_what_a_song_leaves_out_of_the_time_before_is_said(tmp_path: Path) -> None:
+    shorter = replace(ROPE, beats=ROPE.beats[:, [*range(40), *range(72, 120)]])
+    (before,) = rehearsal(tmp_path / "first", ("Rope", ROPE))
+    (after,) = rehearsal(tmp_path / "second", ("Rope", shorter), recorded="b")
+    (unknown,) = rehearsal(tmp_path / "third", ("Rope", None), recorded="c")
+    (other,) = rehearsal(tmp_path / "fourth", ("Rope", COPPER), recorded="d")
+    assert left_out(before, after) == "without the part from 0:20 to 0:36 of the time before"
+    assert [left_out(before, song) for song in (before, unknown, other)] == ["", "", ""]
+    assert left_out(unknown, after) == ""

@@ -26,7 +26,7 @@ FINGERPRINT_COST = 0.003
 _NO_HARMONY = ("drums", "vocals", "playback", "")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KeptFingerprint:
     """A fingerprint in the cache, and the song it is of."""
 
@@ -54,6 +54,11 @@ def fingerprints_of(
         for times in songs
     ]
     return lane.all(jobs)
+
+
+def fingerprint_files(cache: Path) -> frozenset[str]:
+    """Names of the files in a cache that hold fingerprints."""
+    return frozenset(one.path.name for one in entries(cache) if one.kind == "print" and one.current)
 
 
 def kept_fingerprints(cache: Path) -> list[KeptFingerprint]:

@@ -11,9 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from morningmix.commands.pairs import Song, paired
-from morningmix.commands.version import Version, measure
-from morningmix.decide.recognise import is_like, missing, way_through
+from morningmix.commands.pairs import Song, left_out, paired
+from morningmix.commands.version import Version, measure, title_key
 from morningmix.errors import UsageError
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.model.names import plain
@@ -21,7 +20,6 @@ from morningmix.model.tempo import Tempo
 from morningmix.report.two_mixes import (
     HEARD_LU,
     PlayerLevel,
-    left_out_in_words,
     levels,
     levels_in_words,
     moves_in_words,
@@ -78,7 +76,9 @@ class Compared:
     @property
     def says(self) -> str:
         """The first line."""
-        return f'"{self.title}": {self.words[0]}.'
+        before, after = self.before.recall.title, self.after.recall.title
+        as_now = "" if title_key(before) == title_key(after) else f', now "{after}"'
+        return f'"{self.title}"{as_now}: {self.words[0]}.'
 
     def _else_heard(self) -> str:
         """What is heard where no player is louder or softer; "" for nothing."""
@@ -120,7 +120,7 @@ def compare(first: Path, second: Path, skipped: Callable[[str], None] = unsaid) 
     return [
         replace(
             differences(measure(before.folder, before.recall), measure(after.folder, after.recall)),
-            left_out=_left_out(before, after),
+            left_out=left_out(before, after),
         )
         for before, after in pairs
     ], alone
@@ -130,19 +130,6 @@ def _alone(song: Song, here: Path, there: Path) -> str:
     if song.is_numbered:
         return f'"{song.recall.title}" in {here} has no title, and nothing in {there} was recognised as the same song.'
     return f'"{song.recall.title}" is only in {here}.'
-
-
-def _left_out(before: Song, after: Song) -> str:
-    """What the second leaves out of the first, in words; "" where nothing is known or missing."""
-    then, now = before.fingerprint, after.fingerprint
-    if then is None or now is None:
-        return ""
-    way = way_through(now, then)
-    tempo = before.recall.tempo
-    beats_s = tempo.beats_s if tempo is not None else ()
-    if len(beats_s) <= way.of_beats:
-        beats_s = tuple(beat * 60.0 / then.tempo_bpm for beat in range(way.of_beats + 1))
-    return left_out_in_words(missing(way), beats_s, way.of_beats) if is_like(way) else ""
 
 
 def _songs(path: Path, skipped: Callable[[str], None]) -> list[Song]:

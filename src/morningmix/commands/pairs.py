@@ -8,12 +8,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path, PurePath
 
-from morningmix.analysis.fingerprint import KeptFingerprint, kept_fingerprints
+from morningmix.analysis.fingerprint import KeptFingerprint, fingerprint_files, kept_fingerprints
+from morningmix.commands.former import sheet_in
 from morningmix.commands.version import title_key
-from morningmix.decide.recognise import recognise
+from morningmix.decide.recognise import is_like, missing, recognise, way_through
 from morningmix.files.recall import Recall
 from morningmix.model.fingerprint import Fingerprint
 from morningmix.model.names import is_numbered
+from morningmix.report.two_mixes import left_out_in_words
 from morningmix.storage.home import CACHE
 
 _SAME_S = 0.2
@@ -35,13 +37,8 @@ class Song:
     @property
     def fingerprint(self) -> Fingerprint | None:
         """What it is recognised by; None where the cache of its mix folder does not know."""
-        cache = next((above / CACHE for above in self.folder.parents[:3] if (above / CACHE).is_dir()), None)
-        plan, take = self.recall.plan, PurePath(self.recall.tracks_folder).name
-        for kept in () if cache is None else _kept(cache):
-            ends = abs(kept.end_s - plan.end_s) < _SAME_S or kept.end_s > plan.end_s
-            if kept.take == take and abs(kept.start_s - plan.start_s) < _SAME_S and ends:
-                return kept.fingerprint
-        return None
+        kept = _kept_of(self)
+        return None if kept is None else kept.fingerprint
 
     def is_of(self, other: Song) -> bool:
         """Whether both are mixes of one recording, for the most part."""
@@ -52,10 +49,46 @@ class Song:
         return bool(files[0] & files[1]) and shared_s > longer_s / 2.0
 
 
-@lru_cache(maxsize=2)
-def _kept(cache: Path) -> list[KeptFingerprint]:
-    # Those that end where a song does come before longer ones.
+def song_in(folder: Path) -> Song | None:
+    """The song in a folder; None where no recall sheet there can be read."""
+    recall = sheet_in(folder)
+    return None if recall is None else Song(folder=folder, recall=recall)
+
+
+def _kept_of(song: Song) -> KeptFingerprint | None:
+    cache = next((above / CACHE for above in song.folder.parents[:3] if (above / CACHE).is_dir()), None)
+    plan, take = song.recall.plan, PurePath(song.recall.tracks_folder).name
+    for kept in () if cache is None else _all_kept(cache, fingerprint_files(cache)):
+        ends = abs(kept.end_s - plan.end_s) < _SAME_S or kept.end_s > plan.end_s
+        if kept.take == take and abs(kept.start_s - plan.start_s) < _SAME_S and ends:
+            return kept
+    return None
+
+
+@lru_cache(maxsize=16)
+def _all_kept(cache: Path, _files: frozenset[str]) -> list[KeptFingerprint]:
+    """All fingerprints in a cache, while it holds these files; those that end where a song does before longer ones."""
     return sorted(kept_fingerprints(cache), key=lambda kept: kept.end_s)
+
+
+def left_out(before: Song, after: Song) -> str:
+    """What the second leaves out of the first, in words; "" where nothing is missing, or nothing is known."""
+    then, now = _kept_of(before), _kept_of(after)
+    if then is None or now is None or then.fingerprint is None:
+        return ""
+    beats, tempo = then.fingerprint.beats.shape[1], before.recall.tempo
+    beats_s = () if tempo is None else tempo.beats_s
+    if len(beats_s) <= beats:
+        beats_s = tuple(beat * 60.0 / then.fingerprint.tempo_bpm for beat in range(beats + 1))
+    return left_out_in_words(_missing(then, now), beats_s, beats)
+
+
+@lru_cache(maxsize=256)
+def _missing(then: KeptFingerprint, now: KeptFingerprint) -> list[tuple[int, int]]:
+    if then.fingerprint is None or now.fingerprint is None:
+        return []
+    way = way_through(now.fingerprint, then.fingerprint)
+    return missing(way) if is_like(way) else []
 
 
 def paired(firsts: Sequence[Song], seconds: Sequence[Song]) -> list[tuple[Song, Song]]:

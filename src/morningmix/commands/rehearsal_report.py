@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from morningmix.analysis.analysed import AnalysedTake, listed, songs_in
-from morningmix.commands.former import sheet_in
 from morningmix.commands.last_time import since_last_time, songs_before
+from morningmix.commands.pairs import song_in
 from morningmix.commands.plans import Planned
 from morningmix.commands.result import Found, Result, recorded_when
 from morningmix.files.notes import notes_in
@@ -49,7 +49,7 @@ def report_of(
                 loudness_lufs=song.loudness_lufs,
                 true_peak_dbtp=song.true_peak_dbtp,
                 tempo=song.tempo,
-                since=since_last_time(before, sheet_in(song.folder)),
+                since=since_last_time(before, song_in(song.folder)),
                 notes=[] if text is None else notes_in(text, song.title),
                 sound=f"{song.folder.name}/{song.mix.stem}.mp3",
             )

@@ -13,10 +13,11 @@ from morningmix.commands.last_time import since_last_time, songs_before
 from morningmix.commands.listen import Heard
 from morningmix.commands.live import LiveSong
 from morningmix.commands.order import settings_of
+from morningmix.commands.pairs import Song as MixedSong
 from morningmix.errors import UsageError
 from morningmix.files.move_edit import with_stretch
 from morningmix.files.notes import notes_in, without_note
-from morningmix.files.recall import Recall, Settings
+from morningmix.files.recall import Settings
 from morningmix.files.recipe import band_of
 from morningmix.files.recipe_edit import PARTS, RANGES_DB, Key, turn
 from morningmix.files.recipe_tables import checked_file
@@ -109,11 +110,14 @@ def _range(key: Key) -> tuple[float, float]:
     return max(low, -_WIDE_DB), min(high, _WIDE_DB)
 
 
-def _song(rehearsal: Rehearsal, song: LiveSong, sent_back: Sequence[wishes.Kept], before: Mapping[str, Recall]) -> Song:
+def _song(
+    rehearsal: Rehearsal, song: LiveSong, sent_back: Sequence[wishes.Kept], before: Mapping[str, MixedSong]
+) -> Song:
     heard, recipe, text = rehearsal.all_heard(), rehearsal.recipe(), rehearsal.changes.text() or ""
     take = next(take for take in heard.takes if take.analysed.take.folder == song.analysed.take.folder)
     listed = _listed(song, recipe)
     state = "not mixed yet"
+    now = MixedSong(folder=song.mix.parent, recall=song.mixed) if song.mix and song.mixed else None
     if song.mixed is not None:
         loudness = loudness_in_words(song.mixed.mix.integrated_lufs)
         state = loudness if song.as_mixed else "mixed, but not as the recipe says now"
@@ -133,7 +137,7 @@ def _song(rehearsal: Rehearsal, song: LiveSong, sent_back: Sequence[wishes.Kept]
             for move in (listed.moves if listed else ())
             for times in [(move.from_s, move.to_s, move.level_db)]
         ],
-        since=since_last_time(before, song.mixed),
+        since=since_last_time(before, now),
         notes=_notes(song.plan.title, text, sent_back),
     )
 
