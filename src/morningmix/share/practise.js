@@ -142,25 +142,24 @@ const slowly = {
     const rate = context.sampleRate;
     const { lasts, clicks } = counted(from);
     const lead = Math.round(lasts * rate);
-    const frames = lead + Math.round((to - from) * rate);
-    const file = new DataView(new ArrayBuffer(44 + 4 * frames));
-    header(file, rate, frames);
     const room = roomBuffer ? roomBuffer.duration : 0;
-    const write = (rendered, skip, at) => {
-      const sides = [rendered.getChannelData(0), rendered.getChannelData(1)];
-      for (let i = skip; i < rendered.length && at + i - skip < frames; i += 1) {
-        for (const side of [0, 1]) {
-          const sample = Math.max(-1, Math.min(1, sides[side][i] * gain(HEAD)));
-          file.setInt16(44 + 4 * (at + i - skip) + 2 * side, Math.round(sample * 32767), true);
-        }
+    // Handed over piece by piece: the browser need not keep them in memory.
+    const written = [];
+    const write = (rendered, skip) => {
+      const [left, right] = [rendered.getChannelData(0), rendered.getChannelData(1)];
+      const file = new Int16Array(2 * (rendered.length - skip));
+      for (let i = skip; i < rendered.length; i += 1) {
+        file[2 * (i - skip)] = 32767 * Math.max(-1, Math.min(1, left[i] * gain(HEAD)));
+        file[2 * (i - skip) + 1] = 32767 * Math.max(-1, Math.min(1, right[i] * gain(HEAD)));
       }
+      written.push(new Blob([file]));
     };
     if (lead) {
       const offline = new OfflineAudioContext(2, lead, rate);
       const joined = offline.createChannelMerger(2);
       joined.connect(offline.destination);
       clicks.forEach((at, number) => clickAt(offline, into(offline, joined, 0), at, number === 0));
-      write(await offline.startRendering(), 0, 0);
+      write(await offline.startRendering(), 0);
     }
     for (let place = Math.floor(from / PIECE); place * PIECE < to - 1e-6; place += 1) {
       const begin = Math.max(from, place * PIECE);
@@ -187,11 +186,11 @@ const slowly = {
           if (beat >= begin - 1e-6 && beat < end) clickAt(offline, into(offline, joined, 0), early + beat - begin, false);
         }
       }
-      write(await offline.startRendering(), skip, lead + Math.round((begin - from) * rate));
+      write(await offline.startRendering(), skip);
       for (const other of kept.keys()) if (other !== place) kept.delete(other);
     }
     if (!current()) return null;
-    return { url: URL.createObjectURL(new Blob([file.buffer], { type: "audio/wav" })), from, to, lasts: lead / rate };
+    return { url: URL.createObjectURL(new Blob([header(rate, written), ...written], { type: "audio/wav" })), from, to, lasts: lead / rate };
   },
 };
 
@@ -206,10 +205,13 @@ function into(offline, joined, side) {
   return mono;
 }
 
-function header(file, rate, frames) {
+// Of a WAV file (16 bits, two channels, little-endian, as every phone and computer of today writes numbers).
+function header(rate, written) {
+  const bytes = written.reduce((sum, each) => sum + each.size, 0);
+  const file = new DataView(new ArrayBuffer(44));
   const words = (at, text) => [...text].forEach((sign, i) => file.setUint8(at + i, sign.charCodeAt(0)));
   words(0, "RIFF");
-  file.setUint32(4, 36 + 4 * frames, true);
+  file.setUint32(4, 36 + bytes, true);
   words(8, "WAVEfmt ");
   file.setUint32(16, 16, true);
   file.setUint16(20, 1, true);
@@ -219,7 +221,8 @@ function header(file, rate, frames) {
   file.setUint16(32, 4, true);
   file.setUint16(34, 16, true);
   words(36, "data");
-  file.setUint32(40, 4 * frames, true);
+  file.setUint32(40, bytes, true);
+  return file.buffer;
 }
 
 // ---- what is seen of it
@@ -255,7 +258,8 @@ const changes = (id, event, set, restarts) => {
     if (restarts) again();
   });
 };
-changes("practise", "click", () => { mine.open = !mine.open; }, true);
+changes("practise", "click", () => { mine.open = !mine.open; }, false);
+byId("practise").addEventListener("click", () => { if (slowly.on || slowly.wanted() || mine.click) again(); });
 changes("me", "change", ({ value }) => { mine.me = value; if (value && !asked.name.trim()) { asked.name = value; byId("who").value = value; changed(); } }, false);
 byId("me").addEventListener("change", () => { if (slowly.on) again(); });
 changes("me-level", "input", ({ value }) => { mine.level = Number(value); }, false);

@@ -211,7 +211,7 @@ function pieces(place) {
 function hand(to, ready, when, offset, seconds, softStart, softEnd, started) {
   const start = (buffer, target) => {
     if (!buffer || !target) return;
-    const source = target.context ? target.context.createBufferSource() : to.out.context.createBufferSource();
+    const source = to.out.context.createBufferSource();
     const edge = to.out.context.createGain();
     source.buffer = buffer;
     source.connect(edge);
@@ -306,7 +306,9 @@ async function play() {
   const mine = turn;
   byId("play").textContent = "Pause";
   await wake();
+  const silent = setTimeout(() => tell("This browser has no sound yet. Check that nothing else holds it, or use another."), 4000);
   await context.resume();
+  clearTimeout(silent);
   if (mine !== turn) return;
   if (slowly.wanted()) {
     await slowly.play(() => mine === turn);
