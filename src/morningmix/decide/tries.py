@@ -37,7 +37,7 @@ def told_tries(found: Sequence[FoundSong], fingerprints: Sequence[Fingerprint | 
             told[at] = replace(told[at], keep=False, reason=broken_off_after(told[at].played_s), of=whole)
     first: dict[str, Fingerprint] = {}
     for at, song in enumerate(told):
-        again = recognise(prints[at], first) if song.keep and at in prints else None
+        again = recognise(prints[at], first, (0,)) if song.keep and at in prints else None
         if again is not None:
             told[at] = replace(song, of=int(again.title))
         elif song.keep and at in prints:
