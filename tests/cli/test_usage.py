@@ -10,7 +10,7 @@ import pytest
 from morningmix.cli.arguments import app
 from morningmix.errors import RecipeError, UsageError
 
-COMMANDS = ("open", "mix", "recipe", "check", "songs", "why", "turn", "remember", "wishes", "share", "compare")
+COMMANDS = ("open", "mix", "recipe", "check", "songs", "why", "turn", "remember", "wishes", "share", "compare", "film")
 
 
 def help_of(*command: str, capsys: pytest.CaptureFixture[str]) -> str:

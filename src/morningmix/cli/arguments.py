@@ -15,9 +15,12 @@ from morningmix.cli.ask import ask_roles
 from morningmix.cli.options import (
     Ask,
     Bits,
+    Clips,
     Cluster,
     Direction,
     FileFormat,
+    Filmed,
+    Find,
     Format,
     Json,
     NoBrowser,
@@ -383,3 +386,11 @@ def compare(
         messages.line("Recipe lines that differ:")
         for line in lines:
             messages.line(f"  {line}")
+
+
+@app.command(cls=Command)
+def film(source: Filmed, clips: Clips, find: Find = False, out: Out = None, as_json: Json = False) -> None:
+    """Find where clips of a camera lie in the take."""
+    from morningmix.cli.filming import film_clips
+
+    film_clips(source, clips, out, find=find, as_json=as_json)

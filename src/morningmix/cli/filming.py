@@ -6,12 +6,54 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from morningmix.cli import messages
+from morningmix.cli.progress import Bar
+from morningmix.commands.film import Found, filmed, find_clips, place_facts
+from morningmix.commands.order import Callbacks, Order
+from morningmix.errors import UsageError
 from morningmix.film.write import Film
+from morningmix.model.film import Lined
 from morningmix.units import clock
 
 _HEARD_S = 0.1
 """Of silence before a song; less is not noticed."""
 _SOFTER_DB = 0.5
+
+
+def film_clips(source: Path, clips: Sequence[Path], out: Path | None, *, find: bool, as_json: bool) -> None:
+    """Look for clips in a rehearsal, and say where they lie."""
+    if not find:
+        raise UsageError("Films are not written yet. To see where the clips lie, add --find.")
+    with Bar(shown=not as_json) as bar:
+        what = filmed(Order(source=source, cwd=Path.cwd(), out=out))
+        found = find_clips(what, clips, Callbacks(progress=bar.show, note=bar.note))
+    if as_json:
+        messages.as_json({"clips": [place_facts(one) for one in found]})
+    else:
+        clips_found(found, len(what.takes))
+
+
+def clips_found(found: Sequence[Found], takes: int) -> None:
+    """Print where each clip lies, and what that is good for."""
+    for clip in found:
+        of = f'take "{clip.take.name}"' if takes > 1 else "take"
+        messages.line(place_in_words(clip.clip.name, clip.lined, of))
+    if any(clip.lined.accepted for clip in found):
+        messages.line(
+            "Places are those of the sound at the camera. Sound travels 2.9 ms a metre, so the picture is ahead of it "
+            "by that much: less than a frame in a rehearsal room."
+        )
+
+
+def place_in_words(name: str, lined: Lined, take: str) -> str:
+    """Where a clip lies in a take, or that it does not fit."""
+    at_s = lined.offset_s
+    where = f"{clock(-at_s)} before the {take} does" if at_s < 0.0 else f"at {clock(at_s)} of the {take}"
+    sure = f"{100.0 * lined.confidence:.0f} % sure"
+    if not lined.accepted:
+        return f"{name} does not fit, and is left alone. Best guess: it begins {where} ({sure})."
+    apart_s = abs(lined.drift_ppm) * 3600e-6
+    clock_runs = f"{apart_s:.2f} s an hour {'fast' if lined.drift_ppm > 0.0 else 'slow'}"
+    return f"{name} begins {where}, and its clock runs {clock_runs if apart_s >= 0.005 else 'right'} ({sure})."
 
 
 def films_written(films: Sequence[Film], folder: Path) -> None:

@@ -107,6 +107,11 @@ UpOrDown = Annotated[
     ),
 ]
 
+Filmed = Annotated[
+    Path, typer.Argument(metavar="FOLDER", help="A mix folder, its recipe, the raw tracks, or a mix alone.")
+]
+Clips = Annotated[list[Path], typer.Argument(metavar="CLIP...", help="What cameras and phones filmed.")]
+Find = Annotated[bool, typer.Option("--find", help="Only say where each clip lies; write nothing.")]
 Trace = Annotated[
     Path | None, typer.Option("--trace", metavar="FILE", help="Record which part of the work ran when, and where.")
 ]
