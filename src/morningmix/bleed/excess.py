@@ -35,7 +35,8 @@ LOWEST_HZ, HIGHEST_HZ, HIGHEST_VOWEL_HZ = 120.0, 9000.0, 1600.0
 
 _TRAINING_HOPS, _SEGMENT_HOPS, _FIT_HOPS = 6000, 250, 2000
 _CHUNK_HOPS, _WARM_UP_HOPS = 3000, 60
-_ROUNDS, _UPDATES = 4, (25, 25, 25, 50)
+_UPDATES = (25, 25, 25, 50)
+"""By round."""
 _OVERSUBTRACT = np.float32(1.5)
 _TINY = np.float32(1e-14)
 _CLIP_DB = (-3.0, 15.0)
@@ -320,21 +321,25 @@ def _fit(level: Array, loudness: Array, features: Array, noise: Array, judged_by
     if np.count_nonzero(sounding) < 2 * _SMOOTHING_HOPS:
         return np.zeros((level.shape[0], len(features)), np.float32)
     resting = sounding & (ratio <= np.quantile(ratio[sounding], 0.35))
-    weights = np.zeros((level.shape[0], len(features)), np.float32)
-    for round_, updates in enumerate(_UPDATES):
-        hops = np.flatnonzero(resting)
-        hops = hops[np.linspace(0, len(hops) - 1, min(len(hops), _FIT_HOPS)).astype(int)]
-        weights = _itakura_saito(level[:, hops], features[:, :, hops], noise, updates)
-        if round_ == _ROUNDS - 1:
-            break
-        bleed = _predict(weights[judged_by], features[:, judged_by], noise[judged_by], level[judged_by].shape)
-        over_db = _smooth(_over_bleed_db(level[judged_by], bleed))
+    judged_level, judged_features = level[judged_by], features[:, judged_by]
+    for round_, updates in enumerate(_UPDATES[:-1]):
+        hops = _spread(resting)
+        weights = _itakura_saito(judged_level[:, hops], judged_features[:, :, hops], noise[judged_by], updates)
+        bleed = _predict(weights, judged_features, noise[judged_by], judged_level.shape)
+        over_db = _smooth(_over_bleed_db(judged_level, bleed))
         low = float(np.quantile(over_db[sounding], 0.15))
         judged = sounding & (over_db < (max(low + 1.5, 1.2) if round_ else low + 1.0))
         resting = scipy.ndimage.minimum_filter1d(judged.astype(np.uint8), 9).astype(bool)
         if np.count_nonzero(resting) < 150:
             resting = sounding & (over_db <= np.quantile(over_db[sounding], 0.3))
-    return weights
+    hops = _spread(resting)
+    return _itakura_saito(level[:, hops], features[:, :, hops], noise, _UPDATES[-1])
+
+
+def _spread(chosen: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Hops that were chosen, or as many of them as a fit takes, evenly spread."""
+    hops = np.flatnonzero(chosen)
+    return hops[np.linspace(0, len(hops) - 1, min(len(hops), _FIT_HOPS)).astype(int)]
 
 
 def _itakura_saito(level: Array, features: Array, noise: Array, updates: int) -> Array:

@@ -155,12 +155,11 @@ class _Learner:
     def _bleed_sources(self, starts: Sequence[int], segment: int) -> dict[Row, NDArray[np.float64]]:
         """Power of the predicted bleed by reference."""
         found = {row: np.zeros(len(row.references)) for row in self._rows}
+        jobs = [(row, slab) for row, slab in self._jobs if slab.follows or self._targets.still_to_hz is not None]
         buffers = self._with_lead(segment)
-        for start in starts:
+        for start in starts if jobs else ():
             spectra = buffers.read(start - _LEAD, start + segment, self._leaks)
-            for row, slab in self._jobs:
-                if not slab.follows and self._targets.still_to_hz is None:
-                    continue
+            for row, slab in jobs:
                 parts = predict(self._filters[row, slab], spectra.references(row, slab), slab.taps, _LEAD)
                 early, late = np.split(parts, 2, axis=1)
                 hz = np.arange(slab.first, slab.last) * self._targets.sounds.rate_hz / self._grid.size
