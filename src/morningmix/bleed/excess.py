@@ -339,7 +339,8 @@ def _fit(level: Array, loudness: Array, features: Array, noise: Array, judged_by
 def _spread(chosen: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Hops that were chosen, or as many of them as a fit takes, evenly spread."""
     hops = np.flatnonzero(chosen)
-    return hops[np.linspace(0, len(hops) - 1, min(len(hops), _FIT_HOPS)).astype(int)]
+    spread: NDArray[np.intp] = hops[np.linspace(0, len(hops) - 1, min(len(hops), _FIT_HOPS)).astype(int)]
+    return spread
 
 
 def _itakura_saito(level: Array, features: Array, noise: Array, updates: int) -> Array:
