@@ -18,11 +18,13 @@ from morningmix.cli.options import (
     Clips,
     Cluster,
     Direction,
+    Exact,
     FileFormat,
     Filmed,
     Find,
     Format,
     Json,
+    KeepRoom,
     NoBrowser,
     Opened,
     Out,
@@ -369,28 +371,23 @@ def compare(
     as_json: Json = False,
 ) -> None:
     """Compare two mixes of a song, both at the same loudness."""
-    from morningmix.commands.compare import as_facts, in_words, recipe_lines
-    from morningmix.commands.compare import compare as run
+    from morningmix.cli.comparing import compare_mixes
 
-    compared, alone = run(first, second, messages.skipped)
-    lines = recipe_lines(first, second)
-    if as_json:
-        messages.as_json({"songs": as_facts(compared), "only_in_one": alone, "recipe_lines": lines})
-        return
-    for song in compared:
-        for text in in_words(song, with_plans=not lines):
-            messages.line(text)
-    for line in alone:
-        messages.line(line)
-    if lines:
-        messages.line("Recipe lines that differ:")
-        for line in lines:
-            messages.line(f"  {line}")
+    compare_mixes(first, second, as_json=as_json)
 
 
 @app.command(cls=Command)
-def film(source: Filmed, clips: Clips, find: Find = False, out: Out = None, as_json: Json = False) -> None:
-    """Find where clips of a camera lie in the take."""
+def film(
+    source: Filmed,
+    clips: Clips,
+    *,
+    find: Find = False,
+    exact: Exact = False,
+    keep_room: KeepRoom = None,
+    out: Out = None,
+    as_json: Json = False,
+) -> None:
+    """Write a film of each song, with the mix as its sound, from what a camera or a phone filmed."""
     from morningmix.cli.filming import film_clips
 
-    film_clips(source, clips, out, find=find, as_json=as_json)
+    film_clips(source, clips, out, find=find, exact=exact, keep_room_db=keep_room, as_json=as_json)

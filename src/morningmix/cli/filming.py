@@ -8,9 +8,9 @@ from pathlib import Path
 from morningmix.cli import messages
 from morningmix.cli.progress import Bar
 from morningmix.commands.film import Found, filmed, find_clips, place_facts
+from morningmix.commands.films import as_facts, films_of
 from morningmix.commands.order import Callbacks, Order
-from morningmix.errors import UsageError
-from morningmix.film.write import Film
+from morningmix.film.write import Film, Settings
 from morningmix.model.film import Lined
 from morningmix.units import clock
 
@@ -19,17 +19,31 @@ _HEARD_S = 0.1
 _SOFTER_DB = 0.5
 
 
-def film_clips(source: Path, clips: Sequence[Path], out: Path | None, *, find: bool, as_json: bool) -> None:
-    """Look for clips in a rehearsal, and say where they lie."""
-    if not find:
-        raise UsageError("Films are not written yet. To see where the clips lie, add --find.")
+def film_clips(
+    source: Path,
+    clips: Sequence[Path],
+    out: Path | None,
+    *,
+    find: bool,
+    exact: bool,
+    keep_room_db: float | None,
+    as_json: bool,
+) -> None:
+    """Look for clips in a rehearsal, say where they lie, and write their films unless it is only to `find` them."""
+    order = Order(source=source, cwd=Path.cwd(), out=out)
+    settings = Settings(exact=exact, keep_room_db=keep_room_db)
     with Bar(shown=not as_json) as bar:
-        what = filmed(Order(source=source, cwd=Path.cwd(), out=out))
-        found = find_clips(what, clips, Callbacks(progress=bar.show, note=bar.note))
+        callbacks = Callbacks(progress=bar.show, note=bar.note)
+        what = filmed(order)
+        found = find_clips(what, clips, callbacks)
+        folder, films = (None, []) if find else films_of(what, found, order, settings, callbacks)
     if as_json:
-        messages.as_json({"clips": [place_facts(one) for one in found]})
-    else:
-        clips_found(found, len(what.takes))
+        facts = {"clips": [place_facts(one) for one in found]}
+        messages.as_json(facts if find else {**facts, "films": [as_facts(film) for film in films]})
+        return
+    clips_found(found, len(what.takes))
+    if folder is not None:
+        films_written(films, folder)
 
 
 def clips_found(found: Sequence[Found], takes: int) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer  # noqa: TID251 - the command line is typer's only place
 
-from morningmix.cli.usage import one_of, whole_number
+from morningmix.cli.usage import decibels, one_of, whole_number
 
 
 class Width(StrEnum):
@@ -112,6 +112,13 @@ Filmed = Annotated[
 ]
 Clips = Annotated[list[Path], typer.Argument(metavar="CLIP...", help="What cameras and phones filmed.")]
 Find = Annotated[bool, typer.Option("--find", help="Only say where each clip lies; write nothing.")]
+Exact = Annotated[bool, typer.Option("--exact", help="Encode the first pictures where they cannot be copied.")]
+KeepRoom = Annotated[
+    float | None,
+    typer.Option(
+        "--keep-room", metavar="dB", parser=decibels, help="Leave the camera's own sound in, so many dB under the mix."
+    ),
+]
 Trace = Annotated[
     Path | None, typer.Option("--trace", metavar="FILE", help="Record which part of the work ran when, and where.")
 ]

@@ -3,23 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from morningmix.audio.header import read_file
+from morningmix.commands.film import Filmed, Found
+from morningmix.commands.order import Callbacks, Order
 from morningmix.errors import RecordingsError, UsageError
+from morningmix.files.clips import CLIPS, read_clips, write_clips
 from morningmix.files.recall import read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
 from morningmix.film.clip import Clip
 from morningmix.film.write import Film, Settings, Shot, Song, write_film
-from morningmix.model.film import Lined
+from morningmix.model.film import KnownClip, Lined
 from morningmix.model.names import name_as_text
 from morningmix.render.output import file_names
-from morningmix.storage.home import Home, path_of, real_place
-from morningmix.storage.song_folders import song_sheets
+from morningmix.storage.home import Home, output_errors, path_of, real_place, refuse_link
+from morningmix.storage.lock import locked
+from morningmix.storage.song_folders import recover, song_sheets
 from morningmix.workers.progress import Progress, no_progress
 
 FILMS = "films"
 """Folder of the films in a mix folder."""
+_USUAL_FRAMES_PER_S = 30.0
 
 
 def mixed_songs(home: Home, tracks: Path, skipped: Callable[[str], None] = unsaid) -> list[Song]:
@@ -67,14 +73,59 @@ def shots_of(clips: Iterable[tuple[Clip, Lined]]) -> list[Shot]:
     return [Shot(clip=clip, lined=lined, name=name) for (clip, lined), name in zip(accepted, names, strict=True)]
 
 
+def films_of(
+    what: Filmed, found: Sequence[Found], order: Order, settings: Settings, callbacks: Callbacks
+) -> tuple[Path, list[Film]]:
+    """Write the films of all clips that fit: their folder, and what was written.
+
+    Of a mix folder they go into `FILMS` in it; of a mix alone into the order's `out`, or `FILMS` in the current folder.
+    Raises `UsageError` where nothing is mixed, `RecordingsError`, `OutputError`, `BusyError`.
+    """
+    fit = [one for one in found if one.lined.accepted]
+    if what.home is None:
+        mix = what.takes[0].recordings[0].parts[0].path
+        folder = real_place(order.cwd / (order.out or FILMS))
+        shots = shots_of((one.clip, one.lined) for one in fit)
+        return folder, write_films([(shot, lone_mix(mix)) for shot in shots], folder, settings, callbacks.progress)
+    folder = what.home.root / FILMS
+    songs = {one.take.folder: mixed_songs(what.home, one.take.folder, callbacks.note) for one in found}
+    with locked(what.home):
+        recover(what.home)
+        known = known_with(what.home, found)
+        shots = shots_of((one.clip, set_by_hand(known[real_place(one.clip.path)], one.clip)) for one in fit)
+        wanted = [(shot, song) for one, shot in zip(fit, shots, strict=True) for song in songs[one.take.folder]]
+        settings = replace(settings, tags=tags_of(what.home))
+        return folder, write_films(wanted, folder, settings, callbacks.progress)
+
+
+def known_with(home: Home, found: Iterable[Found]) -> dict[Path, KnownClip]:
+    """The clips that the mix folder knows, by their path, with what was found now; how they were set by hand stays."""
+    file = home.root / FILMS / CLIPS
+    known = {clip.path: clip for clip in read_clips(file)}
+    for one in found:
+        path = real_place(one.clip.path)
+        by_hand = known[path].frames_later if path in known else 0
+        known[path] = KnownClip(path=path, take=one.take.name, lined=one.lined, frames_later=by_hand)
+    with output_errors(file):
+        refuse_link(file.parent)
+        file.parent.mkdir(parents=True, exist_ok=True)
+    write_clips(file, list(known.values()))
+    return known
+
+
+def set_by_hand(known: KnownClip, clip: Clip) -> Lined:
+    """Where a clip lies, with its sound as many pictures later as somebody wants."""
+    frame_s = 1.0 / (clip.picture.frames_per_s or _USUAL_FRAMES_PER_S)
+    return replace(known.lined, offset_s=known.lined.offset_s - known.frames_later * frame_s)
+
+
 def write_films(
-    shots: Sequence[Shot], songs: Sequence[Song], folder: Path, settings: Settings, progress: Progress = no_progress
+    wanted: Sequence[tuple[Shot, Song]], folder: Path, settings: Settings, progress: Progress = no_progress
 ) -> list[Film]:
-    """Write the film of every song that a clip shows, wholly or in part, into a folder.
+    """Write the film of every song that its clip shows, wholly or in part, into a folder.
 
     Raises `RecordingsError`, `OutputError`.
     """
-    wanted = [(shot, song) for shot in shots for song in songs]
     films = []
     for place, (shot, song) in enumerate(wanted):
         progress(f"filming {song.title}", place / len(wanted))

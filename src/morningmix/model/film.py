@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,3 +35,15 @@ class Lined:
     def clip_s(self, take_s: float) -> float:
         """Clip time of a moment of the take, both in seconds."""
         return (take_s - self.offset_s) * self.clock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownClip:
+    """A clip whose place was looked for."""
+
+    path: Path
+    take: str
+    """Name of the take that it lies in."""
+    lined: Lined
+    frames_later: int = 0
+    """How many pictures later its sound was set by hand."""
