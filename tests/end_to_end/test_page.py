@@ -92,6 +92,9 @@ def test_from_names_to_songs(page: Any, folder: Path) -> None:
     assert [song["title"] for song in songs] == ["Song 1", "Rope Swing"]
     assert songs[0]["keep"] is False
 
+    page.locator("#films-add").click()
+    says(page, "#films-adding .said", "Give the path of a film first.")
+
     # The drawer shows it all, and takes it back.
     page.locator("#drawer-button").click()
     until(page, "document.querySelectorAll('.changes > li').length >= 6")

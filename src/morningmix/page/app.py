@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route  # noqa: TID251
 
 from morningmix.errors import BusyError, MorningmixError, UsageError, known_error
-from morningmix.page import drawer, live, send, songs, sound, turn, who
+from morningmix.page import drawer, films, live, send, songs, sound, turn, who
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.report.style import CSS
@@ -25,6 +25,7 @@ STEPS: Mapping[str, tuple[str, Callable[[Rehearsal], str]]] = {
     "songs": ("Songs", songs.section),
     "mix": ("Mix and adjust", turn.section),
     "send": ("Send", send.section),
+    "films": ("Films", films.section),
 }
 """The steps of the page in their order, each with its heading and what makes its HTML."""
 
@@ -39,11 +40,13 @@ CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
     **songs.CHANGES,
     **turn.CHANGES,
     **send.CHANGES,
+    **films.CHANGES,
     **drawer.CHANGES,
 }
 """What a person changes, by its path; each says in words what it did."""
 
-_SCRIPTS = ("main", "asking", "left", "player", "who", "songs", "turn", "graph", "send")
+_ANSWERS = {**live.ANSWERS, **send.ANSWERS, **films.ANSWERS}
+_SCRIPTS = ("main", "asking", "left", "player", "who", "songs", "turn", "graph", "send", "films")
 _STATIC = {"page.css": "text/css", **{f"{name}.js": "text/javascript" for name in _SCRIPTS}}
 
 
@@ -55,7 +58,7 @@ def app_of(rehearsal: Rehearsal) -> Starlette:
             Route("/part/{part}", _answered(rehearsal, _part)),
             Route("/sound/take/{take:int}/{piece:int}", _answered(rehearsal, _sum_piece)),
             Route("/sound/{input:int}/{piece:int}", _answered(rehearsal, _piece)),
-            *(Route(path, _answered(rehearsal, answer)) for path, answer in {**live.ANSWERS, **send.ANSWERS}.items()),
+            *(Route(path, _answered(rehearsal, answer)) for path, answer in _ANSWERS.items()),
             Route("/static/{name}", _answered(rehearsal, _static)),
             Route("/events", lambda _: StreamingResponse(rehearsal.events.stream(), media_type="text/event-stream")),
             *(Route(path, _changed(rehearsal, change), methods=["POST"]) for path, change in CHANGES.items()),

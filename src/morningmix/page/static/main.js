@@ -7,6 +7,7 @@ import "./who.js";
 import "./songs.js";
 import "./turn.js";
 import "./send.js";
+import "./films.js";
 
 const byId = (id) => document.getElementById(id);
 const minutes = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
