@@ -66,27 +66,35 @@ def _sides(track: TrackPlan, channels: int) -> tuple[float, float]:
     return left / _CENTRE, right / _CENTRE
 
 
-def render_inputs(
-    plan: SongPlan,
-    recordings: Sequence[Recording],
-    name: str,
-    sound: Scratch,
-    inputs: Sequence[Scratch],
-    gain_db: float,
-) -> Rendered:
-    """Render one family into `sound` as `render_family` does, and each of its inputs into one of `inputs`.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputFiles:
+    """Where a family goes, and its inputs: one by one, or together as one part."""
 
-    An input is as it is in the mix by `gain_db` (trim of the family and gain of the mix), `HEADROOM_DB` softer, without
-    its pan. Raises `RecordingsError`, `OutputError`.
+    family: Scratch
+    inputs: tuple[Scratch, ...]
+    """In the order of the plan; empty where they go together."""
+    together: Scratch | None
+    gain_db: float
+    """Trim of the family and gain of the mix."""
+
+
+def render_inputs(plan: SongPlan, recordings: Sequence[Recording], name: str, files: InputFiles) -> Rendered:
+    """Render one family as `render_family` does, and its inputs.
+
+    An input is as loud as in the mix without limiters, less `HEADROOM_DB`, and has no pan yet. Inputs together have pan
+    and room. Raises `RecordingsError`, `OutputError`.
     """
     rate_hz, frames, step = plan.rate_hz, frames_of(plan), step_frames(plan.rate_hz)
     family = FamilySum(name, plan)
-    gain = np.float32(db_to_gain(gain_db - HEADROOM_DB))
+    # A page puts the lows of the whole in the middle.
+    together = FamilySum(name, replace(plan, mono_below_hz=None))
+    gain = np.float32(db_to_gain(files.gain_db - HEADROOM_DB))
     longest = BLOCK_HOPS * loudness_hop_frames(rate_hz)
     peaks = np.zeros(-(-frames // step), np.float32) if name == "drums" else None
     with ExitStack() as stack:
-        whole = stack.enter_context(ScratchWriter(sound))
-        writers = [stack.enter_context(ScratchWriter(one)) for one in inputs]
+        whole = stack.enter_context(ScratchWriter(files.family))
+        writers = [stack.enter_context(ScratchWriter(one)) for one in files.inputs]
+        writer_together = stack.enter_context(ScratchWriter(files.together)) if files.together else None
         strips = [
             stack.enter_context(
                 open_strip(
@@ -99,21 +107,27 @@ def render_inputs(
             )
             for index in family.tracks
         ]
-        tilts = [FilterStage(tilt(plan.tilt_db, rate_hz), one.channels) if plan.tilt_db else None for one in inputs]
+        channels = [recordings[index].channels for index in family.tracks]
+        sides = [
+            np.array(_sides(plan.tracks[index], count), np.float32)[:, None]
+            for index, count in zip(family.tracks, channels, strict=True)
+        ]
+        tilts = [FilterStage(tilt(plan.tilt_db, rate_hz), count) if plan.tilt_db else None for count in channels]
         for start in range(0, frames, longest):
             count = min(longest, frames - start)
-            placed = []
-            for index, strip, writer, one, tilted in zip(family.tracks, strips, writers, inputs, tilts, strict=True):
-                block = strip.to_family.process(strip.to_level.process(strip.source.read(count)))
-                placed.append(block * np.array(_sides(plan.tracks[index], one.channels), np.float32)[:, None])
-                block = block[: one.channels]
-                writer.write((block if tilted is None else tilted.process(block)) * gain)
+            blocks = [strip.to_family.process(strip.to_level.process(strip.source.read(count))) for strip in strips]
+            placed = [block * side for block, side in zip(blocks, sides, strict=True)]
+            for writer, block, tilted, wide in zip(writers, blocks, tilts, channels, strict=False):
+                own = block[:wide]
+                writer.write((own if tilted is None else tilted.process(own)) * gain)
+            if writer_together is not None:
+                writer_together.write(together.process(placed, None) * gain)
             total = family.process(placed, fade(plan, start, count, frames))
             if peaks is not None:
                 levels_db = peaks_db(step_peaks(total, step))
                 peaks[start // step : start // step + len(levels_db)] = levels_db
             whole.write(total)
-    return Rendered(sound=sound, drum_peaks_db=peaks, reduction_db=())
+    return Rendered(sound=files.family, drum_peaks_db=peaks, reduction_db=())
 
 
 def room(plan: SongPlan) -> Block | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -22,14 +23,25 @@ from morningmix.errors import RecordingsError
 from morningmix.files.recall import Recall
 from morningmix.laws.limiting import expand
 from morningmix.measure.take import store_of
+from morningmix.model.plan import SongPlan
 from morningmix.model.recording import Recording
 from morningmix.render.families import BLOCK_HOPS, Families, Rendered, family_names, frames_of, joined
-from morningmix.render.inputs import gain_line, limiter_gains, placing, render_inputs, room
+from morningmix.render.inputs import (
+    HEADROOM_DB,
+    InputFiles,
+    gain_line,
+    limiter_gains,
+    placing,
+    render_inputs,
+    room,
+)
 from morningmix.render.master import trimmed
+from morningmix.report.numbers import VOCALS
+from morningmix.share.pieces import fits
 from morningmix.storage.cache import key, path_of, take_key
 from morningmix.storage.home import path_of as place_of
 from morningmix.storage.home import real_place
-from morningmix.units import Block
+from morningmix.units import Block, db_to_gain
 
 _MOST_LEFT_DB = -50.0
 """What may be left between the inputs' sum and the mix re the mix; more, and they are of other recordings or another
@@ -126,31 +138,24 @@ def _inputs(song: Path, recall: Recall, cache: Path, scratches: list[Scratch]) -
         scratches.append(Scratch(path=path, rate_hz=plan.rate_hz, channels=channels, frames=frames))
         return scratches[-1]
 
-    sounds: dict[int, Scratch] = {}
+    parts: list[Part] = []
     rendered: list[Rendered] = []
+    families_whole = too_many(plan)
     for name in family_names(plan):
         mine = [index for index, track in enumerate(plan.tracks) if track.family == name]
-        sounds |= {index: scratch("input", index) for index in mine}
-        inputs, gain_db = [sounds[index] for index in mine], trims.get(name, 0.0) + master.gain_db
-        rendered.append(render_inputs(plan, recordings, name, scratch("family", name), inputs, gain_db))
+        files = InputFiles(
+            family=scratch("family", name),
+            inputs=() if name in families_whole else tuple(scratch("input", index) for index in mine),
+            together=scratch("together", name) if name in families_whole else None,
+            gain_db=trims.get(name, 0.0) + master.gain_db,
+        )
+        rendered.append(render_inputs(plan, recordings, name, files))
+        parts += _parts(plan, mine, files)
     families = joined(plan, rendered, np.zeros((0, 0, 0)))
     curve_db, drums_db = limiter_gains(families, master, plan.ceiling_dbtp - UNDER_CEILING_DB)
     _refuse_other_sum(families, recall, curve_db, song / recall.mix.file)
-    placed = [placing(plan, index, recordings[index].channels) for index in sounds]
     return Parts(
-        parts=tuple(
-            Part(
-                name=plan.tracks[one.track].name,
-                family=plan.tracks[one.track].family,
-                inputs=(plan.tracks[one.track].name,),
-                player=plan.tracks[one.track].player,
-                sound=recording_of([sounds[one.track]]),
-                left=one.left,
-                right=one.right,
-                send=one.send,
-            )
-            for one in placed
-        ),
+        parts=tuple(parts),
         room=room(plan),
         rate_hz=plan.rate_hz,
         mono_below_hz=plan.mono_below_hz,
@@ -158,6 +163,56 @@ def _inputs(song: Path, recall: Recall, cache: Path, scratches: list[Scratch]) -
         master=gain_line(curve_db - np.float32(master.gain_db), plan, faded=True),
         drums=STEADY if drums_db is None else gain_line(drums_db, plan, faded=False),
     )
+
+
+def _parts(plan: SongPlan, mine: Sequence[int], files: InputFiles) -> list[Part]:
+    """The parts of one family, whose inputs are `mine`."""
+    tracks = [plan.tracks[index] for index in mine]
+    if files.together is not None:
+        up = db_to_gain(HEADROOM_DB)
+        players = {track.player for track in tracks}
+        return [
+            Part(
+                name=tracks[0].family,
+                family=tracks[0].family,
+                inputs=tuple(track.name for track in tracks),
+                player=players.pop() if len(players) == 1 else None,
+                sound=recording_of([files.together]),
+                left=up,
+                right=up,
+            )
+        ]
+    placed = [placing(plan, index, one.channels) for index, one in zip(mine, files.inputs, strict=True)]
+    return [
+        Part(
+            name=track.name,
+            family=track.family,
+            inputs=(track.name,),
+            player=track.player,
+            sound=recording_of([one]),
+            left=place.left,
+            right=place.right,
+            send=place.send,
+        )
+        for track, place, one in zip(tracks, placed, files.inputs, strict=True)
+    ]
+
+
+def too_many(plan: SongPlan) -> set[str]:
+    """Families that get one fader, because the page would be too large: the drums first, then those with most inputs.
+
+    Voices stay apart, and so does a family of one.
+    """
+    inputs = Counter(track.family for track in plan.tracks if track.sounds)
+    seconds = plan.end_s - plan.start_s
+    candidates = sorted(
+        (name for name, count in inputs.items() if count > 1 and name not in VOCALS),
+        key=lambda name: (name != "drums", -inputs[name]),
+    )
+    found: set[str] = set()
+    while candidates and not fits(sum(inputs.values()) - sum(inputs[name] - 1 for name in found), len(found), seconds):
+        found.add(candidates.pop(0))
+    return found
 
 
 def _sounds(recall: Recall, folder: Path, cache: Path) -> list[Recording]:

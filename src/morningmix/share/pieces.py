@@ -7,6 +7,7 @@ decoders delay sound differently, so a click at a known place is encoded in the 
 from __future__ import annotations
 
 import base64
+import math
 import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -118,6 +119,16 @@ def cut(sounds: Sequence[Recording], softer: float = 1.0, first: Sequence[bool] 
             rungs[largest] -= 1
             coded[largest] = _coded(sounds[largest], surveys[largest], RUNGS[rungs[largest]])
         return Pieces(clicks={one.rung.rate_hz: _click(one.rung) for one in coded}, of=tuple(coded))
+
+
+def fits(parts: int, wide: int, seconds: float) -> bool:
+    """Whether so many parts, `wide` of them in stereo, fit on a page at the lowest bit rates if they never rest."""
+    lowest = RUNGS[0]
+    assert isinstance(lowest.mono, int)
+    assert isinstance(lowest.stereo, int)
+    pieces = math.ceil(seconds / PIECE_S)
+    size = (parts - wide) * _piece_bytes(lowest.mono) + wide * _piece_bytes(lowest.stereo)
+    return _text_bytes(pieces * size) <= _MOST_BYTES
 
 
 def _affordable(sizes: Sequence[Sequence[float]], first: Sequence[bool]) -> list[int]:
