@@ -73,12 +73,16 @@ function graphOf(context, roomBuffer, mine) {
     const name = isDrums && !lines.drums.steady;
     if (!groups.has(name)) {
       const entry = gainOf(1, 2);
-      const room = context.createConvolver();
-      if (roomBuffer) {
-        room.normalize = false;
-        room.buffer = roomBuffer;
-        room.connect(entry);
-      }
+      let made = null;
+      // A room costs work even while it is silent.
+      const room = () => {
+        if (made) return made;
+        made = context.createConvolver();
+        made.normalize = false;
+        made.buffer = roomBuffer;
+        made.connect(entry);
+        return made;
+      };
       lowsInTheMiddle(entry).connect(name ? drums : master);
       groups.set(name, { entry, room });
     }
@@ -100,7 +104,7 @@ function graphOf(context, roomBuffer, mine) {
     if (part.send && roomBuffer) {
       const send = gainOf(part.send, 1);
       placed.connect(send);
-      send.connect(room);
+      send.connect(room());
     }
     return bus;
   });
@@ -321,7 +325,7 @@ async function play() {
   // Never with a jump, and never louder than the listener has chosen.
   graph.out.gain.cancelScheduledValues(0);
   graph.out.gain.setValueAtTime(0, context.currentTime);
-  graph.out.gain.linearRampToValueAtTime(volume(), next.at + 0.3);
+  graph.out.gain.linearRampToValueAtTime(volume(), next.at > first ? first : first + 0.3);
   balance(0);
   pump();
   requestAnimationFrame(follow);
