@@ -61,8 +61,8 @@ def _keep_freed_memory() -> None:
     """Let this process keep memory that it frees for the arrays to come.
 
     The GNU C library gives arrays from 128 kB on back to the system at once, which then clears the pages of the next
-    ones: a third of the time of a job. Once it has freed a block of up to 32 MB, it keeps blocks up to that size
-    (mallopt(3), M_MMAP_THRESHOLD). Elsewhere this does nothing.
+    ones: a third of the time of learning filters (measured). Once it has freed a block of up to 32 MB, it keeps blocks
+    up to that size (mallopt(3), M_MMAP_THRESHOLD). Elsewhere this does nothing.
     """
     np.empty(_KEPT_BYTES, np.uint8)
 
