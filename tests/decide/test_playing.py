@@ -41,18 +41,21 @@ def test_runs_of_less_than_a_length_are_taken_out() -> None:
 
 
 def test_an_instrument_plays_while_its_own_sound_is_near_its_loud_level() -> None:
-    score = Score(30.0)
+    score = Score(37.0)
     score.sound(GUITAR, 2.0, 6.0)
     score.sound(GUITAR, 8.0, 10.0, -25.0)
     # Rings far below, and loud but no louder than the bleed that is expected there.
     score.sound(GUITAR, 12.0, 16.0, -35.0)
-    score.sound(GUITAR, 18.0, 22.0)
+    score.sound(GUITAR, 18.0, 22.0, -8.0)
     score.over_bleed_db[GUITAR, :, 180:220] = 2.0
     # Five decibels over the bleed are enough.
     score.sound(GUITAR, 24.0, 28.0)
     score.over_bleed_db[GUITAR, :, 240:280] = 5.0
+    # So is its loud level, where the bleed is overrated.
+    score.sound(GUITAR, 31.0, 35.0, -4.0)
+    score.over_bleed_db[GUITAR, :, 310:350] = 2.0
     found = band(score)
-    assert spans(found.players > 0) == [(2.0, 6.0), (8.0, 10.0), (24.0, 28.0)]
+    assert spans(found.players > 0) == [(2.0, 6.0), (8.0, 10.0), (24.0, 28.0), (31.0, 35.0)]
     assert found.players.max() == 1
     assert not found.drums.any()
     assert not found.voices.any()

@@ -22,6 +22,8 @@ RINGS_DB = 1.0
 """Level over bleed from which ringing counts as direct sound."""
 PLAYS_WITHIN_DB = 30.0
 """Its level must also be within this of its loud level."""
+LOUD_DB = 6.0
+"""An instrument this near its loud level plays, whatever the bleed: where all play all the time it is overrated."""
 TALKS_DB = 6.0
 """Level over bleed of a voice that is certain."""
 HIT_DB = 6.0
@@ -88,7 +90,8 @@ def who_plays(activity: Activity, families: Sequence[str]) -> Band:
     is_drum, is_voice = of == DRUMS, of == VOICES
     is_player = ~is_drum & ~is_voice & (of != "")
     frame_s = activity.frame_s
-    playing = np.array([_steady(row, frame_s) for row in own[is_player]], np.bool_).reshape(-1, own.shape[1])
+    plays = own | (relative_db > -LOUD_DB)
+    playing = np.array([_steady(row, frame_s) for row in plays[is_player]], np.bool_).reshape(-1, own.shape[1])
     players = playing.sum(axis=0)
     voices = (over_bleed_db[is_voice] > TALKS_DB) & (relative_db[is_voice] > -PLAYS_WITHIN_DB)
     talking = _steady(voices.any(axis=0), frame_s)
