@@ -102,7 +102,7 @@ def test_the_same_song_on_another_evening_is_refused(located):
     lined = located(filmed(played(seed=12), 5.0, 45.0))
 
     assert not lined.accepted
-    assert lined.confidence < 0.3
+    assert lined.confidence < 0.5
 
 
 @pytest.mark.parametrize(

@@ -23,8 +23,6 @@ LAGS_HZ = 16_000
 _LOWEST_HZ, _HIGHEST_HZ = 150.0, 7000.0
 _SMOOTHED_S = 0.1e-3
 """Standard deviation, so that the peaks of one arrival meet although clocks differ."""
-_BASE_WINDOWS = 12
-"""The line begins with that many neighbours, and grows from there."""
 _STEPS = 4
 _NEAR_S = (0.001, 0.0003, 0.0003)
 """Delays of windows that agree with a line lie as near to it; less, as the line becomes more exact."""
@@ -35,8 +33,6 @@ _APART_FRAMES = 8
 _MOST_ARRIVALS = 5
 _CLEAR = 5.0
 """Standard deviations of a window's correlation. By chance, one of 100 lags reaches that in 30,000 windows."""
-_MEDIAN = 0.6745
-"""Of the size of a normal variable, in standard deviations."""
 _ROUNDS = 8
 
 
@@ -112,18 +108,16 @@ def _correlated(clip: Block, take: Block, reach: int) -> NDArray[np.float32]:
     return lags / np.float32(max(deviation, 1e-12))
 
 
-def strongest_line(found: Delays) -> tuple[Line, float]:
+def strongest_line(found: Delays, base: int) -> tuple[Line, float]:
     """The line along which the windows' correlations add up to most, and that sum over the root of their number.
 
-    It is looked for among the `_BASE_WINDOWS` neighbours with the clearest peaks, then among twice as many with a
-    slope twice as exact, and so on.
+    It is looked for among the `base` neighbours with the clearest peaks, then among twice as many with a slope twice
+    as exact, and so on. Players who take turns look like a slope among few windows; many take long over many lags.
     """
     count = len(found.clip_s)
-    clarity = np.convolve(
-        np.maximum(found.correlations.max(axis=1) - 4.0, 0.0), np.ones(min(_BASE_WINDOWS, count)), "valid"
-    )
+    clarity = np.convolve(np.maximum(found.correlations.max(axis=1) - 4.0, 0.0), np.ones(min(base, count)), "valid")
     first = int(clarity.argmax())
-    last = first + min(_BASE_WINDOWS, count)
+    last = first + min(base, count)
     anchor_s = float(found.clip_s[first:last].mean())
     at, slope = float(found.middle), 0.0
     reach, slopes = found.middle, LARGEST_DRIFT
@@ -216,14 +210,12 @@ def _through(
     Weighted least squares with Huber's weights ("Robust estimation of a location parameter", 1964).
     """
     arrivals, windows, lags, heights = [], [], [], []
-    # Beats that merely coincide make more peaks than noise does.
-    clear = _CLEAR * np.maximum(1.0, np.median(np.abs(found.correlations), axis=1) / _MEDIAN)
     for window, (row, on) in enumerate(zip(found.correlations, _on(found, line), strict=True)):
         for arrival, place in enumerate(places):
             low, high = max(1, round(on + place) - near), min(len(row) - 1, round(on + place) + near + 1)
             if low < high:
                 top = low + int(row[low:high].argmax())
-                if row[top] > clear[window]:
+                if row[top] > _CLEAR:
                     arrivals.append(arrival)
                     windows.append(window)
                     lags.append(top + _parabola(row[top - 1 : top + 2]) - on)

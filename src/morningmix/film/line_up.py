@@ -18,7 +18,7 @@ from morningmix.model.film import Lined
 ACCEPTED = 0.7
 """Confidence (design choice). In made rehearsals, clips had 0.9 and more in their own take."""
 _CANDIDATES = 6
-_FIRST_WINDOWS, _WINDOWS = 16, 64
+_FIRST_WINDOWS, _BASE_WINDOWS, _WINDOWS = 16, 12, 64
 _COARSE_S, _FINE_S = 0.06, 0.02
 """How far the place may be from where it is expected: by the envelopes, and by a first line."""
 _APART_S = 0.1
@@ -43,14 +43,14 @@ def line_up(file: str, clip: Sound, take: Sound, take_envelope: NDArray[np.float
     places: list[tuple[float, Line]] = []
     for offset_s, _ in candidates(envelope_of(clip), take_envelope, _CANDIDATES):
         guess = Line(clip_s=middle_s, at_s=offset_s + middle_s, slope=1.0)
-        line, strength = strongest_line(_compared(clip, take, guess, _FIRST_WINDOWS, exact=False))
+        line, strength = strongest_line(_compared(clip, take, guess, _FIRST_WINDOWS, exact=False), _BASE_WINDOWS)
         places.append((strength, line))
     if not places:
         return Lined(file=file, offset_s=0.0, drift_ppm=0.0, confidence=0.0, accepted=False)
     strength, line = max(places, key=lambda place: place[0])
     rival = max((other for other, its in places if abs(_offset_s(its) - _offset_s(line)) > _APART_S), default=0.0)
     found = _compared(clip, take, line, _WINDOWS, exact=True)
-    fit = fitted(found, strongest_line(found)[0])
+    fit = fitted(found, strongest_line(found, _WINDOWS)[0])
     confidence = _confidence(found, fit) * float(np.clip(4.0 * (1.0 - rival / max(strength, 1e-9)), 0.0, 1.0))
     return Lined(
         file=file,
