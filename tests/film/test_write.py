@@ -252,7 +252,7 @@ def test_a_disk_that_refuses_is_one_line_and_no_half_film(tmp_path, clip, song):
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (15_000, before[1]))
     try:
-        with pytest.raises(OutputError, match="too big") as refused:
+        with pytest.raises(OutputError, match=r"stage\.mp4 is too big") as refused:
             write_film(clip, song, tmp_path, Settings())
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)

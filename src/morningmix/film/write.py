@@ -136,12 +136,13 @@ def write_film(
     size = clip.path.stat().st_size
     refuse_full(folder, size * min(1.0, seconds / clip.duration_s) + seconds * _SOUND_BYTES_PER_S, "The film")
     play, level_lufs = _sound(shot, song, settings, first_s, seconds)
-    with _drafts(file) as (film_draft, sound_draft):
+    with _drafts(file) as drafts:
+        film_draft, sound_draft = drafts
         with _written(file):
             track = write_track(play, level_lufs, sound_draft, kind, _SOUND[kind])
         progress(0.5)
         tags = {"title": song.title, **dict(settings.tags), "comment": OURS}
-        _join(clip, where, head, sound_draft, film_draft, tags)
+        _join(clip, where, head, drafts, file, tags)
         with output_errors(file):
             film_draft.replace(file)
     progress(1.0)
@@ -239,14 +240,17 @@ def _written(file: Path) -> Iterator[None]:
         raise OutputError(f"{file} could not be written: {error}.") from error
 
 
-def _join(clip: Clip, where: Cut, head: Head | None, sound: Path, draft: Path, tags: dict[str, str]) -> None:
-    """Write the pictures of a cut, its head encoded, and an encoded sound into one file."""
+def _join(
+    clip: Clip, where: Cut, head: Head | None, drafts: tuple[Path, Path], file: Path, tags: dict[str, str]
+) -> None:
+    """Write the pictures of a cut, its head encoded, and an encoded sound into one draft of `file`."""
     import av  # noqa: TID251
 
     kind = _container(clip)
-    with opened(clip.path) as source, av.open(str(sound)) as track, _film(draft, kind) as film:
+    draft, sound = drafts
+    with opened(clip.path) as source, av.open(str(sound)) as track, _film(draft, kind, file) as film:
         video, audio = picture_of(source), track.streams.audio[0]
-        with _written(draft):
+        with _written(file):
             streams = [film.add_stream_from_template(each, opaque=True) for each in (video, audio)]
             if kind in ("mp4", "mov") and clip.picture.codec == "hevc":
                 streams[0].codec_context.codec_tag = "hvc1"  # the one that every player takes
@@ -261,7 +265,7 @@ def _join(clip: Clip, where: Cut, head: Head | None, sound: Path, draft: Path, t
             if place == 0:
                 last = max(last, where.start + (packet.pts or 0) + (packet.duration or 0))
             packet.stream = streams[place]
-            with _written(draft):
+            with _written(file):
                 film.mux(packet)
         if (where.stop - last) * where.time_base > _MOST_MISSING_S:
             at = clock(float((last - where.start) * where.time_base))
@@ -284,12 +288,12 @@ def _pictures(source: InputContainer, video: VideoStream, where: Cut, head: Head
 
 
 @contextmanager
-def _film(draft: Path, kind: str) -> Iterator[OutputContainer]:
+def _film(draft: Path, kind: str, file: Path) -> Iterator[OutputContainer]:
     """A film to be written; it is on the disk once this ends."""
     import av  # noqa: TID251
 
-    with _written(draft), draft.open("wb") as file:
-        film = av.open(file, "w", format=kind, buffer_size=_BUFFER_BYTES)
+    with _written(file), draft.open("wb") as target:
+        film = av.open(target, "w", format=kind, buffer_size=_BUFFER_BYTES)
         try:
             yield film
         except BaseException:
@@ -297,5 +301,5 @@ def _film(draft: Path, kind: str) -> Iterator[OutputContainer]:
                 film.close()
             raise
         film.close()
-        file.flush()
-        os.fsync(file.fileno())
+        target.flush()
+        os.fsync(target.fileno())
