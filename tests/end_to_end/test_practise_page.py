@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from end_to_end.made import until
 from morningmix.audio.header import read_file
 from morningmix.files.feedback import read_wishes
+from morningmix.model.recipe import SongNote
 from morningmix.model.tempo import Tempo
 from morningmix.share.inputs import Part, Parts
 from morningmix.share.pieces import cut
@@ -85,6 +86,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
             ),
             pieces=cut([part.sound for part in parts]),
             ridges=[],
+            notes=[SongNote(at_s=8.5, who="Jo", says="<b>slower</b> here")],
             tempo=Tempo(tempo_bpm=120.0, other_bpm=None, beats_s=tuple(np.arange(0.0, SECONDS, 0.5).tolist())),
         )
     )
@@ -135,6 +137,9 @@ def test_wishes_are_written_as_they_are_read(chromium: Any, page: Path, tmp_path
         assert phone.evaluate("document.documentElement.scrollWidth") == 360
         assert phone.evaluate(SMALL) == []
         assert phone.locator("#part-0").inner_text() == "lead vocal (Mara)"
+        assert phone.locator("#before span").all_inner_texts() == ["Jo: <b>slower</b> here"]
+        phone.locator("#before button").tap()
+        assert phone.locator("#time").inner_text() == "0:08 of 0:14"
         set_to(phone, "fader-0", 2)
         set_to(phone, "fader-2", -1.5)
         phone.locator("#room-1-0").tap()
@@ -196,15 +201,20 @@ def heard(phone: Any) -> NDArray[np.floating]:
     return np.concatenate(blocks) if blocks else np.zeros(0)
 
 
-def tone_of(sound: NDArray[np.floating], near_hz: float) -> tuple[float, float]:
-    """Frequency and amplitude of the strongest partial near a frequency, in the middle of a recording."""
+def tone_of(sound: NDArray[np.floating]) -> tuple[float, float]:
+    """Frequency of the strongest partial near the tone, and the tone's usual amplitude.
+
+    A busy machine drops samples now and then, which a median over short pieces passes over.
+    """
     size = 1 << 22
-    window = np.hanning(len(sound))
-    spectrum = np.abs(np.fft.rfft(sound * window, size)) * 2.0 / window.sum()
+    spectrum = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), size))
     hz = np.fft.rfftfreq(size, 1.0 / RATE_HZ)
-    where = np.flatnonzero((hz > 0.9 * near_hz) & (hz < 1.1 * near_hz))
-    best = where[np.argmax(spectrum[where])]
-    return float(hz[best]), float(spectrum[best])
+    spectrum[(hz < 0.9 * TONE_HZ) | (hz > 1.1 * TONE_HZ)] = 0.0
+    found_hz = float(hz[np.argmax(spectrum)])
+    window = np.hanning(4096)
+    wave = np.exp(-2j * np.pi * found_hz * np.arange(4096) / RATE_HZ) * window * 2.0 / window.sum()
+    pieces = sound[: len(sound) // 4096 * 4096].reshape(-1, 4096)
+    return found_hz, float(np.median(np.abs(pieces @ wave)))
 
 
 def test_practising_slowly_keeps_the_pitch_and_leaves_me_out(chromium: Any, page: Path) -> None:
@@ -219,14 +229,14 @@ def test_practising_slowly_keeps_the_pitch_and_leaves_me_out(chromium: Any, page
         phone.locator("#play").tap()
         until(phone, "parseFloat(document.getElementById('hand').style.left) > 1")
         phone.evaluate("recorded.length = 0")
-        until(phone, "recorded.length >= 6")
-        hz, with_me = tone_of(heard(phone)[16384:], TONE_HZ)
+        until(phone, "recorded.length >= 5")
+        hz, with_me = tone_of(heard(phone)[16384:])
         assert abs(1200.0 * np.log2(hz / TONE_HZ)) < 5.0
         # Turned out while it plays.
         set_to(phone, "me-level", -24)
         phone.evaluate("recorded.length = 0")
-        until(phone, "recorded.length >= 4")
-        _, without_me = tone_of(heard(phone)[16384:], TONE_HZ)
+        until(phone, "recorded.length >= 3")
+        _, without_me = tone_of(heard(phone)[16384:])
         assert without_me < 0.02 * with_me
         assert phone.locator("#me-says").inner_text() == "me out"
         # The mark, a bar of four beats, is what is looped.
@@ -241,8 +251,8 @@ def test_inputs_play_through_room_and_limiter(chromium: Any, page: Path) -> None
         phone.locator("#play").tap()
         until(phone, "parseFloat(document.getElementById('hand').style.left) > 5")
         phone.evaluate("recorded.length = 0")
-        until(phone, "recorded.length >= 4")
-        hz, before = tone_of(heard(phone)[16384:], TONE_HZ)
+        until(phone, "recorded.length >= 3")
+        hz, before = tone_of(heard(phone)[16384:])
         assert hz == pytest.approx(TONE_HZ, abs=0.3)
         # Dry, and a tenth by half through a room 10 ms later, which is 4.4 periods: partly against it.
         turned = np.exp(-2j * np.pi * TONE_HZ * 0.01)
@@ -250,6 +260,6 @@ def test_inputs_play_through_room_and_limiter(chromium: Any, page: Path) -> None
         set_to(phone, "place", 8)
         until(phone, "parseFloat(document.getElementById('hand').style.left) > 60")
         phone.evaluate("recorded.length = 0")
-        until(phone, "recorded.length >= 4")
-        _, after = tone_of(heard(phone)[16384:], TONE_HZ)
+        until(phone, "recorded.length >= 3")
+        _, after = tone_of(heard(phone)[16384:])
         assert after == pytest.approx(0.5 * before, rel=0.05)

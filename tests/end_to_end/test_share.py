@@ -127,7 +127,11 @@ def test_share_replaces_only_its_own_files(home: Path, tmp_path: Path) -> None:
     copy = shutil.copytree(home, tmp_path / "home")
     first, _ = share(copy, None, "mp3", told)
     assert first == copy / "share"
+    with (copy / "recipe.toml").open("a", encoding="utf-8") as recipe:
+        recipe.write("# note 0:01.0 Jo: slower here\n")
     share(copy, None, "mp3", told)
+    noted = [path.name[:2] for path in first.glob("*.listen.html") if "Jo: slower here" in path.read_text("utf-8")]
+    assert noted == ["04"]
     (first / "lyrics.txt").write_text("hers", encoding="utf-8")
     with pytest.raises(UsageError, match=r"added or changed since it was packed \(lyrics\.txt\)"):
         share(copy, None, "mp3", told)

@@ -47,12 +47,14 @@ function listed(id, items, words, remove) {
     const text = document.createElement("span");
     text.dir = "auto";
     text.textContent = words(item);
+    entry.append(jump, text);
+    if (!remove) return entry;
     const away = document.createElement("button");
     away.type = "button";
     away.textContent = "Remove";
     away.setAttribute("aria-label", `Remove: ${words(item)}`);
     away.addEventListener("click", () => { remove(at); changed(); });
-    entry.append(jump, text, away);
+    entry.append(away);
     return entry;
   }));
 }
@@ -274,6 +276,7 @@ function sent(words, failed) {
   items(byId("sent-what"), failed ? [] : sentences());
 }
 
+if (song.notes.length) listed("before", song.notes, (note) => note.says);
 byId("volume").value = QUIET;
 marking();
 changed();

@@ -20,11 +20,12 @@ from morningmix.dsp.control import loudness_hop_frames
 from morningmix.dsp.dither import Dither
 from morningmix.dsp.truepeak import TruePeak
 from morningmix.errors import RecordingsError, UsageError
+from morningmix.files.notes import notes_in
 from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
 from morningmix.model.names import name_as_text, plain
 from morningmix.model.plan import TrackPlan
-from morningmix.model.recipe import Recipe
+from morningmix.model.recipe import Recipe, SongNote
 from morningmix.model.recording import Recording
 from morningmix.render.inputs import HEADROOM_DB
 from morningmix.report import pictures
@@ -48,6 +49,7 @@ from morningmix.storage.home import (
 )
 from morningmix.storage.lock import locked
 from morningmix.storage.song_folders import recover, song_sheets
+from morningmix.storage.text import read_text
 from morningmix.units import Block, amplitude_db, db_to_gain
 
 Kind = Literal["mp3", "flac"]
@@ -104,6 +106,7 @@ def _share(
     if not sheets:
         raise UsageError(_nothing_in(home))
     recipe = read_recipe(home / RECIPE) if (home / RECIPE).exists() else None
+    recipe_text = read_text(home / RECIPE) if recipe else ""
     songs = _wanted([(sheet.parent, recall) for sheet, recall in read_sheets(sheets, skipped)], recipe)
     title = recipe.title if recipe else name_as_text(home.name).removesuffix(" mix")
     band, date = (recipe.band, recipe.date) if recipe else (None, None)
@@ -132,7 +135,8 @@ def _share(
             peak_dbtp, lowered_db = _write(mix, file, kind, tags)
             page = file.with_suffix(PAGE)
             with output_errors(page):
-                text, families_only = _page(song, recall, title, hills, home / CACHE)
+                notes = notes_in(recipe_text, recall.title)
+                text, families_only = _page(song, recall, title, hills, notes, home / CACHE)
                 page.write_text(text, encoding="utf-8", newline="\n")
             for line in families_only:
                 skipped(line)
@@ -193,7 +197,12 @@ def _ridges(song: Path, recall: Recall, mix: Path) -> list[tuple[str, Array]]:
 
 
 def _page(
-    song: Path, recall: Recall, rehearsal: str, hills: Sequence[tuple[str, Array]], cache: Path
+    song: Path,
+    recall: Recall,
+    rehearsal: str,
+    hills: Sequence[tuple[str, Array]],
+    notes: Sequence[SongNote],
+    cache: Path,
 ) -> tuple[str, list[str]]:
     """A song's page, and a line where it has families instead of inputs."""
     said: list[str] = []
@@ -209,6 +218,7 @@ def _page(
             pieces=cut([part.sound for part in parts.parts], softer, voices),
             ridges=hills,
             tempo=recall.tempo,
+            notes=notes,
         )
         return song_page(page), said
 

@@ -12,6 +12,7 @@ from importlib import resources
 from markupsafe import Markup  # noqa: TID251
 
 from morningmix.audio.encode import wav_bytes
+from morningmix.model.recipe import SongNote
 from morningmix.model.tempo import Tempo
 from morningmix.report import pictures
 from morningmix.report.numbers import Array
@@ -40,6 +41,8 @@ class SongToHear:
     ridges: Sequence[tuple[str, Array]]
     """As `report.numbers.ridges` gives them."""
     tempo: Tempo | None
+    notes: Sequence[SongNote] = ()
+    """What the band noted about it before."""
 
 
 def song_page(song: SongToHear) -> str:
@@ -55,6 +58,7 @@ def song_page(song: SongToHear) -> str:
         parts=parts,
         players=list(dict.fromkeys(part.player or part.name for part in parts)),
         has_beats=len(_beats(song)) > 1,
+        has_notes=bool(song.notes),
         tones=_TONES,
         hills=pictures.hills(song.ridges),
         hill_names=[name for name, _ in song.ridges],
@@ -111,6 +115,7 @@ def _data(song: SongToHear) -> Markup:
         "master": _flat(song.parts.master),
         "drums": _flat(song.parts.drums),
         "beats": _beats(song),
+        "notes": [{"at": note.at_s, "says": f"{note.who}: {note.says}"} for note in song.notes],
         "parts": parts,
     }
     # "<" could end the script that holds the data, or start a comment in it.
