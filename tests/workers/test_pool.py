@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import multiprocessing.process
 import os
+import platform
 import signal
 import subprocess
 import sys
@@ -13,6 +14,7 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from morningmix.errors import MachineError, RecordingsError
@@ -48,6 +50,19 @@ def wait_for(place: Path) -> None:
         time.sleep(0.01)
 
 
+def cleared_pages() -> int:
+    """How many pages the system clears while arrays are allocated and freed a second time."""
+    import resource
+
+    def cleared() -> int:
+        for _ in range(20):
+            [np.ones(100_000) for _ in range(6)]
+        return resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+
+    before = cleared()
+    return cleared() - before
+
+
 @pytest.fixture
 def losses() -> list[str]:
     return []
@@ -69,6 +84,12 @@ def test_every_job_is_done_in_another_process(workers: int) -> None:
     # A worker is one process for the whole run.
     places = {(done.worker, done.result[1]) for done in found}
     assert len(places) == len({worker for worker, _ in places}) <= workers
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="only the GNU C library gives memory back at once")
+def test_a_worker_keeps_the_memory_that_it_frees(pool: Pool) -> None:
+    # Without, it is over 20,000.
+    assert pool.submit(cleared_pages, 0).result(60.0).result < 1000
 
 
 def test_an_error_is_raised_with_where_in_the_worker_it_arose(pool: Pool) -> None:
