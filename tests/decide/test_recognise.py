@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from morningmix.decide.recognise import LEAST_BEATS, is_like, missing, recognise, way_through
+from morningmix.decide.recognise import LEAST_BEATS, is_like, missing, recognise, stops_early, way_through
 from morningmix.model.fingerprint import CHROMA, LEVELS, ROWS, Fingerprint
 
 
@@ -62,7 +62,12 @@ def test_a_song_that_was_broken_off_says_so() -> None:
     found = recognise(replace(KNOWN["Rope"], beats=KNOWN["Rope"].beats[:, :60]), KNOWN)
     assert found is not None
     assert found.is_broken_off
+    assert stops_early(found)
     assert found.known_beats[-1] == 59
+    # The same with its first part twice, from the middle on, and with a little more of it are no broken-off songs.
+    for beats in ((*range(60), *range(60)), range(20, 80), range(95)):
+        way = way_through(replace(KNOWN["Rope"], beats=KNOWN["Rope"].beats[:, list(beats)]), KNOWN["Rope"])
+        assert not stops_early(way)
 
 
 def test_two_semitones_are_said_and_three_are_another_song() -> None:

@@ -76,8 +76,7 @@ def _with_songs(
         return tuple(analysed_takes), []
     analysed_takes = listing(analysed_takes, read_recipe(path).songs)
     known = with_known_titles(analysed_takes, lane, note)
-    if known:
-        analysed_takes = listing(analysed_takes, read_recipe(path).songs)
+    analysed_takes = listing(analysed_takes, read_recipe(path).songs)
     of_take = {analysed.take.folder: listed(analysed) for analysed in analysed_takes}
 
     def as_listed(analysed: AnalysedTake, song: FoundSong) -> Found:

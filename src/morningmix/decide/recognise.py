@@ -68,9 +68,13 @@ def recognise(
 
 
 def stops_early(found: Recognised) -> bool:
-    """Whether a song goes through a known one from its beginning, and ends where much of it is still to come."""
-    beats = found.known_beats
-    return found.is_broken_off and int(beats[0]) < FIRST_BEATS and int(beats[-1]) < MOST_PLAYED * found.of_beats
+    """Whether a song goes through a known one from its beginning, and ends where much of it is still to come.
+
+    One that plays a part more often does not: it has another form.
+    """
+    first, last = int(found.known_beats[0]), int(found.known_beats[-1])
+    straight = first < FIRST_BEATS and len(found.known_beats) <= last + FIRST_BEATS
+    return found.is_broken_off and straight and last < MOST_PLAYED * found.of_beats
 
 
 def is_like(found: Recognised, least_beats: int = LEAST_BEATS) -> bool:
