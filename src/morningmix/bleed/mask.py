@@ -30,7 +30,6 @@ _OVERSUBTRACT = np.float32(2.0)
 _TINY = np.float32(1e-20)
 
 _STEPS = 4096
-_CACHED_BINS = 64
 _LOG_NU = np.linspace(np.log(1e-4), np.log(30.0), _STEPS)
 
 
@@ -44,19 +43,8 @@ def _gain_of_nu() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
 def mask(spectrum: Spectrum, bleed: NDArray[np.float32]) -> NDArray[np.float32]:
     """Gain ``(bins, frames)`` for a spectrum that contains bleed of this power."""
     power = spectrum.real**2 + spectrum.imag**2
+    noise = _OVERSUBTRACT * bleed + _TINY
     direct = smoothed(power)
-    gain = np.empty_like(power)
-    # A few bins at a time, so that they stay in the processor's cache.
-    for first in range(0, len(power), _CACHED_BINS):
-        bins = slice(first, first + _CACHED_BINS)
-        _gain(power[bins], direct[bins], _OVERSUBTRACT * bleed[bins] + _TINY, gain[bins])
-    return gain
-
-
-def _gain(
-    power: NDArray[np.float32], direct: NDArray[np.float32], noise: NDArray[np.float32], out: NDArray[np.float32]
-) -> None:
-    """The gain, from the power of each bin, the same averaged over its neighbours, and the bleed's."""
     direct -= noise
     np.maximum(direct, np.float32(0.0), out=direct)
     first = direct / (direct + noise)
@@ -73,10 +61,11 @@ def _gain(
     below = at.astype(np.intp)
     table, slope = _gain_of_nu()
     at -= below
-    np.multiply(slope.take(below), at, out=out)
-    out += table.take(below)
-    out *= wiener
-    np.clip(out, np.float32(10.0 ** (FLOOR_DB / 20.0)), np.float32(1.0), out=out)
+    gain: NDArray[np.float32] = slope.take(below)
+    gain *= at
+    gain += table.take(below)
+    gain *= wiener
+    return np.clip(gain, np.float32(10.0 ** (FLOOR_DB / 20.0)), np.float32(1.0), out=gain)
 
 
 _MASK_CHUNK_S, _MASK_AROUND = 2.0, 8
