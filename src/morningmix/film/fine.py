@@ -8,7 +8,7 @@ the tone of a camera's microphone matters, and talk only covers part of it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
@@ -27,10 +27,10 @@ _STEPS = 4
 _NEAR_S = (0.001, 0.0003, 0.0003)
 """Delays of windows that agree with a line lie as near to it; less, as the line becomes more exact."""
 _ARRIVALS_S = 0.015
-_AS_STRONG = 0.4
+_AS_STRONG = 0.3
 """Of the strongest arrival. Weaker ones may be echoes, or what other players' microphones hear of one."""
 _APART_FRAMES = 8
-_MOST_ARRIVALS = 5
+_MOST_FOLLOWED = 5
 _CLEAR = 5.0
 """Standard deviations of a window's correlation. By chance, one of 100 lags reaches that in 30,000 windows."""
 _ROUNDS = 8
@@ -162,8 +162,6 @@ class Fit:
     """The line of the earliest arrival, and how many windows hear the take along it."""
 
     line: Line
-    arrivals_s: tuple[float, ...]
-    """How much later than on `line` others arrive, the strongest first."""
     agrees: NDArray[np.bool_]
     """Which windows have a clear peak where one of the arrivals should be."""
 
@@ -175,14 +173,12 @@ def fitted(found: Delays, line: Line) -> Fit:
     windows' correlations are added up along the line, each arrival that stands out there is followed through the
     windows, and all share one slope. The line returned is that of the earliest.
     """
-    places: list[float] = []
     agrees = np.zeros(len(found.clip_s), np.bool_)
     for near_s in _NEAR_S:
-        places = _arrivals(found, line)
-        line, places, agrees = _through(found, line, places, round(near_s * LAGS_HZ))
-    earliest = max(places)
-    moved = Line(clip_s=line.clip_s, at_s=line.at_s + earliest / LAGS_HZ, slope=line.slope)
-    return Fit(line=moved, arrivals_s=tuple((earliest - place) / LAGS_HZ for place in places), agrees=agrees)
+        followed = _arrivals(found, line)[:_MOST_FOLLOWED]
+        line, agrees = _through(found, line, followed, round(near_s * LAGS_HZ))
+    earliest = max(_arrivals(found, line))
+    return Fit(line=replace(line, at_s=line.at_s + earliest / LAGS_HZ), agrees=agrees)
 
 
 def _on(found: Delays, line: Line) -> NDArray[np.float64]:
@@ -198,14 +194,12 @@ def _arrivals(found: Delays, line: Line) -> list[float]:
     rows = zip(found.correlations, _on(found, line), strict=True)
     total = np.sum([np.interp(place + around, lags, row, 0.0, 0.0) for row, place in rows], axis=0)
     tops, _ = scipy.signal.find_peaks(total, height=_AS_STRONG * total.max(), distance=_APART_FRAMES)
-    highest_first = sorted(tops.tolist(), key=lambda top: -float(total[top]))[:_MOST_ARRIVALS]
-    return [float(around[top]) for top in highest_first] or [0.0]
+    highest_first = sorted(tops.tolist(), key=lambda top: -float(total[top]))
+    return [float(around[top]) + _parabola(total[top - 1 : top + 2]) for top in highest_first] or [0.0]
 
 
-def _through(
-    found: Delays, line: Line, places: Sequence[float], near: int
-) -> tuple[Line, list[float], NDArray[np.bool_]]:
-    """The line turned to fit the peaks at most `near` lags from `places` on it, those places, and who agrees.
+def _through(found: Delays, line: Line, places: Sequence[float], near: int) -> tuple[Line, NDArray[np.bool_]]:
+    """The line turned to fit the peaks at most `near` lags from `places` on it, and which windows have one.
 
     Weighted least squares with Huber's weights ("Robust estimation of a location parameter", 1964).
     """
@@ -223,7 +217,7 @@ def _through(
     agrees = np.zeros(len(found.clip_s), np.bool_)
     agrees[windows] = True
     if len(windows) < 2:
-        return line, list(places), agrees
+        return line, agrees
     of, at_s, lag, height = np.array(arrivals), found.clip_s[windows], np.array(lags), np.array(heights)
     turn, means = 0.0, np.array(places)
     for _ in range(_ROUNDS):
@@ -237,10 +231,10 @@ def _through(
         spread = float((weights * from_mean_s**2).sum())
         turn = float((weights * from_mean_s * (lag - mean_lag[of])).sum()) / spread if spread > 1.0 else 0.0
         means = np.where(sums > 1e-9, mean_lag - turn * (mean_s - line.clip_s), places)
-    return Line(clip_s=line.clip_s, at_s=line.at_s, slope=line.slope + turn / LAGS_HZ), means.tolist(), agrees
+    return replace(line, slope=line.slope + turn / LAGS_HZ), agrees
 
 
-def _parabola(heights: NDArray[np.float32]) -> float:
+def _parabola(heights: NDArray[np.floating]) -> float:
     """Where between three points the parabola through them is highest, from the middle one."""
     before, top, after = (float(height) for height in heights)
     curve = before - 2.0 * top + after
