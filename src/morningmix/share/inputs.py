@@ -250,5 +250,6 @@ def _refuse_other_sum(families: Families, recall: Recall, curve_db: NDArray[np.f
             total = total * expand(curve_db, step, start, wanted.shape[1]) - wanted
             left += float(np.vdot(total, total))
             whole += float(np.vdot(wanted, wanted))
-    if left > whole * 10.0 ** (_MOST_LEFT_DB / 10.0):
+    # Not a number either, where a sheet asks for more than numbers hold.
+    if not left <= whole * 10.0 ** (_MOST_LEFT_DB / 10.0):
         raise _GoneError("its raw tracks, or this program, are no longer those that it was mixed with. Mix it again.")
