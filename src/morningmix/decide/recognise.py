@@ -85,7 +85,9 @@ def is_like(found: Recognised, least_beats: int = LEAST_BEATS) -> bool:
 
 def from_its_beginning(song: Fingerprint, known: Fingerprint) -> Recognised:
     """How alike a song is to another of the same take that it goes through from the beginning, without a jump."""
-    return _compared(song, "", known, (0,), jump=np.inf, first=FIRST_BEATS)
+    most = round(MOST_FASTER * song.beats.shape[1] * max(1.0, known.tempo_bpm / song.tempo_bpm)) + FIRST_BEATS
+    way = _compared(song, "", replace(known, beats=known.beats[:, :most]), (0,), jump=np.inf, first=FIRST_BEATS)
+    return replace(way, of_beats=known.beats.shape[1])
 
 
 def way_through(song: Fingerprint, known: Fingerprint) -> Recognised:

@@ -14,6 +14,9 @@ from morningmix.model.found import FoundSong
 LEAST_BEATS = 12
 """What is shorter is a false start of any song (design choice)."""
 
+NEARLY = 0.95
+"""How much of a longer song a try of it plays at most (design choice)."""
+
 
 def told_tries(found: Sequence[FoundSong], fingerprints: Sequence[Fingerprint | None]) -> tuple[FoundSong, ...]:
     """The songs of a take; each that is a try of another one says of which.
@@ -53,6 +56,8 @@ def broken_off_after(seconds: float) -> str:
 
 def _goes_on_in(played: Fingerprint, longer: Mapping[int, Fingerprint]) -> int | None:
     """Which of the longer songs begins as this one does, and goes on where this one ends."""
-    ways = {at: from_its_beginning(played, other) for at, other in longer.items()}
+    # What is nearly as long was not broken off.
+    much_longer = {at: other for at, other in longer.items() if played.seconds < NEARLY * other.seconds}
+    ways = {at: from_its_beginning(played, other) for at, other in much_longer.items()}
     alike = {at: way for at, way in ways.items() if is_like(way, LEAST_BEATS) and way.is_broken_off}
     return max(alike, key=lambda at: alike[at].similarity, default=None)
