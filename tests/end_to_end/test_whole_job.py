@@ -125,7 +125,9 @@ def test_from_a_folder_to_the_zip(page: Any, tmp_path: Path) -> None:
     assert packed == {"index.html", *(f"{title}{end}" for title in titles for end in (".mp3", ".listen.html"))}
 
     # The recipe holds exactly that.
-    wishes = "".join(f"# wishes of {who} for mix {mix_id} (...)\n" for who in ("Ida", "Theo"))
+    wishes = "".join(
+        f"# wishes of {who} for mix {mix_id} (...): kick: {db:+}\n" for who, db in (("Ida", 2), ("Theo", 4))
+    )
     wanted = changed(
         before,
         ('role = "bass"\nlevel_db = 0.0', 'role = "bass"\nlevel_db = 3.0'),
