@@ -1,6 +1,9 @@
 """Practice mixes: one part of a player left out or turned up.
 
-Vocal and drum microphones are cleaned of everybody else anyway, and those on amplifiers pick up little else.
+Vocal and drum microphones are cleaned of everybody else anyway, and those on amplifiers pick up little else. To predict
+that little from who is left out was tried: it took 4 to 14 dB of a bass out of guitars' microphones, and added up to
+12 dB of drums and samples there (measured against the truth). Bleed far below an amplifier's own sound is less than the
+error of a filter.
 """
 
 from __future__ import annotations
