@@ -138,6 +138,7 @@ def found(result: Result) -> None:
         (
             (f"{end} of {_where(stretch, several)}", boundary)
             for stretch in stretches
+            if stretch.song.keep
             for end, boundary in (("Start", stretch.song.start), ("End", stretch.song.end))
             if boundary.unsure
         ),
