@@ -31,7 +31,8 @@ export function sayAt(control, words, isProblem = false) {
   let place = control;
   while (place.parentElement !== home) place = place.parentElement;
   place.after(said);
-  if (!isProblem) setTimeout(() => said.remove(), 6000);
+  // What is longer takes longer to read.
+  if (!isProblem) setTimeout(() => said.remove(), Math.max(6000, 80 * words.length));
 }
 
 // Asks for a change and says at the control what was done; true where it was.
