@@ -36,9 +36,9 @@ def pins(name: str) -> dict[str, Version]:
 
 
 def bound(requirement: Requirement) -> Version:
-    (only,) = requirement.specifier
-    assert only.operator == ">=", requirement
-    return Version(only.version)
+    (least,) = (each for each in requirement.specifier if each.operator != "<")
+    assert least.operator == ">=", requirement
+    return Version(least.version)
 
 
 def imported() -> set[str]:
@@ -56,7 +56,7 @@ def imported() -> set[str]:
 
 
 def test_what_is_imported_is_declared_and_what_is_declared_is_imported() -> None:
-    assert imported() == {requirement.name for requirement in (*NEEDED, *EXTRAS["cluster"])}
+    assert imported() == {requirement.name for requirement in (*NEEDED, *EXTRAS["cluster"], *EXTRAS["film"])}
 
 
 @pytest.mark.parametrize("requirement", [*NEEDED, *EXTRAS["test"], *EXTRAS["dev"]], ids=str)
@@ -71,7 +71,8 @@ def test_the_oldest_version_that_is_tried_is_the_oldest_that_is_allowed(requirem
 
 def test_the_commands_of_the_readme_install_the_committed_versions() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    installs = [line for line in text.splitlines() if "pip install" in line and "[cluster]" not in line]
+    extra = ("[cluster]", "[film]")
+    installs = [line for line in text.splitlines() if "pip install" in line and not any(e in line for e in extra)]
     assert len(installs) == 4
     assert all(re.search(r"pip install (--quiet )?-c \.ci[/\\]constraints\.txt ", line) for line in installs)
 

@@ -83,6 +83,9 @@ def test_processes_are_spawned_or_come_from_a_fork_server(path: Path) -> None:
             assert "mp_context" in {each.arg for each in node.keywords}, f"{path.name}, line {node.lineno}"
 
 
+NO_TEXT = ("os.open", "webbrowser.open", "archive.open", "av.open", "coder.open")
+
+
 @pytest.mark.parametrize("path", MODULES)
 def test_texts_name_their_encoding_and_are_written_with_the_same_line_breaks_everywhere(path: Path) -> None:
     for node in trees(path):
@@ -94,7 +97,7 @@ def test_texts_name_their_encoding_and_are_written_with_the_same_line_breaks_eve
         if name in ("read_text", "write_text") and isinstance(node.func, ast.Attribute):
             assert "encoding" in given, where
             assert name == "read_text" or given.get("newline") == r"'\n'", where
-        if name == "open" and ast.unparse(node.func) not in ("os.open", "webbrowser.open", "archive.open"):
+        if name == "open" and ast.unparse(node.func) not in NO_TEXT:
             words = [each.value for each in node.args if isinstance(each, ast.Constant) and isinstance(each.value, str)]
             modes = [word for word in words if re.fullmatch(r"[rwxabt+]+", word)]
             assert "encoding" in given or any("b" in mode for mode in modes), where
