@@ -16,7 +16,7 @@ from morningmix.film.sounds import Sound
 from morningmix.model.film import Lined
 
 ACCEPTED = 0.6
-"""Confidence (design choice). Chosen between 0.65, of clips with talk in made rehearsals, and 0.4, of beats that coincide."""
+"""Confidence. Chosen between 0.65, of clips with talk in made rehearsals, and 0.4, of beats that coincide."""
 _CANDIDATES = 6
 _FIRST_WINDOWS, _BASE_WINDOWS, _WINDOWS = 16, 12, 64
 _COARSE_S, _FINE_S = 0.06, 0.02
