@@ -33,6 +33,7 @@ def failures() -> dict[str, list[str]]:
     return failures_by_kind(COUNTS, seed=2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", COUNTS)
 def test_nothing_is_lost_and_the_error_is_one_line(kind: str, failures: dict[str, list[str]]) -> None:
     assert not failures[kind], "\n".join(failures[kind])

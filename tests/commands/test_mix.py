@@ -92,6 +92,7 @@ def test_progress_never_falls_and_reaches_the_whole(duo: Path, tmp_path: Path) -
     assert shown[-1] > 0.95
 
 
+@pytest.mark.slow
 def test_a_song_that_is_mixed_twice_in_a_run_keeps_the_version_of_the_run_before(
     duo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -39,6 +39,7 @@ def test_two_songs_with_their_count_ins_and_ring_outs() -> None:
         assert song.end.because == "the last note has died away"
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(late_s=st.integers(0, 300).map(lambda tenths: tenths / 10.0))
 def test_nothing_depends_on_when_the_recorder_was_started(late_s: float) -> None:

@@ -240,7 +240,7 @@ def test_a_busy_home(place: Path) -> None:
     [
         pytest.param(2_000, marks=pytest.mark.slow, id="at once"),
         pytest.param(200_000, marks=pytest.mark.slow, id="while rendering"),
-        pytest.param(700_000, id="while writing"),
+        pytest.param(700_000, marks=pytest.mark.slow, id="while writing"),
     ],
 )
 def test_files_that_cannot_grow_stand_for_a_full_disk(limit_bytes: int, place: Path) -> None:

@@ -14,7 +14,7 @@ from morningmix.audio.write import IntegerWriter
 from morningmix.film.clip import open_clip, sound
 
 SECONDS, STRIKES_S = 24.0, (1.0, 22.5)
-LATE_S, FAST_PPM = 1.5, 400.0
+LATE_S, FAST_PPM = 1.5, 120.0
 FRAMES_PER_S = 25
 
 

@@ -236,6 +236,7 @@ def test_every_name_that_is_written_is_one_everywhere(tracks: Path, tmp_path: Pa
     assert longest <= 259 - 80
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("like_windows")
 def test_nothing_is_moved_or_deleted_while_it_is_open(tracks: Path, tmp_path: Path) -> None:
     recipe = recipe_of(tmp_path / "home", tracks, ("Rope",))

@@ -156,6 +156,7 @@ def test_raw_tracks_named_like_its_files_are_never_replaced(home: Path, tmp_path
     assert (card / "01 kick.flac").read_bytes() == b"the only copy"
 
 
+@pytest.mark.slow
 def test_one_of_three_runs_the_others_say_busy(home: Path, tmp_path: Path) -> None:
     """Also into folders of their own: what is packed must not change meanwhile."""
     code = (

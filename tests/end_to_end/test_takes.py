@@ -136,6 +136,7 @@ def test_all_aim_lower_together_where_one_cannot_come_up(
     assert {sheet["master"]["target_lufs"] for sheet in earlier} <= {-18.0}
 
 
+@pytest.mark.slow
 def test_an_album_leaves_the_softer_take_softer(rehearsal: Path, tmp_path: Path) -> None:
     """AES TD1008.1.21-9 (2021): one gain for all, the loudest at the target."""
     folder = tmp_path / "soft"

@@ -214,6 +214,7 @@ def test_a_desk_mix_with_another_name_does_not_turn_its_inputs_into_mixes(
     assert not any(input_.role == "desk mix" for input_ in heard(folder).inputs)
 
 
+@pytest.mark.slow
 def test_desk_mix_and_metronome_do_not_change_the_bleed(inputs: Mapping[str, Sound], tmp_path: Path) -> None:
     sounds = {name: inputs[name] for name in ("kick", "overhead", "guitar 1", "lead vocal")}
     measured(tmp_path / "with", {**sounds, "x": desk(sounds, 1)})

@@ -119,6 +119,7 @@ def loudness(block: Block) -> float:
 # ---------------------------------------------------------------- families
 
 
+@pytest.mark.slow
 def test_neither_blocks_nor_workers_show(recordings: tuple[Recording, ...], tmp_path: Path) -> None:
     plan = song(recordings, start_s=0.037, end_s=5.911)
     with lane_of(3) as three:
