@@ -20,6 +20,7 @@ from morningmix.decide.master import decide_master
 from morningmix.laws.grid import on_grid
 from morningmix.model.plan import MasterPlan, SongPlan, Trims
 from morningmix.render.families import Rendered, family_names, joined
+from morningmix.render.master import master_curve_db
 from morningmix.render.output import file_names
 from morningmix.workers.jobs import Lane
 
@@ -133,4 +134,5 @@ def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: D
         summed = sum_of(song, folder, families, trims, desk, lane)
         target_lufs = min(master.target_lufs, summed.reachable_lufs)
         afresh = decide_master(replace(plan, target_lufs=master.target_lufs), summed.trims, summed.facts, target_lufs)
-        lane.one(mp3_job(summed, afresh, folder / f"{practice.name}.mp3", desk))
+        curve_db = master_curve_db(summed.facts, afresh)
+        lane.one(mp3_job(summed, afresh, curve_db, folder / f"{practice.name}.mp3", desk))

@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from morningmix.audio.scratch import Scratch
 from morningmix.decide.master import UNDER_CEILING_DB, decide_trims, reachable_lufs
@@ -28,7 +29,7 @@ from morningmix.render.families import (
     measure_gram,
     render_family,
 )
-from morningmix.render.master import master_curve_db, measure_sum, trimmed, write_mix, write_mp3, write_stem
+from morningmix.render.master import measure_sum, trimmed, write_mix, write_mp3, write_stem
 from morningmix.render.output import Output, SongFiles
 from morningmix.report.contents import Mixed
 from morningmix.storage.cache import key, path_of, take_key
@@ -209,10 +210,11 @@ def sum_of(song: Song, folder: Path, families: Families, trims: Trims, desk: Des
     )
 
 
-def write_files(ready: Ready, master: MasterPlan, files: SongFiles, desk: Desk, lane: Lane) -> tuple[Path, ...]:
-    """Write stems and mix; returns their paths, the mix first."""
+def write_files(
+    ready: Ready, master: MasterPlan, curve_db: NDArray[np.float32], files: SongFiles, desk: Desk, lane: Lane
+) -> tuple[Path, ...]:
+    """Write stems and mix at the master's curve; returns their paths, the mix first."""
     families, seconds = ready.families, ready.song.seconds
-    curve_db = master_curve_db(ready.facts, master)
     lane.all(
         [
             Job(
@@ -235,9 +237,8 @@ def write_files(ready: Ready, master: MasterPlan, files: SongFiles, desk: Desk, 
     return (files.mix.path(files.title), *(files.stems.path(name) for name in families.names))
 
 
-def mp3_job(ready: Ready, master: MasterPlan, path: Path, desk: Desk) -> Job[None]:
-    """Encode a mix."""
-    curve_db = master_curve_db(ready.facts, master)
+def mp3_job(ready: Ready, master: MasterPlan, curve_db: NDArray[np.float32], path: Path, desk: Desk) -> Job[None]:
+    """Encode a mix at the master's curve."""
     return Job(
         what="write the MP3",
         call=partial(write_mp3, ready.families, master.trims, curve_db, path, desk.block_hops),

@@ -20,7 +20,7 @@ from morningmix.files.recall import MixFile, Recall, RecordedInput, recall_text
 from morningmix.model.measured import SongFacts
 from morningmix.model.plan import MasterPlan, SongPlan
 from morningmix.model.tempo import Tempo
-from morningmix.render.master import limiter_per_hop
+from morningmix.render.master import limiter_per_hop, master_curve_db
 from morningmix.render.output import SongFiles
 from morningmix.render.verify import MOST_APART_LU, Verified, verify
 from morningmix.report.contents import Mixed
@@ -60,7 +60,7 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
 
     def sound(lane: Lane) -> tuple[Verified, dict[str, str]]:
         """Everything but the MP3, measured and hashed."""
-        paths = write_files(ready, master, files, desk, lane)
+        paths = write_files(ready, master, curve_db, files, desk, lane)
         if song.practice:
             lane.split([partial(write_practice, each, ready, master, desk) for each in practice_mixes(plan)])
         # The MP3 is still being written.
@@ -69,9 +69,10 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
         return verified, hash_files(folder, written, lane)
 
     mp3 = mix.with_suffix(".mp3")
-    # Encoding takes longest, so it begins first.
+    # Encoding takes longest, so it begins first: what it needs is there before anything is begun.
+    curve_db = master_curve_db(ready.facts, master)
     works: list[Callable[[Lane], Any]] = [
-        lambda lane: lane.one(mp3_job(ready, master, mp3, desk)),
+        lambda lane: lane.one(mp3_job(ready, master, curve_db, mp3, desk)),
         sound,
         song.raw.hashes,
     ]
