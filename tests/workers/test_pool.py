@@ -232,3 +232,14 @@ def test_workers_end_with_the_run_that_started_them(how: str, lanes: int, tmp_pa
     while any(worker.exists() and "State:\tZ" not in (worker / "status").read_text() for worker in workers):
         assert time.monotonic() < sent + 20.0
         time.sleep(0.05)
+
+
+def test_a_job_that_follows_in_the_first_lane_goes_before_those_of_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its lane gives it only when the one before has ended; other jobs that wait already would take long."""
+    monkeypatch.setattr("morningmix.workers.pool._PATIENCE_S", 60.0)
+    with Pool(1, [], print) as pool:
+        first = pool.submit(partial(twice, 1), 0)
+        other = pool.submit(partial(twice, 2), 1)
+        first.result()
+        assert pool.submit(partial(twice, 3), 0).result().result[0] == 6
+        assert not other.done()

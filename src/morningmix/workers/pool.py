@@ -32,6 +32,8 @@ else:
 
 Result = TypeVar("Result")
 _MOST_TRIES = 2
+_PATIENCE_S = 0.1
+"""People wait for the first lane's song; a job of another one would keep a worker from it for up to 3 s (measured)."""
 _START_S = 1.0
 """Until a worker has loaded what it needs (measured)."""
 _LOST = (
@@ -98,7 +100,9 @@ class Pool:
     def _serve(self, number: int) -> None:
         """Give jobs to one worker until the pool is closed or the worker is lost."""
         pipe: Connection | None = None
-        while (job := self._next()) is not None:
+        first = False
+        while (job := self._next(first)) is not None:
+            first = job.priority == 0
             if not job.tries and not job.future.set_running_or_notify_cancel():
                 continue
             try:
@@ -118,13 +122,19 @@ class Pool:
         if pipe is not None:
             pipe.close()
 
-    def _next(self) -> _Waiting | None:
+    def _next(self, after_first: bool) -> _Waiting | None:
+        """The next job; one that follows a job of the first lane is waited for a moment, before others are begun."""
         with self._changed:
             self._idle += 1
+            if after_first:
+                self._changed.wait_for(self._has_first, _PATIENCE_S)
             while not self._waiting and not self._closed:
                 self._changed.wait()
             self._idle -= 1
             return None if self._closed else heapq.heappop(self._waiting)
+
+    def _has_first(self) -> bool:
+        return self._closed or (bool(self._waiting) and self._waiting[0].priority == 0)
 
     def _worker(self, number: int) -> Connection:
         """Pipe to a new worker process."""
