@@ -10,7 +10,7 @@ import pytest
 
 from film.made import RATE_HZ, Made, music
 from morningmix.audio.write import IntegerWriter
-from morningmix.commands.film import Filmed, Found
+from morningmix.commands.clips import Filmed, Found
 from morningmix.commands.films import as_facts, films_of, lone_mix, mixed_songs, shots_of, tags_of
 from morningmix.commands.order import Callbacks, Order
 from morningmix.errors import RecordingsError, UsageError

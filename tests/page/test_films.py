@@ -10,7 +10,7 @@ import pytest
 
 from film.made import RATE_HZ, Made, av, music
 from morningmix.audio.write import IntegerWriter
-from morningmix.commands.film import Filmed, Found
+from morningmix.commands.clips import Filmed, Found
 from morningmix.commands.order import Callbacks
 from morningmix.files.clips import read_clips
 from morningmix.film.clip import open_clip

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from morningmix.cli import messages
 from morningmix.cli.progress import Bar
-from morningmix.commands.film import Found, filmed, find_clips, place_facts
+from morningmix.commands.clips import Found, filmed, find_clips, place_facts
 from morningmix.commands.films import as_facts, films_of
 from morningmix.commands.order import Callbacks, Order
 from morningmix.film.write import Film, Settings

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from morningmix.audio.header import read_file
-from morningmix.commands.film import Filmed, Found
+from morningmix.commands.clips import Filmed, Found
 from morningmix.commands.order import Callbacks, Order
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.files.clips import CLIPS, read_clips, write_clips

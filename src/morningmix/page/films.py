@@ -14,7 +14,7 @@ from markupsafe import Markup  # noqa: TID251
 from starlette.requests import Request  # noqa: TID251
 from starlette.responses import FileResponse, Response  # noqa: TID251
 
-from morningmix.commands.film import Filmed, find_clips
+from morningmix.commands.clips import Filmed, find_clips
 from morningmix.commands.films import (
     FILMS,
     known_with,

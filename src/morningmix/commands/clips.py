@@ -1,4 +1,4 @@
-"""The command `film`, as far as it looks where clips lie. It writes nothing."""
+"""Where clips of a camera lie in a rehearsal: `film --find`, and the first half of `film`. Nothing is written."""
 
 from __future__ import annotations
 
