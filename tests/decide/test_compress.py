@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from decide.made import HITS, STEADY, an_input, bump, facts_of, measurements
@@ -22,6 +22,7 @@ from morningmix.units import powers_db
     gain_db=st.floats(-20.0, 30.0),
     spread_db=st.floats(0.0, 15.0),
 )
+@example(role="acoustic guitar", seed=0, crest_db=25.0, gain_db=28.75, spread_db=12.0)
 def test_compressors_keep_to_their_bounds(
     role: str, seed: int, crest_db: float, gain_db: float, spread_db: float
 ) -> None:

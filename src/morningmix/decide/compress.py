@@ -100,7 +100,7 @@ def _bounded_threshold(
 
     if not too_much(threshold_db):
         return threshold_db
-    low, high = threshold_db, 24.0
+    low, high = threshold_db, float(levels_db.max()) + knee_db
     for _ in range(40):
         middle = (low + high) / 2.0
         low, high = (middle, high) if too_much(middle) else (low, middle)
