@@ -34,7 +34,7 @@ AudioNode.prototype.connect = function (to, ...more) {
   const context = this.context;
   if (to instanceof AudioDestinationNode && context instanceof AudioContext) {
     if (!context.recorder) {
-      context.recorder = context.createScriptProcessor(%d, 1, 1);
+      context.recorder = context.createScriptProcessor(BLOCK, 1, 1);
       context.recorder.onaudioprocess = ({ inputBuffer }) => recorded.push(inputBuffer.getChannelData(0).slice());
       connect.call(context.recorder, to);
     }
@@ -42,7 +42,7 @@ AudioNode.prototype.connect = function (to, ...more) {
   }
   return connect.call(this, to, ...more);
 };
-""" % BLOCK
+""".replace("BLOCK", str(BLOCK))
 TAKE = """() => recorded.map((block) => {
   const bytes = new Uint8Array(block.buffer);
   let text = "";
