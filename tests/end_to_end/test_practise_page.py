@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -218,6 +219,47 @@ def tone_of(sound: NDArray[np.floating]) -> tuple[float, float]:
     wave = np.exp(-2j * np.pi * found_hz * np.arange(4096) / RATE_HZ) * window * 2.0 / window.sum()
     pieces = sound[: len(sound) // 4096 * 4096].reshape(-1, 4096)
     return found_hz, float(np.median(np.abs(pieces @ wave)))
+
+
+KEEP_FILE = """
+const make = URL.createObjectURL;
+URL.createObjectURL = (blob) => { window.made = blob; return make(blob); };
+"""
+FILE = """async () => {
+  const bytes = new Uint8Array(await made.arrayBuffer());
+  let text = "";
+  for (let i = 0; i < bytes.length; i += 8192) text += String.fromCharCode(...bytes.subarray(i, i + 8192));
+  return btoa(text);
+}"""
+
+
+def test_what_is_played_slowly_has_no_gap_and_every_level(chromium: Any, page: Path) -> None:
+    """The sound file that the browser slows down: others and click left, me right, over the join of two pieces."""
+    with on_a_phone(chromium, page, KEEP_FILE) as phone:
+        phone.locator("#practise").tap()
+        phone.locator("#me").select_option("Mara")
+        phone.locator("#mute-1").tap()
+        phone.locator("#click").check()
+        for button, seconds in (("from", 5), ("to", 12.0)):
+            set_to(phone, "place", seconds)
+            phone.locator(f"#{button}").tap()
+        phone.locator("#repeat").check()
+        set_to(phone, "speed", 50)
+        phone.locator("#play").tap()
+        until(phone, "window.made")
+        sound, rate_hz = soundfile.read(io.BytesIO(base64.b64decode(phone.evaluate(FILE))))
+    assert rate_hz == RATE_HZ
+    assert len(sound) == 7 * RATE_HZ
+    others, me = sound.T
+    # 20 ms each: the tone 3 dB softer, through room and limiter, with a step between 6.0 and 6.1 s and none at 10 s.
+    turned = np.exp(-2j * np.pi * TONE_HZ * 0.01)
+    level = 0.2 * abs(1.0 + 0.1 * 0.5 * turned) * 10.0 ** (-3.0 / 20.0)
+    rms = np.sqrt(2.0 * np.square(me.reshape(-1, RATE_HZ // 50)).mean(axis=1))
+    assert rms[5:50] == pytest.approx(level, rel=0.03)
+    assert rms[55:-1] == pytest.approx(0.5 * level, rel=0.03)
+    # Ticks and clicks of 2 s after the step: as long as each other, at the same places.
+    beats = np.square(others.reshape(-1, RATE_HZ // 2))[4:]
+    assert np.all(beats[:, : RATE_HZ // 25].mean(axis=1) > 1000.0 * beats[:, RATE_HZ // 10 :].mean(axis=1))
 
 
 def test_practising_slowly_keeps_the_pitch_and_leaves_me_out(chromium: Any, page: Path) -> None:

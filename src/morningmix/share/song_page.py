@@ -22,7 +22,7 @@ from morningmix.share.inputs import Line, Parts
 from morningmix.share.pieces import CLICK_AT_S, MARGIN_S, PIECE_S, RATE_HZ, Pieces
 from morningmix.units import Block
 
-_SCRIPTS = ("asked.js", "sound.js", "practise.js", "listen.js")
+_SCRIPTS = ("asked.js", "sound.js", "practise.js", "slowly.js", "listen.js")
 """Parts of the page's one script."""
 _TONES = (("room", ("less echo", "more echo")), ("low", ("less boom", "more boom")), ("high", ("darker", "brighter")))
 

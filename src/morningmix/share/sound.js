@@ -6,6 +6,7 @@ const CROSS = 0.02; // seconds in which one piece fades into the next
 const EDGE = 0.005; // fade where sound begins or ends in the middle of a piece
 const AHEAD = 2.5; // seconds of sound that are handed over before they are due
 const QUIET = -12;
+const WEIGHT = 8; // bytes a sample, twice what it takes
 
 const gain = (db) => Math.pow(10, db / 20);
 
@@ -21,8 +22,8 @@ const line = (flat) => {
 };
 const lines = { master: line(song.master), drums: line(song.drums) };
 
-// What every part and their sum go through in a context: one fader a part, pan, room, and the gain of the limiters.
-function graphOf(context, roomBuffer, mine) {
+// What every part and their sum go through: one fader a part, pan, room, and the gain of the limiters.
+function graphOf() {
   const gainOf = (value, channels) => {
     const node = context.createGain();
     node.gain.value = value;
@@ -88,8 +89,7 @@ function graphOf(context, roomBuffer, mine) {
     }
     return groups.get(name);
   };
-  const buses = song.parts.map((part, at) => {
-    if (mine && !mine(at)) return null;
+  const buses = song.parts.map((part) => {
     const { entry, room } = group(part.family === "drums");
     const bus = gainOf(1, 2);
     const apart = context.createChannelSplitter(2);
@@ -120,7 +120,14 @@ const shifts = {}; // how far this browser's decoder moves sound, seconds, by sa
 const kept = new Map();
 
 const bytesOf = (text) => Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0)).buffer;
-const decode = (text) => context.decodeAudioData(bytesOf(text));
+
+async function decode(text) {
+  const buffer = await context.decodeAudioData(bytesOf(text));
+  // Chromium does not count decoded sound when it decides how soon to free what is no longer used (measured: 400 MB of
+  // it stay). This counts in its place, and takes no memory because nothing is written into it.
+  new ArrayBuffer(WEIGHT * buffer.numberOfChannels * buffer.length);
+  return buffer;
+}
 
 async function measureShift(rate) {
   const click = await decode(song.clicks[rate]);
@@ -147,7 +154,7 @@ function wake() {
       }
     }
     await Promise.all(Object.keys(song.clicks).map(measureShift));
-    graph = graphOf(context, roomBuffer, null);
+    graph = graphOf();
     graph.out.gain.value = 0;
     graph.out.connect(context.destination);
     balance(0);
@@ -164,32 +171,27 @@ function crossed(samples, place, frames, fade) {
   }
 }
 
+// A part in one place, as it was decoded, and the frame at which the place begins in it.
 async function cut(part, place) {
-  const text = part.pieces[place];
-  if (!text) return null;
-  const raw = await decode(text);
-  const rate = raw.sampleRate;
+  if (!part.pieces[place]) return null;
+  const buffer = await decode(part.pieces[place]);
+  const rate = buffer.sampleRate;
   const first = Math.round((shifts[part.hz] + song.margin_s) * rate);
   const frames = Math.round((PIECE + CROSS) * rate);
-  const piece = context.createBuffer(raw.numberOfChannels, frames, rate);
-  for (let channel = 0; channel < raw.numberOfChannels; channel += 1) {
-    const samples = piece.getChannelData(channel);
-    samples.set(raw.getChannelData(channel).subarray(first, first + frames));
-    crossed(samples, place, frames, Math.round(CROSS * rate));
+  for (let channel = 0; channel < buffer.numberOfChannels; channel += 1) {
+    crossed(buffer.getChannelData(channel).subarray(first, first + frames), place, frames, Math.round(CROSS * rate));
   }
-  return piece;
+  return { buffer, first };
 }
 
-function gainPiece({ at, gains, steady }, place) {
-  if (steady) return null;
-  const rate = context.sampleRate;
-  const frames = Math.round((PIECE + CROSS) * rate);
-  const piece = context.createBuffer(1, frames, rate);
-  const samples = piece.getChannelData(0);
-  let next = at.findIndex((each) => each > place * PIECE);
+// A gain from a place in the song on, sample by sample.
+function gainsFrom({ at, gains, steady }, from, frames, rate) {
+  const samples = new Float32Array(frames);
+  if (steady) return samples.fill(1);
+  let next = at.findIndex((each) => each > from);
   if (next < 0) next = at.length;
   for (let i = 0; i < frames; i += 1) {
-    const now = place * PIECE + i / rate;
+    const now = from + i / rate;
     while (next < at.length && at[next] <= now) next += 1;
     if (next === 0 || next === at.length) samples[i] = gains[Math.max(0, next - 1)];
     else {
@@ -197,8 +199,18 @@ function gainPiece({ at, gains, steady }, place) {
       samples[i] = gains[next - 1] * (1 - share) + gains[next] * share;
     }
   }
+  return samples;
+}
+
+function gainPiece(gains, place) {
+  if (gains.steady) return null;
+  const rate = context.sampleRate;
+  const frames = Math.round((PIECE + CROSS) * rate);
+  const piece = context.createBuffer(1, frames, rate);
+  const samples = gainsFrom(gains, place * PIECE, frames, rate);
   crossed(samples, place, frames, Math.round(CROSS * rate));
-  return piece;
+  piece.copyToChannel(samples, 0);
+  return { buffer: piece, first: 0 };
 }
 
 function pieces(place) {
@@ -211,12 +223,13 @@ function pieces(place) {
   return kept.get(place);
 }
 
-// Hands a stretch of one place to a graph: where it begins in the place, and how long it is.
-function hand(to, ready, when, offset, seconds, softStart, softEnd, started) {
-  const start = (buffer, target) => {
-    if (!buffer || !target) return;
-    const source = to.out.context.createBufferSource();
-    const edge = to.out.context.createGain();
+// Hands over a stretch of one place: where it begins in the place, and how long it is.
+function hand(ready, when, offset, seconds, softStart, softEnd) {
+  const start = (piece, target) => {
+    if (!piece || !target) return;
+    const { buffer, first } = piece;
+    const source = context.createBufferSource();
+    const edge = context.createGain();
     source.buffer = buffer;
     source.connect(edge);
     edge.connect(target);
@@ -228,11 +241,11 @@ function hand(to, ready, when, offset, seconds, softStart, softEnd, started) {
       edge.gain.setValueAtTime(1, when + seconds - EDGE);
       edge.gain.linearRampToValueAtTime(0, when + seconds);
     }
-    source.start(when, offset, seconds);
-    if (started) started(source, edge);
+    source.start(when, first / buffer.sampleRate + offset, seconds);
+    remember(source, edge);
   };
-  ready.parts.forEach((buffer, at) => start(buffer, to.buses[at]));
-  for (const name of ["master", "drums"]) start(ready.lines[name], to.lines[name]);
+  ready.parts.forEach((piece, at) => start(piece, graph.buses[at]));
+  for (const name of ["master", "drums"]) start(ready.lines[name], graph.lines[name]);
 }
 
 // ---- playing
@@ -267,8 +280,8 @@ async function pump() {
     const end = Math.min((place + 1) * PIECE, song.seconds, turns ? stretch.to : Infinity);
     const whole = end === (place + 1) * PIECE;
     const seconds = end - next.song;
-    hand(graph, ready, next.at, next.song - place * PIECE, seconds + (whole ? CROSS : 0),
-      next.song !== place * PIECE, !whole, remember);
+    hand(ready, next.at, next.song - place * PIECE, seconds + (whole ? CROSS : 0),
+      next.song !== place * PIECE, !whole);
     clickAlong(next.song, end, next.at);
     handed.push({ at: next.at, until: next.at + seconds, song: next.song });
     const again = turns && end === stretch.to;
