@@ -65,7 +65,7 @@ def cached_alignments(
 
 
 def cached_feedback(take: Take, store: BandStore, input_: int) -> Mapping[int, tuple[AcousticFeedback, ...]]:
-    """`measure_feedback` of an input, cached. Raises `RecordingsError`, `OutputError` if the cache cannot be written."""
+    """`measure_feedback` of an input, cached. Raises `RecordingsError`, and `OutputError` as the others do."""
     path = beside(store.paths[input_], "feedback")
     return _measured_once(
         path,
