@@ -40,6 +40,8 @@ from morningmix.cli.options import (
 )
 from morningmix.cli.progress import Bar
 from morningmix.cli.usage import Command, Group, decibels
+from morningmix.commands.preload import TO_LISTEN, TO_MIX
+from morningmix.workers.early import load_early
 
 app = typer.Typer(
     cls=Group,
@@ -84,6 +86,8 @@ def mix(
 
     A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
+    if cluster is None:
+        load_early(workers, TO_MIX)
     from morningmix.cli.mixing import mix_one, mix_several, recipes_below
     from morningmix.commands.order import Order
     from morningmix.errors import UsageError
@@ -134,6 +138,7 @@ def recipe(
     as_json: Json = False,
 ) -> None:
     """Listen to the tracks and write only the recipe."""
+    load_early(workers, TO_LISTEN)
     from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.recipe import write_recipe
 
@@ -163,6 +168,7 @@ def check(
     as_json: Json = False,
 ) -> None:
     """Check what was recorded, input by input, and what to change at the desk next time."""
+    load_early(workers, TO_LISTEN)
     from morningmix.commands.check import check as run
     from morningmix.commands.order import Callbacks, Order
     from morningmix.report.decision_words import FINDINGS
@@ -199,6 +205,7 @@ def songs(
     as_json: Json = False,
 ) -> None:
     """Find the songs in a long take and write them into the recipe."""
+    load_early(workers, TO_LISTEN)
     from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.songs import songs as run
 
