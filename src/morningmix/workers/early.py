@@ -14,10 +14,11 @@ def load_early(workers: int | None, modules: Sequence[str]) -> None:
     """Let the fork server load modules while this process still loads its own; another core has nothing to do yet."""
     if sys.platform == "win32" or workers == 1 or os.cpu_count() == 1:
         return
-    from multiprocessing import forkserver
+    from multiprocessing import forkserver, resource_tracker
 
     multiprocessing.get_context("forkserver").set_forkserver_preload(list(modules))
-    # It inherits the mask: an interrupt is for the run alone.
+    # An interrupt is for the run alone: the fork server inherits the mask, which starting the tracker would undo.
+    resource_tracker.ensure_running()
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         # Where the system refuses another process, the first worker says so.
