@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,11 +15,18 @@ import soundfile  # noqa: TID251 - an outside reader and writer
 from scipy import signal
 
 from command_line import digests, run
+from decide.test_recognise import a_song as a_fingerprint
+from morningmix.analysis.fingerprint import KeptFingerprint
 from morningmix.commands.compare import compare, in_words, recipe_lines
+from morningmix.commands.hear_both import write_pages
 from morningmix.commands.mix import mix
 from morningmix.commands.order import Order
-from morningmix.commands.version import OCTAVES_HZ
+from morningmix.commands.version import OCTAVES_HZ, Version
 from morningmix.errors import RecordingsError, UsageError
+from morningmix.model.tempo import Tempo
+from morningmix.storage.cache import key, path_of, take_key
+from morningmix.storage.home import CACHE
+from morningmix.storage.records import write_record
 from synthetic import ROLES, write_take
 
 
@@ -225,3 +233,50 @@ def test_older_sheets_make_no_words_of_what_they_do_not_hold(weeks: tuple[Path, 
     (old / "findings.json").unlink()
     ((_, blue), _) = compare(old, weeks[1])
     assert blue.words[0] == "3 s shorter than in the first mix"
+
+
+def known_beats(version: Version, seed: int, beats: int = 40) -> Version:
+    """The same, with beats found in it and its fingerprint in the cache."""
+    plan = version.recall.plan
+    period_s = (plan.end_s - plan.start_s - 0.5) / beats
+    song = a_fingerprint(seed, beats, 60.0 / period_s)
+    name = Path(version.recall.tracks_folder).name
+    kept = KeptFingerprint(take=name, start_s=plan.start_s, end_s=plan.end_s, fingerprint=song)
+    cache = next(above / CACHE for above in version.folder.parents if (above / CACHE).is_dir())
+    write_record(path_of(cache, "print", take_key(version.folder), key(seed)), kept)
+    beats_s = tuple(0.25 + period_s * beat for beat in range(beats + 1))
+    tempo = Tempo(tempo_bpm=song.tempo_bpm, other_bpm=None, beats_s=beats_s)
+    return replace(version, recall=version.recall.model_copy(update={"tempo": tempo}))
+
+
+def test_a_page_plays_both_at_the_same_beat_equally_loud(place: Path, tmp_path: Path) -> None:
+    for name in ("before", "Thursday mix"):
+        shutil.copytree(place / name, tmp_path / name)
+    mix_file = tmp_path / "before" / "mixes" / "01 Thursday" / "Thursday.wav"
+    sound, rate_hz = soundfile.read(mix_file)
+    soundfile.write(mix_file, 0.5 * sound, rate_hz, subtype="PCM_24")
+    ((one,), _) = compare(tmp_path / "before", tmp_path / "Thursday mix")
+    said: list[str] = []
+    assert write_pages([one], tmp_path / "pages", said.append) == []
+    assert not (tmp_path / "pages").exists()
+    assert len(said) == 1
+    assert "could not be matched" in said[0]
+    one = replace(one, before=known_beats(one.before, 1), after=known_beats(one.after, 1))
+    pages = write_pages([one, one], tmp_path / "pages", said.append)
+    assert [page.name for page in pages] == ["Thursday.weeks.html", "Thursday (2).weeks.html"]
+    text = pages[0].read_text(encoding="utf-8")
+    found = re.search(r'<script type="application/json" id="song">(.*?)</script>', text, re.DOTALL)
+    assert found
+    song = json.loads(found[1])
+    ((then_s, now_s),) = song["stretches"]
+    assert then_s == now_s
+    assert (then_s[0], then_s[-1]) == (0.0, pytest.approx(8.0, abs=0.1))
+    then, now = song["times"]
+    assert (then["gain"], now["gain"]) == (1.0, pytest.approx(0.5, abs=0.01))
+    assert [time["name"] for time in song["times"]] == ["the first mix", "the second mix"]
+    assert one.words[0][1:] in text
+    assert len(said) == 1
+    raw = tmp_path / "Thursday"
+    raw.mkdir()
+    with pytest.raises(UsageError, match="raw tracks"):
+        write_pages([one], raw / "pages", said.append)

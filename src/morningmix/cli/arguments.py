@@ -40,8 +40,6 @@ from morningmix.cli.options import (
 )
 from morningmix.cli.progress import Bar
 from morningmix.cli.usage import Command, Group, decibels
-from morningmix.commands.preload import TO_LISTEN, TO_MIX
-from morningmix.workers.early import load_early
 
 app = typer.Typer(
     cls=Group,
@@ -86,8 +84,6 @@ def mix(
 
     A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
-    if cluster is None:
-        load_early(workers, TO_MIX)
     from morningmix.cli.mixing import mix_one, mix_several, recipes_below
     from morningmix.commands.order import Order
     from morningmix.errors import UsageError
@@ -138,7 +134,6 @@ def recipe(
     as_json: Json = False,
 ) -> None:
     """Listen to the tracks and write only the recipe."""
-    load_early(workers, TO_LISTEN)
     from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.recipe import write_recipe
 
@@ -168,7 +163,6 @@ def check(
     as_json: Json = False,
 ) -> None:
     """Check what was recorded, input by input, and what to change at the desk next time."""
-    load_early(workers, TO_LISTEN)
     from morningmix.commands.check import check as run
     from morningmix.commands.order import Callbacks, Order
     from morningmix.report.decision_words import FINDINGS
@@ -205,7 +199,6 @@ def songs(
     as_json: Json = False,
 ) -> None:
     """Find the songs in a long take and write them into the recipe."""
-    load_early(workers, TO_LISTEN)
     from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.songs import songs as run
 
@@ -375,12 +368,16 @@ def share(
 def compare(
     first: Annotated[Path, typer.Argument(metavar="FIRST", help="A mix folder, its recipe, or one song's folder.")],
     second: Annotated[Path, typer.Argument(metavar="SECOND", help="Another one, or an earlier version.")],
+    listen: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Write a page for each song to hear both, at the same beat, into this."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Compare two mixes of a song, both at the same loudness."""
     from morningmix.cli.comparing import compare_mixes
 
-    compare_mixes(first, second, as_json=as_json)
+    compare_mixes(first, second, listen, as_json=as_json)
 
 
 @app.command(cls=Command)

@@ -59,9 +59,13 @@ class Compared:
     @property
     def than(self) -> str:
         """What the second is compared with: the time before, or another mix of the same."""
+        return "than last time" if self.is_later else "than in the first mix"
+
+    @property
+    def is_later(self) -> bool:
+        """Whether the second is known to be of a later rehearsal."""
         before, after = self.before.when, self.after.when
-        weeks = before is not None and after is not None and before < after
-        return "than last time" if weeks else "than in the first mix"
+        return before is not None and after is not None and before < after
 
     @property
     def words(self) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path, PurePath
 
@@ -20,6 +20,8 @@ from morningmix.storage.home import CACHE
 
 _SAME_S = 0.2
 """Times in recipes are in tenths of a second."""
+_SAME_TEMPO = 0.01
+"""A fingerprint's tempo and the song's further apart than this count different beats (design choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,6 +41,15 @@ class Song:
         """What it is recognised by; None where the cache of its mix folder does not know."""
         kept = _kept_of(self)
         return None if kept is None else kept.fingerprint
+
+    @property
+    def beats(self) -> tuple[Fingerprint, Sequence[float]] | None:
+        """The same, and where its beats lie, with the end of the last one; None where either is not known."""
+        known, tempo = self.fingerprint, self.recall.tempo
+        if known is None or tempo is None or abs(tempo.tempo_bpm / known.tempo_bpm - 1.0) > _SAME_TEMPO:
+            return None
+        count = min(known.beats.shape[1], len(tempo.beats_s) - 1)
+        return replace(known, beats=known.beats[:, :count]), tempo.beats_s[: count + 1]
 
     def is_of(self, other: Song) -> bool:
         """Whether both are mixes of one recording, for the most part."""

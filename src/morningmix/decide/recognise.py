@@ -11,7 +11,7 @@ strummed and drummed to it must be alike too. All numbers are design choices.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -50,6 +50,19 @@ _OTHER_ROWS = slice(4 * CHROMA + QUARTERS * DRUM_BANDS, None)
 _GROUPS = (*[CHROMA] * 4, QUARTERS * DRUM_BANDS, QUARTERS * OTHER_BANDS)
 
 Beats = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """A fingerprint in which so many beats of the song are counted as one, from its beat `first` on."""
+
+    fingerprint: Fingerprint
+    of: int = 1
+    first: int = 0
+
+    def beats(self, counted: range) -> range:
+        """The beats of the song with which these begin."""
+        return range(self.first + self.of * counted.start, self.first + self.of * counted.stop, self.of)
 
 
 def recognise(
@@ -121,9 +134,10 @@ def _compared(
     best = Recognised(
         title=title, similarity=0.0, semitones=0, known_beats=np.zeros(0, np.intp), of_beats=known.beats.shape[1]
     )
-    for played, other, mine, theirs in _at_one_tempo(song, known):
-        versions = np.stack([_weighted(played, -semitones) for semitones in transposed])
-        of_known = _weighted(other, 0)
+    for mine, theirs in at_one_tempo(song, known):
+        played, other = mine.fingerprint, theirs.fingerprint
+        versions = np.stack([weighted(played, -semitones) for semitones in transposed])
+        of_known = weighted(other, 0)
         score, version, path = _best_way(versions, of_known, jump, first)
         similarity = (
             score
@@ -135,7 +149,7 @@ def _compared(
                 best,
                 similarity=similarity,
                 semitones=transposed[version],
-                known_beats=np.repeat(path * theirs, mine),
+                known_beats=np.repeat(theirs.of * path, mine.of),
             )
     return best
 
@@ -150,18 +164,15 @@ def _agreement(onsets: NDArray[np.uint8], of_known: NDArray[np.uint8]) -> float:
     return float((here * there).sum()) / power**0.5 if power > 1e-12 else 0.0
 
 
-def _at_one_tempo(song: Fingerprint, known: Fingerprint) -> Iterator[tuple[Fingerprint, Fingerprint, int, int]]:
-    """The two with beats of about the same length: the one that was counted twice as fast is counted in pairs.
-
-    Also how many beats of each are one beat then.
-    """
+def at_one_tempo(song: Fingerprint, known: Fingerprint) -> Iterator[tuple[Counted, Counted]]:
+    """The two with beats of about the same length: the one that was counted twice as fast is counted in pairs."""
     ratio = song.tempo_bpm / known.tempo_bpm
     if 1.0 / MOST_FASTER < ratio < MOST_FASTER:
-        yield song, known, 1, 1
+        yield Counted(song), Counted(known)
     elif 2.0 / MOST_FASTER < ratio < 2.0 * MOST_FASTER:
-        yield from ((_in_pairs(song, first), known, 2, 1) for first in (0, 1))
+        yield from ((Counted(_in_pairs(song, first), 2, first), Counted(known)) for first in (0, 1))
     elif 0.5 / MOST_FASTER < ratio < 0.5 * MOST_FASTER:
-        yield from ((song, _in_pairs(known, first), 1, 2) for first in (0, 1))
+        yield from ((Counted(song), Counted(_in_pairs(known, first), 2, first)) for first in (0, 1))
 
 
 def _in_pairs(one: Fingerprint, first: int) -> Fingerprint:
@@ -180,7 +191,7 @@ def _in_pairs(one: Fingerprint, first: int) -> Fingerprint:
     return Fingerprint(tempo_bpm=one.tempo_bpm / 2.0, beats=np.round(np.concatenate(rows)).astype(np.uint8))
 
 
-def _weighted(one: Fingerprint, semitones: int) -> Beats:
+def weighted(one: Fingerprint, semitones: int) -> Beats:
     """Beats as vectors whose products are their similarity, transposed: ``(rows, beats)``."""
     rows: list[NDArray[np.float32]] = []
     start = 0

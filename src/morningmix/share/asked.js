@@ -1,15 +1,5 @@
 // What a person asked for, kept where the browser allows it.
 
-const byId = (id) => document.getElementById(id);
-const clock = (seconds) => {
-  const tenths = Math.round(seconds * 10);
-  const rest = String(Math.floor((tenths % 600) / 10)).padStart(2, "0");
-  return `${Math.floor(tenths / 600)}:${rest}.${tenths % 10}`;
-};
-const short = (seconds) => clock(Math.floor(seconds)).slice(0, -2);
-const signed = (db) => `${db > 0 ? "+" : ""}${db}`;
-const shown = (db) => `${signed(db).replace("-", "−")} dB`;
-const tell = (words) => { byId("told").textContent = words; };
 const labelOf = (part) => (part.player ? `${part.name} (${part.player})` : part.name);
 const named = (name) => labelOf(song.parts.find((part) => part.name === name) || { name });
 

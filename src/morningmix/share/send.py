@@ -120,7 +120,7 @@ def _share(
             mix = song / recall.mix.file
             if not mix.exists():
                 raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
-            hills = _ridges(song, recall, mix)
+            hills = ridges_of(song, recall, mix)
             file = draft / f"{place:02d} {safe_name(recall.title)}.{kind}"
             tags = Tags(
                 title=recall.title,
@@ -190,7 +190,8 @@ def _stems(song: Path, recall: Recall) -> list[Path]:
     return stems
 
 
-def _ridges(song: Path, recall: Recall, mix: Path) -> list[tuple[str, Array]]:
+def ridges_of(song: Path, recall: Recall, mix: Path) -> list[tuple[str, Array]]:
+    """A mixed song over time, as `report.numbers.ridges` gives it. Raises `RecordingsError` where a stem is missing."""
     stems = {stem.stem: stem for stem in _stems(song, recall)}
     groups = ([stems[family] for family in families if family in stems] for families in (RHYTHM, VOCALS))
     return ridges([_powers([mix]), *(_powers(group) for group in groups)])

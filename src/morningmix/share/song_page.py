@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import base64
-import hashlib
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 
 from markupsafe import Markup  # noqa: TID251
 
@@ -20,9 +17,10 @@ from morningmix.report.templates import render
 from morningmix.report.words import all_named, minutes
 from morningmix.share.inputs import Line, Parts
 from morningmix.share.pieces import CLICK_AT_S, MARGIN_S, PIECE_S, RATE_HZ, Pieces
+from morningmix.share.script import as_data, beside, script_of
 from morningmix.units import Block
 
-_SCRIPTS = ("asked.js", "sound.js", "practise.js", "slowly.js", "listen.js")
+_SCRIPTS = ("said.js", "asked.js", "pieces.js", "sound.js", "practise.js", "slowly.js", "listen.js")
 """Parts of the page's one script."""
 _TONES = (("room", ("less echo", "more echo")), ("low", ("less boom", "more boom")), ("high", ("darker", "brighter")))
 
@@ -47,7 +45,7 @@ class SongToHear:
 
 def song_page(song: SongToHear) -> str:
     """The page as one HTML document."""
-    script = _script()
+    script, script_sha256 = script_of(_SCRIPTS)
     parts = song.parts.parts
     return render(
         "song.html",
@@ -65,22 +63,10 @@ def song_page(song: SongToHear) -> str:
         minutes=minutes,
         named=all_named,
         data=_data(song),
-        script=Markup(script),
-        script_sha256=base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
-        listen_style=Markup(_beside("listen.css")),
+        script=script,
+        script_sha256=script_sha256,
+        listen_style=Markup(beside("listen.css")),
     )
-
-
-def _script() -> str:
-    parts = "\n".join(_beside(name) for name in _SCRIPTS)
-    return (
-        '"use strict";\n(() => {\nconst holder = document.getElementById("song");\n'
-        f"const song = JSON.parse(holder.textContent);\nholder.remove();\n{parts}}})();\n"
-    )
-
-
-def _beside(file: str) -> str:
-    return (resources.files(__package__) / file).read_text(encoding="utf-8")
 
 
 def _data(song: SongToHear) -> Markup:
@@ -118,8 +104,7 @@ def _data(song: SongToHear) -> Markup:
         "notes": [{"at": note.at_s, "says": f"{note.who}: {note.says}"} for note in song.notes],
         "parts": parts,
     }
-    # "<" could end the script that holds the data, or start a comment in it.
-    return Markup(json.dumps(values, separators=(",", ":")).replace("<", "\\u003c"))
+    return as_data(values)
 
 
 def _beats(song: SongToHear) -> list[float]:

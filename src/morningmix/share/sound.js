@@ -1,15 +1,6 @@
 // The song's sound: pieces decoded while they play, every part through its own fader, then what all share.
 
-const PIECE = song.piece_s;
 const COUNT = Math.ceil(song.seconds / PIECE);
-const CROSS = 0.02; // seconds in which one piece fades into the next
-const EDGE = 0.005; // fade where sound begins or ends in the middle of a piece
-const AHEAD = 2.5; // seconds of sound that are handed over before they are due
-const QUIET = -12;
-const WEIGHT = 8; // bytes a sample, twice what it takes
-
-const gain = (db) => Math.pow(10, db / 20);
-
 // A gain over time, sent as steps since the last point and gains: [step, gain, step, gain, ...].
 const line = (flat) => {
   const at = [];
@@ -113,38 +104,14 @@ function graphOf() {
 
 // ---- pieces
 
-let context = null;
 let graph = null;
 let roomBuffer = null;
-const shifts = {}; // how far this browser's decoder moves sound, seconds, by sample rate
 const kept = new Map();
-
-const bytesOf = (text) => Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0)).buffer;
-
-async function decode(text) {
-  const buffer = await context.decodeAudioData(bytesOf(text));
-  // Chromium does not count decoded sound when it decides how soon to free what is no longer used (measured: 400 MB of
-  // it stay). This counts in its place, and takes no memory because nothing is written into it.
-  new ArrayBuffer(WEIGHT * buffer.numberOfChannels * buffer.length);
-  return buffer;
-}
-
-async function measureShift(rate) {
-  const click = await decode(song.clicks[rate]);
-  const samples = click.getChannelData(0);
-  let at = 0;
-  for (let i = 0; i < samples.length; i += 1) if (Math.abs(samples[i]) > Math.abs(samples[at])) at = i;
-  shifts[rate] = at / click.sampleRate - song.click_at_s;
-}
 
 let waking = null;
 function wake() {
   waking ||= (async () => {
-    try {
-      context = new AudioContext({ sampleRate: song.rate_hz });
-    } catch {
-      context = new AudioContext(); // decoding converts to whatever rate that is
-    }
+    await openSound();
     if (song.room) {
       roomBuffer = await decode(song.room);
       const scale = song.room_gain * (song.rate_hz / roomBuffer.sampleRate);
@@ -153,35 +120,12 @@ function wake() {
         for (let i = 0; i < samples.length; i += 1) samples[i] *= scale;
       }
     }
-    await Promise.all(Object.keys(song.clicks).map(measureShift));
     graph = graphOf();
     graph.out.gain.value = 0;
     graph.out.connect(context.destination);
     balance(0);
   })();
   return waking;
-}
-
-// Ends of a piece fade over those of its neighbours.
-function crossed(samples, place, frames, fade) {
-  for (let i = 0; i < fade; i += 1) {
-    const share = (i + 0.5) / fade;
-    if (place > 0) samples[i] *= share;
-    if (place < COUNT - 1) samples[frames - fade + i] *= 1 - share;
-  }
-}
-
-// A part in one place, as it was decoded, and the frame at which the place begins in it.
-async function cut(part, place) {
-  if (!part.pieces[place]) return null;
-  const buffer = await decode(part.pieces[place]);
-  const rate = buffer.sampleRate;
-  const first = Math.round((shifts[part.hz] + song.margin_s) * rate);
-  const frames = Math.round((PIECE + CROSS) * rate);
-  for (let channel = 0; channel < buffer.numberOfChannels; channel += 1) {
-    crossed(buffer.getChannelData(channel).subarray(first, first + frames), place, frames, Math.round(CROSS * rate));
-  }
-  return { buffer, first };
 }
 
 // A gain from a place in the song on, sample by sample.
@@ -208,7 +152,7 @@ function gainPiece(gains, place) {
   const frames = Math.round((PIECE + CROSS) * rate);
   const piece = context.createBuffer(1, frames, rate);
   const samples = gainsFrom(gains, place * PIECE, frames, rate);
-  crossed(samples, place, frames, Math.round(CROSS * rate));
+  crossed(samples, place, COUNT, Math.round(CROSS * rate));
   piece.copyToChannel(samples, 0);
   return { buffer: piece, first: 0 };
 }

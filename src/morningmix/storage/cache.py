@@ -25,8 +25,7 @@ from morningmix.storage.home import output_errors
 
 FORMATS = {
     "bands": 11,
-    "track": 14,
-    "feedback": 1,
+    "track": 13,
     "hashes": 1,
     "bleed": 5,
     "desk": 4,
