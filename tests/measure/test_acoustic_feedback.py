@@ -12,11 +12,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from lanes import lane_here
+from morningmix.analysis import cached
 from morningmix.analysis.analyse import analyse
 from morningmix.analysis.analysed import AnalysedTake
 from morningmix.decide.findings import find_faults
-from morningmix.measure.acoustic_feedback import FeedbackMeter
+from morningmix.measure.acoustic_feedback import FeedbackMeter, measure_feedback
 from morningmix.model.measured import AcousticFeedback
+from morningmix.model.recording import Recording, Take
 from morningmix.storage.home import home_of
 from morningmix.units import Block
 
@@ -106,13 +108,14 @@ def test_any_cut_into_blocks_gives_the_same(blocks: list[int]) -> None:
 SUNG_WITH_FEEDBACK = voice_like()
 SUNG_WITH_FEEDBACK[0, 5 * RATE_HZ : 7 * RATE_HZ] += feedback_tone(2_100.0, 0.6, 2.0)
 WHOLE = feedback_in(SUNG_WITH_FEEDBACK)
+NOISE = 0.1 * np.random.default_rng(2).standard_normal(SECONDS * RATE_HZ)
 
 
-def heard_with(folder: Path, role: str) -> AnalysedTake:
+def heard_with(folder: Path, role: str, other: NDArray[np.floating] = NOISE) -> AnalysedTake:
     tracks = folder / "tracks"
     tracks.mkdir(parents=True)
     soundfile.write(tracks / "a.wav", SUNG_WITH_FEEDBACK.T, RATE_HZ, subtype="PCM_24")
-    soundfile.write(tracks / "b.wav", 0.1 * np.random.default_rng(2).standard_normal(SECONDS * RATE_HZ), RATE_HZ)
+    soundfile.write(tracks / "b.wav", other.T, RATE_HZ, subtype="PCM_24")
     (tracks / "inputs.toml").write_text(
         f'[[input]]\nfile = "a.wav"\nname = "a"\nrole = "{role}"\n\n[[input]]\nfile = "b.wav"\nname = "b"\n'
         'role = "electric guitar"\n',
@@ -135,6 +138,24 @@ def test_feedback_in_a_vocal_is_reported_and_left_out_of_its_level(tmp_path: Pat
     assert as_instrument.facts.slots.peaks[50:70].max() > 0.59
     assert input_.facts.slots.peaks.max() < 0.3
     assert input_.facts.peak_dbfs < 20.0 * np.log10(0.3)
+
+
+def test_the_others_are_asked_for_the_tone_only_where_there_is_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[tuple[str, ...]] = []
+
+    def measured(take: Take, recording: Recording) -> tuple[AcousticFeedback, ...]:
+        asked.append(recording.files)
+        return measure_feedback(take, recording)
+
+    monkeypatch.setattr(cached, "measure_feedback", measured)
+    heard = heard_with(tmp_path, "lead vocal", 0.5 * SUNG_WITH_FEEDBACK)
+    assert [tone.also_in for tone in heard.inputs[0].facts.feedback] == [1]
+    assert asked == [("a.wav",), ("b.wav",)]
+    asked.clear()
+    heard_with(tmp_path / "2", "keys")
+    assert asked == []
 
 
 def test_a_steady_tone_in_an_instrument_is_intended(tmp_path: Path) -> None:

@@ -9,11 +9,18 @@ from pathlib import Path
 from typing import Any
 
 from morningmix.analysis.analysed import AnalysedTake, each_once
-from morningmix.analysis.cached import cached_alignments, cached_bleed, cached_clicks, cached_desk_mixes, cached_each
+from morningmix.analysis.cached import (
+    cached_alignments,
+    cached_bleed,
+    cached_clicks,
+    cached_desk_mixes,
+    cached_each,
+    cached_feedback,
+)
 from morningmix.audio.takes import find_takes, pair
 from morningmix.bleed.gain_step import detect_gain_step, refine_gain_step, undo_gain_step
 from morningmix.bleed.singing import holds_own_sound, measure_singing
-from morningmix.decide.acoustic_feedback import with_feedback
+from morningmix.decide.acoustic_feedback import may_feed_back, with_feedback
 from morningmix.decide.align import pairs_to_align
 from morningmix.decide.cleaning import decide_cleaning
 from morningmix.decide.roles import GUESSED, choose_lead, guess_no_parts, identify, sings_alone_s
@@ -27,7 +34,7 @@ from morningmix.measure.band_store import BandStore
 from morningmix.measure.take import MEASURING_COST, measure_take
 from morningmix.model.band import Band
 from morningmix.model.input import Input
-from morningmix.model.measured import BleedFacts, GainStep, Measurements, Singing
+from morningmix.model.measured import AcousticFeedback, BleedFacts, GainStep, Measurements, Singing
 from morningmix.model.names import means, name_as_text
 from morningmix.model.plan import Cleaning
 from morningmix.model.recipe import Defaults, InputWish, Recipe, SongWish
@@ -40,6 +47,8 @@ from morningmix.workers.jobs import Job, Lane
 
 _COMPARING_COST, _COMPARISONS = 0.002, 4
 """Seconds of one core per second of a take (measured), and how often inputs are compared."""
+_FEEDBACK_COST, _FEEDBACK_SHARE = 0.0014, 0.5
+"""Seconds of one core per second of an input (measured), and about how many of the inputs it is looked for in."""
 
 
 def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
@@ -88,9 +97,8 @@ def analyse(
     """
     recipe, takes = look(source, home)
     comparing_cost = _COMPARISONS * _COMPARING_COST + later_cost
-    lane.run.meter.expect(
-        sum(take.duration_s * (MEASURING_COST * len(take.recordings) + comparing_cost) for take in takes)
-    )
+    input_cost = MEASURING_COST + _FEEDBACK_SHARE * _FEEDBACK_COST
+    lane.run.meter.expect(sum(take.duration_s * (input_cost * len(take.recordings) + comparing_cost) for take in takes))
     tracks = source if recipe is None or source.is_dir() else recipe.tracks
     band = read_band(tracks, home.root) if recipe is None else recipe.usual
     takes = tuple(_paired(take, wishes_in(recipe, band, _files(take))) for take in takes)
@@ -216,20 +224,24 @@ def _understand(of: _MeasuredTake, wishes: Mapping[tuple[str, ...], InputWish], 
     """Decide what each input is, measure its bleed, and decide what to clean."""
     lane.run.meter.step("finding out who plays what")
     slot_s = of.facts.slot_s
-    inputs = tuple(_without_feedback(input_, slot_s) for input_ in with_feedback(_identify(of, wishes, lane)))
+    inputs = _identify(of, wishes, lane)
     playing = [input_ for input_ in inputs if input_.preset.family and not input_.facts.silent]
     targets = [input_.index for input_ in playing if input_.preset.cleaned]
     others = [input_.index for input_ in playing if input_.index not in targets]
 
     # Drums are in each other's microphones in any case.
     explained = [input_.index for input_ in playing if input_.index in others and input_.preset.family != "drums"]
-    bleed, over_others, aligned = lane.all(
+    in_doubt = [input_.index for input_ in inputs if may_feed_back(input_)]
+    bleed, over_others, aligned, *fed_back = lane.all(
         [
             _bleed_job(of, of.store, targets, others),
             _each_job(of, explained, [input_.index for input_ in playing]),
             _comparing_job(of, cached_alignments, pairs_to_align(playing)),
+            *(_feedback_job(of, index) for index in in_doubt),
         ]
     )
+    inputs = _with_feedback(of, inputs, {at: tones for found in fed_back for at, tones in found.items()}, lane)
+    playing = [input_ for input_ in inputs if input_.index in {*targets, *others}]
     bleed, gain_steps = _at_one_gain(of, bleed, targets, others, lane)
     only_bleed = unplayed(playing, {index for index in explained if not holds_own_sound(over_others.get(index))})
     inputs = tuple(replace(input_, only_bleed=input_.index in only_bleed) for input_ in inputs)
@@ -298,6 +310,23 @@ def _bleed_job(
 def _each_job(of: _MeasuredTake, explained: Sequence[int], playing: Sequence[int]) -> Job[Mapping[int, BleedFacts]]:
     call = partial(cached_each, of.take, of.store, explained, playing, of.cache)
     return Job(what="compare inputs", call=call, cost=_COMPARING_COST * of.take.duration_s)
+
+
+def _feedback_job(of: _MeasuredTake, index: int) -> Job[Mapping[int, tuple[AcousticFeedback, ...]]]:
+    call = partial(cached_feedback, of.take, of.store, index)
+    return Job(what="listen for feedback", call=call, cost=_FEEDBACK_COST * of.take.duration_s)
+
+
+def _with_feedback(
+    of: _MeasuredTake, inputs: Sequence[Input], found: Mapping[int, tuple[AcousticFeedback, ...]], lane: Lane
+) -> tuple[Input, ...]:
+    """The inputs with their feedback, whose slots leave it out."""
+    # Whether the others have the same tone is asked only where there is one.
+    others = [one.index for one in inputs if one.index not in found and not one.facts.silent]
+    in_others = lane.all([_feedback_job(of, index) for index in others]) if any(found.values()) else []
+    tones = {index: its for each in (found, *in_others) for index, its in each.items()}
+    heard = [replace(one, facts=replace(one.facts, feedback=tones.get(one.index, ()))) for one in inputs]
+    return tuple(_without_feedback(one, of.facts.slot_s) for one in with_feedback(heard))
 
 
 def touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:

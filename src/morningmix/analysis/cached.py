@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import TypeVar
 
 from morningmix.bleed.excess import measure_bleed, measure_each
+from morningmix.measure.acoustic_feedback import measure_feedback
 from morningmix.measure.alignment import Pair, measure_alignments
 from morningmix.measure.band_store import BandStore
 from morningmix.measure.click import measure_clicks
 from morningmix.measure.desk_mix import measure_desk_mixes
-from morningmix.model.measured import AlignmentFacts, BleedFacts, Measurements, SumOfOthers, Ticking
+from morningmix.model.measured import AcousticFeedback, AlignmentFacts, BleedFacts, Measurements, SumOfOthers, Ticking
 from morningmix.model.recording import Take
-from morningmix.storage.cache import key, path_of, take_key
+from morningmix.storage.cache import beside, key, path_of, take_key
 from morningmix.storage.records import read_record, write_record
 
 T = TypeVar("T")
@@ -61,6 +62,16 @@ def cached_alignments(
     """`measure_alignments`, cached. Raises `RecordingsError`, and `OutputError` if the cache cannot be written."""
     path = _path(cache, "align", take, store, pairs)
     return _measured_once(path, dict[int, AlignmentFacts], lambda: measure_alignments(take, measured, pairs))
+
+
+def cached_feedback(take: Take, store: BandStore, input_: int) -> Mapping[int, tuple[AcousticFeedback, ...]]:
+    """`measure_feedback` of an input, cached. Raises `RecordingsError`, and `OutputError` as the others do."""
+    path = beside(store.paths[input_], "feedback")
+    return _measured_once(
+        path,
+        dict[int, tuple[AcousticFeedback, ...]],
+        lambda: {input_: measure_feedback(take, take.recordings[input_])},
+    )
 
 
 def _measured_once(path: Path, kind: type[dict[int, T]], measure: Callable[[], Mapping[int, T]]) -> Mapping[int, T]:

@@ -25,10 +25,12 @@ from morningmix.cli.options import (
     Format,
     Json,
     KeepRoom,
+    Listen,
     NoBrowser,
     Opened,
     Out,
     Parts,
+    Practice,
     Recipe,
     Sent,
     SentFormat,
@@ -40,6 +42,8 @@ from morningmix.cli.options import (
 )
 from morningmix.cli.progress import Bar
 from morningmix.cli.usage import Command, Group, decibels
+from morningmix.commands.preload import TO_LISTEN, TO_MIX
+from morningmix.workers.early import load_early
 
 app = typer.Typer(
     cls=Group,
@@ -60,13 +64,7 @@ def mix(
     bits: Bits = Width.twenty_four,
     file_format: FileFormat = Format.wav,
     tracks: Annotated[bool, typer.Option("--tracks", help="Also write every cleaned track, to mix yourself.")] = False,
-    practice: Annotated[
-        bool | None,
-        typer.Option(
-            "--practice/--no-practice",
-            help="Also write mixes without, and with more of, what each player plays. Later mixes do so again.",
-        ),
-    ] = None,
+    practice: Practice = None,
     song: Song = None,
     whole: Annotated[bool, typer.Option("--whole", help="Do not cut the take into songs.")] = False,
     album: Annotated[
@@ -84,6 +82,8 @@ def mix(
 
     A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
+    if cluster is None:
+        load_early(workers, TO_MIX)
     from morningmix.cli.mixing import mix_one, mix_several, recipes_below
     from morningmix.commands.order import Order
     from morningmix.errors import UsageError
@@ -134,6 +134,7 @@ def recipe(
     as_json: Json = False,
 ) -> None:
     """Listen to the tracks and write only the recipe."""
+    load_early(workers, TO_LISTEN)
     from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.recipe import write_recipe
 
@@ -163,6 +164,7 @@ def check(
     as_json: Json = False,
 ) -> None:
     """Check what was recorded, input by input, and what to change at the desk next time."""
+    load_early(workers, TO_LISTEN)
     from morningmix.commands.check import check as run
     from morningmix.commands.order import Callbacks, Order
     from morningmix.report.decision_words import FINDINGS
@@ -199,6 +201,7 @@ def songs(
     as_json: Json = False,
 ) -> None:
     """Find the songs in a long take and write them into the recipe."""
+    load_early(workers, TO_LISTEN)
     from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.songs import songs as run
 
@@ -368,10 +371,7 @@ def share(
 def compare(
     first: Annotated[Path, typer.Argument(metavar="FIRST", help="A mix folder, its recipe, or one song's folder.")],
     second: Annotated[Path, typer.Argument(metavar="SECOND", help="Another one, or an earlier version.")],
-    listen: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", help="Write a page for each song to hear both, at the same beat, into this."),
-    ] = None,
+    listen: Listen = None,
     as_json: Json = False,
 ) -> None:
     """Compare two mixes of a song, both at the same loudness."""

@@ -111,12 +111,23 @@ Filmed = Annotated[
     Path, typer.Argument(metavar="FOLDER", help="A mix folder, its recipe, the raw tracks, or a mix alone.")
 ]
 Clips = Annotated[list[Path], typer.Argument(metavar="CLIP...", help="What cameras and phones filmed.")]
+Listen = Annotated[
+    Path | None,
+    typer.Option("--listen", metavar="FOLDER", help="Also write pages to hear both at the same beat."),
+]
 Find = Annotated[bool, typer.Option("--find", help="Only say where each clip lies; write nothing.")]
 Exact = Annotated[bool, typer.Option("--exact", help="Encode the first pictures where they cannot be copied.")]
 KeepRoom = Annotated[
     float | None,
     typer.Option(
         "--keep-room", metavar="dB", parser=decibels, help="Leave the camera's own sound in, so many dB under the mix."
+    ),
+]
+Practice = Annotated[
+    bool | None,
+    typer.Option(
+        "--practice/--no-practice",
+        help="Also write mixes without, and with more of, what each player plays. Later mixes do so again.",
     ),
 ]
 Trace = Annotated[

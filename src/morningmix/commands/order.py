@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from morningmix.analysis.analyse import look
 from morningmix.audio.takes import holds_sound
+from morningmix.commands.preload import TO_LISTEN, TO_MIX
 from morningmix.errors import OutputError
 from morningmix.files.findings import FINDINGS
 from morningmix.files.recall import Settings
@@ -30,9 +31,6 @@ from morningmix.workers.progress import Meter, Progress, no_progress
 from morningmix.workers.trace import Trace
 
 REPORT = "report.html"
-_TO_LISTEN = ("morningmix.measure.take", "morningmix.analysis.cached", "scipy.fft", "scipy.ndimage")
-_TO_MIX = (*_TO_LISTEN, "morningmix.commands.song", "scipy.signal")
-"""What jobs need, loaded once for all workers where the system allows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +73,7 @@ class Callbacks:
 
 @contextmanager
 def runner_for(
-    workers: int | None, cluster: str | None, note: Callable[[str], None], preload: Sequence[str] = _TO_MIX
+    workers: int | None, cluster: str | None, note: Callable[[str], None], preload: Sequence[str] = TO_MIX
 ) -> Iterator[Runner]:
     """What runs jobs: this process, processes of this machine, or a cluster; none is left at the end.
 
@@ -96,7 +94,7 @@ def runner_for(
 def running(order: Order, callbacks: Callbacks) -> Iterator[Run]:
     """A run for an order; it writes the trace at its end."""
     with ExitStack() as stack:
-        runner = order.runner or stack.enter_context(runner_for(order.workers, None, callbacks.note, _TO_LISTEN))
+        runner = order.runner or stack.enter_context(runner_for(order.workers, None, callbacks.note, TO_LISTEN))
         run = Run(runner=runner, meter=Meter(callbacks.progress), trace=Trace())
         yield run
     if order.trace is not None:

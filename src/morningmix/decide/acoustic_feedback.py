@@ -13,12 +13,17 @@ SURE_RISE_DB = 40.0
 _SAME_HZ = 2.0
 
 
-def with_feedback(inputs: Sequence[Input]) -> tuple[Input, ...]:
-    """The inputs with the feedback that is turned down, each counted in the other inputs.
+def may_feed_back(input_: Input) -> bool:
+    """Whether feedback in an input is turned down.
 
     In an instrument such a tone may be intended, so only vocal and brass microphones keep theirs, unless the recipe
     turns that off.
     """
+    return input_.preset.cleaned and input_.wish.feedback != "off" and not input_.facts.silent
+
+
+def with_feedback(inputs: Sequence[Input]) -> tuple[Input, ...]:
+    """The inputs with the feedback that is turned down, each counted in the other inputs."""
     return tuple(
         replace(input_, facts=replace(input_.facts, feedback=_counted(input_, inputs)))
         if input_.facts.feedback
@@ -33,7 +38,7 @@ def is_sure(tone: AcousticFeedback) -> bool:
 
 
 def _counted(input_: Input, inputs: Sequence[Input]) -> tuple[AcousticFeedback, ...]:
-    if not input_.preset.cleaned or input_.wish.feedback == "off":
+    if not may_feed_back(input_):
         return ()
     others = [each.facts.feedback for each in inputs if each.index != input_.index]
     return tuple(

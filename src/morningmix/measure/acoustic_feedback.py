@@ -17,9 +17,12 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from morningmix.audio.read import open_recording
 from morningmix.model.measured import AcousticFeedback
+from morningmix.model.recording import Recording, Take
 
 _HOP_S, _WINDOW, _DECIMATED_HZ = 0.02, 1024, 11_000
+_BLOCK_S = 2
 _LOWEST_HZ, _HIGHEST_HZ = 200.0, 5_000.0
 _GROUP, _KEPT = 50, 80
 """Hops that are looked at together, and hops before them that are remembered."""
@@ -64,6 +67,17 @@ class _Tone:
     hz: list[float] = field(default_factory=list)
     strongest: list[bool] = field(default_factory=list)
     with_octave: list[bool] = field(default_factory=list)
+
+
+def measure_feedback(take: Take, recording: Recording) -> tuple[AcousticFeedback, ...]:
+    """Acoustic feedback in an input, in order of time. Raises `RecordingsError` if it cannot be read."""
+    meter = FeedbackMeter(take.rate_hz)
+    longest = _BLOCK_S * take.rate_hz
+    with open_recording(recording, take.rate_hz) as reader:
+        for start in range(0, take.frames, longest):
+            block = reader.read(min(longest, take.frames - start))
+            meter.update(block[0] if recording.channels == 1 else block.mean(axis=0))
+    return meter.result()
 
 
 class FeedbackMeter:

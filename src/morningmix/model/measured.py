@@ -62,7 +62,7 @@ class TrackFacts:
     pops_s: Spans
     """Stretches with a pop; statistics and peaks leave them out."""
     feedback: tuple[AcousticFeedback, ...]
-    """Acoustic feedback in order; in an instrument such steady tones may be intended."""
+    """Acoustic feedback in order, if it was looked for: in an instrument a steady tone is intended."""
     dropouts: int
     """Stretches of digital silence in the middle of loud sound."""
     broken_samples: int

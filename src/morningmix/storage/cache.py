@@ -25,7 +25,8 @@ from morningmix.storage.home import output_errors
 
 FORMATS = {
     "bands": 11,
-    "track": 13,
+    "track": 14,
+    "feedback": 1,
     "hashes": 1,
     "bleed": 5,
     "desk": 4,
