@@ -141,6 +141,7 @@ def test_wishes_are_written_as_they_are_read(chromium: Any, page: Path, tmp_path
         assert phone.evaluate(SMALL) == []
         assert phone.locator("#part-0").inner_text() == "lead vocal (Mara)"
         assert phone.locator("#before span").all_inner_texts() == ["Jo: <b>slower</b> here"]
+        assert not phone.locator("#ready").is_visible()
         phone.locator("#before button").tap()
         assert phone.locator("#time").inner_text() == "0:08 of 0:14"
         set_to(phone, "fader-0", 2)
@@ -159,6 +160,9 @@ def test_wishes_are_written_as_they_are_read(chromium: Any, page: Path, tmp_path
         assert phone.locator("#says-2").inner_text() == "−1.5 dB"
         assert phone.locator("#says-0").inner_text() == "+2 dB"
         phone.locator("#who").fill("Mara")
+        assert phone.locator("#ready").inner_text() == "Send 4 wishes"
+        phone.locator("#ready").tap()
+        assert in_view(phone, "#copy")
         phone.locator("#note").fill("could this be shorter?")
         phone.locator("#send").tap()
         until(phone, "window.shared")
@@ -240,7 +244,8 @@ def test_what_is_played_slowly_has_no_gap_and_every_level(chromium: Any, page: P
         phone.locator("#me").select_option("Mara")
         phone.locator("#mute-1").tap()
         phone.locator("#click").check()
-        for button, seconds in (("from", 5), ("to", 12.0)):
+        phone.locator("summary", has_text="Only one part").tap()
+        for button, seconds in (("from", 5), ("to", 12)):
             set_to(phone, "place", seconds)
             phone.locator(f"#{button}").tap()
         phone.locator("#repeat").check()

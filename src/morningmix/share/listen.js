@@ -107,6 +107,8 @@ function written() {
   const found = sentences();
   items(byId("said"), found.length ? found : ["Nothing yet. Move a fader, or write a note."]);
   byId("wishes").value = wishes();
+  byId("ready").hidden = !found.length;
+  byId("ready").textContent = found.length === 1 ? "Send 1 wish" : `Send ${found.length} wishes`;
   for (const id of ["send", "copy", "save"]) byId(id).disabled = !found.length;
   const mail = byId("mail");
   if (found.length) {
@@ -126,7 +128,7 @@ function changed() {
   written();
   byId("repeat").disabled = !marked();
   byId("marked").textContent = marked() ? `Marked: ${clock(stretch.from)} to ${clock(stretch.to)}.`
-    : stretch.from !== null ? `Starts at ${clock(stretch.from)}. Now mark its end.` : "Nothing is marked.";
+    : stretch.from !== null ? `Starts at ${clock(stretch.from)}. Now mark its end.` : "";
   const band = byId("marked-part");
   band.hidden = !marked();
   if (marked()) {
@@ -274,6 +276,7 @@ byId("save").addEventListener("click", () => {
 function sent(words, failed) {
   byId("sent").textContent = words;
   items(byId("sent-what"), failed ? [] : sentences());
+  for (const id of ["sent-what", "sent"]) byId(id).scrollIntoView({ block: "nearest" });
 }
 
 if (song.notes.length) listed("before", song.notes, (note) => note.says);

@@ -65,7 +65,7 @@ function countIn(when, seconds) {
 // ---- what is seen of it
 
 function practice() {
-  byId("practise").setAttribute("aria-expanded", String(mine.open));
+  byId("practise").textContent = mine.open ? "Stop practising" : "Start practising";
   byId("practising").hidden = !mine.open;
   byId("me").value = mine.me;
   byId("me-level").disabled = mine.me === "";
@@ -115,7 +115,7 @@ if (beats.length > 1) {
     stretch.to = Math.min(song.seconds, beats[last]);
     stretch.repeat = byId("repeat").checked = true;
     changed();
-    tell(`Looping ${mine.bars} bars from ${clock(stretch.from)}.`);
+    tell(`${playing ? "Looping" : "Play loops"} ${mine.bars === 1 ? "one bar" : `${mine.bars} bars`} from ${clock(stretch.from)}.`);
     go(stretch.from);
   });
 }
