@@ -220,7 +220,8 @@ class _Tags(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.add(tag)
         self.ids += [value for name, value in attrs if name == "id" and value]
-        self.outside += [v for n, v in attrs if n in ("src", "href", "action") and v and not v.startswith(("data:", "#"))]
+        places = [value for name, value in attrs if name in ("src", "href", "action") and value]
+        self.outside += [place for place in places if not place.startswith(("data:", "#"))]
         assert not [name for name, _ in attrs if name.startswith("on")]
 
 
