@@ -192,23 +192,27 @@ class Spectra:
 
     def references(self, row: Row, slab: Slab) -> References:
         """A row's references in a slab: ``(bins, references, frames)``."""
-        return np.stack([self._reference(row.target, other, slab) for other in row.references], axis=1)
+        bins = self.place(slab)
+        shape = self.of(row)[bins].shape
+        references = np.empty((shape[0], len(row.references), shape[1]), np.complex64)
+        for place, other in enumerate(row.references):
+            self._reference(row.target, other, bins, references[:, place])
+        return references
 
     def place(self, slab: Slab) -> slice:
         """Where the slab's bins are."""
         return slice(slab.first - self._first_bin, slab.last - self._first_bin)
 
-    def _reference(self, target: int, other: int, slab: Slab) -> Spectrum:
-        bins = self.place(slab)
+    def _reference(self, target: int, other: int, bins: slice, out: Spectrum) -> None:
         reference = self._mono[other][bins]
         leak = self._leaks.get((target, other))
         if leak is None:
-            return reference
+            out[...] = reference
+            return
         gain = -_LEAK_FACTOR * leak[bins] * self._powers[target][bins]
         gain /= self._powers[other][bins] + _TINY
         gain += np.float32(1.0)
-        masked: Spectrum = reference * np.maximum(gain, np.float32(0.0), out=gain)
-        return masked
+        np.multiply(reference, np.maximum(gain, np.float32(0.0), out=gain), out=out)
 
     def leaks(self) -> Leaks:
         """Power ratio at which each target source leaks into each reference that hears it.
