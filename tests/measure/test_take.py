@@ -22,7 +22,7 @@ from morningmix.audio.takes import find_take
 from morningmix.errors import ChangedError, OutputError, RecordingsError
 from morningmix.measure import take as room
 from morningmix.measure.band_store import BandStore
-from morningmix.measure.take import MEASURING_COST, hash_take, measure_take, slots_per_spectrum
+from morningmix.measure.take import hash_take, measure_take, measuring_cost, slots_per_spectrum
 from morningmix.model.measured import Measurements, TrackFacts
 from morningmix.model.recording import Recording, Take
 
@@ -130,7 +130,7 @@ def test_peak_dc_and_stereo_width_of_a_track(tmp_path: Path) -> None:
 def test_a_second_run_takes_everything_from_the_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(2)
     take = take_of(tmp_path / "take", {"a": 0.1 * rng.standard_normal(9_000), "b": rng.random((9_000, 2))})
-    whole = MEASURING_COST * 2 * take.duration_s
+    whole = sum(measuring_cost(take, recording) for recording in take.recordings)
 
     def measured_whole() -> tuple[Measurements, BandStore]:
         done: list[float] = []

@@ -31,7 +31,7 @@ from morningmix.files.new_recipe import InputLine, new_recipe
 from morningmix.files.presets import load_roles, load_target, role_from_name
 from morningmix.files.recipe import read_recipe, wish_of_each, wishes_in
 from morningmix.measure.band_store import BandStore
-from morningmix.measure.take import MEASURING_COST, measure_take
+from morningmix.measure.take import measure_take, measuring_cost
 from morningmix.model.band import Band
 from morningmix.model.input import Input
 from morningmix.model.measured import AcousticFeedback, BleedFacts, GainStep, Measurements, Singing
@@ -97,8 +97,13 @@ def analyse(
     """
     recipe, takes = look(source, home)
     comparing_cost = _COMPARISONS * _COMPARING_COST + later_cost
-    input_cost = MEASURING_COST + _FEEDBACK_SHARE * _FEEDBACK_COST
-    lane.run.meter.expect(sum(take.duration_s * (input_cost * len(take.recordings) + comparing_cost) for take in takes))
+    lane.run.meter.expect(
+        sum(
+            sum(measuring_cost(take, recording) for recording in take.recordings)
+            + take.duration_s * (_FEEDBACK_SHARE * _FEEDBACK_COST * len(take.recordings) + comparing_cost)
+            for take in takes
+        )
+    )
     tracks = source if recipe is None or source.is_dir() else recipe.tracks
     band = read_band(tracks, home.root) if recipe is None else recipe.usual
     takes = tuple(_paired(take, wishes_in(recipe, band, _files(take))) for take in takes)

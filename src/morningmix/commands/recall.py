@@ -18,7 +18,7 @@ from morningmix.commands.result import Result
 from morningmix.commands.song import write
 from morningmix.errors import ChangedError, RecipeError, UsageError
 from morningmix.files.recall import Recall, read_recall
-from morningmix.measure.take import MEASURING_COST, measure_take
+from morningmix.measure.take import measure_take, measuring_cost
 from morningmix.model.measured import Cleaned
 from morningmix.model.plan import SongPlan
 from morningmix.model.recording import Recording, Take
@@ -133,7 +133,7 @@ def _cleaned_again(
         return {}
     take = take_of(tracks, tuple(recordings))
     meter = lane.run.meter
-    meter.expect(take.duration_s * MEASURING_COST * len(recordings))
+    meter.expect(sum(measuring_cost(take, recording) for recording in recordings))
     meter.step("listening to every input")
     facts, store = measure_take(take, home.cache, lane)
     stretches = stretches_of(take, store, cleaning, home.cache)

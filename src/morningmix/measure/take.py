@@ -28,8 +28,8 @@ from morningmix.workers.jobs import Job, Lane
 _BLOCK_HOPS = 100
 _SLOT_HOPS = 5
 _MOST_SPECTRA = 6000
-MEASURING_COST, HASHING_COST = 0.0016, 0.0002
-"""Seconds of one core per second of an input (measured)."""
+_MEASURING_COST, HASHING_COST = 0.0015, 0.0002
+"""Seconds of one core per second of a channel, and of an input (measured)."""
 
 
 def slots_per_spectrum(take: Take) -> int:
@@ -39,6 +39,11 @@ def slots_per_spectrum(take: Take) -> int:
 
 def _slots(take: Take) -> int:
     return -(-take.frames // (_SLOT_HOPS * band_hop_frames(take.rate_hz)))
+
+
+def measuring_cost(take: Take, recording: Recording) -> float:
+    """How long measuring an input takes one core, in seconds."""
+    return _MEASURING_COST * take.duration_s * recording.channels
 
 
 def measure_take(take: Take, cache: Path, lane: Lane) -> tuple[Measurements, BandStore]:
@@ -54,14 +59,14 @@ def measure_take(take: Take, cache: Path, lane: Lane) -> tuple[Measurements, Ban
     edges = store.band_hz
     tracks = [_cached(recording, store, index) for index, recording in enumerate(take.recordings)]
     new = [index for index, track in enumerate(tracks) if track is None]
-    cost = MEASURING_COST * take.duration_s
-    lane.run.meter.did(cost * (len(tracks) - len(new)))
+    costs = [measuring_cost(take, recording) for recording in take.recordings]
+    lane.run.meter.did(sum(costs) - sum(costs[index] for index in new))
     measured = lane.all(
         [
             Job(
                 what="measure an input",
                 call=partial(_measured, take.recordings[index], take, store.paths[index]),
-                cost=cost,
+                cost=costs[index],
             )
             for index in new
         ]
