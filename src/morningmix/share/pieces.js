@@ -5,7 +5,7 @@ const CROSS = 0.02; // seconds in which one piece fades into the next
 const EDGE = 0.005; // fade where sound begins or ends in the middle of a piece
 const AHEAD = 2.5; // seconds of sound that are handed over before they are due
 const QUIET = -12;
-const WEIGHT = 8; // bytes a sample, twice what it takes
+const WEIGHT = 16; // bytes a sample, four times what it takes
 
 const gain = (db) => Math.pow(10, db / 20);
 

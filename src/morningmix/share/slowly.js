@@ -94,13 +94,21 @@ const slowly = {
     const click = clickOf(rate, false);
     const sums = sumsFor(rate);
     const out = [0, 1].map(() => new Float32Array(sums.piece));
-    for (let place = Math.floor(from / PIECE); place * PIECE < to - 1e-6; place += 1) {
+    const places = [];
+    for (let place = Math.floor(from / PIECE); place * PIECE < to - 1e-6; place += 1) places.push(place);
+    // One is decoded while the one before is mixed.
+    const order = places.flatMap((place) => song.parts.map((part) => [part, place]));
+    const decodeNext = () => (order.length ? cut(...order.shift()) : null);
+    let coming = decodeNext();
+    for (const place of places) {
       tell(`Getting it ready to play slowly: ${Math.max(0, Math.round((100 * (place * PIECE - from)) / (to - from)))} %`);
       const first = Math.max(0, Math.round((from - place * PIECE) * rate));
       const last = Math.min(sums.piece, Math.round((to - place * PIECE) * rate));
       for (const part of song.parts) {
-        await addPart(sums, part, place, first);
+        const piece = await coming;
         if (!current()) return null;
+        coming = decodeNext();
+        if (piece) addPart(sums, part, piece, place, first);
       }
       await addRooms(sums);
       if (!current()) return null;
@@ -140,9 +148,7 @@ function monoRoom() {
 }
 
 // Adds a part in one place, from a frame on, as loud as it is wished for there.
-async function addPart({ rate, frames, groups }, part, place, first) {
-  const piece = await cut(part, place);
-  if (!piece) return;
+function addPart({ rate, frames, groups }, part, piece, place, first) {
   const side = (channel) => piece.buffer.getChannelData(channel).subarray(piece.first, piece.first + frames);
   const [left, right] = [side(0), side(piece.buffer.numberOfChannels - 1)];
   const group = groups[Number(part.family === "drums")];
