@@ -51,10 +51,10 @@ def clips_found(found: Sequence[Found], takes: int) -> None:
     for clip in found:
         of = f'take "{clip.take.name}"' if takes > 1 else "take"
         messages.line(place_in_words(clip.clip.name, clip.lined, of))
-    if any(clip.lined.accepted for clip in found):
+    if any(clip.lined.accepted and clip.lined.nearest_m is None for clip in found):
         messages.line(
-            "Places are those of the sound at the camera. Sound travels 2.9 ms a metre, so the picture is ahead of it "
-            "by that much: less than a frame in a rehearsal room."
+            "Where no distance is named, places are those of the sound at the camera. Sound travels 2.9 ms a metre, so "
+            "the picture is ahead of it by that much: less than a frame in a rehearsal room."
         )
 
 
@@ -67,7 +67,16 @@ def place_in_words(name: str, lined: Lined, take: str) -> str:
         return f"{name} does not fit, and is left alone. Best guess: it begins {where} ({sure})."
     apart_s = abs(lined.drift_ppm) * 3600e-6
     clock_runs = f"{apart_s:.2f} s an hour {'fast' if lined.drift_ppm > 0.0 else 'slow'}"
-    return f"{name} begins {where}, and its clock runs {clock_runs if apart_s >= 0.005 else 'right'} ({sure})."
+    clock_runs = clock_runs if apart_s >= 0.005 else "right"
+    return f"{name} begins {where}, and its clock runs {clock_runs} ({sure}).{_stood(lined.nearest_m)}"
+
+
+def _stood(nearest_m: float | None) -> str:
+    if nearest_m is None:
+        return ""
+    if nearest_m == 0.0:
+        return " Its sound came by a cable."
+    return f" It stood about {nearest_m:.0f} m from the nearest instrument; the time that sound took is taken off."
 
 
 def films_written(films: Sequence[Film], folder: Path) -> None:

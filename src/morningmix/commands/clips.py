@@ -6,12 +6,16 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from threadpoolctl import threadpool_limits
+
 from morningmix.analysis.analyse import look
 from morningmix.audio.header import read_file
 from morningmix.audio.takes import take_of
 from morningmix.commands.order import Callbacks, Order, source_of
+from morningmix.film.arrivals import between
 from morningmix.film.clip import Clip, open_clip
-from morningmix.film.line_up import envelope_of, line_up
+from morningmix.film.line_up import by_the_clock, envelope_of, line_up
+from morningmix.film.room import Room, room_of
 from morningmix.film.sounds import of_clip, together
 from morningmix.model.film import Lined
 from morningmix.model.recipe import Recipe
@@ -76,12 +80,19 @@ def find_clips(what: Filmed, clips: Sequence[Path], callbacks: Callbacks) -> lis
         callbacks.progress("listening to the take", 0.0)
         sound = together(take, what.heard(take))
         sounds.append((take, sound, envelope_of(sound)))
+    rooms: dict[str, Room | None] = {}
     found = []
     for place, clip in enumerate(opened):
         callbacks.progress(f"looking for {clip.name}", (place + 1) / (len(opened) + 1))
         sound = of_clip(clip)
         lined = [(take, line_up(str(clip.path), sound, of_take, envelope)) for take, of_take, envelope in sounds]
         take, best = max(lined, key=lambda each: each[1].confidence)
+        if best.accepted:
+            inputs = [together(take, (recording,)) for recording in what.heard(take)]
+            with threadpool_limits(1):
+                if take.name not in rooms:
+                    rooms[take.name] = room_of(between(inputs))
+                best = by_the_clock(best, sound, inputs, rooms[take.name])
         found.append(Found(clip=clip, take=take, lined=best))
     return found
 

@@ -31,6 +31,7 @@ class _Row(BaseModel):
     drift_ppm: Annotated[float, Ge(-10_000.0), Le(10_000.0)]
     confidence: Annotated[float, Ge(0.0), Le(1.0)]
     accepted: bool
+    nearest_m: Annotated[float, Ge(0.0), Le(1_000.0)] | None = None
     frames_later: Annotated[int, Ge(-1_000), Le(1_000)] = 0
 
 
@@ -64,6 +65,7 @@ def read_clips(path: Path) -> list[KnownClip]:
             drift_ppm=row.drift_ppm,
             confidence=row.confidence,
             accepted=row.accepted,
+            nearest_m=row.nearest_m,
         )
         clips.append(KnownClip(path=clip, take=row.take, lined=lined, frames_later=row.frames_later))
     return clips

@@ -195,7 +195,7 @@ def _arrivals(found: Delays, line: Line) -> list[float]:
     total = np.sum([np.interp(place + around, lags, row, 0.0, 0.0) for row, place in rows], axis=0)
     tops, _ = scipy.signal.find_peaks(total, height=_AS_STRONG * total.max(), distance=_APART_FRAMES)
     highest_first = sorted(tops.tolist(), key=lambda top: -float(total[top]))
-    return [float(around[top]) + _parabola(total[top - 1 : top + 2]) for top in highest_first] or [0.0]
+    return [float(around[top]) + parabola(total[top - 1 : top + 2]) for top in highest_first] or [0.0]
 
 
 def _through(found: Delays, line: Line, places: Sequence[float], near: int) -> tuple[Line, NDArray[np.bool_]]:
@@ -212,7 +212,7 @@ def _through(found: Delays, line: Line, places: Sequence[float], near: int) -> t
                 if row[top] > _CLEAR:
                     arrivals.append(arrival)
                     windows.append(window)
-                    lags.append(top + _parabola(row[top - 1 : top + 2]) - on)
+                    lags.append(top + parabola(row[top - 1 : top + 2]) - on)
                     heights.append(float(row[top]))
     agrees = np.zeros(len(found.clip_s), np.bool_)
     agrees[windows] = True
@@ -234,7 +234,7 @@ def _through(found: Delays, line: Line, places: Sequence[float], near: int) -> t
     return replace(line, slope=line.slope + turn / LAGS_HZ), agrees
 
 
-def _parabola(heights: NDArray[np.floating]) -> float:
+def parabola(heights: NDArray[np.floating]) -> float:
     """Where between three points the parabola through them is highest, from the middle one."""
     before, top, after = (float(height) for height in heights)
     curve = before - 2.0 * top + after

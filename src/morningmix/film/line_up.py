@@ -6,12 +6,17 @@ envelopes of a song are much the same every time a band plays it, but only one p
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from morningmix.film.arrivals import at_camera
 from morningmix.film.coarse import LARGEST_DRIFT, candidates
 from morningmix.film.envelope import Envelope
 from morningmix.film.fine import WINDOW_S, Delays, Fit, Line, delays, fitted, strongest_line
+from morningmix.film.room import Room, stood
 from morningmix.film.sounds import Sound
 from morningmix.model.film import Lined
 
@@ -37,7 +42,8 @@ def line_up(file: str, clip: Sound, take: Sound, take_envelope: NDArray[np.float
     """Where a clip lies in a take.
 
     `offset_s` goes by the earliest arrival, the direct sound of the player who is nearest to the camera: that is the
-    nearest to what the camera saw. Raises `RecordingsError` where one of them cannot be read.
+    nearest to what the camera saw, until `by_the_clock` takes the way of that sound off. Raises `RecordingsError` where
+    one of them cannot be read.
     """
     middle_s = clip.duration_s / 2.0
     places: list[tuple[float, Line]] = []
@@ -59,6 +65,20 @@ def line_up(file: str, clip: Sound, take: Sound, take_envelope: NDArray[np.float
         confidence=round(confidence, 3),
         accepted=confidence >= ACCEPTED,
     )
+
+
+def by_the_clock(lined: Lined, clip: Sound, inputs: Sequence[Sound], room: Room | None) -> Lined:
+    """The same place with the way of the sound to the camera taken off, where the room tells how long that is.
+
+    Raises `RecordingsError` where a recording cannot be read.
+    """
+    if room is None or not lined.accepted:
+        return lined
+    line = Line(clip_s=0.0, at_s=lined.offset_s, slope=1.0 / lined.clock)
+    camera = stood(room, at_camera(inputs, clip, line, {one.source for one in room.arrivals}))
+    if camera is None:
+        return lined
+    return replace(lined, offset_s=round(lined.offset_s - camera.late_s, 6), nearest_m=round(camera.nearest_m, 1))
 
 
 def _offset_s(line: Line) -> float:

@@ -8,20 +8,23 @@ from pathlib import Path
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lined:
-    """A clip, its place in the take, and whether it belongs there.
-
-    Its sound counts as it arrives at the camera: whoever stands three metres away is heard 9 ms late there.
-    """
+    """A clip, its place in the take, and whether it belongs there."""
 
     file: str
     offset_s: float
-    """Take time at which the clip's first sample lies; negative if the clip starts before the take."""
+    """Take time at which the clip's first sample lies; negative if the clip starts before the take.
+
+    With `nearest_m`, by the recorder's clock: the way of the sound to the camera is taken off. Without, as the first
+    sound arrives at the camera: the time is then too early by the way from the nearest player, 2.9 ms a metre.
+    """
     drift_ppm: float
     """The clip's clock against the recorder's. Positive: the clip's runs fast, and music takes longer in the clip."""
     confidence: float
     """From 0 to 1."""
     accepted: bool
     """Whether the clip was recorded at this take. If not, the other numbers are a best guess."""
+    nearest_m: float | None = None
+    """How far the nearest instrument was from the camera; None where the recordings do not tell, 0 for a cable."""
 
     @property
     def clock(self) -> float:
