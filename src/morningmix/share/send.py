@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -55,6 +56,8 @@ from morningmix.units import Block, amplitude_db, db_to_gain
 Kind = Literal["mp3", "flac"]
 SHARE = "share"
 PAGE = ".listen.html"
+_AT_A_TIME = 2
+"""Songs: while one is encoded, which leaves Python alone, the next is rendered."""
 _BLOCK_HOPS = 20
 _UNDER_DB = 0.1
 _BITS: Literal[16] = 16
@@ -71,6 +74,19 @@ class Shared:
     """True peak of what a player decodes."""
     lowered_db: float
     """How much it was turned down because encoding raised its peaks over full scale."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Evening:
+    """What all songs of a rehearsal share."""
+
+    title: str
+    band: str | None
+    date: str | None
+    songs: int
+    recipe_text: str
+    cache: Path
+    kind: Kind
 
 
 def share(
@@ -113,53 +129,66 @@ def _share(
     folder = home / SHARE if out is None else out if out.is_symlink() else real_place(out)
     for tracks in [recipe.tracks] if recipe else [path_of(recall.tracks_folder, song) for song, recall in songs]:
         refuse_inside(Home(root=folder, mixes=folder, recipe=folder, cache=folder), tracks)
+    evening = _Evening(
+        title=title,
+        band=band,
+        date=date,
+        songs=len(songs),
+        recipe_text=recipe_text,
+        cache=home / CACHE,
+        kind=kind,
+    )
     shared, listed = [], []
-    with packing(folder) as draft:
-        for place, (song, recall) in enumerate(songs, 1):
-            progress(f"packing {recall.title}", (place - 1) / len(songs))
-            mix = song / recall.mix.file
-            if not mix.exists():
-                raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
-            hills = ridges_of(song, recall, mix)
-            file = draft / f"{place:02d} {safe_name(recall.title)}.{kind}"
-            tags = Tags(
-                title=recall.title,
-                rehearsal=title,
-                number=place,
-                of=len(songs),
-                band=band,
-                date=date,
-                tempo_bpm=None if recall.tempo is None else recall.tempo.tempo_bpm,
-                picture_png=draw([heights for _, heights in hills]),
-            )
-            peak_dbtp, lowered_db = _write(mix, file, kind, tags)
-            page = file.with_suffix(PAGE)
-            with output_errors(page):
-                notes = notes_in(recipe_text, recall.title)
-                text, families_only = _page(song, recall, title, hills, notes, home / CACHE)
-                page.write_text(text, encoding="utf-8", newline="\n")
+    with packing(folder) as draft, ThreadPoolExecutor(_AT_A_TIME) as pool:
+        progress(f"packing {songs[0][1].title}", 0.0)
+        packed = pool.map(lambda place: _packed(evening, place, songs[place - 1], draft), range(1, len(songs) + 1))
+        for done, (one, entry, families_only) in enumerate(packed, 1):
             for line in families_only:
                 skipped(line)
-            shared.append(
-                Shared(title=recall.title, file=folder / file.name, peak_dbtp=peak_dbtp, lowered_db=lowered_db)
-            )
-            practice = _practice(song, recall, draft, tags)
-            listed.append(
-                Listed(
-                    number=place,
-                    title=recall.title,
-                    file=file.name,
-                    page=page.name,
-                    seconds=recall.plan.end_s - recall.plan.start_s,
-                    hills=pictures.hills(hills),
-                    names=[_with_player(track) for track in recall.plan.tracks if track.sounds],
-                    practice=practice,
-                )
-            )
+            shared.append(replace(one, file=folder / one.file.name))
+            listed.append(entry)
+            progress(f"packing {songs[min(done, len(songs) - 1)][1].title}", done / len(songs))
         with output_errors(draft):
             (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8", newline="\n")
     progress("packing", 1.0)
     return folder, shared
+
+
+def _packed(evening: _Evening, place: int, mixed: tuple[Path, Recall], draft: Path) -> tuple[Shared, Listed, list[str]]:
+    """Write a song's file, its page and its practice mixes; a line where its page has a fader for each family only."""
+    song, recall = mixed
+    mix = song / recall.mix.file
+    if not mix.exists():
+        raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
+    hills = ridges_of(song, recall, mix)
+    file = draft / f"{place:02d} {safe_name(recall.title)}.{evening.kind}"
+    tags = Tags(
+        title=recall.title,
+        rehearsal=evening.title,
+        number=place,
+        of=evening.songs,
+        band=evening.band,
+        date=evening.date,
+        tempo_bpm=None if recall.tempo is None else recall.tempo.tempo_bpm,
+        picture_png=draw([heights for _, heights in hills]),
+    )
+    peak_dbtp, lowered_db = _write(mix, file, evening.kind, tags)
+    page = file.with_suffix(PAGE)
+    with output_errors(page):
+        notes = notes_in(evening.recipe_text, recall.title)
+        text, families_only = _page(song, recall, evening.title, hills, notes, evening.cache)
+        page.write_text(text, encoding="utf-8", newline="\n")
+    listed = Listed(
+        number=place,
+        title=recall.title,
+        file=file.name,
+        page=page.name,
+        seconds=recall.plan.end_s - recall.plan.start_s,
+        hills=pictures.hills(hills),
+        names=[_with_player(track) for track in recall.plan.tracks if track.sounds],
+        practice=_practice(song, recall, draft, tags),
+    )
+    return Shared(title=recall.title, file=file, peak_dbtp=peak_dbtp, lowered_db=lowered_db), listed, families_only
 
 
 def _practice(song: Path, recall: Recall, draft: Path, tags: Tags) -> tuple[tuple[str, str], ...]:
