@@ -18,6 +18,8 @@ import soundfile  # an outside reader of what was sent
 from numpy.typing import NDArray
 from starlette.testclient import TestClient
 
+from decide.test_recognise import a_song
+from morningmix.analysis.fingerprint import KeptFingerprint
 from morningmix.commands.listen import Heard, with_cleaned
 from morningmix.commands.live import live_songs
 from morningmix.commands.order import Order, settings_of
@@ -29,7 +31,9 @@ from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.sound import PIECE_S
 from morningmix.render.live import HEADROOM_DB, live_piece
 from morningmix.render.strip import open_strip
+from morningmix.storage.cache import key, path_of, take_key
 from morningmix.storage.lock import locked
+from morningmix.storage.records import write_record
 from morningmix.units import db_to_gain
 from page.made import browser, problem, said, wait
 from synthetic import write_take
@@ -355,6 +359,41 @@ def test_a_song_says_how_it_differs_from_the_last_time(rehearsal: Rehearsal, cli
         (before / "findings.json").write_text('{"when": "2001-11-05", "findings": []}', encoding="utf-8")
         assert "LUFS). 4 BPM faster than last time." in client.get("/part/mix").text
     finally:
+        shutil.rmtree(before)
+
+
+def test_a_song_is_heard_beside_the_last_time(rehearsal: Rehearsal, client: TestClient) -> None:
+    root = rehearsal.home.root
+    before = root.parent / "the week before"
+    sheet = folder_of(rehearsal) / "recall.json"
+    was = sheet.read_bytes()
+    prints = []
+    answer = client.get("/weeks/1")
+    assert (answer.status_code, "not be matched beat for beat" in answer.text) == (422, True)
+    try:
+        song = a_song(1, 30, 240.0)
+        facts = json.loads(was)
+        facts["tempo"] = {"tempo_bpm": 240.0, "other_bpm": None, "beats_s": [0.25 * beat for beat in range(31)]}
+        plan = facts["plan"]
+        kept = KeptFingerprint(take="take", start_s=plan["start_s"], end_s=plan["end_s"], fingerprint=song)
+        sheet.write_text(json.dumps(facts), encoding="utf-8")
+        for home in (before, root):
+            (home / ".cache").mkdir(parents=True, exist_ok=True)
+            prints.append(path_of(home / ".cache", "print", take_key(home), key("beside")))
+            write_record(prints[-1], kept)
+        shutil.copytree(folder_of(rehearsal), before / "mixes" / "01 Thursday")
+        (before / "findings.json").write_text('{"when": "2001-11-05", "findings": []}', encoding="utf-8")
+        assert 'href="/weeks/1"' in client.get("/part/mix").text
+        answer = client.get("/weeks/1")
+        assert answer.status_code == 200
+        assert "Thursday</bdi>: 5 November 2001 and " in answer.text
+        # Its script may run, and nothing may be loaded.
+        policy = answer.headers["Content-Security-Policy"]
+        assert "default-src 'none'; script-src 'unsafe-inline'" in policy
+        assert "script-src 'sha256-" in answer.text
+    finally:
+        sheet.write_bytes(was)
+        prints[-1].unlink()
         shutil.rmtree(before)
 
 

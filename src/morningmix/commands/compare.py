@@ -121,13 +121,13 @@ def compare(first: Path, second: Path, skipped: Callable[[str], None] = unsaid) 
     alone += [_alone(song, second, first) for song in seconds if song not in in_both]
     if not pairs:
         raise UsageError(f"No song is in both {first} and {second}. " + " ".join(alone))
-    return [
-        replace(
-            differences(measure(before.folder, before.recall), measure(after.folder, after.recall)),
-            left_out=left_out(before, after),
-        )
-        for before, after in pairs
-    ], alone
+    return [compared(before, after) for before, after in pairs], alone
+
+
+def compared(before: Song, after: Song) -> Compared:
+    """Two mixes of a song, measured. Raises `RecordingsError`."""
+    versions = (measure(song.folder, song.recall) for song in (before, after))
+    return replace(differences(*versions), left_out=left_out(before, after))
 
 
 def _alone(song: Song, here: Path, there: Path) -> str:

@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route  # noqa: TID251
 
 from morningmix.errors import BusyError, MorningmixError, UsageError, known_error
-from morningmix.page import drawer, films, live, send, songs, sound, turn, who
+from morningmix.page import drawer, films, live, send, songs, sound, turn, weeks, who
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.report.style import CSS
@@ -45,7 +45,7 @@ CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
 }
 """What a person changes, by its path; each says in words what it did."""
 
-_ANSWERS = {**live.ANSWERS, **send.ANSWERS, **films.ANSWERS}
+_ANSWERS = {**live.ANSWERS, **send.ANSWERS, **films.ANSWERS, **weeks.ANSWERS}
 _SCRIPTS = ("main", "asking", "left", "player", "who", "songs", "turn", "graph", "send", "films")
 _STATIC = {"page.css": "text/css", **{f"{name}.js": "text/javascript" for name in _SCRIPTS}}
 

@@ -27,7 +27,7 @@ from morningmix.model.band import NOTHING_USUAL, Band
 from morningmix.model.names import means, plain
 from morningmix.model.plan import FAMILIES
 from morningmix.model.recipe import FamilyWish, InputWish, Recipe, SongInputWish, SongNote, SongWish
-from morningmix.page import live, wishes
+from morningmix.page import live, weeks, wishes
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.songs import ridge_of
@@ -62,6 +62,8 @@ class Song:
     """What has a level of its own in one part: name, in words, from and to (s), and dB."""
     since: str
     """How it differs from the last time it was played; "" for nothing."""
+    beside_last_time: bool
+    """Whether it can be heard at the same beats as the last time."""
     notes: Sequence[tuple[SongNote, bool]]
     """What the band has noted, each with whether it is in the recipe and can be ticked off there."""
 
@@ -138,6 +140,7 @@ def _song(
             for times in [(move.from_s, move.to_s, move.level_db)]
         ],
         since=since_last_time(before, now),
+        beside_last_time=now is not None and weeks.last_time(before, now) is not None,
         notes=_notes(song.plan.title, text, sent_back),
     )
 
