@@ -73,7 +73,15 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
         soundfile.write(folder / f"{name}.wav", sound, RATE_HZ, subtype="PCM_16")
         recording = read_file(folder / f"{name}.wav")
         parts.append(
-            Part(name=name, family=families[name], inputs=(name,), player=players[name], sound=recording, send=0.1)
+            Part(
+                name=name,
+                family=families[name],
+                inputs=(name,),
+                player=players[name],
+                sound=recording,
+                right=0.5 if name == "snare" else 1.0,
+                send=0.1,
+            )
         )
     room = np.zeros((2, 3200), np.float32)
     room[:, 320] = 0.5
@@ -237,6 +245,16 @@ FILE = """async () => {
 }"""
 
 
+def slow_file(phone: Any) -> NDArray[np.floating]:
+    """Starts to play, and takes the sound file that the browser slows down."""
+    phone.evaluate("window.made = null")
+    phone.locator("#play").tap()
+    until(phone, "window.made")
+    sound, rate_hz = soundfile.read(io.BytesIO(base64.b64decode(phone.evaluate(FILE))))
+    assert rate_hz == RATE_HZ
+    return sound.T
+
+
 def test_what_is_played_slowly_has_no_gap_and_every_level(chromium: Any, page: Path) -> None:
     """The sound file that the browser slows down: others and click left, me right, over the join of two pieces."""
     with on_a_phone(chromium, page, KEEP_FILE) as phone:
@@ -250,12 +268,12 @@ def test_what_is_played_slowly_has_no_gap_and_every_level(chromium: Any, page: P
             phone.locator(f"#{button}").tap()
         phone.locator("#repeat").check()
         set_to(phone, "speed", 50)
+        others, me = slow_file(phone)
         phone.locator("#play").tap()
-        until(phone, "window.made")
-        sound, rate_hz = soundfile.read(io.BytesIO(base64.b64decode(phone.evaluate(FILE))))
-    assert rate_hz == RATE_HZ
-    assert len(sound) == 7 * RATE_HZ
-    others, me = sound.T
+        phone.locator("#me").select_option("")
+        phone.locator("#click").uncheck()
+        left, right = slow_file(phone)
+    assert len(me) == 7 * RATE_HZ
     # 20 ms each: the tone 3 dB softer, through room and limiter, with a step between 6.0 and 6.1 s and none at 10 s.
     turned = np.exp(-2j * np.pi * TONE_HZ * 0.01)
     level = 0.2 * abs(1.0 + 0.1 * 0.5 * turned) * 10.0 ** (-3.0 / 20.0)
@@ -265,6 +283,11 @@ def test_what_is_played_slowly_has_no_gap_and_every_level(chromium: Any, page: P
     # Ticks and clicks of 2 s after the step: as long as each other, at the same places.
     beats = np.square(others.reshape(-1, RATE_HZ // 2))[4:]
     assert np.all(beats[:, : RATE_HZ // 25].mean(axis=1) > 1000.0 * beats[:, RATE_HZ // 10 :].mean(axis=1))
+    # In stereo while nobody is "me": the tone on both sides as loud, half of the ticks right.
+    tone, ticks = np.s_[RATE_HZ // 5 : 2 * RATE_HZ // 5], np.s_[RATE_HZ // 2 : RATE_HZ // 2 + RATE_HZ // 50]
+    assert np.abs(left[tone] - me[tone]).max() < 2e-3
+    assert np.abs(right[tone] - me[tone]).max() < 2e-3
+    assert (right - me)[ticks].std() == pytest.approx(0.5 * (left - me)[ticks].std(), rel=0.05)
 
 
 def test_practising_slowly_keeps_the_pitch_and_leaves_me_out(chromium: Any, page: Path) -> None:

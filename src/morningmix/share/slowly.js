@@ -1,13 +1,15 @@
-// Slower at the same pitch: the stretch as a sound file, left everybody else and the click, right me.
+// Slower at the same pitch: the stretch as a sound file. Left everybody else and the click, right me, both in mono; or all
+// of it in stereo, where nobody says who they are.
 
 const HEAD = -3; // room for what left and right add up to
 const LEVEL_S = 0.02; // how often it is asked how loud a part is
 
 const slowly = {
   on: false,
-  made: null, // {key, url, from, to, lasts}
+  made: null, // {key, url, from, to, lasts, inStereo}
   audio: null,
-  levels: null,
+  levels: null, // of the file's two sides
+  ears: null,
 
   wanted() { return speed() < 1; },
 
@@ -32,7 +34,11 @@ const slowly = {
       this.audio.src = made.url;
       tell("");
     }
-    const { from, to, lasts } = this.made;
+    const { from, to, lasts, inStereo } = this.made;
+    this.levels.forEach((level, side) => {
+      level.disconnect();
+      for (const ear of inStereo ? [side] : [0, 1]) level.connect(this.ears, 0, ear);
+    });
     this.audio.loop = repeats();
     this.audio.preservesPitch = this.audio.mozPreservesPitch = this.audio.webkitPreservesPitch = true;
     this.audio.playbackRate = this.audio.defaultPlaybackRate = speed();
@@ -60,7 +66,7 @@ const slowly = {
     if (!this.levels) return;
     const at = context.currentTime;
     this.levels[0].gain.setTargetAtTime(volume(), at, 0.015);
-    this.levels[1].gain.setTargetAtTime(volume() * meGain(), at, 0.015);
+    this.levels[1].gain.setTargetAtTime(volume() * (mine.me === "" ? 1 : meGain()), at, 0.015);
   },
 
   // Mixes a stretch ten seconds at a time, one part after the other: little is in memory at once.
@@ -74,25 +80,30 @@ const slowly = {
         const level = context.createGain();
         level.gain.value = 0;
         apart.connect(level, side);
-        level.connect(context.destination);
         return level;
       });
+      this.ears = context.createChannelMerger(2);
+      this.ears.connect(context.destination);
     }
     if (this.made) URL.revokeObjectURL(this.made.url);
     this.made = null;
     kept.clear();
     const rate = context.sampleRate;
+    const inStereo = mine.me === "";
+    const clicked = inStereo ? [0, 1] : [0];
     const { lasts, clicks } = counted(from);
     const lead = Math.round(lasts * rate);
     // Handed over piece by piece: the browser need not keep them in memory.
     const written = [];
     if (lead) {
       const counting = [new Float32Array(lead), new Float32Array(lead)];
-      clicks.forEach((at, number) => addClick(counting[0], Math.round(at * rate), clickOf(rate, number === 0)));
+      for (const side of clicked) {
+        clicks.forEach((at, number) => addClick(counting[side], Math.round(at * rate), clickOf(rate, number === 0)));
+      }
       written.push(coded(counting, 0, lead));
     }
     const click = clickOf(rate, false);
-    const sums = sumsFor(rate);
+    const sums = sumsFor(rate, inStereo);
     const out = [0, 1].map(() => new Float32Array(sums.piece));
     const places = [];
     for (let place = Math.floor(from / PIECE); place * PIECE < to - 1e-6; place += 1) places.push(place);
@@ -115,19 +126,21 @@ const slowly = {
       limited(sums, place, out);
       if (mine.click) {
         for (const beat of beats) {
-          if (beat >= from - 1e-6 && beat < to) addClick(out[0], Math.round((beat - place * PIECE) * rate), click);
+          if (beat < from - 1e-6 || beat >= to) continue;
+          for (const side of clicked) addClick(out[side], Math.round((beat - place * PIECE) * rate), click);
         }
       }
       if (place * PIECE <= from) soft(out, first, 1, rate);
       if ((place + 1) * PIECE >= to) soft(out, last - 1, -1, rate);
       written.push(coded(out, first, last));
     }
-    return { url: URL.createObjectURL(new Blob([header(rate, written), ...written], { type: "audio/wav" })), from, to, lasts: lead / rate };
+    const file = new Blob([header(rate, written), ...written], { type: "audio/wav" });
+    return { url: URL.createObjectURL(file), from, to, lasts: lead / rate, inStereo };
   },
 };
 
-// What is summed of a place and rings on into the next, by limiter (of all, of the drums) and side, in mono.
-function sumsFor(rate) {
+// What is summed of a place and rings on into the next, by limiter (of all, of the drums) and side.
+function sumsFor(rate, inStereo) {
   const piece = Math.round(PIECE * rate);
   const frames = Math.round((PIECE + CROSS) * rate);
   const long = frames + (roomBuffer ? roomBuffer.length : 0);
@@ -136,7 +149,7 @@ function sumsFor(rate) {
     sent: context.createBuffer(2, frames, rate),
     isSent: false,
   });
-  return { rate, piece, frames, long, room: monoRoom(), groups: [group(), group()] };
+  return { rate, piece, frames, long, inStereo, room: inStereo ? roomBuffer : monoRoom(), groups: [group(), group()] };
 }
 
 function monoRoom() {
@@ -148,23 +161,32 @@ function monoRoom() {
 }
 
 // Adds a part in one place, from a frame on, as loud as it is wished for there.
-function addPart({ rate, frames, groups }, part, piece, place, first) {
-  const side = (channel) => piece.buffer.getChannelData(channel).subarray(piece.first, piece.first + frames);
-  const [left, right] = [side(0), side(piece.buffer.numberOfChannels - 1)];
-  const group = groups[Number(part.family === "drums")];
-  const whose = Number(isMe(part));
-  const dry = group.dry[whose];
-  const sent = roomBuffer && part.send ? group.sent.getChannelData(whose) : null;
-  if (sent) group.isSent = true;
+function addPart(sums, part, piece, place, first) {
+  const samples = (channel) => piece.buffer.getChannelData(channel).subarray(piece.first, piece.first + sums.frames);
+  const [left, right] = [samples(0), samples(piece.buffer.numberOfChannels - 1)];
+  const group = sums.groups[Number(part.family === "drums")];
+  if (roomBuffer && part.send) group.isSent = true;
+  const [l, r] = [part.left, part.right];
+  const add = (side, ofLeft, ofRight) => addTo(sums, group, side, { part, left, right, ofLeft, ofRight, place, first });
+  if (sums.inStereo) {
+    add(0, l, 0);
+    add(1, 0, r);
+  } else add(Number(isMe(part)), l / 2, r / 2);
+}
+
+function addTo({ rate }, group, side, { part, left, right, ofLeft, ofRight, place, first }) {
+  const dry = group.dry[side];
+  const sent = group.isSent && part.send ? group.sent.getChannelData(side) : null;
+  const [l, r] = [(part.send * part.left) / 2, (part.send * part.right) / 2];
   const step = Math.round(LEVEL_S * rate);
   let was = level(part.name, place * PIECE + first / rate, true);
   for (let start = first; start < left.length; start += step) {
     const now = level(part.name, place * PIECE + start / rate, true);
     const end = Math.min(start + step, left.length);
     for (let i = start; i < end; i += 1) {
-      const value = (was + ((now - was) * (i - start)) / step) * 0.5 * (part.left * left[i] + part.right * right[i]);
-      dry[i] += value;
-      if (sent) sent[i] += part.send * value;
+      const loud = was + ((now - was) * (i - start)) / step;
+      dry[i] += loud * (ofLeft * left[i] + ofRight * right[i]);
+      if (sent) sent[i] += loud * (l * left[i] + r * right[i]);
     }
     was = now;
   }
