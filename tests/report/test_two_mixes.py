@@ -88,19 +88,23 @@ JUMP = np.repeat([122.0, 128.0], 80)
         (tempo(62.0), tempo(124.0), ""),
         (tempo(124.0), tempo(62.0), ""),
         (tempo(80.0), tempo(120.0), ""),
-        # In doubt, or not known.
-        (tempo(120.0), tempo(124.0, 62.0), ""),
-        (tempo(120.0, 240.0), tempo(124.0), ""),
-        (tempo(120.0), tempo(JUMP, 62.0), ""),
+        # In doubt: the share is the same whichever of the two it is.
+        (tempo(120.0), tempo(124.8, 62.0), "4 % faster than last time"),
+        (tempo(76.0, 152.0), tempo(73.5, 147.0), "3 % slower than last time"),
+        (tempo(120.0, 240.0), tempo(JUMP), "4 % faster than last time, and 5 % faster at the end than at the start"),
+        (tempo(JUMP, 62.0), tempo(125.0), "steadier than last time, when the end was 5 % faster than the start"),
+        (tempo(62.0, 124.0), tempo(124.0, 62.0), ""),
+        # Not known.
         (None, tempo(124.0), ""),
         (tempo(124.0), None, ""),
         (None, None, ""),
         # What is sure of one of them is said of that one.
         (None, tempo(JUMP), "6 BPM faster at the end than at the start"),
         (tempo(62.0), tempo(JUMP), "6 BPM faster at the end than at the start"),
+        (None, tempo(JUMP, 62.0), "5 % faster at the end than at the start"),
     ],
 )
-def test_tempo_is_compared_where_it_is_sure(before: Tempo | None, after: Tempo | None, says: str) -> None:
+def test_tempo_is_compared_as_far_as_it_is_sure(before: Tempo | None, after: Tempo | None, says: str) -> None:
     got = time(before, after)
     assert got.startswith(says) if says else got == ""
     assert ("last time" in got) == ("last time" in says)

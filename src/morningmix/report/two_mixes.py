@@ -67,23 +67,34 @@ def same_beat(before: Tempo | None, after: Tempo | None) -> bool:
     """Whether two tempi are known, beyond doubt, and count the same beats."""
     if before is None or after is None or before.is_doubtful or after.is_doubtful:
         return False
+    return _near(before, after)
+
+
+def _near(before: Tempo, after: Tempo) -> bool:
     return 1.0 / _SAME_BEAT <= after.tempo_bpm / before.tempo_bpm <= _SAME_BEAT
 
 
 def _tempo_in_words(before: Tempo | None, after: Tempo | None, than: str) -> str:
-    if after is None or after.is_doubtful:
+    if after is None:
         return ""
-    known = before if same_beat(before, after) else None
+    known = before if before is not None and _near(before, after) else None
+    # Half or double is the same share faster.
+    in_doubt = after.is_doubtful or (known is not None and known.is_doubtful)
+    unit = " %" if in_doubt else " BPM"
+
+    def size(bpm: float, of: Tempo) -> int:
+        return round(100.0 * bpm / of.tempo_bpm if in_doubt else bpm)
+
     parts = []
-    by = 0 if known is None else round(after.tempo_bpm - known.tempo_bpm)
+    by = 0 if known is None else size(after.tempo_bpm - known.tempo_bpm, known)
     if abs(by) >= LEAST_DRIFT_BPM:
-        parts.append(f"{abs(by)} BPM {_faster(by)} {than}")
-    drift = round(after.drift_bpm)
+        parts.append(f"{abs(by)}{unit} {_faster(by)} {than}")
+    drift = size(after.drift_bpm, after)
     if abs(drift) >= LEAST_DRIFT_BPM:
-        unit = "" if parts else " BPM"
-        parts.append(f"{abs(drift)}{unit} {_faster(drift)} at the end than at the start{_where(after)}")
-    elif known is not None and abs(then := round(known.drift_bpm)) >= LEAST_DRIFT_BPM:
-        parts.append(f"steadier {than}, when the end was {abs(then)} BPM {_faster(then)} than the start")
+        said = "" if parts and not in_doubt else unit
+        parts.append(f"{abs(drift)}{said} {_faster(drift)} at the end than at the start{_where(after)}")
+    elif known is not None and abs(then := size(known.drift_bpm, known)) >= LEAST_DRIFT_BPM:
+        parts.append(f"steadier {than}, when the end was {abs(then)}{unit} {_faster(then)} than the start")
     return ", and ".join(parts)
 
 
