@@ -209,6 +209,12 @@ def test_wishes_are_written_as_they_are_read(chromium: Any, page: Path, tmp_path
         phone.reload()
         assert phone.locator("#says-0").inner_text() == "+2 dB"
         assert phone.locator("#tones-1").inner_text() == "much less boom"
+        # And taken back.
+        phone.get_by_label("Remove: guitar 2 (Mara): much less boom.").tap()
+        assert phone.locator("#tones-1").inner_text() == "as it is"
+        assert phone.locator("#ready").inner_text() == "Send 3 wishes"
+        phone.get_by_label("Remove: snare, only").tap()
+        assert "snare +3" not in phone.locator("#wishes").input_value()
 
 
 def heard(phone: Any) -> NDArray[np.floating]:

@@ -36,6 +36,15 @@ function follow() {
   requestAnimationFrame(follow);
 }
 
+function removal(words, remove) {
+  const away = document.createElement("button");
+  away.type = "button";
+  away.textContent = "Remove";
+  away.setAttribute("aria-label", `Remove: ${words}`);
+  away.addEventListener("click", () => { remove(); changed(); });
+  return away;
+}
+
 function listed(id, items, words, remove) {
   byId(id).replaceChildren(...items.map((item, at) => {
     const entry = document.createElement("li");
@@ -48,13 +57,7 @@ function listed(id, items, words, remove) {
     text.dir = "auto";
     text.textContent = words(item);
     entry.append(jump, text);
-    if (!remove) return entry;
-    const away = document.createElement("button");
-    away.type = "button";
-    away.textContent = "Remove";
-    away.setAttribute("aria-label", `Remove: ${words(item)}`);
-    away.addEventListener("click", () => { remove(at); changed(); });
-    entry.append(away);
+    if (remove) entry.append(removal(words(item), () => remove(at)));
     return entry;
   }));
 }
@@ -84,15 +87,26 @@ function wishes() {
   return `${lines.join("\n")}\n`;
 }
 
+const unsaid = (list, one) => list.splice(list.indexOf(one), 1);
+const untyped = () => { byId("note").value = ""; began = null; };
 const louder = (db) => `${Math.abs(db)} dB ${db > 0 ? "louder" : "softer"}`;
+
+// Every wish as a sentence, and how to take it back.
 function sentences() {
   const found = [];
   for (const { name } of song.parts) {
     const wanted = [...(asked.faders[name] ? [louder(asked.faders[name])] : []), ...tonesOf(name)];
-    if (wanted.length) found.push(`${named(name)}: ${wanted.join(", ")}.`);
+    if (!wanted.length) continue;
+    found.push({ says: `${named(name)}: ${wanted.join(", ")}.`, undo: () => { asked.faders[name] = 0; delete asked.tones[name]; } });
   }
-  for (const one of asked.stretches) found.push(`${named(one.name)}, only from ${short(one.from)} to ${short(one.to)}: ${louder(one.db)}.`);
-  for (const note of notes()) found.push(`At ${short(note.at)}: ${note.says}`);
+  for (const one of asked.stretches) {
+    const says = `${named(one.name)}, only from ${short(one.from)} to ${short(one.to)}: ${louder(one.db)}.`;
+    found.push({ says, undo: () => unsaid(asked.stretches, one) });
+  }
+  for (const note of notes()) {
+    const undo = () => (asked.notes.includes(note) ? unsaid(asked.notes, note) : untyped());
+    found.push({ says: `At ${short(note.at)}: ${note.says}`, undo });
+  }
   return found;
 }
 
@@ -105,7 +119,8 @@ const items = (list, texts) => list.replaceChildren(...texts.map((text) => {
 
 function written() {
   const found = sentences();
-  items(byId("said"), found.length ? found : ["Nothing yet. Move a fader, or write a note."]);
+  items(byId("said"), found.length ? found.map(({ says }) => says) : ["Nothing yet. Move a fader, or write a note."]);
+  found.forEach(({ says, undo }, at) => byId("said").children[at].append(removal(says, undo)));
   byId("wishes").value = wishes();
   byId("ready").hidden = !found.length;
   byId("ready").textContent = found.length === 1 ? "Send 1 wish" : `Send ${found.length} wishes`;
@@ -275,7 +290,7 @@ byId("save").addEventListener("click", () => {
 });
 function sent(words, failed) {
   byId("sent").textContent = words;
-  items(byId("sent-what"), failed ? [] : sentences());
+  items(byId("sent-what"), failed ? [] : sentences().map(({ says }) => says));
   for (const id of ["sent-what", "sent"]) byId(id).scrollIntoView({ block: "nearest" });
 }
 
