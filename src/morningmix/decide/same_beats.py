@@ -26,7 +26,7 @@ Stretch = tuple[tuple[float, float], ...]
 def same_beats(then: Fingerprint, now: Fingerprint) -> list[tuple[range, range]]:
     """Parts that both performances have, in order: their beats in each, one beat of one for one or two of the other.
 
-    None where the tempi are too far apart.
+    None at all where the tempi are too far apart.
     """
     best = -np.inf
     found: list[tuple[range, range]] = []
