@@ -6,8 +6,10 @@ import scipy
 
 from morningmix.film.arrivals import Arrival, at_camera, between
 from morningmix.film.fine import Line
+from morningmix.film.line_up import by_the_clock
 from morningmix.film.room import SOUND_M_PER_S, Room, room_of, stood
 from morningmix.film.sounds import Sound
+from morningmix.model.film import Lined
 
 RATE_HZ = 16_000
 SOURCES = ((2.4, 3.0, 0.6), (0.6, 0.6, 0.5), (4.4, 1.0, 0.5), (2.6, 0.5, 0.4), (1.2, 3.2, 0.8))
@@ -101,9 +103,27 @@ def test_arrivals_are_measured_at_open_microphones_and_at_the_camera():
     line = Line(clip_s=0.0, at_s=2.0, slope=1.0)
 
     among = {(one.source, one.at): one.peaks[0][0] for one in between(inputs)}
-    there = {one.source: one.peaks[0][0] for one in at_camera(inputs, camera, line, {0, 1})}
+    heard = at_camera(inputs, camera, line)
+    there = {one.source: one.peaks[0][0] for one in heard.arrivals}
 
     assert among[0, 2] == pytest.approx(0.005, abs=5e-5)
     assert among[1, 2] == pytest.approx(0.0075, abs=5e-5)
     assert not any(source == 2 for source, _ in among), "the singer's microphone hears the others first"
-    assert there == {0: pytest.approx(0.006, abs=5e-5), 1: pytest.approx(0.009, abs=7e-5)}
+    assert there[0] == pytest.approx(0.006, abs=5e-5)
+    assert there[1] == pytest.approx(0.009, abs=7e-5)
+
+
+def test_each_input_by_itself_measures_the_clock_of_a_clip():
+    random = np.random.default_rng(2)
+    inputs = random.standard_normal((3, 20 * RATE_HZ))
+    heard = sum(late(samples, 0.003 * number) for number, samples in enumerate(inputs, 1))
+    heard = heard + 0.7 * late(heard, 0.0123)
+    wanted = (2.0 + np.arange(16 * RATE_HZ) / RATE_HZ / (1.0 + 10e-6)) * RATE_HZ
+    clip = sound_of(scipy.ndimage.map_coordinates(heard, [wanted]))
+    rough = Lined(file="", offset_s=2.0, drift_ppm=7.0, confidence=1.0, accepted=True)
+
+    lined = by_the_clock(rough, clip, [sound_of(samples) for samples in inputs], None)
+
+    assert lined.drift_ppm == pytest.approx(10.0, abs=1.0)
+    assert lined.offset_s == pytest.approx(2.0 + 8.0 * 3e-6, abs=8e-6)
+    assert lined.nearest_m is None

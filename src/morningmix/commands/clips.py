@@ -14,7 +14,7 @@ from morningmix.audio.takes import take_of
 from morningmix.commands.order import Callbacks, Order, source_of
 from morningmix.film.arrivals import between
 from morningmix.film.clip import Clip, open_clip
-from morningmix.film.line_up import by_the_clock, envelope_of, line_up
+from morningmix.film.line_up import WORTH_A_CLOSER_LOOK, by_the_clock, envelope_of, line_up
 from morningmix.film.room import Room, room_of
 from morningmix.film.sounds import of_clip, together
 from morningmix.model.film import Lined
@@ -87,7 +87,7 @@ def find_clips(what: Filmed, clips: Sequence[Path], callbacks: Callbacks) -> lis
         sound = of_clip(clip)
         lined = [(take, line_up(str(clip.path), sound, of_take, envelope)) for take, of_take, envelope in sounds]
         take, best = max(lined, key=lambda each: each[1].confidence)
-        if best.accepted:
+        if best.confidence >= WORTH_A_CLOSER_LOOK:
             inputs = [together(take, (recording,)) for recording in what.heard(take)]
             with threadpool_limits(1):
                 if take.name not in rooms:

@@ -36,6 +36,9 @@ _CLEAR, _CLEAR_AT_CAMERA = 6.0, 4.5
 """Standard deviations. Between inputs there is more to look at, and more that looks alike."""
 _AS_STRONG, _AS_STRONG_AT_CAMERA = 0.4, 0.35
 _MOST = 8
+_MOVED_S, _ALIKE_S = 0.0003, 0.00004
+"""How far a peak may move within a clip, and how much differently from others."""
+_FEWEST_MOVED = 5
 _LEADS = 10.0
 """Standard deviations that a source has somewhere."""
 
@@ -77,18 +80,52 @@ def between(inputs: Sequence[Sound]) -> list[Arrival]:
     return [one for one in arrivals if leads[one.source] > max(follows[one.source], _LEADS)]
 
 
-def at_camera(inputs: Sequence[Sound], clip: Sound, line: Line, sources: set[int]) -> list[Arrival]:
-    """Arrivals of the sound of some inputs at the camera of a clip, as late as they are by a line."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """What a camera hears of the inputs, later than a line says."""
+
+    arrivals: tuple[Arrival, ...]
+    clip_s: float
+    """Moment of the clip at which the arrivals are as late as they are on average."""
+    turn: float
+    """How much later they come with every second of the clip, in seconds: the line's slope is too steep by that."""
+
+
+def at_camera(inputs: Sequence[Sound], clip: Sound, line: Line) -> Heard:
+    """Arrivals of the sound of the inputs at the camera of a clip, as late as they are by a line."""
     first_s = max(0.0, line.clip_s - line.at_s / line.slope)
     last_s = min(clip.duration_s, line.clip_s + (inputs[0].duration_s - line.at_s) / line.slope)
-    spectra = _spectra(inputs, clip, line, _begins_s(first_s, last_s))
-    arrivals = []
-    for first, second, row in _common(spectra, len(inputs)):
-        if second == len(inputs) and first in sources:
-            peaks = _peaks(row, _CLEAR_AT_CAMERA, _AS_STRONG_AT_CAMERA)
-            if peaks:
-                arrivals.append(Arrival(source=first, at=None, peaks=tuple(peaks)))
-    return arrivals
+    begins_s = _begins_s(first_s, last_s)
+    spectra = _spectra(inputs, clip, line, begins_s)
+    found = _peaks_at_camera(spectra)
+    arrivals = [Arrival(source=source, at=None, peaks=tuple(peaks)) for source, peaks in found.items() if peaks]
+    middle = len(begins_s) // 2
+    turn = 0.0
+    if middle:
+        frames = middle * (spectra.shape[1] // len(begins_s))
+        halves = (_peaks_at_camera(spectra[:, :frames]), _peaks_at_camera(spectra[:, frames:]))
+        turn = _later_s(found, *halves) / float(begins_s[middle:].mean() - begins_s[:middle].mean())
+    return Heard(arrivals=tuple(arrivals), clip_s=float(begins_s.mean()) + _WINDOW_S / 2.0, turn=turn)
+
+
+def _peaks_at_camera(spectra: NDArray[np.complex64]) -> dict[int, list[Peak]]:
+    camera = len(spectra) - 1
+    rows = ((first, row) for first, second, row in _common(spectra, camera) if second == camera)
+    return {first: _peaks(row, _CLEAR_AT_CAMERA, _AS_STRONG_AT_CAMERA) for first, row in rows}
+
+
+def _later_s(whole: dict[int, list[Peak]], before: dict[int, list[Peak]], after: dict[int, list[Peak]]) -> float:
+    """How much later the same peaks, reflections too, come in the second half of a clip than in the first."""
+    moved_s: list[float] = []
+    for source, peaks in whole.items():
+        for at_s, _ in peaks:
+            near = [[its_s for its_s, _ in half[source] if abs(its_s - at_s) < _MOVED_S] for half in (before, after)]
+            if len(near[0]) == len(near[1]) == 1:
+                moved_s.append(near[1][0] - near[0][0])
+    if len(moved_s) < _FEWEST_MOVED:
+        return 0.0
+    moved = np.array(moved_s)
+    return float(moved[np.abs(moved - np.median(moved)) <= _ALIKE_S].mean())
 
 
 def _begins_s(first_s: float, last_s: float) -> NDArray[np.float64]:

@@ -22,6 +22,8 @@ from morningmix.model.film import Lined
 
 ACCEPTED = 0.6
 """Confidence. Chosen between 0.65, of clips with talk in made rehearsals, and 0.4, of beats that coincide."""
+WORTH_A_CLOSER_LOOK = 0.4
+"""Confidence. Talk may hide so much of a clip that only the room tells that it belongs there."""
 _CANDIDATES = 6
 _FIRST_WINDOWS, _BASE_WINDOWS, _WINDOWS = 16, 12, 64
 _COARSE_S, _FINE_S = 0.06, 0.02
@@ -68,17 +70,24 @@ def line_up(file: str, clip: Sound, take: Sound, take_envelope: NDArray[np.float
 
 
 def by_the_clock(lined: Lined, clip: Sound, inputs: Sequence[Sound], room: Room | None) -> Lined:
-    """The same place with the way of the sound to the camera taken off, where the room tells how long that is.
+    """The same place, more exactly: each input compared by itself.
 
-    Raises `RecordingsError` where a recording cannot be read.
+    The clip's clock comes out nearer, and the way of the sound to the camera is taken off where the room tells how long
+    that is; a clip that has a place in the room is accepted. Raises `RecordingsError` where a recording cannot be read.
     """
-    if room is None or not lined.accepted:
-        return lined
     line = Line(clip_s=0.0, at_s=lined.offset_s, slope=1.0 / lined.clock)
-    camera = stood(room, at_camera(inputs, clip, line, {one.source for one in room.arrivals}))
-    if camera is None:
-        return lined
-    return replace(lined, offset_s=round(lined.offset_s - camera.late_s, 6), nearest_m=round(camera.nearest_m, 1))
+    heard = at_camera(inputs, clip, line)
+    at_s = float(line.take_s(np.array(heard.clip_s)))
+    line = Line(clip_s=heard.clip_s, at_s=at_s, slope=line.slope - heard.turn)
+    camera = None if room is None else stood(room, heard.arrivals)
+    return replace(
+        lined,
+        offset_s=round(_offset_s(line) - (0.0 if camera is None else camera.late_s), 6),
+        drift_ppm=round((1.0 / line.slope - 1.0) * 1e6, 3),
+        confidence=lined.confidence if camera is None else max(lined.confidence, ACCEPTED),
+        accepted=lined.accepted or camera is not None,
+        nearest_m=None if camera is None else round(camera.nearest_m, 1),
+    )
 
 
 def _offset_s(line: Line) -> float:

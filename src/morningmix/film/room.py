@@ -24,11 +24,11 @@ _EXACT_M = 0.07
 _STAGES = ((0.7, 10), (0.35, 8), (0.17, 8), (_EXACT_M, 14))
 """How exact delays are taken to be, and for how many steps: blurred first, so that places are not caught early."""
 _CANDIDATES = 3
-_LATER = 2.0
+_LATER = 1.0
 """Cost of each candidate that is passed over: direct sound comes first."""
 _FLOOR, _LEAST_LOST, _MOST_LOST = 4.0, 1.0, 8.0
 """An arrival may have no direct sound; that costs half its height over the floor."""
-_HEIGHT_M, _CAMERA_HEIGHT_M, _WITHIN_M = (1.0, 0.5), (1.4, 0.4), 2.5
+_HEIGHT_M, _CAMERA_HEIGHT_M, _WITHIN_M = (1.0, 0.5), (1.4, 0.4), 1.7
 """Heights, means and standard deviations, and how far from the middle things stand in a rehearsal room."""
 _OWN_MICROPHONE_M = 0.5
 _LATE_M, _LATE_WITH_MICROPHONE_M = 0.14, 0.34
@@ -40,8 +40,8 @@ _STARTS, _KEPT, _CAMERA_STARTS = 120, 8, 10
 _APART = 0.2
 _SAME_M = 0.05
 """Clocks less apart are one solution found twice."""
-_SURE_M = 0.4
-"""Standard deviation of the clock: 1.2 ms."""
+_SURE_M = 1.2
+"""Standard deviation of the clock, 3.5 ms: a worse guess is no better than none."""
 _FEWEST = 4
 """Arrivals at the camera: its place and its clock are four numbers."""
 _AT_ONCE_M = 0.1
@@ -85,7 +85,9 @@ def room_of(arrivals: Sequence[Arrival]) -> Room | None:
 
 
 def stood(room: Room, heard: Sequence[Arrival]) -> Stood | None:
-    """Where a camera stood that heard the sources so; None where that leaves its clock open by more than 1.2 ms."""
+    """Where a camera stood that heard the sources so; None where that leaves its clock open by 3.5 ms."""
+    sources = {one.source for one in room.arrivals}
+    heard = [one for one in heard if one.source in sources]
     if len(heard) < _FEWEST:
         return None
     before, fit = _Fit(room.arrivals), _Fit((*room.arrivals, *heard))
@@ -109,8 +111,8 @@ def stood(room: Room, heard: Sequence[Arrival]) -> Stood | None:
     if int(best.agrees[len(room.arrivals) :].sum()) < _FEWEST or clock_sd_m > _SURE_M:
         return None
     places = best.values[: 3 * len(fit.nodes)].reshape(-1, 3)
-    sources = places[[at for (what, _), at in fit.nodes.items() if what == "source"]]
-    nearest_m = float(np.linalg.norm(sources - places[fit.nodes[_CAMERA]], axis=1).min())
+    stood_at = places[[at for (what, _), at in fit.nodes.items() if what == "source"]]
+    nearest_m = float(np.linalg.norm(stood_at - places[fit.nodes[_CAMERA]], axis=1).min())
     return Stood(late_s=clock_m / SOUND_M_PER_S, nearest_m=nearest_m)
 
 
