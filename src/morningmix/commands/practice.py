@@ -1,28 +1,32 @@
 """Practice mixes: one part of a player left out or turned up.
 
-Vocal and drum microphones are cleaned of everybody else anyway, and those on amplifiers pick up little else. To predict
-that little from who is left out was tried: it took 4 to 14 dB of a bass out of guitars' microphones, and added up to
-12 dB of drums and samples there (measured against the truth). Bleed far below an amplifier's own sound is less than the
-error of a filter.
+What the microphones that stay still pick up of who is left out is turned down in them (`bleed.without`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
+from morningmix.audio.scratch import Scratch, recording_of
+from morningmix.bleed.without import Leak, Microphone, Turned, measure_leaks, write_without
 from morningmix.commands.former import sheet_in
-from morningmix.commands.rendering import Desk, Ready, Song, mixing_cost, mp3_job, render, sum_of
+from morningmix.commands.rendering import Desk, Raw, Ready, Song, mixing_cost, mp3_job, render, sum_of
 from morningmix.decide.master import decide_master
 from morningmix.laws.grid import on_grid
-from morningmix.model.plan import MasterPlan, SongPlan, Trims
+from morningmix.model.plan import Gate, MasterPlan, SongPlan, Spans, Trims
+from morningmix.model.recording import Recording
 from morningmix.render.families import Rendered, family_names, joined
 from morningmix.render.master import master_curve_db
 from morningmix.render.output import file_names
-from morningmix.workers.jobs import Lane
+from morningmix.storage.cache import key, path_of, take_key
+from morningmix.units import power_db
+from morningmix.workers.jobs import Job, Lane
 
 UP_DB = 6.0
 """Level of a player's own part over the rest (design choice): twice as much, without hiding the band."""
@@ -40,6 +44,12 @@ _PARTS = {
     "playback": "playback",
 }
 """What a player's part in a family is called; who plays something else has a "part"."""
+_LINES = frozenset({"bass", "keys", "playback"})
+"""Families that mostly come through cables; what plays along with who is left out would be taken for them."""
+AUDIBLE_DB = -40.0
+"""Bleed further under its source in the mix stays (design choice)."""
+_MEASURE_COST, _WITHOUT_COST = 0.15, 0.012
+"""Seconds of one core per microphone, and per second of one (measured)."""
 _LONGEST_NAME, _LEAST_TITLE = 58, 20
 """Letters of a file's name, and of the song's title in it, which is cut before what follows it."""
 
@@ -51,6 +61,8 @@ class Practice:
     name: str
     """Title of its file, unique within a song."""
     plan: SongPlan
+    absent: tuple[int, ...] = ()
+    """Tracks that are left out."""
 
 
 def wants_practice(ordered: bool | None, folder: Path) -> bool:
@@ -74,11 +86,12 @@ def practice_mixes(plan: SongPlan) -> list[Practice]:
             on_grid(replace(track, fader_db=track.fader_db + UP_DB)) if index in mine else track
             for index, track in enumerate(plan.tracks)
         ]
-        for says, tracks in ((f"without {whose}", absent), (f"more of {whose}", raised)):
+        for says, tracks, gone in ((f"without {whose}", absent, mine), (f"more of {whose}", raised, [])):
             if any(track.sounds for track in tracks):
                 title = plan.title[: max(_LEAST_TITLE, _LONGEST_NAME - len(f" - {says}"))].rstrip()
                 name = f"{title} - {says}"
-                found.append(Practice(name=name, plan=replace(plan, title=name, tracks=tuple(tracks))))
+                of_song = replace(plan, title=name, tracks=tuple(tracks))
+                found.append(Practice(name=name, plan=of_song, absent=tuple(gone)))
     names = file_names([practice.name for practice in found])
     return [replace(practice, name=name) for practice, name in zip(found, names, strict=True)]
 
@@ -109,16 +122,18 @@ def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: D
 
     Families in which nothing is different are those of the mix.
     """
-    song = replace(ready.song, plan=practice.plan)
     folder = ready.partial / FOLDER
     mixed, plan = ready.song.plan.tracks, practice.plan
-    changed = [
-        name
-        for name in family_names(plan)
-        if [track for track in mixed if track.family == name]
-        != [track for track in plan.tracks if track.family == name]
-    ]
     with ExitStack() as stack:
+        cleaner = _without_absent(practice, ready.song, desk, lane, stack)
+        song = replace(ready.song, plan=plan, raw=_with(ready.song, cleaner))
+        changed = [
+            name
+            for name in family_names(plan)
+            if [track for track in mixed if track.family == name]
+            != [track for track in plan.tracks if track.family == name]
+            or any(plan.tracks[index].family == name for index in cleaner)
+        ]
         rendered = {
             name: Rendered(
                 sound=sound,
@@ -136,3 +151,93 @@ def write_practice(practice: Practice, ready: Ready, master: MasterPlan, desk: D
         afresh = decide_master(replace(plan, target_lufs=master.target_lufs), summed.trims, summed.facts, target_lufs)
         curve_db = master_curve_db(summed.facts, afresh)
         lane.one(mp3_job(summed, afresh, curve_db, folder / f"{practice.name}.mp3", desk))
+
+
+def hears(plan: SongPlan, absent: Sequence[int]) -> list[int]:
+    """Tracks of microphones that may pick up something of those that are left out.
+
+    Clipped runs are found by their level, so what needs a repair stays as it was recorded.
+    """
+    return [
+        index
+        for index, track in enumerate(plan.tracks)
+        if track.sounds and index not in absent and track.family not in _LINES and (track.cleaned or not track.repair_s)
+    ]
+
+
+def _without_absent(practice: Practice, song: Song, desk: Desk, lane: Lane, stack: ExitStack) -> dict[int, Recording]:
+    """Microphones without what they pick up of who is left out, by track; their files go when `stack` closes."""
+    plan, sounds = song.plan, song.raw.sounds(song.plan)
+    microphones = hears(plan, practice.absent)
+    if not practice.absent or not microphones:
+        return {}
+    # With a second more on either side, for whatever looks ahead.
+    first, last = (max(0, round(at_s * plan.rate_hz)) for at_s in (plan.start_s - 1.0, plan.end_s + 1.0))
+    heard = {
+        index: Microphone(
+            sound=sounds[index],
+            recorded=song.raw.recordings[index],
+            open_s=None if (gate := plan.tracks[index].gate) is None else _in_stretch(gate, plan, first),
+        )
+        for index in microphones
+    }
+    absent = [sounds[index] for index in practice.absent]
+    leaks = lane.one(
+        Job(
+            what="measure what is left of a player",
+            cost=_MEASURE_COST * len(heard),
+            call=partial(measure_leaks, heard, absent, plan.rate_hz, (first, last)),
+        )
+    )
+    turned = {
+        index: Turned(
+            sound=sounds[index],
+            ratios=tuple(leak.ratio for leak in leaks[index]),
+            scratch=Scratch(
+                path=path_of(
+                    desk.home.cache, "scratch", take_key(song.raw.folder), key(song.folder_name, practice.name, index)
+                ),
+                rate_hz=plan.rate_hz,
+                channels=sounds[index].channels,
+                frames=last - first,
+            ),
+        )
+        for index in microphones
+        if audible(plan, index, practice.absent, leaks[index])
+    }
+    if not turned:
+        return {}
+    for one in turned.values():
+        stack.callback(one.scratch.remove)
+    lane.one(
+        Job(
+            what="turn down what is left of a player",
+            cost=_WITHOUT_COST * song.seconds * len(turned),
+            call=partial(write_without, tuple(turned.values()), absent, (first, last)),
+        )
+    )
+    return {index: recording_of([one.scratch], first) for index, one in turned.items()}
+
+
+def audible(plan: SongPlan, microphone: int, absent: Sequence[int], leaks: Sequence[Leak]) -> bool:
+    """Whether any of a player's tracks leaks into a microphone as it is mixed, by level before dynamics and rides."""
+
+    def level_db(index: int) -> float:
+        return plan.tracks[index].gain_db + plan.tracks[index].fader_db
+
+    return any(
+        leak.of_all > 0.0 and power_db(leak.of_all) + level_db(microphone) - level_db(index) > AUDIBLE_DB
+        for index, leak in zip(absent, leaks, strict=True)
+    )
+
+
+def _in_stretch(gate: Gate, plan: SongPlan, first: int) -> Spans:
+    """Where a gate is open, from the frame `first` of the take on."""
+    late_s = plan.start_s - first / plan.rate_hz
+    return tuple((start_s + late_s, end_s + late_s) for start_s, end_s in gate.open_s)
+
+
+def _with(song: Song, cleaner: Mapping[int, Recording]) -> Raw:
+    """A song's recordings, some of them in place of what is mixed."""
+    sounds = enumerate(song.raw.sounds(song.plan))
+    return replace(song.raw, recordings=tuple(cleaner.get(index, sound) for index, sound in sounds), cleaned={})

@@ -27,6 +27,9 @@ from morningmix.report.contents import Mixed
 from morningmix.storage.home import RECALL, output_errors, path_from
 from morningmix.workers.jobs import Job, Lane
 
+_TOGETHER = 2
+"""Practice mixes that are made at a time: each holds several families on disk."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MixedSong:
@@ -62,7 +65,9 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
         """Everything but the MP3, measured and hashed."""
         paths = write_files(ready, master, curve_db, files, desk, lane)
         if song.practice:
-            lane.split([partial(write_practice, each, ready, master, desk) for each in practice_mixes(plan)])
+            works = [partial(write_practice, each, ready, master, desk) for each in practice_mixes(plan)]
+            for first in range(0, len(works), _TOGETHER):
+                lane.split(works[first : first + _TOGETHER])
         # The MP3 is still being written.
         written = [name for name in _files(folder) if name != mp3.name]
         verified = lane.one(Job(what="verify the files", call=partial(verify, paths), cost=FILE_COST * song.seconds))
