@@ -207,6 +207,13 @@ def test_practice_mixes_are_the_same_as_with_all_families_rendered_afresh(
     (again,) = mix(order).songs
     assert digests(again.folder / "practice") == usual
 
+    # What other microphones pick up of who is left out is turned down.
+    monkeypatch.setattr(practice, "audible", lambda *_: False)
+    forget_songs(tmp_path / "out")
+    (plain,) = mix(order).songs
+    untouched = digests(plain.folder / "practice")
+    assert {name for name in usual if untouched[name] != usual[name]} == {name for name in usual if "without" in name}
+
 
 def test_a_rehearsal_of_which_no_song_is_kept_has_no_mixes(duo: Path, tmp_path: Path) -> None:
     recipe = tmp_path / "recipe.toml"

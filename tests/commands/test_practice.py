@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from morningmix.commands.practice import UP_DB, practice_mixes, wants_practice
+from morningmix.bleed.without import Leak
+from morningmix.commands.practice import AUDIBLE_DB, UP_DB, audible, hears, practice_mixes, wants_practice
 from morningmix.model.plan import SongPlan, TrackPlan
 from recall_sheets import write_sheet, write_tracks
 
@@ -89,3 +91,33 @@ def test_practice_mixes_are_kept_until_somebody_says_otherwise(had_them: bool, t
     assert wants_practice(None, sheet.parent) == had_them
     assert wants_practice(True, sheet.parent)
     assert not wants_practice(False, sheet.parent)
+
+
+def test_microphones_that_stay_are_rid_of_who_is_left_out() -> None:
+    tracks = [
+        track("kick", "drums", "Ole"),
+        track("bass", "bass", "Ida"),
+        track("guitar", "guitars", "Uma"),
+        replace(track("clipped", "guitars", None), repair_s=0.001),
+        replace(track("lead vocal", "vocals", "Uma", cleaned=True), repair_s=0.001),
+        track("unused", "", None),
+    ]
+    absent = {practice.name.removeprefix("Song - "): practice.absent for practice in practice_mixes(song(tracks))}
+    assert absent["without Uma's voice"] == (4,)
+    assert absent["more of Uma's voice"] == ()
+    # Cables pick up nothing, and a repair needs clipped runs as they were.
+    assert hears(song(tracks), (2,)) == [0, 4]
+    assert hears(song(tracks), (4,)) == [0, 2]
+
+
+@pytest.mark.parametrize(
+    ("mic_db", "player_db", "is_audible"), [(0.0, 0.0, False), (6.0, 0.0, True), (6.0, 6.0, False)]
+)
+def test_bleed_counts_by_its_level_in_the_mix(mic_db: float, player_db: float, is_audible: bool) -> None:
+    tracks = (
+        replace(track("mic", "guitars", None), fader_db=mic_db),
+        replace(track("bass", "bass", "Ida"), gain_db=player_db),
+    )
+    leak = Leak(np.zeros(1, np.float32), 10.0 ** ((AUDIBLE_DB - 3.0) / 10.0))
+    assert audible(song(tracks), 0, (1,), [leak]) == is_audible
+    assert not audible(song(tracks), 0, (1,), [Leak(leak.ratio, 0.0)])
