@@ -116,7 +116,7 @@ def test_a_leak_is_the_smaller_of_two_estimates() -> None:
     most = np.full(40, 1.0, np.float32)
     assert leak(player, often, most, everywhere, 0.25).ratio == pytest.approx(0.04, rel=1e-4)
     assert leak(player, often, most, everywhere, 0.25).of_all == pytest.approx(0.04, rel=1e-4)
-    assert leak(player, often, 0.005 * most, everywhere, 0.25).ratio == pytest.approx(0.01, rel=1e-4)
+    assert leak(player, often, 0.01 * most, everywhere, 0.25).ratio == pytest.approx(0.01, rel=1e-4)
     loud_only = np.arange(400) % 2 == 0
     assert leak(player, often, most, loud_only, 0.25).ratio.min() > 0.9
     # Too little is known.

@@ -37,10 +37,11 @@ _ACTIVE, _LEAST_FRAMES = np.float32(1e-2), 20
 """A player plays within 20 dB of loud moments."""
 _TOP = 0.25
 """The fraction of these moments, by bin the loudest, in which powers are compared."""
-_QUANTILE, _QUANTILE_SUNG = 0.1, 0.25
+_QUANTILE, _QUANTILE_SUNG = 0.1, 0.5
 """A gated microphone is compared while it is open, where its bleed was masked already: it varies more (measured)."""
-_COHERENT = np.float32(2.0)
-"""What a room adds to the coherent part (4 to 7 dB, measured), about."""
+_COHERENT, _COHERENT_SUNG = 2.0, 1.0
+"""A room adds 4 to 7 dB to the coherent part (measured), but more than 3 dB takes too much of two who play the same. A
+gated microphone was cleaned: less is left than was recorded."""
 _MOST = np.float32(10.0)
 _SMOOTH_BINS = 9
 _ROOM_S, _DIRECT = 0.08, np.float32(0.5)
@@ -83,14 +84,14 @@ def measure_leaks(
     for index, microphone in microphones.items():
         sound = smooth_power(_spectra(microphone.sound, rate_hz, chunks))
         recorded = _spectra(microphone.recorded, rate_hz, chunks)
-        is_open = np.ones(len(at_s), bool)
+        is_open, quantile, most = np.ones(len(at_s), bool), _QUANTILE, _COHERENT
         if microphone.open_s is not None:
             is_open = np.logical_or.reduce(
                 [is_open & False, *((at <= at_s) & (at_s < to) for at, to in microphone.open_s)]
             )
-        quantile = _QUANTILE if microphone.open_s is None else _QUANTILE_SUNG
+            quantile, most = _QUANTILE_SUNG, _COHERENT_SUNG
         found[index] = [
-            leak(power, sound, coherent(spectrum, recorded), is_open, quantile)
+            leak(power, sound, most * coherent(spectrum, recorded), is_open, quantile)
             for spectrum, power in zip(players, powers, strict=True)
         ]
     return found
@@ -106,7 +107,7 @@ def leak(player: Array, sound: Array, most: Array, is_open: NDArray[np.bool_], q
     player, sound = player[:, frames], sound[:, frames]
     loudest = np.argpartition(player, -count, axis=1)[:, -count:]
     ratio = np.take_along_axis(sound, loudest, axis=1) / (np.take_along_axis(player, loudest, axis=1) + _TINY)
-    smaller = np.minimum(np.quantile(ratio, quantile, axis=1), _COHERENT * most)
+    smaller = np.minimum(np.quantile(ratio, quantile, axis=1), most)
     smooth: Array = scipy.ndimage.median_filter(np.minimum(smaller, _MOST).astype(np.float32), _SMOOTH_BINS)
     power = player.sum(axis=1)
     return Leak(smooth, float(smooth @ power / (power.sum() + _TINY)))

@@ -31,8 +31,9 @@ from morningmix.workers.jobs import Job, Lane
 UP_DB = 6.0
 """Level of a player's own part over the rest (design choice): twice as much, without hiding the band."""
 FOLDER = "practice"
-_SHARE_OF_COST = 0.3
-"""Of what a song costs, for each practice mix of it: one family, the sum and an MP3 (from what these cost)."""
+_SHARE_OF_COST, _SHARE_WITHOUT = 0.3, 1.3
+"""Of what a song costs, for a practice mix with more of a player: one family, the sum and an MP3; and for one without,
+which turns down what most other microphones pick up (from what these cost)."""
 _PARTS = {
     "drums": "drums",
     "bass": "bass",
@@ -48,7 +49,7 @@ _LINES = frozenset({"bass", "keys", "playback"})
 """Families that mostly come through cables; what plays along with who is left out would be taken for them."""
 AUDIBLE_DB = -40.0
 """Bleed further under its source in the mix stays (design choice)."""
-_MEASURE_COST, _WITHOUT_COST = 0.15, 0.012
+_MEASURE_COST, _WITHOUT_COST = 0.15, 0.008
 """Seconds of one core per microphone, and per second of one (measured)."""
 _LONGEST_NAME, _LEAST_TITLE = 58, 20
 """Letters of a file's name, and of the song's title in it, which is cut before what follows it."""
@@ -98,8 +99,8 @@ def practice_mixes(plan: SongPlan) -> list[Practice]:
 
 def cost_of(song: Song) -> float:
     """Seconds of one core that a song takes with its practice mixes, about."""
-    practice = _SHARE_OF_COST * len(practice_mixes(song.plan)) if song.practice else 0.0
-    return mixing_cost(song.plan) * (1.0 + practice)
+    mixes = practice_mixes(song.plan) if song.practice else []
+    return mixing_cost(song.plan) * (1.0 + sum(_SHARE_WITHOUT if one.absent else _SHARE_OF_COST for one in mixes))
 
 
 def practice_trims(trims: Trims, plan: SongPlan, mix: SongPlan) -> Trims:
