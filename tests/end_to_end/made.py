@@ -16,6 +16,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 LONG_S = 240.0
 """Waited at most for what should come at once."""
 _SETTLED = "document.body.dataset.working === 'false' && !document.querySelector('[aria-busy=true]')"
@@ -52,6 +54,13 @@ def shown(chromium: Any, address: str, script: str = "") -> Iterator[Any]:
     yield page
     context.close()
     assert not problems, problems
+
+
+def barriers(page: Any) -> list[str]:
+    """What keeps people with a screen reader, a keyboard or weak eyes from using the page, by axe-core (WCAG)."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    found = axe.Axe().run(page).response["violations"]
+    return [f"{one['id']}: {each['html'][:200]}" for one in found for each in one["nodes"]]
 
 
 def until(page: Any, what: str) -> None:

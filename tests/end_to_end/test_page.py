@@ -13,7 +13,7 @@ import pytest
 
 from command_line import digests
 from commands.test_songs import FIRST_S, SECOND_S, write_rehearsal
-from end_to_end.made import says, served, settled, shown, until
+from end_to_end.made import barriers, says, served, settled, shown, until
 
 pytestmark = pytest.mark.browser
 
@@ -145,3 +145,4 @@ def test_two_windows_show_the_same(page: Any, folder: Path) -> None:
 def test_nothing_reaches_past_the_edge(width: int, page: Any) -> None:
     page.set_viewport_size({"width": width, "height": 800})
     assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    assert barriers(page) == []

@@ -14,7 +14,7 @@ import pytest
 import soundfile  # noqa: TID251 - an outside writer of what is played
 from numpy.typing import NDArray
 
-from end_to_end.made import until
+from end_to_end.made import barriers, until
 from morningmix.audio.header import read_file
 from morningmix.files.feedback import read_wishes
 from morningmix.model.recipe import SongNote
@@ -147,6 +147,7 @@ def test_wishes_are_written_as_they_are_read(chromium: Any, page: Path, tmp_path
             summary.tap()
         assert phone.evaluate("document.documentElement.scrollWidth") == 360
         assert phone.evaluate(SMALL) == []
+        assert barriers(phone) == []
         assert phone.locator("#part-0").inner_text() == "lead vocal (Mara)"
         assert phone.locator("#before span").all_inner_texts() == ["Jo: <b>slower</b> here"]
         assert not phone.locator("#ready").is_visible()

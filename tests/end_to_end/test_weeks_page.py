@@ -11,7 +11,7 @@ import pytest
 import soundfile  # noqa: TID251 - an outside writer of what is played
 from numpy.typing import NDArray
 
-from end_to_end.made import until
+from end_to_end.made import barriers, until
 from end_to_end.test_practise_page import RECORD, SMALL, TAKE, on_a_phone
 from morningmix.audio.header import read_file
 from morningmix.share.pieces import cut
@@ -61,6 +61,7 @@ def test_a_switch_goes_to_the_same_beat_and_what_one_leaves_out_is_skipped(chrom
         assert window.inner_text("h1") == "Rope </script>: last time and this time"
         assert "from 0:02 to 0:06" in window.inner_text("main li")
         assert window.evaluate(SMALL) == []
+        assert barriers(window) == []
         assert window.evaluate("document.documentElement.scrollWidth") <= 360
         window.click("#play")
         until(window, "document.getElementById('place-1').value > 0.8")
