@@ -36,7 +36,7 @@ _LATE_M, _LATE_WITH_MICROPHONE_M = 0.14, 0.34
 _CLOCK_M = 10.0
 _STEP_M = 0.7
 _DAMPED = 0.3
-_STARTS, _KEPT, _CAMERA_STARTS = 120, 8, 10
+_STARTS, _KEPT, _CAMERA_STARTS = 400, 20, 10
 _APART = 0.2
 _SAME_M = 0.05
 """Clocks less apart are one solution found twice."""
