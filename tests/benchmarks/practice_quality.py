@@ -5,8 +5,9 @@
 A scene is as for ``bleed_quality.py``; every input gets a player of its own, the kit's microphones one together. The
 mix and each practice mix are regressed on all truth signals together, per frequency bin with 0.3 s of filter (least
 squares on short-time spectra), in two halves of alternating seconds. A player's part is what the filters of their own
-truth signals give in both halves: one filter takes chance for bleed, -12 to -30 dB where nothing was left at all. With
-its own sound in every microphone, and no bleed, -24 dB and less is found (measured, samples of a few seconds most).
+truth signals give in both halves: one filter takes chance for bleed, -12 to -38 dB where nothing was left at all. With
+its own sound alone in every microphone, -24 dB and less is found, for most -35 (measured; least sure for what plays a
+few seconds). Steady notes that are turned down beside a player's can still count as more of that player.
 Printed: that part in the mix without them against the same in the mix, dB; and the largest change of anybody who
 stayed, once the level of the whole is taken out, as the median of those who stayed.
 """
