@@ -263,7 +263,7 @@ def test_a_page_plays_both_at_the_same_beat_equally_loud(place: Path, tmp_path: 
     assert "could not be matched" in said[0]
     one = replace(one, before=known_beats(one.before, 1), after=known_beats(one.after, 1))
     pages = write_pages([one, one], tmp_path / "pages", said.append)
-    assert [page.name for page in pages] == ["Thursday.weeks.html", "Thursday (2).weeks.html"]
+    assert [page.name for page in pages] == ["Thursday.weeks.html", "Thursday 2.weeks.html"]
     text = pages[0].read_text(encoding="utf-8")
     found = re.search(r'<script type="application/json" id="song">(.*?)</script>', text, re.DOTALL)
     assert found

@@ -11,6 +11,7 @@ from morningmix.analysis.fingerprint import KeptFingerprint
 from morningmix.commands.pairs import Song, left_out, paired
 from morningmix.files.recall import Recall
 from morningmix.model.fingerprint import Fingerprint
+from morningmix.model.tempo import Tempo
 from morningmix.storage.cache import key, path_of, take_key
 from morningmix.storage.records import write_record
 
@@ -71,3 +72,20 @@ def test_what_a_song_leaves_out_of_the_time_before_is_said(tmp_path: Path) -> No
     assert left_out(before, after) == "without the part from 0:20 to 0:36 of the time before"
     assert [left_out(before, song) for song in (before, unknown, other)] == ["", "", ""]
     assert left_out(unknown, after) == ""
+
+
+def test_beats_are_known_where_fingerprint_and_sheet_count_the_same(tmp_path: Path) -> None:
+    (song,) = rehearsal(tmp_path / "first", ("Rope", ROPE))
+
+    def beats(tempo_bpm: float, beats_s: tuple[float, ...]) -> tuple[int, int] | None:
+        tempo = Tempo(tempo_bpm=tempo_bpm, other_bpm=None, beats_s=beats_s)
+        found = replace(song, recall=song.recall.model_copy(update={"tempo": tempo})).beats
+        return None if found is None else (found[0].beats.shape[1], len(found[1]))
+
+    every = tuple(0.5 * beat for beat in range(ROPE.beats.shape[1] + 9))
+    assert beats(ROPE.tempo_bpm, every) == (len(every) - 9, len(every) - 8)
+    assert beats(ROPE.tempo_bpm, every[:50]) == (49, 50)
+    assert beats(2.0 * ROPE.tempo_bpm, every) is None
+    # A sheet may hold no beat at all, or the first alone.
+    assert beats(ROPE.tempo_bpm, ()) is None
+    assert beats(ROPE.tempo_bpm, every[:1]) is None

@@ -27,7 +27,7 @@ def test_the_same_performance_at_another_speed_keeps_its_place_to_the_beat() -> 
     assert parts == [(range(96), range(96))]
     # It starts 0.3 s later, is 5 % faster, and rings longer.
     beats_s = np.arange(97) * 0.5 + 0.2, np.arange(97) * 0.5 / 1.05 + 0.5
-    ((stretch),) = in_seconds(parts, beats_s, (49.0, 50.0))
+    (stretch,) = in_seconds(parts, beats_s, (49.0, 50.0))
     with_ends = [(0.0, 0.3), *zip(*beats_s, strict=True), (49.0, beats_s[1][-1] + 0.8)]
     np.testing.assert_allclose(stretch, with_ends)
 

@@ -48,7 +48,7 @@ from morningmix.workers.jobs import Job, Lane
 _COMPARING_COST, _COMPARISONS = 0.002, 4
 """Seconds of one core per second of a take (measured), and how often inputs are compared."""
 _FEEDBACK_COST, _FEEDBACK_SHARE = 0.0014, 0.5
-"""Seconds of one core per second of an input (measured), and about how many of the inputs it is looked for in."""
+"""Seconds of one core per second of an input (measured), and in about what share of the inputs it is looked for."""
 
 
 def look(source: Path, home: Home) -> tuple[Recipe | None, tuple[Take, ...]]:
@@ -325,13 +325,13 @@ def _feedback_job(of: _MeasuredTake, index: int) -> Job[Mapping[int, tuple[Acous
 def _with_feedback(
     of: _MeasuredTake, inputs: Sequence[Input], found: Mapping[int, tuple[AcousticFeedback, ...]], lane: Lane
 ) -> tuple[Input, ...]:
-    """The inputs with their feedback, whose slots leave it out."""
-    # Whether the others have the same tone is asked only where there is one.
-    others = [one.index for one in inputs if one.index not in found and not one.facts.silent]
+    """The inputs with the feedback `found`, by index; statistics and peaks leave it out."""
+    # The same tone is only looked for in the others where there is one.
+    others = [input_.index for input_ in inputs if input_.index not in found and not input_.facts.silent]
     in_others = lane.all([_feedback_job(of, index) for index in others]) if any(found.values()) else []
-    tones = {index: its for each in (found, *in_others) for index, its in each.items()}
-    heard = [replace(one, facts=replace(one.facts, feedback=tones.get(one.index, ()))) for one in inputs]
-    return tuple(_without_feedback(one, of.facts.slot_s) for one in with_feedback(heard))
+    tones = {index: of_one for each in (found, *in_others) for index, of_one in each.items()}
+    measured = [replace(input_, facts=replace(input_.facts, feedback=tones.get(input_.index, ()))) for input_ in inputs]
+    return tuple(_without_feedback(input_, of.facts.slot_s) for input_ in with_feedback(measured))
 
 
 def touched(spans: Sequence[tuple[float, float]], slot_s: float) -> set[int]:

@@ -1,4 +1,4 @@
-"""Pages on which a song is heard as it was played twice: a button goes to the same beat of the other time."""
+"""Pages that play a song as it was played twice: a button goes to the same beat of the other time."""
 
 from __future__ import annotations
 
@@ -13,12 +13,14 @@ from morningmix.commands.pairs import Song
 from morningmix.decide.recognise import is_like, way_through
 from morningmix.decide.same_beats import Stretch, in_seconds, same_beats
 from morningmix.dsp.meter import LoudnessMeter
+from morningmix.errors import UsageError
 from morningmix.model.recording import Recording
+from morningmix.render.output import file_names
 from morningmix.report.words import sentence
 from morningmix.share.pieces import cut
 from morningmix.share.send import ridges_of
 from morningmix.share.weeks_page import Time, weeks_page
-from morningmix.storage.home import Home, output_errors, path_of, real_place, refuse_inside, safe_name
+from morningmix.storage.home import is_inside, output_errors, path_of, real_place
 from morningmix.storage.text import write_text_whole
 from morningmix.units import db_to_gain
 
@@ -27,30 +29,28 @@ _BLOCK_S = 10.0
 
 
 def write_pages(songs: Sequence[Compared], folder: Path, note: Callable[[str], None]) -> list[Path]:
-    """Write a page for each song into a folder; `note` receives a line about each that cannot be lined up.
+    """Write a page for each song into a folder; `note` receives a line about each whose beats do not match.
 
     Raises `UsageError` where the folder lies among raw tracks, `RecordingsError`, `OutputError`.
     """
     place = real_place(folder)
     for version in (version for song in songs for version in (song.before, song.after)):
         tracks = path_of(version.recall.tracks_folder, version.folder)
-        refuse_inside(Home(root=place, mixes=place, recipe=place, cache=place), tracks)
+        if is_inside(place, tracks):
+            raise UsageError(f"{place} is inside the folder with the raw tracks. Choose another folder for the pages.")
     pages: list[Path] = []
-    for song in songs:
+    for song, name in zip(songs, file_names([song.title for song in songs]), strict=True):
         text = page_of(song)
         if text is None:
             note(
-                f'"{song.title}" has no page: its beats in the two mixes could not be matched. '
-                "Mix both again, and if that does not help, it was played too differently."
+                f'No page for "{song.title}": its beats in the two mixes could not be matched. '
+                "Mix both again. If that does not help, it was played too differently."
             )
             continue
-        name = safe_name(song.title)
-        taken = sum(page.name.startswith(f"{name}{PAGE}") or page.name.startswith(f"{name} (") for page in pages)
-        page = place / f"{name} ({taken + 1}){PAGE}" if taken else place / f"{name}{PAGE}"
+        pages.append(place / f"{name}{PAGE}")
         with output_errors(place):
             place.mkdir(parents=True, exist_ok=True)
-        write_text_whole(page, text)
-        pages.append(page)
+        write_text_whole(pages[-1], text)
     return pages
 
 
@@ -77,7 +77,7 @@ def page_of(song: Compared) -> str | None:
 
 
 def in_both(before: Song, after: Song) -> list[Stretch]:
-    """What two mixes of a song both have, in seconds of the same beat in each; none where that is not known."""
+    """Parts that two mixes of a song both have, in seconds of the same beat in each; none where that is not known."""
     then, now = before.beats, after.beats
     if then is None or now is None or not is_like(way_through(now[0], then[0])):
         return []
@@ -86,7 +86,7 @@ def in_both(before: Song, after: Song) -> list[Stretch]:
 
 
 def _names(song: Compared) -> tuple[str, str]:
-    """What the two are called: by their days where these differ."""
+    """What the two are called: their dates, where these differ."""
     whens = (song.before.when, song.after.when)
     days = [date.fromisoformat(when[:10]) for when in whens if when is not None]
     if len(days) == len(whens) and days[0] != days[1]:
@@ -97,7 +97,7 @@ def _names(song: Compared) -> tuple[str, str]:
 
 
 def _loudness(mix: Recording, spans_s: Sequence[tuple[float, float]]) -> float | None:
-    """Integrated loudness of parts of a mix one after the other, in LUFS; None where they are silent."""
+    """Integrated loudness of parts of a mix, taken together, in LUFS; None where they are silent."""
     meter = LoudnessMeter(mix.rate_hz, mix.channels)
     size = round(_BLOCK_S * mix.rate_hz)
     for from_s, to_s in spans_s:

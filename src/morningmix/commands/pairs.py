@@ -21,7 +21,7 @@ from morningmix.storage.home import CACHE
 _SAME_S = 0.2
 """Times in recipes are in tenths of a second."""
 _SAME_TEMPO = 0.01
-"""A fingerprint's tempo and the song's further apart than this count different beats (design choice)."""
+"""If the tempi of a song and of its fingerprint are further apart than this, they count other beats (design choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,12 +44,12 @@ class Song:
 
     @property
     def beats(self) -> tuple[Fingerprint, Sequence[float]] | None:
-        """The same, and where its beats lie, with the end of the last one; None where either is not known."""
+        """Its fingerprint and seconds at its beats, with the end of the last one; None where either is not known."""
         known, tempo = self.fingerprint, self.recall.tempo
         if known is None or tempo is None or abs(tempo.tempo_bpm / known.tempo_bpm - 1.0) > _SAME_TEMPO:
             return None
         count = min(known.beats.shape[1], len(tempo.beats_s) - 1)
-        return replace(known, beats=known.beats[:, :count]), tempo.beats_s[: count + 1]
+        return (replace(known, beats=known.beats[:, :count]), tempo.beats_s[: count + 1]) if count > 0 else None
 
     def is_of(self, other: Song) -> bool:
         """Whether both are mixes of one recording, for the most part."""

@@ -1,8 +1,8 @@
 """Which beat of one performance of a song is which of another: from beginning to end, without what one leaves out.
 
 The best alignment of both whole songs, in which a part that only one has costs much the same however long it is (affine
-gaps: O. Gotoh, "An improved algorithm for matching biological sequences", J. Mol. Biol. 162, 1982). By that price
-the second verse goes with the second, though the first is as much like it. Numbers are design choices.
+gaps: O. Gotoh, "An improved algorithm for matching biological sequences", J. Mol. Biol. 162, 1982). That price makes
+the second verse go with the second, though the first is as much like it. Numbers are design choices.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ def same_beats(then: Fingerprint, now: Fingerprint) -> list[tuple[range, range]]
     for of_now, of_then in at_one_tempo(now, then):
         known = _apart(weighted(of_then.fingerprint, 0))
         for semitones in SEMITONES:
-            likeness = _apart(weighted(of_now.fingerprint, -semitones)).T @ known
-            score, pairs = _aligned(likeness.astype(np.float64))
+            similarity = _apart(weighted(of_now.fingerprint, -semitones)).T @ known
+            score, pairs = _aligned(similarity.astype(np.float64))
             if score * of_now.of > best:
                 best = score * of_now.of
                 found = [(of_then.beats(one), of_now.beats(two)) for two, one in _runs(pairs)]
@@ -66,15 +66,15 @@ def in_seconds(
 
 
 def _apart(beats: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Beats less what all beats of the song have in common, each of length 1."""
+    """Beats without what all beats of the song have in common, each of length 1."""
     apart: NDArray[np.float32] = beats - beats.mean(axis=1, keepdims=True)
     apart /= np.maximum(np.linalg.norm(apart, axis=0), np.float32(1e-9))
     return apart
 
 
-def _aligned(likeness: Matrix) -> tuple[float, list[tuple[int, int]]]:
-    """The best alignment by ``likeness (beats of one, beats of the other)``: its score, and its pairs in order."""
-    rows, columns = likeness.shape
+def _aligned(similarity: Matrix) -> tuple[float, list[tuple[int, int]]]:
+    """The best alignment by ``similarity (beats of one, beats of the other)``: its score, and its pairs in order."""
+    rows, columns = similarity.shape
     at = np.arange(columns + 1)
     shape = (rows + 1, columns + 1)
     # Scores of the beats so far, by what comes last: a pair, or beats of one only.
@@ -83,7 +83,7 @@ def _aligned(likeness: Matrix) -> tuple[float, list[tuple[int, int]]]:
         if row == 0:
             paired[0, 0] = 0.0
         else:
-            paired[row, 1:] = best[row - 1, :-1] + likeness[row - 1]
+            paired[row, 1:] = best[row - 1, :-1] + similarity[row - 1]
             of_rows[row] = np.maximum(best[row - 1] - _LEFT_OUT, of_rows[row - 1]) - _LEFT_OUT_BEAT
         else_best = np.maximum(paired[row], of_rows[row])
         furthest = np.maximum.accumulate(else_best + _LEFT_OUT_BEAT * at)

@@ -1,4 +1,4 @@
-"""A song beside the last time it was played, on a page of its own: the one that `compare` writes."""
+"""A song beside the last time it was played: the page that `compare` writes, in a tab of its own."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ _POLICY = (
 
 
 def last_time(before: Mapping[str, Song], now: Song) -> Song | None:
-    """The song as it was played the last time; None where there is none whose beats are known, as this one's are."""
+    """The song as it was played the last time; None where the beats of either are not known."""
     then = before.get(title_key(now.recall.title))
     return then if then is not None and then.beats is not None and now.beats is not None else None
 
 
 def page(rehearsal: Rehearsal, request: Request) -> Response:
-    """The page of a song; what stands in the way is a page too."""
+    """The page of a song, or one that says what is in the way."""
     try:
         return HTMLResponse(_page(rehearsal, request.path_params["song"]), headers={"Content-Security-Policy": _POLICY})
     except MorningmixError as error:
@@ -48,7 +48,7 @@ def _page(rehearsal: Rehearsal, number: int) -> str:
     then = last_time(before, now)
     text = None if then is None else page_of(compared(then, now))
     if text is None:
-        raise UsageError("This song and the last time could not be matched beat for beat.")
+        raise UsageError("This song and the one from last time could not be matched beat for beat.")
     return text
 
 

@@ -78,7 +78,7 @@ def _tempo_in_words(before: Tempo | None, after: Tempo | None, than: str) -> str
     if after is None:
         return ""
     known = before if before is not None and _near(before, after) else None
-    # Half or double is the same share faster.
+    # A song at half or double the tempo is faster by the same percentage.
     in_doubt = after.is_doubtful or (known is not None and known.is_doubtful)
     unit = " %" if in_doubt else " BPM"
 
@@ -91,8 +91,8 @@ def _tempo_in_words(before: Tempo | None, after: Tempo | None, than: str) -> str
         parts.append(f"{abs(by)}{unit} {_faster(by)} {than}")
     drift = size(after.drift_bpm, after)
     if abs(drift) >= LEAST_DRIFT_BPM:
-        said = "" if parts and not in_doubt else unit
-        parts.append(f"{abs(drift)}{said} {_faster(drift)} at the end than at the start{_where(after)}")
+        of_drift = "" if parts and not in_doubt else unit
+        parts.append(f"{abs(drift)}{of_drift} {_faster(drift)} at the end than at the start{_where(after)}")
     elif known is not None and abs(then := size(known.drift_bpm, known)) >= LEAST_DRIFT_BPM:
         parts.append(f"steadier {than}, when the end was {abs(then)}{unit} {_faster(then)} than the start")
     return ", and ".join(parts)

@@ -30,10 +30,12 @@ function show() {
   byId("time").textContent = `${short(at)} of ${short(song.seconds)}`;
   byId("hand").style.left = `${(100 * at) / song.seconds}%`;
 }
+let frame = 0;
 function follow() {
+  cancelAnimationFrame(frame); // one for all: a jump starts without waiting for the last to end
   if (!playing) return;
   show();
-  requestAnimationFrame(follow);
+  frame = requestAnimationFrame(follow);
 }
 
 function removal(words, remove) {

@@ -155,7 +155,7 @@ def _share(
 
 
 def _packed(evening: _Evening, place: int, mixed: tuple[Path, Recall], draft: Path) -> tuple[Shared, Listed, list[str]]:
-    """Write a song's file, its page and its practice mixes; a line where its page has a fader for each family only."""
+    """Write a song's file, page and practice mixes; also a line where the page only has a fader for each family."""
     song, recall = mixed
     mix = song / recall.mix.file
     if not mix.exists():

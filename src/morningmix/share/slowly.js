@@ -1,5 +1,5 @@
-// Slower at the same pitch: the stretch as a sound file. Left everybody else and the click, right me, both in mono; or all
-// of it in stereo, where nobody says who they are.
+// Slower at the same pitch: what is heard becomes a sound file. Once somebody has said who they are, everybody else and the
+// click are on its left and they are on its right, both in mono; until then it is in stereo.
 
 const HEAD = -3; // room for what left and right add up to
 const LEVEL_S = 0.02; // how often it is asked how loud a part is
@@ -9,7 +9,7 @@ const slowly = {
   made: null, // {key, url, from, to, lasts, inStereo}
   audio: null,
   levels: null, // of the file's two sides
-  ears: null,
+  joined: null,
 
   wanted() { return speed() < 1; },
 
@@ -37,7 +37,7 @@ const slowly = {
     const { from, to, lasts, inStereo } = this.made;
     this.levels.forEach((level, side) => {
       level.disconnect();
-      for (const ear of inStereo ? [side] : [0, 1]) level.connect(this.ears, 0, ear);
+      for (const to of inStereo ? [side] : [0, 1]) level.connect(this.joined, 0, to);
     });
     this.audio.loop = repeats();
     this.audio.preservesPitch = this.audio.mozPreservesPitch = this.audio.webkitPreservesPitch = true;
@@ -54,7 +54,7 @@ const slowly = {
       tell("It is ready now: tap Play.");
       return;
     }
-    requestAnimationFrame(follow);
+    follow();
   },
 
   stop() {
@@ -82,8 +82,8 @@ const slowly = {
         apart.connect(level, side);
         return level;
       });
-      this.ears = context.createChannelMerger(2);
-      this.ears.connect(context.destination);
+      this.joined = context.createChannelMerger(2);
+      this.joined.connect(context.destination);
     }
     if (this.made) URL.revokeObjectURL(this.made.url);
     this.made = null;

@@ -285,7 +285,7 @@ async function play() {
   graph.out.gain.linearRampToValueAtTime(volume(), next.at > first ? first : first + 0.3);
   balance(0);
   pump();
-  requestAnimationFrame(follow);
+  follow();
 }
 
 function stop(at) {

@@ -17,7 +17,7 @@ let turn = 0; // counts starts and stops, so that what was begun before one ends
 const begins = (stretch, of) => stretches[stretch][of][0];
 const ends = (stretch, of) => stretches[stretch][of][stretches[stretch][of].length - 1];
 
-// The same beat of the other, as far into it.
+// The same beat of the other, and as far between it and the next.
 function across(place, from, to) {
   const [here, there] = [stretches[place.stretch][from], stretches[place.stretch][to]];
   let beat = here.findIndex((each, index) => index > 0 && each > place.at);
@@ -26,7 +26,7 @@ function across(place, from, to) {
   return { stretch: place.stretch, at: there[beat - 1] + share * (there[beat] - there[beat - 1]) };
 }
 
-// The place at a time of one of the two; from what is skipped to what comes after it.
+// The place at a time of one of the two; in a part that is skipped, the beginning of what follows it.
 function placeAt(seconds, of) {
   let stretch = stretches.findIndex((_, index) => seconds < ends(index, of));
   if (stretch < 0) stretch = stretches.length - 1;
@@ -167,7 +167,7 @@ async function play() {
   out.gain.setValueAtTime(0, context.currentTime);
   out.gain.linearRampToValueAtTime(volume(), when + 0.2);
   start(rest, when);
-  requestAnimationFrame(follow);
+  follow();
 }
 
 function stop(place) {
@@ -227,10 +227,12 @@ function show() {
   byId("switch").textContent = `Switch to ${times[1 - heard].name}`;
 }
 
+let frame = 0;
 function follow() {
+  cancelAnimationFrame(frame); // one for all: a jump starts without waiting for the last to end
   if (!playing) return;
   show();
-  requestAnimationFrame(follow);
+  frame = requestAnimationFrame(follow);
 }
 
 byId("play").addEventListener("click", () => { if (playing) stop(where()); else play(); });

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
 from markupsafe import Markup  # noqa: TID251
 
 from morningmix.report import pictures
-from morningmix.report.numbers import Array
+from morningmix.report.numbers import RIDGES, Array
 from morningmix.report.templates import render
 from morningmix.report.words import minutes
 from morningmix.share.pieces import CLICK_AT_S, MARGIN_S, PIECE_S, RATE_HZ, Pieces
@@ -17,7 +18,9 @@ from morningmix.share.script import as_data, beside, script_of
 
 _SCRIPTS = ("said.js", "pieces.js", "weeks.js")
 _LEAST_SKIPPED_S = 2.0
-"""Less may be a beat that was counted differently (design choice)."""
+"""Anything shorter may be a beat that was counted differently (design choice)."""
+
+_NO_RIDGE = np.zeros(0)
 
 Stretch = Sequence[tuple[float, float]]
 
@@ -27,10 +30,10 @@ class Time:
     """One of the two times that the song was played."""
 
     name: str
-    """What the band calls it, as it stands in a sentence: "23 November", "the first mix"."""
+    """What the band calls it, as in the middle of a sentence: "23 November", "the first mix"."""
     seconds: float
     gain: float
-    """Brings both to the same loudness."""
+    """With it, both are equally loud."""
     ridges: Sequence[tuple[str, Array]]
     """As `report.numbers.ridges` gives them."""
 
@@ -42,14 +45,17 @@ def weeks_page(title: str, times: tuple[Time, Time], pieces: Pieces, stretches: 
     `says` is how they differ, in sentences.
     """
     script, script_sha256 = script_of(_SCRIPTS)
+    of_each = [dict(time.ridges) for time in times]
+    # One legend for both, also where only one of them has a singer.
+    names = [name for name in RIDGES if any(name in ridges for ridges in of_each)]
     skipped = [_skipped([(stretch[0][of], stretch[-1][of]) for stretch in stretches], times[of]) for of in (0, 1)]
     return render(
         "weeks.html",
         package=__package__,
         title=title,
         times=times,
-        hills=[pictures.hills(time.ridges) for time in times],
-        hill_names=[name for name, _ in times[0].ridges],
+        hills=[pictures.hills([(name, ridges.get(name, _NO_RIDGE)) for name in names]) for ridges in of_each],
+        hill_names=names,
         skipped=skipped,
         says=says,
         minutes=minutes,

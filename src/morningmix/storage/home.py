@@ -78,12 +78,17 @@ def home_of(source: Path, cwd: Path, out: Path | None) -> Home:
 def refuse_inside(home: Home, tracks: Path) -> None:
     """Raise `UsageError` if anything would be written into the folder of the raw tracks, also through links."""
     for place in (home.root, home.mixes, home.mixes / EARLIER, home.cache):
-        real = real_place(place)
-        if any(_same(above, tracks) for above in (real, *real.parents)):
+        if is_inside(place, tracks):
             raise UsageError(
                 f"{place} is inside the folder with the raw tracks, where nothing is ever written. "
                 "Run from another folder, move the recipe out, or choose a folder with --out."
             )
+
+
+def is_inside(place: Path, folder: Path) -> bool:
+    """Whether a place is a folder or lies in it, also through links."""
+    real = real_place(place)
+    return any(_same(above, folder) for above in (real, *real.parents))
 
 
 def real_place(path: Path) -> Path:
