@@ -54,6 +54,13 @@ SMALL = """() => [...document.querySelectorAll("button, input, select, summary, 
   .filter((each) => each.getClientRects().length && !(each.tagName === "INPUT" && each.closest("label")))
   .filter((each) => Math.min(each.getBoundingClientRect().height, each.getBoundingClientRect().width) < 44)
   .map((each) => each.outerHTML)"""
+FRAMES = """() => new Promise((done) => {
+  const ask = requestAnimationFrame;
+  let asked = 0;
+  window.requestAnimationFrame = (call) => { asked += 1; return ask(call); };
+  ask(() => ask(() => { window.requestAnimationFrame = ask; done(asked); }));
+})"""
+"""How often a page asks for a frame while two go by."""
 
 
 @pytest.fixture(scope="module")
@@ -343,3 +350,5 @@ def test_inputs_play_through_room_and_limiter(chromium: Any, page: Path) -> None
         until(phone, "recorded.length >= 4")
         _, after = tone_of(heard(phone)[BLOCK:])
         assert after == pytest.approx(0.5 * before, rel=0.05)
+        # A jump adds no work to every frame.
+        assert phone.evaluate(FRAMES) in (1, 2)

@@ -12,7 +12,7 @@ import soundfile  # noqa: TID251 - an outside writer of what is played
 from numpy.typing import NDArray
 
 from end_to_end.made import barriers, until
-from end_to_end.test_practise_page import RECORD, SMALL, TAKE, on_a_phone
+from end_to_end.test_practise_page import FRAMES, RECORD, SMALL, TAKE, on_a_phone, set_to
 from morningmix.audio.header import read_file
 from morningmix.share.pieces import cut
 from morningmix.share.weeks_page import Time, weeks_page
@@ -75,6 +75,13 @@ def test_a_switch_goes_to_the_same_beat_and_what_one_leaves_out_is_skipped(chrom
         then, now = (float(window.input_value(f"#place-{of}")) for of in (0, 1))
         assert (then - 6.3) / PERIODS_S[0] == pytest.approx((now - 1.98) / PERIODS_S[1], abs=0.3)
         sound = np.concatenate([np.frombuffer(base64.b64decode(block), np.float32) for block in window.evaluate(TAKE)])
+        window.click("#play")
+        for seconds in (1, 2):
+            until(window, f"document.getElementById('place-1').value > {seconds}")
+            set_to(window, "place-1", seconds)
+        until(window, "document.getElementById('place-1').value > 2.1")
+        # A jump adds no work to every frame.
+        assert window.evaluate(FRAMES) in (1, 2)
     heard = np.abs(sound) > 0.25 * np.abs(sound).max()
     starts = np.flatnonzero(heard)
     starts = starts[np.diff(starts, prepend=-RATE_HZ) > 0.1 * RATE_HZ]
