@@ -106,7 +106,7 @@ HARM: dict[str, Callable[[Path], None]] = {
 def test_a_damaged_cache_changes_no_mix_and_ends_no_run(mixed: Mixed, harm: str) -> None:
     entries = mixed.entries()
     kinds = {path.suffix.removeprefix(".") for path in entries}
-    assert kinds == {"bands", "track", "hashes", "bleed", "align", "clean", "cleaned", "song"}
+    assert kinds == {"bands", "track", "feedback", "hashes", "bleed", "align", "clean", "cleaned", "song"}
     for path in entries:
         HARM[harm](path)
     assert mixed.mix_again() == mixed.mixes
