@@ -53,7 +53,7 @@ def clips_found(found: Sequence[Found], takes: int) -> None:
         messages.line(place_in_words(clip.clip.name, clip.lined, of))
     if any(clip.lined.accepted and clip.lined.nearest_m is None for clip in found):
         messages.line(
-            "Where no distance is named, places are those of the sound at the camera. Sound travels 2.9 ms a metre, so "
+            "Where no distance is given, a clip lies where the camera heard the sound. Sound takes 2.9 ms a metre, so "
             "the picture is ahead of it by that much: less than a frame in a rehearsal room."
         )
 
@@ -76,7 +76,7 @@ def _stood(nearest_m: float | None) -> str:
         return ""
     if nearest_m == 0.0:
         return " Its sound came by a cable."
-    return f" It stood about {nearest_m:.0f} m from the nearest instrument; the time that sound took is taken off."
+    return f" It stood about {nearest_m:.0f} m from the nearest instrument; what sound takes for that is taken off."
 
 
 def films_written(films: Sequence[Film], folder: Path) -> None:

@@ -46,9 +46,9 @@ _WEIGHTS = np.array([1.1, 1.3, 4.5, 2.0, -3.0, -6.0, -2.7, 11.5, 10.4, -20.0, 0.
 """Of the evidence in `_evidence`: logistic regression on 711 invented drum parts; the last but one by hand."""
 _HALF_TIME = np.array([0.0, 0.5, 3.5, 6.7, -3.8, -0.5, -0.1, 10.2, 7.5, -20.0, 3.3])
 """The same for a band that plays in half time as often as not: on 592 invented drum parts, 216 of them with the snare
-on three alone. Hit by hit, half time is straight rock at half the tempo, so this only tells where there is doubt: of
-111 parts in half time whose tempo is wrong it leaves 50 without doubt, not 75, each pattern judged by weights that
-do not know it (measured)."""
+on three alone. Hit for hit, half time is straight rock at half the tempo, so these only raise doubt: of 111 parts in
+half time with the wrong tempo, 50 are left without doubt instead of 75, each pattern judged by weights that were
+learnt without it (measured)."""
 
 Curve = NDArray[np.float64]
 

@@ -42,7 +42,7 @@ def page(rehearsal: Rehearsal, request: Request) -> Response:
 def _page(rehearsal: Rehearsal, number: int) -> str:
     song = next((song for song in live.songs(rehearsal) if song.number == number), None)
     if song is None or song.mix is None or song.mixed is None:
-        raise UsageError("This song is not mixed yet. Mix it, then hear it beside last time.")
+        raise UsageError("This song is not mixed yet. Mix it first, then compare it with last time.")
     now = Song(folder=song.mix.parent, recall=song.mixed)
     before = songs_before(rehearsal.home.root, rehearsal.all_heard().result.weeks[-1].when)
     then = last_time(before, now)

@@ -70,7 +70,7 @@ function practice() {
   byId("me").value = mine.me;
   byId("me-level").disabled = mine.me === "";
   byId("me-level").value = mine.level;
-  const says = mine.me === "" ? "say first who you are" : mine.level <= OUT ? "me out" : mine.level === 0 ? "as in the mix" : `me ${shown(mine.level)}`;
+  const says = mine.me === "" ? "first say who you are" : mine.level <= OUT ? "me out" : mine.level === 0 ? "as in the mix" : `me ${shown(mine.level)}`;
   byId("me-says").textContent = says;
   byId("me-level").setAttribute("aria-valuetext", says);
   byId("speed").value = mine.speed;
