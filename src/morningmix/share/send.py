@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import shutil
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from typing import Literal
 
@@ -140,14 +142,17 @@ def _share(
     )
     shared, listed = [], []
     with packing(folder) as draft, ThreadPoolExecutor(_AT_A_TIME) as pool:
-        progress(f"packing {songs[0][1].title}", 0.0)
-        packed = pool.map(lambda place: _packed(evening, place, songs[place - 1], draft), range(1, len(songs) + 1))
-        for done, (one, entry, families_only) in enumerate(packed, 1):
+        numbered = enumerate(songs, 1)
+        # The first ones only: a program that is stopped still finishes whatever has been handed to its threads.
+        begun = deque(pool.submit(_packed, evening, *song, draft) for song in islice(numbered, _AT_A_TIME))
+        for done, (_, recall) in enumerate(songs):
+            progress(f"packing {recall.title}", done / len(songs))
+            one, entry, families_only = begun.popleft().result()
+            begun.extend(pool.submit(_packed, evening, *song, draft) for song in islice(numbered, 1))
             for line in families_only:
                 skipped(line)
             shared.append(replace(one, file=folder / one.file.name))
             listed.append(entry)
-            progress(f"packing {songs[min(done, len(songs) - 1)][1].title}", done / len(songs))
         with output_errors(draft):
             (draft / INDEX).write_text(index_page(title, band, date, listed), encoding="utf-8", newline="\n")
     progress("packing", 1.0)
