@@ -38,7 +38,7 @@ _AS_STRONG, _AS_STRONG_AT_CAMERA = 0.4, 0.35
 _MOST = 8
 _MOVED_S, _ALIKE_S = 0.0003, 0.00004
 """How far a peak may move within a clip, and how much differently from others."""
-_FEWEST_MOVED = 5
+_FEWEST_MOVED = 3
 _LEADS = 10.0
 """Standard deviations that a source has somewhere."""
 
@@ -122,10 +122,9 @@ def _later_s(whole: dict[int, list[Peak]], before: dict[int, list[Peak]], after:
             near = [[its_s for its_s, _ in half[source] if abs(its_s - at_s) < _MOVED_S] for half in (before, after)]
             if len(near[0]) == len(near[1]) == 1:
                 moved_s.append(near[1][0] - near[0][0])
-    if len(moved_s) < _FEWEST_MOVED:
-        return 0.0
     moved = np.array(moved_s)
-    return float(moved[np.abs(moved - np.median(moved)) <= _ALIKE_S].mean())
+    alike = moved[np.abs(moved - np.median(moved)) <= _ALIKE_S] if moved_s else moved
+    return float(alike.mean()) if len(alike) >= _FEWEST_MOVED else 0.0
 
 
 def _begins_s(first_s: float, last_s: float) -> NDArray[np.float64]:
