@@ -3,9 +3,12 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from morningmix.cli.filming import films_written, in_words
+import pytest
+
+from morningmix.cli.filming import films_written, in_words, place_in_words
 from morningmix.film.soundtrack import Track
 from morningmix.film.write import Film
+from morningmix.model.film import Lined
 
 FILM = Film(
     file=Path("films/01 Rain - stage.mp4"),
@@ -40,3 +43,20 @@ def test_what_was_written_is_counted_and_named(capsys):
         "  01 Rain - stage.mp4: the whole song",
         "No clip shows any of the songs, so there is no film.",
     ]
+
+
+@pytest.mark.parametrize(
+    ("nearest_m", "says"),
+    [
+        (None, ""),
+        (0.0, " Its sound came by a cable."),
+        (0.6, " It stood less than 1 m from the nearest instrument; what sound takes for that is taken off."),
+        (2.4, " It stood about 2 m from the nearest instrument; what sound takes for that is taken off."),
+    ],
+)
+def test_a_place_names_the_distance_where_the_recordings_tell_it(nearest_m, says):
+    lined = Lined(file="", offset_s=61.0, drift_ppm=0.0, confidence=1.0, accepted=True, nearest_m=nearest_m)
+
+    assert place_in_words("a.mp4", lined, "take") == (
+        f"a.mp4 begins at 1:01.0 of the take, and its clock runs right (100 % sure).{says}"
+    )

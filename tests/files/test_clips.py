@@ -11,7 +11,9 @@ def test_what_is_known_of_clips_is_read_as_it_was_written(tmp_path: Path) -> Non
         KnownClip(
             path=Path("/films") / name,
             take="Tuesday",
-            lined=Lined(file="\\xff.mp4", offset_s=-4.25, drift_ppm=-104.1, confidence=0.93, accepted=True),
+            lined=Lined(
+                file="\\xff.mp4", offset_s=-4.25, drift_ppm=-104.1, confidence=0.93, accepted=True, nearest_m=1.4
+            ),
             frames_later=-2,
         )
         for name in ("\udcff.mp4",)

@@ -76,7 +76,8 @@ def _stood(nearest_m: float | None) -> str:
         return ""
     if nearest_m == 0.0:
         return " Its sound came by a cable."
-    return f" It stood about {nearest_m:.0f} m from the nearest instrument; what sound takes for that is taken off."
+    away = "less than 1 m" if nearest_m < 1.0 else f"about {nearest_m:.0f} m"
+    return f" It stood {away} from the nearest instrument; what sound takes for that is taken off."
 
 
 def films_written(films: Sequence[Film], folder: Path) -> None:

@@ -139,8 +139,8 @@ def _spectra(
     rate_hz = inputs[0].rate_hz
     length = round(_FRAME_S * rate_hz)
     within_s = np.arange(0.0, _WINDOW_S - _FRAME_S, _HOP_S) + _FRAME_S / 2.0
-    windows = []
-    for begin_s in begins_s:
+    spectra = np.empty((len(inputs) + (clip is not None), len(begins_s) * len(within_s), 0), np.complex64)
+    for window, begin_s in enumerate(begins_s):
         middles_s = begin_s + within_s
         rows = []
         if clip is not None:
@@ -157,8 +157,11 @@ def _spectra(
         hz = _LOWEST_HZ + np.arange(bins) / _FRAME_S
         moved = np.exp(2j * np.pi * hz * ((places - starts) / rate_hz)[:, np.newaxis])
         rows.insert(0, (of_take[..., :bins] * moved).astype(np.complex64))
-        windows.append(np.concatenate([row[..., :bins] for row in rows]))
-    return np.concatenate(windows, axis=1)
+        if not spectra.size:
+            spectra = np.empty((*spectra.shape[:2], bins), np.complex64)
+        frames = slice(window * len(within_s), (window + 1) * len(within_s))
+        spectra[:, frames] = np.concatenate([row[..., :bins] for row in rows])
+    return spectra
 
 
 def _transformed(sound: Block, starts: NDArray[np.int_], length: int) -> NDArray[np.complex64]:
