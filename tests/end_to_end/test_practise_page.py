@@ -145,6 +145,15 @@ def in_view(phone: Any, selector: str) -> bool:
     return box is not None and box["y"] >= 0 and box["y"] + box["height"] <= 740
 
 
+def test_a_browser_that_cannot_decode_says_so(chromium: Any, page: Path) -> None:
+    phone = chromium.new_page()
+    phone.add_init_script("AudioContext.prototype.decodeAudioData = () => Promise.reject(new Error())")
+    phone.goto(page.as_uri())
+    phone.locator("#play").click()
+    until(phone, "document.getElementById('told').textContent.startsWith('This browser cannot play')")
+    phone.close()
+
+
 def test_wishes_are_written_as_they_are_read(chromium: Any, page: Path, tmp_path: Path) -> None:
     """Faders, tone and room, one part for one fader, a note that was not added: exactly, and as sentences."""
     script = "navigator.canShare = () => true; navigator.share = ({ text }) => { window.shared = text; }"

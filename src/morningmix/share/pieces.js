@@ -15,7 +15,10 @@ const shifts = {}; // how far this browser's decoder moves sound, seconds, by sa
 const bytesOf = (text) => Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0)).buffer;
 
 async function decode(text) {
-  const buffer = await context.decodeAudioData(bytesOf(text));
+  const buffer = await context.decodeAudioData(bytesOf(text)).catch((error) => {
+    tell("This browser cannot play what is in this page. Try another browser, or ask for the page again.");
+    throw error;
+  });
   // Chromium does not count decoded sound when it decides how soon to free what is no longer used (measured: 400 MB of
   // it stay). This counts in its place, and takes no memory because nothing is written into it.
   new ArrayBuffer(WEIGHT * buffer.numberOfChannels * buffer.length);
