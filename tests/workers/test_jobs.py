@@ -73,6 +73,38 @@ def test_what_costs_most_goes_first() -> None:
     assert done == ["b", "a", "c"]
 
 
+def test_what_is_done_aside_goes_with_the_next_batch_and_after_it() -> None:
+    runner = Later()
+    done: list[float] = []
+    run = Run(runner=runner, meter=Meter(lambda _, fraction: done.append(fraction)), trace=Trace())
+    run.meter.expect(1.0)
+    lane = Lane(run)
+    lane.aside([job(refuse, cost=100.0), job(partial(twice, 3), cost=100.0)])
+    assert not runner.waiting
+    thread = Thread(target=lane.one, args=(job(partial(twice, 2), cost=0.5),))
+    thread.start()
+    runner.submitted.wait(10.0)
+    while len(runner.waiting) < 3:
+        time.sleep(0.001)
+    assert [priority for priority, *_ in runner.waiting] == [0, 1, 1]
+    # The batch waits for its own job alone, and what goes wrong aside is nobody's matter yet.
+    for _, call, future in [*runner.waiting[1:], runner.waiting[0]]:
+        try:
+            future.set_result(perform(call))
+        except RecordingsError as error:
+            future.set_exception(error)
+    thread.join(10.0)
+    assert not thread.is_alive()
+    assert len(json.loads(run.trace.text())["traceEvents"]) == 2
+    assert done[-1] == pytest.approx(0.5)
+
+
+def test_one_worker_does_nothing_aside() -> None:
+    lane = lane_here()
+    lane.aside([job(refuse)])
+    assert lane.one(job(partial(twice, 2))) == 4
+
+
 @pytest.mark.parametrize("workers", [1, 2])
 def test_an_error_in_a_job_is_raised(workers: int) -> None:
     with lane_of(workers) as lane, pytest.raises(RecordingsError, match="kick"):

@@ -243,3 +243,18 @@ def test_a_job_that_follows_in_the_first_lane_goes_before_those_of_others(monkey
         first.result()
         assert pool.submit(partial(twice, 3), 0).result().result[0] == 6
         assert not other.done()
+
+
+def test_no_worker_begins_another_job_while_the_first_lane_decides(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Nor one that was idle; and while a job of the first lane runs, the others go on."""
+    monkeypatch.setattr("morningmix.workers.pool._PATIENCE_S", 60.0)
+    with Pool(2, [], print) as pool:
+        running = pool.submit(partial(wait_for, tmp_path / "go on"), 0)
+        assert pool.submit(partial(twice, 1), 1).result().result[0] == 2
+        (tmp_path / "go on").touch()
+        running.result()
+        other = pool.submit(partial(twice, 2), 1)
+        assert pool.submit(partial(twice, 3), 0).result().result[0] == 6
+        assert not other.done()

@@ -87,13 +87,13 @@ def _refuse_lost(song: SongWish, takes: Sequence[Take]) -> None:
 
 
 def analyse(
-    source: Path, home: Home, lane: Lane, *, write_recipe: bool = True, later_cost: float = 0.0
+    source: Path, home: Home, lane: Lane, *, write_recipe: bool = True, later_cost: float = 0.0, hashes: bool = False
 ) -> tuple[AnalysedTake, ...]:
     """Read, measure and name the takes, and see to it that there is a recipe (but for `write_recipe` being False).
 
     Microphones still have their bleed: `analysis.kept` cleans what is kept. `source` is the folder or the recipe,
-    absolute. `later_cost` is what comes after it, in seconds of one core per second of a take, for the progress. Raises
-    `RecipeError`, `RecordingsError`, `OutputError`.
+    absolute. `later_cost` is what comes after it, in seconds of one core per second of a take, for the progress;
+    `hashes` as for `measure_take`. Raises `RecipeError`, `RecordingsError`, `OutputError`.
     """
     recipe, takes = look(source, home)
     comparing_cost = _COMPARISONS * _COMPARING_COST + later_cost
@@ -107,7 +107,7 @@ def analyse(
     tracks = source if recipe is None or source.is_dir() else recipe.tracks
     band = read_band(tracks, home.root) if recipe is None else recipe.usual
     takes = tuple(_paired(take, wishes_in(recipe, band, _files(take))) for take in takes)
-    measured = _measure(takes, home.cache, lane)
+    measured = _measure(takes, home.cache, lane, hashes=hashes)
 
     def understand(recipe: Recipe | None) -> list[_Understood]:
         return [_understand(of, _wish_of_each(recipe, band, of.take), lane) for of in measured]
@@ -159,11 +159,11 @@ class _MeasuredTake:
     cache: Path
 
 
-def _measure(takes: Sequence[Take], cache: Path, lane: Lane) -> list[_MeasuredTake]:
+def _measure(takes: Sequence[Take], cache: Path, lane: Lane, *, hashes: bool) -> list[_MeasuredTake]:
     lane.run.meter.step("listening to every input")
     measured = []
     for take in takes:
-        facts, store = measure_take(take, cache, lane)
+        facts, store = measure_take(take, cache, lane, hashes=hashes)
         measured.append(_MeasuredTake(take=take, facts=facts, store=store, cache=cache))
     for of in measured:
         keep_current(cache, take_key(of.take.folder), of.store.sources)

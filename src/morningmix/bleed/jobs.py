@@ -11,6 +11,9 @@ from morningmix.bleed.stretch import Stretch
 from morningmix.bleed.subtract import Part
 from morningmix.workers.jobs import Job, Lane
 
+_SLAB_WEIGHT = 4
+"""What learning one slab takes however short its filters are, in units of the square of the taps (measured)."""
+
 
 def learn_and_subtract(
     stretch: Stretch,
@@ -26,6 +29,8 @@ def learn_and_subtract(
     """
     to_clean, parts = stretch.to_clean, stretch.parts
     of_bins = ranges(to_clean) if to_clean.rows else []
+    weights = [sum(slab.taps**2 + _SLAB_WEIGHT for slab in slabs) for slabs in of_bins]
+    shares = [weight / sum(weights) for weight in weights]
     learn_cost, subtract_cost = (cost * stretch.seconds * len(stretch.targets) for cost in costs)
 
     def of_part(part: Part, first: int, lane: Lane) -> list[Learnt]:
@@ -33,10 +38,10 @@ def learn_and_subtract(
             [
                 Job(
                     what=f"learn {what}",
-                    cost=learn_cost / len(parts) / len(of_bins),
+                    cost=learn_cost / len(parts) * share,
                     call=partial(learn, to_clean, slabs, part.first, part.last),
                 )
-                for slabs in of_bins
+                for slabs, share in zip(of_bins, shares, strict=True)
             ]
         )
         lane.all(

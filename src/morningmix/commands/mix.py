@@ -112,7 +112,7 @@ def _measure(
     order: Order, home: Home, run: Run, note: Callable[[str], None]
 ) -> tuple[tuple[AnalysedTake, ...], tuple[Found, ...] | None]:
     """The takes, and the songs that were found where the recipe lists none; None where no take needed cutting."""
-    analysed_takes = analyse(source_of(order), home, Lane(run), later_cost=_LATER_COST)
+    analysed_takes = analyse(source_of(order), home, Lane(run), later_cost=_LATER_COST, hashes=True)
     if order.whole:
         return listing(analysed_takes, ()), None
     return with_songs_where_several(analysed_takes, Lane(run), note)

@@ -46,9 +46,10 @@ def measuring_cost(take: Take, recording: Recording) -> float:
     return _MEASURING_COST * take.duration_s * recording.channels
 
 
-def measure_take(take: Take, cache: Path, lane: Lane) -> tuple[Measurements, BandStore]:
+def measure_take(take: Take, cache: Path, lane: Lane, *, hashes: bool = False) -> tuple[Measurements, BandStore]:
     """Measurements and band powers of all inputs; acoustic feedback is not looked for yet.
 
+    `hashes`: whoever is idle meanwhile prepares `hash_take`.
     Raises `RecordingsError` for a file that cannot be read and `OutputError` if the cache cannot be written.
     """
     try:
@@ -59,6 +60,8 @@ def measure_take(take: Take, cache: Path, lane: Lane) -> tuple[Measurements, Ban
     edges = store.band_hz
     tracks = [_cached(recording, store, index) for index, recording in enumerate(take.recordings)]
     new = [index for index, track in enumerate(tracks) if track is None]
+    if hashes:
+        lane.aside(_hashing(take, store))
     costs = [measuring_cost(take, recording) for recording in take.recordings]
     lane.run.meter.did(sum(costs) - sum(costs[index] for index in new))
     measured = lane.all(
@@ -115,18 +118,18 @@ def hash_take(take: Take, store: BandStore, lane: Lane) -> tuple[tuple[str, ...]
 
     Raises `ChangedError` where one is no longer what was measured, `RecordingsError` and `OutputError`.
     """
-    return tuple(
-        lane.all(
-            [
-                Job(
-                    what="identify a recording",
-                    call=partial(_checked_hashes, recording, take, bands),
-                    cost=HASHING_COST * take.duration_s,
-                )
-                for recording, bands in zip(take.recordings, store.paths, strict=True)
-            ]
+    return tuple(lane.all(_hashing(take, store)))
+
+
+def _hashing(take: Take, store: BandStore) -> list[Job[tuple[str, ...]]]:
+    return [
+        Job(
+            what="identify a recording",
+            call=partial(_checked_hashes, recording, take, bands),
+            cost=HASHING_COST * take.duration_s,
         )
-    )
+        for recording, bands in zip(take.recordings, store.paths, strict=True)
+    ]
 
 
 def _checked_hashes(recording: Recording, take: Take, bands: Path) -> tuple[str, ...]:

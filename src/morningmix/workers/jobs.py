@@ -118,6 +118,7 @@ class Lane:
         self.last = tuple(needs)
         """Numbers of the jobs that the next batch depends on."""
         self._given_up = False
+        self._aside: list[Job[Any]] = []
 
     def give_up(self) -> None:
         """Begin no further batch; may be called from any thread."""
@@ -146,6 +147,10 @@ class Lane:
             ):
                 futures[place] = runner.submit(jobs[place].call, self._priority)
                 futures[place].add_done_callback(self._counts(jobs[place], number))
+            if runner.workers > 1:
+                for job in self._aside:
+                    runner.submit(job.call, self._priority + 1).add_done_callback(self._traced(job, next(_NUMBERS)))
+                self._aside = []
             for future in wait(futures.values(), return_when=FIRST_EXCEPTION).done:
                 future.result()
         except BaseException:
@@ -155,6 +160,13 @@ class Lane:
         if jobs:
             self.last = tuple(numbers)
         return [futures[place].result().result for place in range(len(jobs))]
+
+    def aside(self, jobs: Sequence[Job[Any]]) -> None:
+        """Have jobs done when a worker is idle, from the next batch on that workers do.
+
+        They keep what they find, and another batch asks for it again. What one of them raises is raised there.
+        """
+        self._aside = [*self._aside, *jobs]
 
     def one(self, job: Job[Result]) -> Result:
         """The result of one job."""
@@ -172,17 +184,24 @@ class Lane:
         return results
 
     def _counts(self, job: Job[Any], number: int) -> Callable[[Future[Done[Any]]], None]:
-        needs = self.last
+        trace = self._traced(job, number)
 
         def count(future: Future[Done[Any]]) -> None:
-            if future.cancelled() or future.exception() is not None:
-                return
-            done = future.result()
-            event = Event(job.what, done.start_s, done.end_s, done.worker, number, needs)
-            self.run.trace.add(event)
-            self.run.meter.did(job.cost)
+            trace(future)
+            if not future.cancelled() and future.exception() is None:
+                self.run.meter.did(job.cost)
 
         return count
+
+    def _traced(self, job: Job[Any], number: int) -> Callable[[Future[Done[Any]]], None]:
+        needs = self.last
+
+        def trace(future: Future[Done[Any]]) -> None:
+            if not future.cancelled() and future.exception() is None:
+                done = future.result()
+                self.run.trace.add(Event(job.what, done.start_s, done.end_s, done.worker, number, needs))
+
+        return trace
 
 
 def side_by_side(run: Run, works: Sequence[Callable[[Lane], Result]], needs: Sequence[int]) -> list[Result]:

@@ -11,6 +11,7 @@ import multiprocessing
 import os
 import signal
 import sys
+import time
 import traceback
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
@@ -32,8 +33,9 @@ else:
 
 Result = TypeVar("Result")
 _MOST_TRIES = 2
-_PATIENCE_S = 0.1
-"""People wait for the first lane's song; a job of another one would keep a worker from it for up to 3 s (measured)."""
+_PATIENCE_S = 0.5
+"""How long the first lane may decide what comes next, before jobs of others are begun: people wait for its song, and
+another song's job would keep a worker from it for up to 3 s (measured)."""
 _START_S = 1.0
 """Until a worker has loaded what it needs (measured)."""
 _LOST = (
@@ -70,6 +72,8 @@ class Pool:
         self._threads: list[Thread] = []
         self._processes: list[BaseProcess] = []
         self._idle, self._alive, self._closed = 0, 0, False
+        self._of_first, self._decided_by_s = 0, 0.0
+        """How many jobs of the first lane run, and until when it may decide after the last one."""
 
     @property
     def start_s(self) -> float:
@@ -100,12 +104,10 @@ class Pool:
     def _serve(self, number: int) -> None:
         """Give jobs to one worker until the pool is closed or the worker is lost."""
         pipe: Connection | None = None
-        first = False
-        while (job := self._next(first)) is not None:
-            first = job.priority == 0
-            if not job.tries and not job.future.set_running_or_notify_cancel():
-                continue
+        while (job := self._next()) is not None:
             try:
+                if not job.tries and not job.future.set_running_or_notify_cancel():
+                    continue
                 pipe = pipe or self._worker(number)
                 message = _asked(pipe, job.call)
             except (EOFError, OSError) as error:
@@ -115,6 +117,8 @@ class Pool:
                 # Most likely the job cannot be pickled.
                 job.future.set_exception(error)
                 continue
+            finally:
+                self._ended(job)
             if isinstance(message, Exception):
                 job.future.set_exception(message)
             else:
@@ -122,19 +126,29 @@ class Pool:
         if pipe is not None:
             pipe.close()
 
-    def _next(self, after_first: bool) -> _Waiting | None:
-        """The next job; one that follows a job of the first lane is waited for a moment, before others are begun."""
+    def _next(self) -> _Waiting | None:
+        """The next job; while the first lane decides, others are not begun for a moment."""
         with self._changed:
             self._idle += 1
-            if after_first:
-                self._changed.wait_for(self._has_first, _PATIENCE_S)
-            while not self._waiting and not self._closed:
-                self._changed.wait()
+            while not self._closed:
+                left_s = 0.0 if self._of_first else self._decided_by_s - time.monotonic()
+                if self._waiting and (self._waiting[0].priority == 0 or left_s <= 0.0):
+                    break
+                self._changed.wait(left_s if self._waiting else None)
             self._idle -= 1
-            return None if self._closed else heapq.heappop(self._waiting)
+            if self._closed:
+                return None
+            job = heapq.heappop(self._waiting)
+            self._of_first += job.priority == 0
+            return job
 
-    def _has_first(self) -> bool:
-        return self._closed or (bool(self._waiting) and self._waiting[0].priority == 0)
+    def _ended(self, job: _Waiting) -> None:
+        """Count a job that no longer runs."""
+        with self._changed:
+            if job.priority == 0:
+                self._of_first -= 1
+                self._decided_by_s = time.monotonic() + _PATIENCE_S
+            self._changed.notify_all()
 
     def _worker(self, number: int) -> Connection:
         """Pipe to a new worker process."""
