@@ -42,8 +42,7 @@ from morningmix.cli.options import (
 )
 from morningmix.cli.progress import Bar
 from morningmix.cli.usage import Command, Group, decibels
-from morningmix.commands.preload import TO_LISTEN, TO_MIX
-from morningmix.workers.early import load_early
+from morningmix.commands.preload import TO_LISTEN, TO_MIX, preload
 
 app = typer.Typer(
     cls=Group,
@@ -83,7 +82,7 @@ def mix(
     A folder that holds only folders of tracks counts as one rehearsal in several takes.
     """
     if cluster is None:
-        load_early(workers, TO_MIX)
+        preload(sources, workers, TO_MIX)
     from morningmix.cli.mixing import mix_one, mix_several, recipes_below
     from morningmix.commands.order import Order
     from morningmix.errors import UsageError
@@ -134,7 +133,7 @@ def recipe(
     as_json: Json = False,
 ) -> None:
     """Listen to the tracks and write only the recipe."""
-    load_early(workers, TO_LISTEN)
+    preload([folder], workers, TO_LISTEN)
     from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.recipe import write_recipe
 
@@ -164,7 +163,7 @@ def check(
     as_json: Json = False,
 ) -> None:
     """Check what was recorded, input by input, and what to change at the desk next time."""
-    load_early(workers, TO_LISTEN)
+    preload([source], workers, TO_LISTEN)
     from morningmix.commands.check import check as run
     from morningmix.commands.order import Callbacks, Order
     from morningmix.report.decision_words import FINDINGS
@@ -201,7 +200,7 @@ def songs(
     as_json: Json = False,
 ) -> None:
     """Find the songs in a long take and write them into the recipe."""
-    load_early(workers, TO_LISTEN)
+    preload([source], workers, TO_LISTEN)
     from morningmix.commands.order import Callbacks, Order
     from morningmix.commands.songs import songs as run
 

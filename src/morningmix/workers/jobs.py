@@ -147,7 +147,7 @@ class Lane:
             ):
                 futures[place] = runner.submit(jobs[place].call, self._priority)
                 futures[place].add_done_callback(self._counts(jobs[place], number))
-            if runner.workers > 1:
+            if self._aside and runner.workers > 1:
                 for job in self._aside:
                     runner.submit(job.call, self._priority + 1).add_done_callback(self._traced(job, next(_NUMBERS)))
                 self._aside = []
