@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import scipy
 
+from film.sound_of import sound_of
 from morningmix.film.line_up import envelope_of, line_up
-from morningmix.film.sounds import Sound
 from morningmix.model.film import Lined
 
 RATE_HZ = 8_000
@@ -44,18 +44,6 @@ def filmed(players: Players, start_s: float, seconds: float, ppm: float = 0.0) -
     return heard + np.random.default_rng(3).normal(0.0, 0.01, len(heard))
 
 
-def sound_of(samples: np.ndarray) -> Sound:
-    block = np.ascontiguousarray(samples[None], np.float32)
-
-    def stretch(start: int, stop: int) -> np.ndarray:
-        out = np.zeros((1, stop - start), np.float32)
-        first, last = max(0, start), min(block.shape[1], stop)
-        out[:, first - start : last - start] = block[:, first:last]
-        return out
-
-    return Sound(rate_hz=RATE_HZ, frames=block.shape[1], blocks=lambda: iter([block]), stretch=stretch)
-
-
 @pytest.fixture(scope="module")
 def evening() -> Players:
     return played(seed=11)
@@ -63,9 +51,9 @@ def evening() -> Players:
 
 @pytest.fixture(scope="module")
 def located(evening: Players) -> Callable[[np.ndarray], Lined]:
-    take = sound_of(sum(evening.values()))
+    take = sound_of(sum(evening.values()), RATE_HZ)
     envelope = envelope_of(take)
-    return lambda clip: line_up("clip.mp4", sound_of(clip), take, envelope)
+    return lambda clip: line_up("clip.mp4", sound_of(clip, RATE_HZ), take, envelope)
 
 
 @pytest.mark.parametrize(
@@ -122,13 +110,13 @@ def test_a_clip_without_music_is_refused(located, clip):
 
 def test_a_tone_has_no_place_in_a_take_of_that_tone():
     tone = np.sin(np.arange(16 * RATE_HZ) * 2.0 * np.pi * 440.0 / RATE_HZ)
-    take = sound_of(tone)
+    take = sound_of(tone, RATE_HZ)
 
-    assert not line_up("clip.mp4", sound_of(tone[: 10 * RATE_HZ]), take, envelope_of(take)).accepted
+    assert not line_up("clip.mp4", sound_of(tone[: 10 * RATE_HZ], RATE_HZ), take, envelope_of(take)).accepted
 
 
 def test_what_is_played_again_and_again_has_no_certain_place():
     loop = np.tile(sum(played(seed=13, seconds=8.0).values()), 4)
-    take = sound_of(loop)
+    take = sound_of(loop, RATE_HZ)
 
-    assert not line_up("clip.mp4", sound_of(loop[: 12 * RATE_HZ]), take, envelope_of(take)).accepted
+    assert not line_up("clip.mp4", sound_of(loop[: 12 * RATE_HZ], RATE_HZ), take, envelope_of(take)).accepted

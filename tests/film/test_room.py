@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 import scipy
 
+from film.sound_of import sound_of
 from morningmix.film.arrivals import Arrival, at_camera, between
 from morningmix.film.fine import Line
 from morningmix.film.line_up import by_the_clock
 from morningmix.film.room import SOUND_M_PER_S, Room, room_of, stood
-from morningmix.film.sounds import Sound
 from morningmix.model.film import Lined
 
 RATE_HZ = 16_000
@@ -75,18 +75,6 @@ def test_inputs_that_hear_nothing_of_each_other_make_no_room():
     assert room_of([]) is None
 
 
-def sound_of(samples: np.ndarray) -> Sound:
-    block = np.ascontiguousarray(samples[None], np.float32)
-
-    def stretch(start: int, stop: int) -> np.ndarray:
-        out = np.zeros((1, stop - start), np.float32)
-        first, last = max(0, start), min(block.shape[1], stop)
-        out[:, first - start : last - start] = block[:, first:last]
-        return out
-
-    return Sound(rate_hz=RATE_HZ, frames=block.shape[1], blocks=lambda: iter([block]), stretch=stretch)
-
-
 def late(sound: np.ndarray, seconds: float) -> np.ndarray:
     return np.pad(sound, (round(seconds * RATE_HZ), 0))[: len(sound)]
 
@@ -96,10 +84,10 @@ def test_arrivals_are_measured_at_open_microphones_and_at_the_camera():
     first, second, voice, hiss = random.standard_normal((4, 20 * RATE_HZ))
     voice *= np.repeat(np.arange(20) % 4 == 0, RATE_HZ)
     singer = voice + late(first, 0.005) + late(second, 0.0075) + 0.5 * hiss
-    inputs = [sound_of(samples) for samples in (first, second, singer)]
+    inputs = [sound_of(samples, RATE_HZ) for samples in (first, second, singer)]
     heard = late(first, 0.006) + late(second, 0.009)
     heard = heard + scipy.signal.oaconvolve(heard, np.eye(1, 200, 199)[0] * 0.5)[: len(heard)]
-    camera = sound_of(heard[2 * RATE_HZ : 18 * RATE_HZ] / 3.0 + 0.1 * hiss[: 16 * RATE_HZ])
+    camera = sound_of(heard[2 * RATE_HZ : 18 * RATE_HZ] / 3.0 + 0.1 * hiss[: 16 * RATE_HZ], RATE_HZ)
     line = Line(clip_s=0.0, at_s=2.0, slope=1.0)
 
     among = {(one.source, one.at): one.peaks[0][0] for one in between(inputs)}
@@ -119,10 +107,10 @@ def test_each_input_by_itself_measures_the_clock_of_a_clip():
     heard = sum(late(samples, 0.003 * number) for number, samples in enumerate(inputs, 1))
     heard = heard + 0.7 * late(heard, 0.0123)
     wanted = (2.0 + np.arange(16 * RATE_HZ) / RATE_HZ / (1.0 + 10e-6)) * RATE_HZ
-    clip = sound_of(scipy.ndimage.map_coordinates(heard, [wanted]))
+    clip = sound_of(scipy.ndimage.map_coordinates(heard, [wanted]), RATE_HZ)
     rough = Lined(file="", offset_s=2.0, drift_ppm=7.0, confidence=1.0, accepted=True)
 
-    lined = by_the_clock(rough, clip, [sound_of(samples) for samples in inputs], None)
+    lined = by_the_clock(rough, clip, [sound_of(samples, RATE_HZ) for samples in inputs], None)
 
     assert lined.drift_ppm == pytest.approx(10.0, abs=1.0)
     assert lined.offset_s == pytest.approx(2.0 + 8.0 * 3e-6, abs=8e-6)

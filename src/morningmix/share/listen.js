@@ -30,13 +30,6 @@ function show() {
   byId("time").textContent = `${short(at)} of ${short(song.seconds)}`;
   byId("hand").style.left = `${(100 * at) / song.seconds}%`;
 }
-let frame = 0;
-function follow() {
-  cancelAnimationFrame(frame); // one for all: a jump starts without waiting for the last to end
-  if (!playing) return;
-  show();
-  frame = requestAnimationFrame(follow);
-}
 
 function removal(words, remove) {
   const away = document.createElement("button");

@@ -42,6 +42,40 @@ function openSound() {
   return Promise.all(Object.keys(song.clicks).map(measureShift));
 }
 
+const sources = new Set();
+const remember = (source, edge) => {
+  const one = { source, edge };
+  sources.add(one);
+  source.onended = () => { sources.delete(one); edge.disconnect(); };
+};
+
+// Hands over a stretch of a decoded piece: when it is due, where it begins in the piece, and how long it is.
+function handOver(piece, target, when, offset, seconds, { softStart, softEnd }) {
+  const { buffer, first } = piece;
+  const source = context.createBufferSource();
+  const edge = context.createGain();
+  source.buffer = buffer;
+  source.connect(edge).connect(target);
+  if (softStart) {
+    edge.gain.setValueAtTime(0, when);
+    edge.gain.linearRampToValueAtTime(1, when + EDGE);
+  }
+  if (softEnd) {
+    edge.gain.setValueAtTime(1, Math.max(when + EDGE, when + seconds - EDGE));
+    edge.gain.linearRampToValueAtTime(0, when + seconds);
+  }
+  source.start(when, first / buffer.sampleRate + offset, seconds);
+  remember(source, edge);
+}
+
+let frame = 0;
+function follow() {
+  cancelAnimationFrame(frame); // one for all: a jump starts without waiting for the last to end
+  if (!playing) return;
+  show();
+  frame = requestAnimationFrame(follow);
+}
+
 // Ends of a piece fade over those of its neighbours.
 function crossed(samples, place, count, fade) {
   for (let i = 0; i < fade; i += 1) {

@@ -169,27 +169,11 @@ function pieces(place) {
 
 // Hands over a stretch of one place: where it begins in the place, and how long it is.
 function hand(ready, when, offset, seconds, softStart, softEnd) {
-  const start = (piece, target) => {
-    if (!piece || !target) return;
-    const { buffer, first } = piece;
-    const source = context.createBufferSource();
-    const edge = context.createGain();
-    source.buffer = buffer;
-    source.connect(edge);
-    edge.connect(target);
-    if (softStart) {
-      edge.gain.setValueAtTime(0, when);
-      edge.gain.linearRampToValueAtTime(1, when + EDGE);
-    }
-    if (softEnd) {
-      edge.gain.setValueAtTime(1, when + seconds - EDGE);
-      edge.gain.linearRampToValueAtTime(0, when + seconds);
-    }
-    source.start(when, first / buffer.sampleRate + offset, seconds);
-    remember(source, edge);
+  const begin = (piece, target) => {
+    if (piece && target) handOver(piece, target, when, offset, seconds, { softStart, softEnd });
   };
-  ready.parts.forEach((piece, at) => start(piece, graph.buses[at]));
-  for (const name of ["master", "drums"]) start(ready.lines[name], graph.lines[name]);
+  ready.parts.forEach((piece, at) => begin(piece, graph.buses[at]));
+  for (const name of ["master", "drums"]) begin(ready.lines[name], graph.lines[name]);
 }
 
 // ---- playing
@@ -199,16 +183,10 @@ let playing = false;
 let rest = 0; // where the song stands while nothing plays
 let next = null; // what is handed over next: {at: the context's time, song: seconds}
 let handed = []; // what was handed over: {at, until, song}
-const sources = new Set();
 const stretch = { from: null, to: null, repeat: false };
 
 const marked = () => stretch.from !== null && stretch.to !== null;
 const repeats = () => stretch.repeat && marked();
-const remember = (source, edge) => {
-  const one = { source, edge };
-  sources.add(one);
-  source.onended = () => { sources.delete(one); edge.disconnect(); };
-};
 
 let pumping = false;
 async function pump() {

@@ -11,7 +11,6 @@ let handed = []; // what was handed over: {when, until, stretch, at}
 let out = null;
 const buses = [];
 const kept = new Map();
-const sources = new Set();
 let turn = 0; // counts starts and stops, so that what was begun before one ends by itself
 
 const begins = (stretch, of) => stretches[stretch][of][0];
@@ -73,28 +72,6 @@ function keepNear(place) {
   for (const key of wanted) piece(...key.split(" ").map(Number));
 }
 
-function hand(decoded, number, from, seconds, { softStart, softEnd }) {
-  if (!decoded) return;
-  const { buffer, first } = decoded;
-  const source = context.createBufferSource();
-  const edge = context.createGain();
-  source.buffer = buffer;
-  source.connect(edge).connect(buses[heard]);
-  const { when } = next;
-  if (softStart) {
-    edge.gain.setValueAtTime(0, when);
-    edge.gain.linearRampToValueAtTime(1, when + EDGE);
-  }
-  if (softEnd) {
-    edge.gain.setValueAtTime(1, Math.max(when + EDGE, when + seconds - EDGE));
-    edge.gain.linearRampToValueAtTime(0, when + seconds);
-  }
-  source.start(when, first / buffer.sampleRate + from - number * PIECE, seconds);
-  const one = { source, edge };
-  sources.add(one);
-  source.onended = () => { sources.delete(one); edge.disconnect(); };
-}
-
 let pumping = false;
 async function pump() {
   if (pumping || !playing || !next) return;
@@ -112,7 +89,9 @@ async function pump() {
     const goesOn = after !== null && Math.abs(after.at - end) < 1e-3;
     const whole = end === (number + 1) * PIECE;
     const seconds = end - next.at;
-    hand(decoded, number, next.at, seconds + (whole && goesOn ? CROSS : 0), { softStart: next.jumped, softEnd: !goesOn });
+    const soft = { softStart: next.jumped, softEnd: !goesOn };
+    const long = seconds + (whole && goesOn ? CROSS : 0);
+    if (decoded) handOver(decoded, buses[heard], next.when, next.at - number * PIECE, long, soft);
     handed.push({ when: next.when, until: next.when + seconds, stretch: next.stretch, at: next.at });
     // Within a piece two stretches that follow each other meet at one sample.
     next = after && { ...after, when: next.when + seconds, jumped: !goesOn };
@@ -225,14 +204,6 @@ function show() {
   });
   byId("play").textContent = playing ? "Pause" : "Play";
   byId("switch").textContent = `Switch to ${times[1 - heard].name}`;
-}
-
-let frame = 0;
-function follow() {
-  cancelAnimationFrame(frame); // one for all: a jump starts without waiting for the last to end
-  if (!playing) return;
-  show();
-  frame = requestAnimationFrame(follow);
 }
 
 byId("play").addEventListener("click", () => { if (playing) stop(where()); else play(); });

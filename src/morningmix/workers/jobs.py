@@ -166,7 +166,7 @@ class Lane:
 
         They keep what they find, and another batch asks for it again. What one of them raises is raised there.
         """
-        self._aside = [*self._aside, *jobs]
+        self._aside.extend(jobs)
 
     def one(self, job: Job[Result]) -> Result:
         """The result of one job."""
