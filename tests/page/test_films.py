@@ -70,20 +70,24 @@ def test_a_clip_is_found_filmed_watched_and_set_a_picture_later(rehearsal: Rehea
     html = client.get("/part/films").text
     assert "It shows the whole take." in html
     assert 'class="lies" x="0.0" y="104" width="600.0"' in html
-    assert "<video" not in html
+    assert 'data-address="/films/clip/0?' in html
+    assert 'data-address="/films/0?' not in html
     assert said(client, "/films/write", room=False).startswith("Writing.")
     wait(rehearsal)
     film = rehearsal.home.root / "films" / "01 Thursday - stage.mp4"
-    assert 'data-film="0"' in client.get("/part/films").text
+    assert 'data-address="/films/0?' in client.get("/part/films").text
     answer = client.get("/films/0", headers={"Range": "bytes=0-99"})
     assert (answer.status_code, answer.headers["content-type"]) == (206, "video/mp4")
     assert answer.content == film.read_bytes()[:100]
 
     first = begins_at(film)
-    assert said(client, "/films/nudge", place=0, later=True, room=False) == "Sound 1 picture later than was found."
+    moved = said(client, "/films/nudge", place=0, later=True)
+    assert moved == "Sound 1 picture later than was found. Write the films again to have it in them."
+    assert listed(rehearsal) == [1]
+    assert begins_at(film) == first
+    said(client, "/films/write", room=False)
     wait(rehearsal)
     assert begins_at(film) == first + 1
-    assert listed(rehearsal) == [1]
     assert "stage.mp4 is no longer listed" in said(client, "/films/remove", place=0)
     assert listed(rehearsal) == []
     assert film.is_file()
@@ -98,7 +102,7 @@ def test_what_cannot_be_done_is_said_in_a_line(rehearsal: Rehearsal, client: Any
     assert "There is no" in problem(client, "/films/add", file=str(root / "nowhere.mp4"))
     assert "text.mp4 is damaged or not a film" in problem(client, "/films/add", file=str(root / "text.mp4"))
     assert "No film that fits" in problem(client, "/films/write", room=False)
-    problem(client, "/films/nudge", place=0, later=True, room=False)
+    problem(client, "/films/nudge", place=0, later=True)
     assert client.get("/films/0").status_code == 422
 
 

@@ -11,7 +11,7 @@ from morningmix.commands.clips import Filmed, Found
 from morningmix.commands.order import Callbacks, Order
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.files.clips import CLIPS, read_clips, write_clips
-from morningmix.files.recall import read_sheets, unsaid
+from morningmix.files.recall import Recall, read_sheets, unsaid
 from morningmix.files.recipe import read_recipe
 from morningmix.film.clip import Clip
 from morningmix.film.write import Film, Settings, Shot, Song, write_film
@@ -37,17 +37,30 @@ def mixed_songs(home: Home, tracks: Path, skipped: Callable[[str], None] = unsai
     sheets = song_sheets(home.mixes)
     if not sheets:
         raise UsageError(f"Nothing is mixed yet in {home.root}. First: morningmix mix FOLDER.")
-    songs = []
-    for sheet, recall in read_sheets(sheets, skipped):
-        folder = sheet.parent
-        if real_place(path_of(recall.tracks_folder, folder)) != real_place(tracks):
-            continue
-        mix = folder / recall.mix.file
-        if not mix.is_file():
-            raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
-        number = int(folder.name.partition(" ")[0])
-        songs.append(Song(title=recall.title, mix=mix, start_s=recall.plan.start_s, number=number))
-    return songs
+    return [
+        _mixed_song(sheet, recall)
+        for sheet, recall in read_sheets(sheets, skipped)
+        if real_place(path_of(recall.tracks_folder, sheet.parent)) == real_place(tracks)
+    ]
+
+
+def mixed_song(home: Home, number: int) -> Song:
+    """The mixed song of that number. Raises `UsageError` where there is none, `RecordingsError` as `mixed_songs`."""
+    sheets = [sheet for sheet in song_sheets(home.mixes) if _number(sheet) == number]
+    for sheet, recall in read_sheets(sheets, unsaid):
+        return _mixed_song(sheet, recall)
+    raise UsageError("There is no such song.")
+
+
+def _mixed_song(sheet: Path, recall: Recall) -> Song:
+    mix = sheet.parent / recall.mix.file
+    if not mix.is_file():
+        raise RecordingsError(f"{mix} is missing. Mix {recall.title} again, or put the file back.")
+    return Song(title=recall.title, mix=mix, start_s=recall.plan.start_s, number=_number(sheet))
+
+
+def _number(sheet: Path) -> int:
+    return int(sheet.parent.name.partition(" ")[0])
 
 
 def lone_mix(mix: Path) -> Song:

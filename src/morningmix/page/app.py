@@ -46,7 +46,7 @@ CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {
 """What a person changes, by its path; each says in words what it did."""
 
 _ANSWERS = {**live.ANSWERS, **send.ANSWERS, **films.ANSWERS, **weeks.ANSWERS}
-_SCRIPTS = ("main", "asking", "left", "player", "who", "songs", "turn", "graph", "send", "films")
+_SCRIPTS = ("main", "asking", "left", "player", "who", "songs", "turn", "graph", "send", "films", "picture")
 _STATIC = {"page.css": "text/css", **{f"{name}.js": "text/javascript" for name in _SCRIPTS}}
 
 

@@ -6,13 +6,14 @@ folder's ``films/clips.json``.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from markupsafe import Markup  # noqa: TID251
 from starlette.requests import Request  # noqa: TID251
-from starlette.responses import FileResponse, Response  # noqa: TID251
+from starlette.responses import Response  # noqa: TID251
 
 from morningmix.commands.clips import Filmed, find_clips
 from morningmix.commands.films import (
@@ -34,6 +35,8 @@ from morningmix.model.film import KnownClip, Lined
 from morningmix.page.asked import Asked
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.songs import ridge_of
+from morningmix.page.watch import ANSWERS as WATCHED
+from morningmix.page.watch import Scene, changed_ns, clip_address, file_answer, scenes
 from morningmix.report.templates import render
 from morningmix.storage.lock import locked
 from morningmix.storage.song_folders import song_sheets
@@ -45,6 +48,9 @@ ROOM_DB = 20.0
 _WIDE = 600.0
 _FINDING, _WRITING = "finding where the film lies", "writing the films"
 _MOST_FRAMES = 100
+_OfClip = tuple[KnownClip, Shot, list[Song]]
+"""A clip that fits, as it is set, and the mixed songs of its take."""
+_CODECS = {"h264": "H.264", "hevc": "HEVC", "mpeg4": "MPEG-4", "prores": "ProRes"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,20 +68,32 @@ class Shown:
     moved: str
     films: Sequence[tuple[int, str, int]]
     """Number, title and time of writing of each film of it."""
+    address: str
+    codec: str
+    """Of its picture, as people call it."""
+    scenes: Sequence[Scene]
+    """The mixed songs that it shows."""
+    plays: str
+    """The same for the script, as JSON."""
 
 
 def section(rehearsal: Rehearsal) -> str:
     """The step as HTML."""
     heard = rehearsal.heard
     known = read_clips(_list(rehearsal))
-    films = _films(rehearsal)
+    of_clips = _shots(rehearsal)
+    shots = {known: (shot, songs) for known, shot, songs in of_clips}
+    films = _films(rehearsal, of_clips)
     return render(
         "films.html",
         package=__package__,
         heard=heard is not None,
         mixed=rehearsal.home.mixes.is_dir() and bool(song_sheets(rehearsal.home.mixes)),
-        clips=[] if heard is None else [_shown(place, one, heard.takes, films) for place, one in enumerate(known)],
+        clips=[]
+        if heard is None
+        else [_shown(place, one, heard.takes, shots.get(one), films) for place, one in enumerate(known)],
         fit=any(one.lined.accepted for one in known),
+        written=bool(films),
         folder=str(rehearsal.home.root / FILMS),
         room_db=ROOM_DB,
     )
@@ -86,7 +104,11 @@ def _list(rehearsal: Rehearsal) -> Path:
 
 
 def _shown(
-    place: int, known: KnownClip, takes: Sequence[HeardTake], films: Sequence[tuple[KnownClip, str, Path]]
+    place: int,
+    known: KnownClip,
+    takes: Sequence[HeardTake],
+    shot_of: tuple[Shot, list[Song]] | None,
+    films: Sequence[tuple[KnownClip, str, Path]],
 ) -> Shown:
     lined = known.lined
     take = next((one for one in takes if one.analysed.take.name == known.take), takes[0])
@@ -97,6 +119,8 @@ def _shown(
         end_s, problem = lined.offset_s, str(error)
     else:
         problem = ""
+    seen = scenes(*shot_of) if shot_of else []
+    codec = shot_of[0].clip.picture.codec if shot_of else ""
     first, last = (min(1.0, max(0.0, at_s / seconds)) for at_s in (lined.offset_s, end_s))
     return Shown(
         place=place,
@@ -107,15 +131,12 @@ def _shown(
         left=_WIDE * first,
         width=max(2.0, _WIDE * (last - first)),
         moved=_moved(known.frames_later),
-        films=[(number, title, _written_ns(path)) for number, (of, title, path) in enumerate(films) if of == known],
+        films=[(number, title, changed_ns(path)) for number, (of, title, path) in enumerate(films) if of == known],
+        address=clip_address(place, known.path),
+        codec=_CODECS.get(codec, codec.upper()),
+        scenes=seen,
+        plays=json.dumps([asdict(scene) for scene in seen]),
     )
-
-
-def _written_ns(path: Path) -> int:
-    try:
-        return path.stat().st_mtime_ns
-    except OSError:
-        return 0
 
 
 def _says(lined: Lined, end_s: float, take_s: float) -> str:
@@ -136,10 +157,10 @@ def _moved(frames: int) -> str:
     return f"Sound {many} {'later' if frames > 0 else 'earlier'} than was found."
 
 
-def _films(rehearsal: Rehearsal) -> list[tuple[KnownClip, str, Path]]:
+def _films(rehearsal: Rehearsal, shots: Sequence[_OfClip]) -> list[tuple[KnownClip, str, Path]]:
     """The written films of the clips that are known: clip, title of the song, file."""
     found = []
-    for known, shot, songs in _shots(rehearsal):
+    for known, shot, songs in shots:
         for song in songs:
             path = film_path(shot, song, rehearsal.home.root / FILMS)
             if path.is_file() and not path.is_symlink():
@@ -147,7 +168,7 @@ def _films(rehearsal: Rehearsal) -> list[tuple[KnownClip, str, Path]]:
     return found
 
 
-def _shots(rehearsal: Rehearsal) -> list[tuple[KnownClip, Shot, list[Song]]]:
+def _shots(rehearsal: Rehearsal) -> list[_OfClip]:
     """Every clip that fits, as it is set, with the mixed songs of its take; without those that cannot be opened."""
     if not rehearsal.home.mixes.is_dir() or not song_sheets(rehearsal.home.mixes):
         return []
@@ -167,16 +188,16 @@ def _shots(rehearsal: Rehearsal) -> list[tuple[KnownClip, Shot, list[Song]]]:
     ]
 
 
-def watch(rehearsal: Rehearsal, request: Request) -> Response:
+def film(rehearsal: Rehearsal, request: Request) -> Response:
     """A film, or the part of it that a browser asks for."""
-    films = _films(rehearsal)
+    films = _films(rehearsal, _shots(rehearsal))
     number = request.path_params["number"]
     if number >= len(films):
         raise UsageError("There is no such film.")
-    return FileResponse(films[number][2])
+    return file_answer(films[number][2])
 
 
-ANSWERS: Mapping[str, Callable[[Rehearsal, Request], Response]] = {"/films/{number:int}": watch}
+ANSWERS: Mapping[str, Callable[[Rehearsal, Request], Response]] = {"/films/{number:int}": film, **WATCHED}
 """What is answered, by its path."""
 
 
@@ -203,19 +224,18 @@ def add(rehearsal: Rehearsal, asked: Asked) -> str:
 
 
 def nudge(rehearsal: Rehearsal, asked: Asked) -> str:
-    """Set the sound of a clip's films a picture later or earlier, and write those that are there again."""
+    """Set the sound of a clip a picture later or earlier. Films that are written stay as they are."""
     clips = read_clips(_list(rehearsal))
     place = asked.whole("place", len(clips))
     later = clips[place].frames_later + (1 if asked.flag("later") else -1)
     if abs(later) > _MOST_FRAMES:
         raise UsageError("That is further than a camera can be off.")
     clips[place] = replace(clips[place], frames_later=later)
-    written = [path for known, _, path in _films(rehearsal) if known.path == clips[place].path]
     write_clips(_list(rehearsal), clips)
-    if written:
-        _write(rehearsal, asked, {path.name for path in written})
     rehearsal.events.tell("changed", version="films")
-    return _moved(later) or "As it was found."
+    says = _moved(later) or "As it was found."
+    written = any(known == clips[place] for known, _, _ in _films(rehearsal, _shots(rehearsal)))
+    return f"{says} Write the films again to have it in them." if written else says
 
 
 def remove(rehearsal: Rehearsal, asked: Asked) -> str:
@@ -229,16 +249,9 @@ def remove(rehearsal: Rehearsal, asked: Asked) -> str:
 
 def write(rehearsal: Rehearsal, asked: Asked) -> str:
     """Write the film of every song that a clip shows."""
-    _write(rehearsal, asked, None)
-    return "Writing. The films appear here when they are ready."
-
-
-def _write(rehearsal: Rehearsal, asked: Asked, only: set[str] | None) -> None:
     room_db = ROOM_DB if asked.flag("room") else None
     folder = rehearsal.home.root / FILMS
     wanted = [(shot, song) for _, shot, songs in _shots(rehearsal) for song in songs]
-    if only is not None:
-        wanted = [(shot, song) for shot, song in wanted if film_path(shot, song, folder).name in only]
     if not wanted:
         raise UsageError("No film that fits shows a mixed song.")
 
@@ -251,6 +264,7 @@ def _write(rehearsal: Rehearsal, asked: Asked, only: set[str] | None) -> None:
         rehearsal.events.tell("changed", version=f"films {len(films)}")
 
     rehearsal.work.start(_WRITING, writing)
+    return "Writing. The films appear here when they are ready."
 
 
 CHANGES: Mapping[str, Callable[[Rehearsal, Asked], str]] = {

@@ -1,30 +1,43 @@
 // The last step: find films of a camera in the take, watch them with the mix, set their sound a picture earlier or later.
 
 import { change, sayAt } from "./asking.js";
+import { Picture } from "./picture.js";
 
 const place = document.getElementById("films");
 const byId = (id) => document.getElementById(id);
 let room = false;
 let path = "";
 
-const watched = new Map(); // by number of the film: where somebody is in it
+const kept = new Map(); // by its id: a picture that stays as it is, and plays on, while the part is loaded again
 
 function dress() {
-  for (const video of place.querySelectorAll("video[data-film]")) {
-    const { film, written } = video.dataset;
-    video.src = `/films/${film}?${written}`;
-    if (watched.has(film)) video.currentTime = watched.get(film);
-    video.addEventListener("timeupdate", () => watched.set(film, video.currentTime));
-    loudness(video);
+  for (const fresh of place.querySelectorAll("video")) {
+    let picture = kept.get(fresh.id);
+    if (picture?.address === fresh.dataset.address) {
+      const focused = document.activeElement === fresh;
+      fresh.replaceWith(picture.video);
+      if (focused) picture.video.focus({ preventScroll: true });
+    } else {
+      const at = picture?.video.currentTime || 0;
+      picture = new Picture(fresh, at);
+      kept.get(fresh.id)?.gone();
+      kept.set(fresh.id, picture);
+    }
+    picture.loudness(Number(byId("volume").value));
+    picture.scenes = JSON.parse(fresh.dataset.scenes || "[]");
+  }
+  for (const [id, picture] of kept) {
+    if (picture.video.isConnected) continue;
+    picture.gone();
+    kept.delete(id);
   }
   if (byId("films-room")) byId("films-room").checked = room;
   if (byId("films-path")) byId("films-path").value = path;
 }
-function loudness(video) {
-  video.volume = 10 ** (Number(byId("volume").value) / 20);
-}
 place.addEventListener("dressed", dress);
-byId("volume").addEventListener("input", () => place.querySelectorAll("video").forEach(loudness));
+byId("volume").addEventListener("input", ({ target }) => {
+  for (const picture of kept.values()) picture.loudness(Number(target.value));
+});
 dress();
 
 place.addEventListener("input", ({ target }) => {
@@ -48,9 +61,10 @@ place.addEventListener("click", ({ target }) => {
   const clip = () => Number(button.closest("[data-place]").dataset.place);
   ({
     add: () => add(button),
-    earlier: () => change(button, "/films/nudge", { place: clip(), later: false, room }),
-    later: () => change(button, "/films/nudge", { place: clip(), later: true, room }),
+    earlier: () => change(button, "/films/nudge", { place: clip(), later: false }),
+    later: () => change(button, "/films/nudge", { place: clip(), later: true }),
     remove: () => change(button, "/films/remove", { place: clip() }),
+    scene: () => kept.get(`watch-${clip()}`).from(Number(button.dataset.at)),
     write: () => change(button, "/films/write", { room }),
   })[button.dataset.do]();
 });

@@ -179,6 +179,14 @@ export async function play({ owner, lanes, from, until, ended }) {
   return mine;
 }
 
+// Lets something else play, which has an owner, says where() it is, and can finish(); what plays now stops.
+export function hand(other) {
+  if (current === other) return;
+  stop();
+  current = other;
+  follow();
+}
+
 export function stop() {
   const was = current;
   current = null;

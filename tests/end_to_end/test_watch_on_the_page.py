@@ -1,0 +1,129 @@
+"""A clip watched with the mix in a browser: the mix is where the picture is, also after a seek and a nudge."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile  # noqa: TID251 - an outside writer of the take
+
+from end_to_end.made import barriers, served, settled, shown, until
+from film.made import RATE_HZ, Made, music
+from morningmix.audio.write import IntegerWriter
+from morningmix.files.clips import write_clips
+from morningmix.model.film import KnownClip, Lined
+from page.made import RECIPE
+from recall_sheets import write_sheet, write_tracks
+
+pytestmark = pytest.mark.browser
+
+FRAME_S, CLIP_S, SONG_S = 0.04, 14.0, 11.0
+LINED = Lined(file="stage.mp4", offset_s=-2.0, drift_ppm=9000.0, confidence=0.9, accepted=True)
+"""A clock so far off that it is 100 ms at the end."""
+START_S = 0.4
+FLASHES_S = tuple(np.arange(1, 35) * 10 * FRAME_S)
+APART_S = 0.04
+AUDIOS = """
+window.audios = [];
+window.Audio = class extends Audio { constructor(...a) { super(...a); window.audios.push(this); } };
+"""
+VIDEO = "document.querySelector('#watch-0')"
+PLAYS = "window.audios.length && !window.audios[0].paused"
+FLASHES = """
+async () => {
+  // Time of each of three flashes in the clip, and where the mix is when it is shown.
+  const video = document.querySelector("#watch-0");
+  const canvas = document.createElement("canvas");
+  const paint = canvas.getContext("2d", { willReadFrequently: true });
+  const flashes = [];
+  let bright = true;
+  while (flashes.length < 3) {
+    const [shown, at] = await new Promise((done) => video.requestVideoFrameCallback((_, frame) => {
+      const ahead_s = (frame.expectedDisplayTime - performance.now()) / 1000;
+      paint.drawImage(video, 0, 0, 8, 8);
+      done([frame.mediaTime, window.audios[0].currentTime + ahead_s]);
+    }));
+    const is = paint.getImageData(4, 4, 1, 1).data[0] > 120;
+    if (is && !bright) flashes.push([shown, at]);
+    bright = is;
+  }
+  return flashes;
+}
+"""
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A mixed rehearsal and two clips of it; no browser shows the picture of the second."""
+    folder = tmp_path_factory.mktemp("watched")
+    (folder / "take").mkdir()
+    for name in ("kick.wav", "bass.wav"):
+        soundfile.write(folder / "take" / name, music(CLIP_S)[0], RATE_HZ)
+    write_tracks(folder / "tracks")
+    home = folder / "take mix"
+    sheet = write_sheet(home / "mixes" / "01 Thursday", folder / "tracks", "Thursday", START_S)
+    sheet.write_text(sheet.read_text(encoding="utf-8").replace("/tracks", "/take"), encoding="utf-8")
+    (home / "recipe.toml").write_text(RECIPE.replace('"take"', '"../take"'), encoding="utf-8")
+    samples = np.rint(0.1 * music(SONG_S, 2) * 8_388_607).astype(np.int32)
+    with IntegerWriter(sheet.with_name("Thursday.wav"), rate_hz=RATE_HZ, channels=2, frames=samples.shape[1]) as writer:
+        writer.write(samples)
+    clips = [
+        Made(seconds=CLIP_S, sound=music(CLIP_S), flashes_s=FLASHES_S).write(folder / "stage.mp4"),
+        Made(seconds=5.0, sound=music(5.0), codec="mpeg4").write(folder / "old.mp4"),
+    ]
+    (home / "films").mkdir()
+    write_clips(home / "films" / "clips.json", [KnownClip(path=clip, take="take", lined=LINED) for clip in clips])
+    return folder
+
+
+@pytest.fixture
+def page(chromium: Any, place: Path) -> Iterator[Any]:
+    with served("take", place) as address, shown(chromium, address, AUDIOS) as page:
+        page.wait_for_selector("#watch-0", state="attached")
+        settled(page)
+        yield page
+
+
+def apart_s(page: Any) -> float:
+    """How much later the mix is than the picture, in the middle of three flashes."""
+    found = page.evaluate(FLASHES)
+    for shown_s, _ in found:
+        # A flash is two pictures long, and a busy browser drops one.
+        assert any(-0.001 < shown_s - flash_s < 1.01 * FRAME_S for flash_s in FLASHES_S)
+    return float(np.median([LINED.take_s(shown_s) - START_S - in_mix_s for shown_s, in_mix_s in found]))
+
+
+def test_the_mix_is_where_the_picture_is(page: Any) -> None:
+    page.click("#scene-0-1")
+    until(page, PLAYS)
+    apart = [apart_s(page)]
+    page.evaluate(f"{VIDEO}.currentTime = 9.5")
+    until(page, f"{PLAYS} && !{VIDEO}.seeking && window.audios[0].currentTime > 6")
+    apart.append(apart_s(page))
+    assert np.abs(apart).max() < APART_S, apart
+
+    page.click("#clip-later-0")
+    until(page, "document.querySelector('#clip-0').innerText.includes('1 picture later')")
+    until(page, PLAYS)
+    assert apart_s(page) - apart[1] == pytest.approx(FRAME_S, abs=FRAME_S / 2)
+    assert page.evaluate(f"{VIDEO}.muted && !{VIDEO}.paused && !window.audios[0].muted")
+
+    # Loudness is that of the page, and one thing plays at a time.
+    page.locator("#volume").fill("-20")
+    assert page.evaluate("window.audios[0].volume") == pytest.approx(0.1)
+    page.click("#play-0")
+    until(page, f"{VIDEO}.paused && window.audios[0].paused")
+    page.evaluate(f"{VIDEO}.play()")
+    until(page, f"{PLAYS} && document.querySelector('#play-0').ariaPressed === 'false'")
+    page.click("#stop")
+    until(page, f"{VIDEO}.paused && window.audios[0].paused")
+
+    # A picture that the browser cannot show says so, and nothing is there to be pressed in vain.
+    assert "cannot show pictures of this kind (MPEG-4)" in page.inner_text("#clip-1")
+    assert not page.is_visible("#watch-1")
+    assert not page.is_visible("#scene-1-1")
+    assert page.evaluate("document.querySelector('#scene-0-1').offsetHeight") >= 44
+    assert barriers(page) == []
