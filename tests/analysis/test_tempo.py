@@ -110,6 +110,12 @@ def test_half_of_a_tempo_is_doubt_where_the_snare_says_so(bpm: float, tmp_path: 
     assert found.is_doubtful
 
 
+@pytest.mark.parametrize("bpm", [106.0, 132.0])
+def test_nobody_counts_so_slowly_that_the_hat_plays_thirty_seconds(bpm: float, tmp_path: Path) -> None:
+    half_time = {"kick": (0.0, 0.75), "snare": (2.0,), "hat": tuple(np.arange(0.0, 4.0, 0.25).tolist())}
+    assert score(tmp_path, steady(bpm, 40), half_time) >= 0.95
+
+
 def test_noise_and_random_hits_have_no_tempo(tmp_path: Path) -> None:
     rng = np.random.default_rng(4)
     hiss = stored(tmp_path / "hiss", [0.1 * rng.standard_normal(30 * RATE_HZ)])

@@ -34,7 +34,7 @@ FORMATS = {
     "align": 5,
     "clean": 11,
     "cleaned": 12,
-    "print": 1,
+    "print": 2,
     "song": 2,
     "scratch": 1,
 }
