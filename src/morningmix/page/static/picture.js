@@ -11,7 +11,8 @@ const NEAR_S = 0.005;
 const BEFORE_S = 2; // a song is made ready so long before it begins
 const LOOK_MS = 50;
 const MOST_FASTER = 0.02; // a third of a semitone
-const SETTLES_MS = 300; // after its beginning, until its place says how long that took
+const STARTS_MS = 200; // after its beginning, until it sounds
+const SETTLES_MS = 400; // and until its place says how long that took
 let takes = 0.07; // seconds from play() to the sound, as measured at the last beginnings
 
 export class Picture {
@@ -86,7 +87,8 @@ export class Picture {
 
   silence() {
     this.mix?.pause();
-    [this.aimed, this.began, this.again] = [false, 0, true];
+    clearTimeout(this.soon);
+    [this.soon, this.aimed, this.began, this.again] = [0, false, 0, true];
   }
 
   // Where in the mix of which song the picture is; negative where it is about to begin.
@@ -124,35 +126,44 @@ export class Picture {
   }
 
   begin(at, behind) {
+    if (this.soon) return;
     const early = -behind - takes;
     if (!this.aimed || early < -CLOSE_S) {
-      if (this.aimed) this.ahead = Math.min(2 * this.ahead, 1);
+      if (this.aimed) this.ahead = Math.min(1.5 * this.ahead, 1);
       this.aim(at);
-    } else if (early > 0.002) {
-      clearTimeout(this.soon);
-      this.soon = setTimeout(() => this.follow(), 1000 * early);
-    } else {
-      this.aimed = false;
-      this.began = performance.now();
-      this.mix.play().catch(() => {});
+      return;
     }
+    this.soon = setTimeout(() => {
+      [this.soon, this.aimed, this.began, this.off] = [0, false, performance.now(), null];
+      this.mix.play().catch(() => {});
+    }, 1000 * Math.max(0, early));
   }
 
   keep(at, behind) {
     let far = FAR_S;
     if (this.began) {
-      if (performance.now() - this.began < SETTLES_MS) return;
+      const since_ms = performance.now() - this.began;
+      if (since_ms < STARTS_MS) return;
+      this.mean(behind);
+      if (since_ms < SETTLES_MS) return;
       this.began = 0;
-      takes = Math.min(Math.max(takes + behind / 2, 0), 0.5);
+      takes = Math.min(Math.max(takes + this.off / 2, 0), 0.5);
       if (this.again) far = CLOSE_S;
       this.again = false;
+    } else {
+      this.mean(behind);
     }
-    if (Math.abs(behind) > far) {
+    if (Math.abs(this.off) > far) {
       this.aim(at);
       return;
     }
-    const faster = Math.abs(behind) < NEAR_S ? 0 : Math.min(Math.max(2 * behind, -MOST_FASTER), MOST_FASTER);
+    const faster = Math.abs(this.off) < NEAR_S ? 0 : Math.min(Math.max(this.off, -MOST_FASTER), MOST_FASTER);
     this.mix.playbackRate = this.video.playbackRate * (1 + faster);
+  }
+
+  // Some browsers tell the time in steps as long as a picture.
+  mean(behind) {
+    this.off = this.off === null ? behind : this.off + (behind - this.off) / 4;
   }
 
   open(sound) {
