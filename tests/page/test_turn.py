@@ -27,6 +27,7 @@ from morningmix.dsp.meter import LoudnessMeter
 from morningmix.errors import BusyError
 from morningmix.files.recall import Recall, read_recall
 from morningmix.laws.filters import high_shelf, low_shelf
+from morningmix.model.recipe import Recipe
 from morningmix.page.rehearsal import Rehearsal
 from morningmix.page.sound import PIECE_S
 from morningmix.render.live import HEADROOM_DB, live_piece
@@ -250,6 +251,25 @@ def test_every_turn_is_one_line_of_the_recipe_and_the_numbers_follow(rehearsal: 
     settings = re.search(r'data-settings="([^"]*)"', client.get("/part/mix").text)
     assert settings is not None
     assert {"level": 0.0, "low": -1.5, "high": 0.0, "room": 0.0} in json.loads(unescape(settings[1]))["all"].values()
+
+
+def test_a_turn_that_comes_while_a_part_of_the_page_is_made_counts(
+    rehearsal: Rehearsal, client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = {track["name"]: track["gain"] for track in client.get("/live/1").json()["tracks"]}
+    read = rehearsal.recipe
+
+    def overtaken() -> Recipe | None:
+        found = read()
+        said(client, "/mix/set", name="snare", part=0, scope=0, value=2.0)
+        return found
+
+    with monkeypatch.context() as patched:
+        patched.setattr(rehearsal, "recipe", overtaken)
+        client.get("/live/1")
+    after = {track["name"]: track["gain"] for track in client.get("/live/1").json()["tracks"]}
+    assert 20.0 * np.log10(after["snare"] / before["snare"]) == pytest.approx(2.0, abs=0.02)
+    assert "not mixed as the recipe says" in client.get("/part/mix").text
 
 
 def test_what_is_usual_is_where_a_turn_begins(rehearsal: Rehearsal, client: TestClient) -> None:

@@ -52,7 +52,8 @@ def songs(rehearsal: Rehearsal) -> list[LiveSong]:
     if recipe is None:
         raise UsageError("There is no recipe yet. Wait until every input has been listened to.")
     known = _known.setdefault(rehearsal, _Known())
-    state = (rehearsal.changes.version, recipe.usual, *_sheets(rehearsal.home.mixes))
+    # The recipe as it was read: a version that is asked for now may be that of a later change.
+    state = (recipe, *_sheets(rehearsal.home.mixes))
     with known.lock:
         if known.heard is not heard or known.state != state:
             known.songs = live_songs([take.analysed for take in heard.takes], recipe, rehearsal.home, rehearsal.order)
