@@ -1,4 +1,7 @@
-"""Temporary sound on disk: float32, interleaved, without a header, in files that any process can read."""
+"""Temporary sound on disk: float32 without a header, one channel after the other, in files that any process can read.
+
+So a stretch of a channel is read straight to where it is wanted.
+"""
 
 from __future__ import annotations
 
@@ -36,9 +39,10 @@ class ScratchWriter:
 
     def __init__(self, scratch: Scratch) -> None:
         self._scratch = scratch
+        self._written = 0
         try:
             scratch.path.unlink(missing_ok=True)
-            self._file: BinaryIO = scratch.path.open("xb")
+            self._file: BinaryIO = scratch.path.open("xb", buffering=0)
         except OSError as error:
             raise cannot_write(scratch.path, error) from error
 
@@ -47,9 +51,14 @@ class ScratchWriter:
         if block.shape[0] != self._scratch.channels or block.dtype != np.float32:
             raise ValueError(f"{self._scratch.channels} channels of float32 expected, not {block.dtype} {block.shape}")
         try:
-            self._file.write(np.ascontiguousarray(block.T, "<f4").data.cast("B") if block.size else b"")
+            for channel, samples in enumerate(block):
+                self._file.seek(4 * (channel * self._scratch.frames + self._written))
+                left = np.ascontiguousarray(samples, "<f4").view(np.uint8).data
+                while left:
+                    left = left[self._file.write(left) :]
         except OSError as error:
             raise cannot_write(self._scratch.path, error) from error
+        self._written += block.shape[1]
 
     def __enter__(self) -> Self:
         return self
@@ -68,15 +77,20 @@ class ScratchWriter:
 
 def recording_of(pieces: Sequence[Scratch], at_frame: int = 0) -> Recording:
     """Scratch files, one after the other, as a recording that begins at frame `at_frame` of its take."""
-    parts = tuple(
-        Part(
-            path=piece.path,
-            rate_hz=piece.rate_hz,
-            channels=piece.channels,
-            frames=piece.frames,
-            subtype="FLOAT",
-            data_offset_bytes=0,
-        )
-        for piece in pieces
+    return Recording(
+        lanes=tuple(
+            tuple(
+                Part(
+                    path=piece.path,
+                    rate_hz=piece.rate_hz,
+                    channels=1,
+                    frames=piece.frames,
+                    subtype="FLOAT",
+                    data_offset_bytes=4 * channel * piece.frames,
+                )
+                for piece in pieces
+            )
+            for channel in range(pieces[0].channels)
+        ),
+        at_frame=at_frame,
     )
-    return Recording(lanes=(parts,), at_frame=at_frame)

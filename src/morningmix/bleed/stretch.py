@@ -15,6 +15,7 @@ from morningmix.dsp.bands import band_hop_frames
 from morningmix.measure.band_store import BandStore
 from morningmix.model.measured import GainStep
 from morningmix.model.plan import Cleaning
+from morningmix.model.recording import Part as FilePart
 from morningmix.model.recording import Recording, Take
 from morningmix.storage.cache import beside, key, path_of, take_key
 
@@ -69,12 +70,27 @@ class Stretch:
 
     def clean(self, target: int) -> Recording:
         """The cleaned sound, on the timeline of the take."""
-        pieces = [self._scratch(beside(self.path(target), "clean", f"{n:02x}"), target, n) for n in self._numbers]
-        return recording_of(pieces, self.sounds.first_frame)
+        parts = tuple(
+            FilePart(
+                path=beside(self.path(target), "clean", f"{number:02x}"),
+                rate_hz=self.sounds.rate_hz,
+                channels=self.sounds.channels(target),
+                frames=self._frames(number),
+                subtype="FLOAT",
+                data_offset_bytes=0,
+            )
+            for number in self._numbers
+        )
+        return Recording(lanes=(parts,), at_frame=self.sounds.first_frame)
 
     def scratch(self, target: int, what: int, number: int) -> Scratch:
         """What is left (0) or was taken (1) of a microphone in a piece."""
-        return self._scratch(beside(self.path(target), "scratch", str(what), f"{number:02x}"), target, number)
+        return Scratch(
+            path=beside(self.path(target), "scratch", str(what), f"{number:02x}"),
+            rate_hz=self.sounds.rate_hz,
+            channels=self.sounds.channels(target),
+            frames=self._frames(number),
+        )
 
     def scratches(self, target: int, what: int) -> Recording:
         """What is left or was taken of a microphone, on the timeline of the stretch."""
@@ -88,14 +104,9 @@ class Stretch:
     def _numbers(self) -> range:
         return range(len(self.pieces))
 
-    def _scratch(self, path: Path, target: int, number: int) -> Scratch:
+    def _frames(self, number: int) -> int:
         piece = self.pieces[number]
-        return Scratch(
-            path=path,
-            rate_hz=self.sounds.rate_hz,
-            channels=self.sounds.channels(target),
-            frames=piece.stop_frame - piece.start_frame,
-        )
+        return piece.stop_frame - piece.start_frame
 
 
 def stretches_of(take: Take, store: BandStore, cleaning: Cleaning, cache: Path) -> tuple[Stretch, ...]:
