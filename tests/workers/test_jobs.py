@@ -40,6 +40,10 @@ class Later:
     def __init__(self) -> None:
         self.waiting: list[tuple[int, Any, Future[Done[Any]]]] = []
         self.submitted = Event()
+        self.expected: list[int] = []
+
+    def expect(self, priority: int) -> None:
+        self.expected.append(priority)
 
     def submit(self, call: Any, priority: int) -> Future[Done[Result]]:
         future: Future[Done[Any]] = Future()
@@ -56,6 +60,20 @@ def run_of(runner: Any) -> Run:
 
 
 # ---------------------------------------------------------------- batches
+
+
+def test_more_jobs_of_a_lane_are_expected_when_its_batch_has_ended_and_not_before() -> None:
+    runner = Later()
+    thread = Thread(target=Lane(run_of(runner), 3).all, args=([job(partial(twice, number)) for number in range(2)],))
+    thread.start()
+    while len(runner.waiting) < 2:
+        time.sleep(0.01)
+    (_, one, future), (_, other, other_future) = runner.waiting
+    other_future.set_result(perform(other))
+    assert runner.expected == []
+    future.set_result(perform(one))
+    thread.join()
+    assert runner.expected == [3]
 
 
 @pytest.mark.parametrize("workers", [1, 3])

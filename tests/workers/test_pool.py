@@ -235,10 +235,11 @@ def test_workers_end_with_the_run_that_started_them(how: str, lanes: int, tmp_pa
 
 
 def test_a_job_that_follows_in_the_first_lane_goes_before_those_of_others(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Its lane gives it only when the one before has ended; other jobs that wait already would take long."""
+    """Its lane gives it only when the batch before has ended; other jobs that wait already would take long."""
     monkeypatch.setattr("morningmix.workers.pool._PATIENCE_S", 60.0)
     with Pool(1, [], print) as pool:
         first = pool.submit(partial(twice, 1), 0)
+        first.add_done_callback(lambda _: pool.expect(0))
         other = pool.submit(partial(twice, 2), 1)
         first.result()
         assert pool.submit(partial(twice, 3), 0).result().result[0] == 6
@@ -248,14 +249,16 @@ def test_a_job_that_follows_in_the_first_lane_goes_before_those_of_others(monkey
 def test_no_worker_begins_another_job_while_the_first_lane_decides(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """Nor one that was idle; and while a job of the first lane runs, the others go on."""
+    """Nor one that was idle, nor while another job of the first lane runs; before and for other lanes they go on."""
     monkeypatch.setattr("morningmix.workers.pool._PATIENCE_S", 60.0)
     with Pool(2, [], print) as pool:
         running = pool.submit(partial(wait_for, tmp_path / "go on"), 0)
+        pool.expect(1)
         assert pool.submit(partial(twice, 1), 1).result().result[0] == 2
-        (tmp_path / "go on").touch()
-        running.result()
+        pool.expect(0)
         other = pool.submit(partial(twice, 2), 1)
         time.sleep(0.2)
+        (tmp_path / "go on").touch()
+        running.result()
         assert not other.done()
         assert pool.submit(partial(twice, 3), 0).result().result[0] == 6

@@ -141,14 +141,13 @@ class NormalEquations:
 
 
 def total_bleed(filters: References, references: References, taps: int, lead: int) -> Spectrum:
-    """Sum of all predicted bleed: ``(bins, frames)``."""
+    """Sum of all predicted bleed: ``(bins, frames)``, in the precision of what is given."""
     count, inputs = references.shape[2] - lead, references.shape[1]
-    weights = filters.conj().transpose(0, 2, 1).astype(np.complex128)
-    wide = references.astype(np.complex128)
-    total = weights[:, :, :inputs] @ wide[:, :, lead:]
+    weights = np.ascontiguousarray(filters.conj().transpose(0, 2, 1))
+    total = weights[:, :, :inputs] @ references[:, :, lead:]
     for tap in range(1, taps):
-        total += weights[:, :, tap * inputs : (tap + 1) * inputs] @ wide[:, :, lead - tap : lead - tap + count]
-    bleed: Spectrum = total[:, 0].astype(np.complex64)
+        total += weights[:, :, tap * inputs : (tap + 1) * inputs] @ references[:, :, lead - tap : lead - tap + count]
+    bleed: Spectrum = total[:, 0]
     return bleed
 
 

@@ -146,7 +146,9 @@ class _Learner:
         references = spectra.references(row, slab)
         left = target_spectra
         if (row, slab) in self._filters:
-            left = target_spectra - total_bleed(self._filters[row, slab], references, slab.taps, _LEAD)
+            # In double precision, because rounding in the weights comes out of the solution a hundred times larger.
+            filters, wide = self._filters[row, slab].astype(np.complex128), references.astype(np.complex128)
+            left = target_spectra - total_bleed(filters, wide, slab.taps, _LEAD).astype(np.complex64)
         power = smooth_power(left) + floor * self._levels[row][spectra.place(slab)] + _TINY
         # Frames overlap by three quarters, so every second one carries nearly all information.
         past = history(references, slab.taps, _LEAD, every=2)

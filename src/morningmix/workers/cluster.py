@@ -50,6 +50,9 @@ class Cluster:
         dask.add_done_callback(partial(self._done, future))
         return future
 
+    def expect(self, priority: int) -> None:
+        """The scheduler takes jobs as they come."""
+
     def stop(self) -> None:
         """Give up all jobs, as far as the scheduler can."""
         self._client.cancel(list(self._dask.values()))

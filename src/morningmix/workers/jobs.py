@@ -81,6 +81,9 @@ class Runner(Protocol):
     def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
         """Run a job; it raises in the future what the job raises."""
 
+    def expect(self, priority: int) -> None:
+        """Soon more jobs of this priority follow; may be called from any thread."""
+
     def stop(self) -> None:
         """Give up all jobs, those that run too; there will be no more."""
 
@@ -96,6 +99,9 @@ class Here:
         future: Future[Done[Result]] = Future()
         future.set_result(perform(call))
         return future
+
+    def expect(self, priority: int) -> None:
+        """Nothing else can begin in between."""
 
     def stop(self) -> None:
         """Nothing runs while anybody could ask for this."""
@@ -140,6 +146,12 @@ class Lane:
         if sum(job.cost for job in jobs) < runner.start_s:
             runner = Here()
         futures: dict[int, Future[Done[Any]]] = {}
+        ended = itertools.count(1)
+
+        def end_batch(_: Future[Done[Any]]) -> None:
+            if next(ended) == len(jobs):
+                runner.expect(self._priority)
+
         numbers = [next(_NUMBERS) for _ in jobs]
         try:
             for number, place in zip(
@@ -147,6 +159,7 @@ class Lane:
             ):
                 futures[place] = runner.submit(jobs[place].call, self._priority)
                 futures[place].add_done_callback(self._counts(jobs[place], number))
+                futures[place].add_done_callback(end_batch)
             if self._aside and runner.workers > 1:
                 for job in self._aside:
                     runner.submit(job.call, self._priority + 1).add_done_callback(self._traced(job, next(_NUMBERS)))

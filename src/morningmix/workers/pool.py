@@ -34,8 +34,8 @@ else:
 Result = TypeVar("Result")
 _MOST_TRIES = 2
 _PATIENCE_S = 0.5
-"""How long the first lane may decide what comes next, before jobs of others are begun: people wait for its song, and
-another song's job would keep a worker from it for up to 3 s (measured)."""
+"""How long the first lane may decide what follows a batch, before jobs of others are begun: people wait for its song,
+and another song's job would keep a worker from it for up to 3 s (measured)."""
 _START_S = 1.0
 """Until a worker has loaded what it needs (measured)."""
 _LOST = (
@@ -72,8 +72,8 @@ class Pool:
         self._threads: list[Thread] = []
         self._processes: list[BaseProcess] = []
         self._idle, self._alive, self._closed = 0, 0, False
-        self._of_first, self._decided_by_s = 0, 0.0
-        """How many jobs of the first lane run, and until when it may decide after the last one."""
+        self._decided_by_s = 0.0
+        """Until when the first lane may decide."""
 
     @property
     def start_s(self) -> float:
@@ -91,6 +91,12 @@ class Pool:
                 self._start()
             self._changed.notify()
         return future
+
+    def expect(self, priority: int) -> None:
+        """Soon more jobs of this priority follow."""
+        if priority == 0:
+            with self._changed:
+                self._decided_by_s = time.monotonic() + _PATIENCE_S
 
     def _start(self) -> None:
         """Start a worker and the thread that serves it."""
@@ -117,8 +123,6 @@ class Pool:
                 # Most likely the job cannot be pickled.
                 job.future.set_exception(error)
                 continue
-            finally:
-                self._ended(job)
             if isinstance(message, Exception):
                 job.future.set_exception(message)
             else:
@@ -131,24 +135,14 @@ class Pool:
         with self._changed:
             self._idle += 1
             while not self._closed:
-                left_s = 0.0 if self._of_first else self._decided_by_s - time.monotonic()
+                left_s = self._decided_by_s - time.monotonic()
                 if self._waiting and (self._waiting[0].priority == 0 or left_s <= 0.0):
                     break
                 self._changed.wait(left_s if self._waiting else None)
             self._idle -= 1
             if self._closed:
                 return None
-            job = heapq.heappop(self._waiting)
-            self._of_first += job.priority == 0
-            return job
-
-    def _ended(self, job: _Waiting) -> None:
-        """Count a job that no longer runs."""
-        with self._changed:
-            if job.priority == 0:
-                self._of_first -= 1
-                self._decided_by_s = time.monotonic() + _PATIENCE_S
-            self._changed.notify_all()
+            return heapq.heappop(self._waiting)
 
     def _worker(self, number: int) -> Connection:
         """Pipe to a new worker process."""
