@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from morningmix.dsp.stft import Spectrum
 
+Precision = TypeVar("Precision", np.complex64, np.complex128)
 References = NDArray[np.complex64]
 """``(bins, references, frames)``."""
 
@@ -140,14 +141,16 @@ class NormalEquations:
         return _solution(square.astype(np.complex128), cross.astype(np.complex128))
 
 
-def total_bleed(filters: References, references: References, taps: int, lead: int) -> Spectrum:
+def total_bleed(
+    filters: NDArray[Precision], references: NDArray[Precision], taps: int, lead: int
+) -> NDArray[Precision]:
     """Sum of all predicted bleed: ``(bins, frames)``, in the precision of what is given."""
     count, inputs = references.shape[2] - lead, references.shape[1]
     weights = np.ascontiguousarray(filters.conj().transpose(0, 2, 1))
     total = weights[:, :, :inputs] @ references[:, :, lead:]
     for tap in range(1, taps):
         total += weights[:, :, tap * inputs : (tap + 1) * inputs] @ references[:, :, lead - tap : lead - tap + count]
-    bleed: Spectrum = total[:, 0]
+    bleed: NDArray[Precision] = total[:, 0]
     return bleed
 
 
