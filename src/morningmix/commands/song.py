@@ -22,7 +22,7 @@ from morningmix.model.plan import MasterPlan, SongPlan
 from morningmix.model.tempo import Tempo
 from morningmix.render.master import limiter_per_hop, master_curve_db
 from morningmix.render.output import SongFiles
-from morningmix.render.verify import MOST_APART_LU, Verified, verify
+from morningmix.render.verify import MOST_APART_LU, Verified, residual_of, verify
 from morningmix.report.contents import Mixed
 from morningmix.storage.home import RECALL, output_errors, path_from
 from morningmix.workers.jobs import Job, Lane
@@ -61,8 +61,8 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
     files = SongFiles(title=plan.title, mix=desk.output(folder), stems=desk.output(folder / "stems"))
     mix = files.mix.path(files.title)
 
-    def sound(lane: Lane) -> tuple[Verified, dict[str, str]]:
-        """Everything but the MP3, measured and hashed."""
+    def sound(lane: Lane) -> tuple[Verified, float, dict[str, str]]:
+        """Everything but the MP3; the mix is measured, its stems are taken from it, and all is hashed."""
         paths = write_files(ready, master, curve_db, files, desk, lane)
         if song.practice:
             works = [partial(write_practice, each, ready, master, desk) for each in practice_mixes(plan)]
@@ -70,8 +70,14 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
                 lane.split(works[first : first + _TOGETHER])
         # The MP3 is still being written.
         written = [name for name in _files(folder) if name != mp3.name]
-        verified = lane.one(Job(what="verify the files", call=partial(verify, paths), cost=FILE_COST * song.seconds))
-        return verified, hash_files(folder, written, lane)
+        cost = FILE_COST * song.seconds / 2.0
+        checks: list[Callable[[Lane], Any]] = [
+            lambda lane: lane.one(Job(what="verify the mix", call=partial(verify, paths[0]), cost=cost)),
+            lambda lane: lane.one(Job(what="verify the stems", call=partial(residual_of, paths), cost=cost)),
+            lambda lane: hash_files(folder, written, lane),
+        ]
+        verified, residual, of_files = lane.split(checks)
+        return verified, residual, of_files
 
     mp3 = mix.with_suffix(".mp3")
     # Encoding takes longest, so it begins first: what it needs is there before anything is begun.
@@ -81,8 +87,8 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
         sound,
         song.raw.hashes,
     ]
-    _, (verified, of_files), of_recordings = lane.split(works)
-    _refuse_wrong(verified, plan.title)
+    _, (verified, residual, of_files), of_recordings = lane.split(works)
+    _refuse_wrong(verified, residual, plan.title)
     of_files |= hash_files(folder, [mp3.name], lane)
     _write_sheet(ready, master, verified, _Hashes(recordings=of_recordings, files=of_files), desk)
     final = desk.home.mixes / song.folder_name
@@ -96,7 +102,7 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
         target_lufs=master.target_lufs,
         wanted_lufs=plan.target_lufs,
         reachable_lufs=ready.reachable_lufs,
-        residual=verified.residual,
+        residual=residual,
         plan=plan,
         master=master,
         facts=SongFacts(
@@ -112,10 +118,10 @@ def write(ready: Ready, master: MasterPlan, desk: Desk, lane: Lane) -> MixedSong
     )
 
 
-def _refuse_wrong(verified: Verified, title: str) -> None:
+def _refuse_wrong(verified: Verified, residual: float, title: str) -> None:
     """What must never happen: then nothing is put in place, and the traceback is wanted."""
-    if verified.residual != 0.0:
-        raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {verified.residual:g} is left')
+    if residual != 0.0:
+        raise RuntimeError(f'the stems of "{title}" do not add up to the mix: {residual:g} is left')
     differ_lu = verified.meters_differ_lu
     if differ_lu is not None and abs(differ_lu) > MOST_APART_LU:
         raise RuntimeError(f'two loudness meters differ by {differ_lu:.3f} LU on "{title}"')

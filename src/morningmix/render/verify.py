@@ -16,7 +16,7 @@ from morningmix.dsp.bands import BandMeter, band_edges_hz, band_hop_frames
 from morningmix.dsp.control import loudness_hop_frames
 from morningmix.dsp.meter import Loudness, LoudnessMeter
 from morningmix.laws.loudness import OFFSET_DB
-from morningmix.units import Block, powers_db
+from morningmix.units import powers_db
 
 MOST_APART_LU = 0.5
 """Two loudness meters that differ by more point to a bug in one of them."""
@@ -27,12 +27,10 @@ _LEAST_RATE_HZ = 32_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verified:
-    """Measurements of the written files."""
+    """Measurements of the written mix."""
 
     loudness: Loudness
     """Loudness of the mix."""
-    residual: float
-    """Largest magnitude of mix minus stems, linear; zero by construction."""
     short_term_lufs: NDArray[np.float32]
     """Loudness of the mix over every 3 s, a value each 0.1 s; the first is over 0 to 3 s. At least -120."""
     band_hz: NDArray[np.float64]
@@ -42,40 +40,43 @@ class Verified:
     """As `meters_differ_lu` gives it."""
 
 
-def verify(files: Sequence[Path]) -> Verified:
-    """Measure the mix (first) and take its stems from it. Raises `RecordingsError` if one cannot be read back."""
+def residual_of(files: Sequence[Path]) -> float:
+    """Largest magnitude of the mix (first) minus its stems, linear; zero by construction. Raises `RecordingsError`."""
     recordings = [read_file(path) for path in files]
     rate_hz, frames = recordings[0].rate_hz, recordings[0].frames
-    meter = LoudnessMeter(rate_hz, recordings[0].channels)
     block_frames = 20 * loudness_hop_frames(rate_hz)
     residual = 0.0
-    spectrum = BandMeter(rate_hz, recordings[0].channels)
-    powers = np.zeros(len(band_edges_hz(rate_hz)) - 1)
     with ExitStack() as stack:
-        readers = [stack.enter_context(open_recording(recording, rate_hz)) for recording in recordings]
-
-        def read(count: int) -> tuple[Block, float]:
-            """The mix, and the largest sample of mix minus stems."""
-            mix = readers[0].read(count)
-            rest = mix.astype(np.float64)
-            for stem in readers[1:]:
-                rest -= stem.read(count)
-            return mix, float(np.abs(rest).max())
-
+        mix, *stems = (stack.enter_context(open_recording(recording, rate_hz)) for recording in recordings)
         for start in range(0, frames, block_frames):
-            mix, left = read(min(block_frames, frames - start))
-            meter.update(mix)
-            residual = max(residual, left)
-            powers += spectrum.update(mix).sum(axis=1, dtype=np.float64)
+            count = min(block_frames, frames - start)
+            rest = mix.read(count).astype(np.float64)
+            for stem in stems:
+                rest -= stem.read(count)
+            residual = max(residual, float(np.abs(rest).max()))
+    return residual
+
+
+def verify(path: Path) -> Verified:
+    """Measure a mix. Raises `RecordingsError` if it cannot be read back."""
+    mix = read_file(path)
+    rate_hz, frames = mix.rate_hz, mix.frames
+    meter, spectrum = LoudnessMeter(rate_hz, mix.channels), BandMeter(rate_hz, mix.channels)
+    block_frames = 20 * loudness_hop_frames(rate_hz)
+    powers = np.zeros(len(band_edges_hz(rate_hz)) - 1)
+    with open_recording(mix, rate_hz) as reader:
+        for start in range(0, frames, block_frames):
+            block = reader.read(min(block_frames, frames - start))
+            meter.update(block)
+            powers += spectrum.update(block).sum(axis=1, dtype=np.float64)
     powers += spectrum.finish().sum(axis=1, dtype=np.float64)
     hops = max(1, frames // band_hop_frames(rate_hz))
     return Verified(
         loudness=meter.result(),
-        residual=residual,
         short_term_lufs=(OFFSET_DB + powers_db(meter.short_term_powers())).astype(np.float32),
         band_hz=band_edges_hz(rate_hz),
         spectrum_db=powers_db(powers / hops).astype(np.float32),
-        meters_differ_lu=meters_differ_lu(files[0]),
+        meters_differ_lu=meters_differ_lu(path),
     )
 
 
