@@ -241,10 +241,10 @@ def known_beats(version: Version, seed: int, beats: int = 40) -> Version:
     period_s = (plan.end_s - plan.start_s - 0.5) / beats
     song = a_fingerprint(seed, beats, 60.0 / period_s)
     name = Path(version.recall.tracks_folder).name
-    kept = KeptFingerprint(take=name, start_s=plan.start_s, end_s=plan.end_s, fingerprint=song)
     cache = next(above / CACHE for above in version.folder.parents if (above / CACHE).is_dir())
-    write_record(path_of(cache, "print", take_key(version.folder), key(seed)), kept)
     beats_s = tuple(0.25 + period_s * beat for beat in range(beats + 1))
+    kept = KeptFingerprint(take=name, start_s=plan.start_s, end_s=plan.end_s, fingerprint=song, beats_s=beats_s)
+    write_record(path_of(cache, "print", take_key(version.folder), key(seed)), kept)
     tempo = Tempo(tempo_bpm=song.tempo_bpm, other_bpm=None, beats_s=beats_s)
     return replace(version, recall=version.recall.model_copy(update={"tempo": tempo}))
 

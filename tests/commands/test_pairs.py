@@ -11,10 +11,10 @@ from morningmix.analysis.fingerprint import KeptFingerprint
 from morningmix.commands.pairs import Song, left_out, paired
 from morningmix.files.recall import Recall
 from morningmix.model.fingerprint import Fingerprint
-from morningmix.model.tempo import Tempo
 from morningmix.storage.cache import key, path_of, take_key
 from morningmix.storage.records import write_record
 
+BEATS_S = tuple(0.5 * beat for beat in range(121))
 ROPE, COPPER, GAUGE = (a_song(seed) for seed in (1, 2, 3))
 
 
@@ -25,7 +25,9 @@ def rehearsal(folder: Path, *songs: tuple[str, Fingerprint | None], recorded: st
     cache.mkdir(parents=True)
     for place, (title, fingerprint) in enumerate(songs):
         start_s = 60.0 * place
-        kept = KeptFingerprint(take="raw", start_s=start_s, end_s=start_s + 60.0, fingerprint=fingerprint)
+        kept = KeptFingerprint(
+            take="raw", start_s=start_s, end_s=start_s + 60.0, fingerprint=fingerprint, beats_s=BEATS_S
+        )
         write_record(path_of(cache, "print", take_key(folder), key(title)), kept)
         sheet = Recall.model_construct(
             title=title,
@@ -74,18 +76,17 @@ def test_what_a_song_leaves_out_of_the_time_before_is_said(tmp_path: Path) -> No
     assert left_out(unknown, after) == ""
 
 
-def test_beats_are_known_where_fingerprint_and_sheet_count_the_same(tmp_path: Path) -> None:
-    (song,) = rehearsal(tmp_path / "first", ("Rope", ROPE))
+def test_beats_are_those_of_the_fingerprint_as_far_as_the_song_goes(tmp_path: Path) -> None:
+    (song, unknown) = rehearsal(tmp_path / "first", ("Rope", ROPE), ("Gauge", None))
+    assert unknown.beats is None
 
-    def beats(tempo_bpm: float, beats_s: tuple[float, ...]) -> tuple[int, int] | None:
-        tempo = Tempo(tempo_bpm=tempo_bpm, other_bpm=None, beats_s=beats_s)
-        found = replace(song, recall=song.recall.model_copy(update={"tempo": tempo})).beats
-        return None if found is None else (found[0].beats.shape[1], len(found[1]))
+    def beats(start_s: float, end_s: float) -> tuple[int, list[float]] | None:
+        plan = SimpleNamespace(start_s=start_s, end_s=end_s)
+        found = replace(song, recall=song.recall.model_copy(update={"plan": plan})).beats
+        return None if found is None else (found[0].beats.shape[1], list(found[1]))
 
-    every = tuple(0.5 * beat for beat in range(ROPE.beats.shape[1] + 9))
-    assert beats(ROPE.tempo_bpm, every) == (len(every) - 9, len(every) - 8)
-    assert beats(ROPE.tempo_bpm, every[:50]) == (49, 50)
-    assert beats(2.0 * ROPE.tempo_bpm, every) is None
-    # A sheet may hold no beat at all, or the first alone.
-    assert beats(ROPE.tempo_bpm, ()) is None
-    assert beats(ROPE.tempo_bpm, every[:1]) is None
+    assert beats(0.0, 60.0) == (120, list(BEATS_S))
+    # The recipe's times are in tenths; the sheet's are where the mix was cut.
+    assert beats(-0.125, 60.0) == (120, [beat_s + 0.125 for beat_s in BEATS_S])
+    assert beats(0.0, 24.9) == (49, list(BEATS_S[:50]))
+    assert beats(0.0, 0.3) is None

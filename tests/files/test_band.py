@@ -165,6 +165,8 @@ def test_reading(tmp_path: Path) -> None:
     )
     assert band.of_family("bass") == band.of_input(["input-09.wav"]) == ()
     assert band.songs == (SetListSong(title="Copper Rain Gauge", tempo_bpm=104.0), SetListSong(title="Tin Roof"))
+    titles = ("copper rain gauge", "Copper Rain Gauge?", "Tin Roof", "Song 1")
+    assert [band.tempo_of(title) for title in titles] == [104.0, 104.0, None, None]
 
 
 @pytest.mark.parametrize(

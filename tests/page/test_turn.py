@@ -395,7 +395,13 @@ def test_a_song_is_heard_beside_the_last_time(rehearsal: Rehearsal, client: Test
         facts = json.loads(was)
         facts["tempo"] = {"tempo_bpm": 240.0, "other_bpm": None, "beats_s": [0.25 * beat for beat in range(31)]}
         plan = facts["plan"]
-        kept = KeptFingerprint(take="take", start_s=plan["start_s"], end_s=plan["end_s"], fingerprint=song)
+        kept = KeptFingerprint(
+            take="take",
+            start_s=plan["start_s"],
+            end_s=plan["end_s"],
+            fingerprint=song,
+            beats_s=tuple(0.25 * beat for beat in range(31)),
+        )
         sheet.write_text(json.dumps(facts), encoding="utf-8")
         for home in (before, root):
             (home / ".cache").mkdir(parents=True, exist_ok=True)

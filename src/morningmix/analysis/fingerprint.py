@@ -35,6 +35,8 @@ class KeptFingerprint:
     end_s: float
     fingerprint: Fingerprint | None
     """None where nothing repeats."""
+    beats_s: tuple[float, ...]
+    """Where its beats begin, and where the last one ends; seconds from `start_s`."""
 
 
 def fingerprints_of(
@@ -90,19 +92,23 @@ def _cached(song: _Song, cache: Path) -> Fingerprint | None:
     kept = read_record(path, KeptFingerprint)
     if kept is None:
         start_s, end_s = song.times_s
-        kept = KeptFingerprint(take=song.take.name, start_s=start_s, end_s=end_s, fingerprint=_measured(song))
+        found, beats_s = _measured(song)
+        kept = KeptFingerprint(take=song.take.name, start_s=start_s, end_s=end_s, fingerprint=found, beats_s=beats_s)
         write_record(path, kept)
     return kept.fingerprint
 
 
-def _measured(song: _Song) -> Fingerprint | None:
+def _measured(song: _Song) -> tuple[Fingerprint | None, tuple[float, ...]]:
+    """The fingerprint, and where its beats are."""
     drums = measure_onsets(song.store, song.drums, *song.times_s)
     tempo = find_tempo(drums)
     if tempo is None:
-        return None
+        return None, ()
     gains = [(index, _levelling(song, index)) for index in song.others]
-    notes = measure_notes(song.take, gains, song.times_s[0], half_beats_s(tempo))
-    return fingerprint_of(tempo, notes, drums, measure_onsets(song.store, song.others, *song.times_s))
+    edges_s = half_beats_s(tempo)
+    notes = measure_notes(song.take, gains, song.times_s[0], edges_s)
+    found = fingerprint_of(tempo, notes, drums, measure_onsets(song.store, song.others, *song.times_s))
+    return found, tuple(edges_s[::2].tolist())
 
 
 def _levelling(song: _Song, index: int) -> float:

@@ -19,6 +19,11 @@ def keeping_time(inputs: Sequence[Input]) -> tuple[int, ...]:
     return tuple(input_.index for input_ in drums or desk or [one for one in played if one.preset.family])
 
 
-def tempo_of(store: BandStore, inputs: Sequence[int], start_s: float, end_s: float) -> Tempo | None:
-    """Tempo and beats between two times of a take, told by these inputs; None where nothing repeats."""
-    return find_tempo(measure_onsets(store, inputs, start_s, end_s))
+def tempo_of(
+    store: BandStore, inputs: Sequence[int], start_s: float, end_s: float, usual_bpm: float | None = None
+) -> Tempo | None:
+    """Tempo and beats between two times of a take, told by these inputs; None where nothing repeats.
+
+    `usual_bpm` as `find_tempo` takes it.
+    """
+    return find_tempo(measure_onsets(store, inputs, start_s, end_s), usual_bpm)

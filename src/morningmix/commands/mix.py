@@ -310,7 +310,14 @@ def _tempi(plans: Sequence[Planned], lane: Lane) -> list[Tempo | None]:
         [
             Job(
                 what="find the beat",
-                call=partial(tempo_of, analysed.store, keeping_time(analysed.inputs), plan.start_s, plan.end_s),
+                call=partial(
+                    tempo_of,
+                    analysed.store,
+                    keeping_time(analysed.inputs),
+                    plan.start_s,
+                    plan.end_s,
+                    analysed.recipe.usual.tempo_of(plan.title),
+                ),
                 cost=_TEMPO_COST * (plan.end_s - plan.start_s),
             )
             for _, analysed, plan in plans

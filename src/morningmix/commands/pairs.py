@@ -20,8 +20,6 @@ from morningmix.storage.home import CACHE
 
 _SAME_S = 0.2
 """Times in recipes are in tenths of a second."""
-_SAME_TEMPO = 0.01
-"""If the tempi of a song and of its fingerprint are further apart than this, they count other beats (design choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,12 +42,14 @@ class Song:
 
     @property
     def beats(self) -> tuple[Fingerprint, Sequence[float]] | None:
-        """Its fingerprint and seconds at its beats, with the end of the last one; None where either is not known."""
-        known, tempo = self.fingerprint, self.recall.tempo
-        if known is None or tempo is None or abs(tempo.tempo_bpm / known.tempo_bpm - 1.0) > _SAME_TEMPO:
+        """Its fingerprint and seconds at its beats, with the end of the last one; None where that is not known."""
+        kept, plan = _kept_of(self), self.recall.plan
+        if kept is None or kept.fingerprint is None:
             return None
-        count = min(known.beats.shape[1], len(tempo.beats_s) - 1)
-        return (replace(known, beats=known.beats[:, :count]), tempo.beats_s[: count + 1]) if count > 0 else None
+        beats_s = [beat_s + kept.start_s - plan.start_s for beat_s in kept.beats_s]
+        count = sum(beat_s <= plan.end_s - plan.start_s for beat_s in beats_s) - 1
+        known = replace(kept.fingerprint, beats=kept.fingerprint.beats[:, :count])
+        return (known, beats_s[: count + 1]) if count > 0 else None
 
     def is_of(self, other: Song) -> bool:
         """Whether both are mixes of one recording, for the most part."""
@@ -87,11 +87,7 @@ def left_out(before: Song, after: Song) -> str:
     then, now = _kept_of(before), _kept_of(after)
     if then is None or now is None or then.fingerprint is None:
         return ""
-    beats, tempo = then.fingerprint.beats.shape[1], before.recall.tempo
-    beats_s = () if tempo is None else tempo.beats_s
-    if len(beats_s) <= beats:
-        beats_s = tuple(beat * 60.0 / then.fingerprint.tempo_bpm for beat in range(beats + 1))
-    return left_out_in_words(_missing(then, now), beats_s, beats)
+    return left_out_in_words(_missing(then, now), then.beats_s, then.fingerprint.beats.shape[1])
 
 
 @lru_cache(maxsize=256)

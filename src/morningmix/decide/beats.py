@@ -23,6 +23,8 @@ USUAL_BPM, USUAL_OCTAVES = 120.0, 0.9
 DOUBTFUL = 1.5
 """Odds (natural logarithm) under which another tempo is doubt: of 1397 invented drum parts, 495 in half time,
 tempo or place of the beat is wrong in 213; 161 of these are doubtful, as are 18 % of the others (measured)."""
+_NEAR_OCTAVES = 0.3
+"""How far from its usual tempo a song may be played, so that half and double are still told apart (design choice)."""
 LEAST_PULSE = 0.2
 """How far a comb of autocorrelations must stand out: noise and random hits 0.07, songs 0.3 and more (measured)."""
 LEAST_S, LEAST_BEATS = 4.0, 8
@@ -72,8 +74,11 @@ class _Count:
     """The same for a band that likes half time."""
 
 
-def find_tempo(onsets: Onsets) -> Tempo | None:
-    """Tempo and beats of a song; None where nothing repeats."""
+def find_tempo(onsets: Onsets, usual_bpm: float | None = None) -> Tempo | None:
+    """Tempo and beats of a song; None where nothing repeats.
+
+    `usual_bpm`: the tempo at which the band says that it counts it. It only settles what is half and what is double.
+    """
     if onsets.strength.shape[2] * onsets.hop_s < LEAST_S or not onsets.strength.any():
         return None
     rows = _levelled(onsets.strength.astype(np.float64))
@@ -92,6 +97,11 @@ def find_tempo(onsets: Onsets) -> Tempo | None:
     in_half_time = max(likely, key=lambda count: count.half_time_odds)
     if in_half_time is not best:
         other = in_half_time.bpm
+    if usual_bpm is not None:
+        octaves = [count for count in likely if abs(abs(np.log2(count.bpm / best.bpm)) - 1.0) < _NEAR_OCTAVES]
+        usual = [count for count in (best, *octaves) if abs(np.log2(count.bpm / usual_bpm)) < _NEAR_OCTAVES]
+        if usual:
+            best, other = usual[0], None
     return Tempo(
         tempo_bpm=round(best.bpm, 1),
         other_bpm=None if other is None else round(other, 1),

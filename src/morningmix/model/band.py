@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from morningmix.model.names import plain
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Usual:
@@ -64,6 +66,11 @@ class Band:
     def of_family(self, name: str) -> tuple[Usual, ...]:
         """What is usual for a family."""
         return next((one.settings for one in self.families if one.name == name), ())
+
+    def tempo_of(self, title: str) -> float | None:
+        """The tempo in the set list of a song whose title is this, or is guessed to be; None where it says none."""
+        titles = {plain(title), plain(title.removesuffix("?"))}
+        return next((one.tempo_bpm for one in self.songs if plain(one.title) in titles), None)
 
 
 NOTHING_USUAL = Band()

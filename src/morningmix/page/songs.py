@@ -171,7 +171,7 @@ def _song(take: HeardTake, place: int | None, wish: SongWish, *, followed: bool)
         to_s=max(to_s, from_s + 1.0),
         hills=ridge_of(take, from_s, to_s),
         followed=followed,
-        tempo=_tempo(take, wish.start_s, end_s) if wish.keep else "",
+        tempo=_tempo(take, wish.start_s, end_s, take.analysed.recipe.usual.tempo_of(wish.title)) if wish.keep else "",
     )
 
 
@@ -215,9 +215,9 @@ def ridge_of(take: HeardTake, from_s: float, to_s: float) -> Markup:
 
 
 @lru_cache(maxsize=256)
-def _tempo(take: HeardTake, start_s: float, end_s: float) -> str:
+def _tempo(take: HeardTake, start_s: float, end_s: float, usual_bpm: float | None) -> str:
     analysed = take.analysed
-    tempo = tempo_of(analysed.store, keeping_time(analysed.inputs), start_s, end_s)
+    tempo = tempo_of(analysed.store, keeping_time(analysed.inputs), start_s, end_s, usual_bpm)
     return "" if tempo is None else tempo_in_words(tempo)
 
 
