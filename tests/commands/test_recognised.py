@@ -98,7 +98,7 @@ def test_an_unknown_song_keeps_its_number_and_a_known_one_that_was_broken_off_be
     found = songs(Order(source=band / "three", cwd=band, workers=1)).found
     assert found is not None
     assert [(one.title, one.song.keep) for one in found] == [("Song 1", True), ("Song 2", False)]
-    assert found[1].song.reason == "Rope Swing, broken off after 0:36"
+    assert found[1].song.reason == "Rope Swing, broken off after 0:36 of 1:22"
     _, second = read_recipe(band / "three mix" / "recipe.toml").songs
     assert (second.keep, second.reason) == (False, found[1].song.reason)
 

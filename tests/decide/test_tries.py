@@ -43,9 +43,9 @@ def test_a_start_and_a_stop_before_the_whole_song_are_tries_of_it() -> None:
     played = [part(WHOLE, 0, 96), OTHER, part(WHOLE, 4, 30), WHOLE]
     told = told_tries(found(played), played)
     assert [(song.keep, song.of, song.reason) for song in told] == [
-        (False, 3, "broken off after 0:48"),
+        (False, 3, "broken off after 0:48 of 1:40"),
         (True, None, None),
-        (False, 3, "broken off after 0:13"),
+        (False, 3, "broken off after 0:13 of 1:40"),
         (True, None, None),
     ]
 
@@ -70,7 +70,7 @@ def test_a_short_song_is_kept_in_doubt_unless_it_is_the_beginning_of_another() -
     told = told_tries(found(played, {0: short, 1: short, 3: short}), played)
     assert [(song.keep, song.reason) for song in told] == [
         (True, None),
-        (False, "broken off after 0:35"),
+        (False, "broken off after 0:35 of 1:40"),
         (True, None),
         (False, short),
     ]

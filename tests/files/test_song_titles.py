@@ -19,7 +19,7 @@ def test_a_song_that_was_played_again_says_so_in_its_title() -> None:
     [
         ("Song 1 again", "Rope again?"),
         ("Song 1 again 2?", "Rope again 2?"),
-        ("Song 1, broken off after 0:48", "Rope, broken off after 0:48"),
+        ("Song 1, broken off after 0:48 of 3:20", "Rope, broken off after 0:48 of 3:20"),
         ("Song 10 again", "Song 10 again"),
         ("Song 1, the sequel", "Song 1, the sequel"),
         ("Song 1?", "Song 1?"),

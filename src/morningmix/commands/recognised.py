@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 
 from morningmix.analysis.analysed import AnalysedTake, listed
 from morningmix.analysis.fingerprint import fingerprints_of
+from morningmix.decide.fingerprint import MOST_BEATS
 from morningmix.decide.recognise import recognise, stops_early
 from morningmix.decide.tries import broken_off_after
 from morningmix.files.fingerprint import SONGS, read_fingerprints
@@ -63,7 +64,10 @@ def with_known_titles(
         for song, one in found:
             text = with_title(text, places[plain(song.title)], f"{one.title}{GUESS}")
         for song, one, seconds in broken_off:
-            why = of_song(one.title, broken_off_after(seconds))
+            of = known[one.title]
+            # A longer song is not in its fingerprint to the end.
+            of_s = of.seconds if of.beats.shape[1] < MOST_BEATS else None
+            why = of_song(one.title, broken_off_after(seconds, of_s))
             text = with_kept(text, places[plain(song.title)], keep=False, reason=why)
         if ways:
             write_text_whole(path, text)

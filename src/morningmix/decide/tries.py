@@ -37,7 +37,8 @@ def told_tries(found: Sequence[FoundSong], fingerprints: Sequence[Fingerprint | 
             of = told[whole].of
             whole = whole if of is None else of
             told[whole] = told[whole] if told[whole].keep else in_doubt(told[whole])
-            told[at] = replace(told[at], keep=False, reason=broken_off_after(told[at].played_s), of=whole)
+            why = broken_off_after(told[at].played_s, told[whole].played_s)
+            told[at] = replace(told[at], keep=False, reason=why, of=whole)
     first: dict[str, Fingerprint] = {}
     for at, song in enumerate(told):
         again = recognise(prints[at], first, (0,)) if song.keep and at in prints else None
@@ -48,10 +49,10 @@ def told_tries(found: Sequence[FoundSong], fingerprints: Sequence[Fingerprint | 
     return tuple(told)
 
 
-def broken_off_after(seconds: float) -> str:
-    """Why a try of a song is not kept."""
-    minutes, rest = divmod(round(seconds), 60)
-    return f"broken off after {minutes}:{rest:02d}"
+def broken_off_after(seconds: float, of_s: float | None) -> str:
+    """Why a try of a song is not kept: ``broken off after 0:48 of 3:20``, where it is known how long the song is."""
+    times = [round(at_s) for at_s in (seconds, of_s) if at_s is not None]
+    return f"broken off after {' of '.join(f'{at_s // 60}:{at_s % 60:02d}' for at_s in times)}"
 
 
 def _goes_on_in(played: Fingerprint, longer: Mapping[int, Fingerprint]) -> int | None:

@@ -18,7 +18,7 @@ def again(title: str) -> str:
 
 
 def of_song(title: str, reason: str) -> str:
-    """Why a try of a song is left out: "Rope Swing, broken off after 0:48"."""
+    """Why a try of a song is left out: "Rope Swing, broken off after 0:48 of 3:20"."""
     return f"{title.removesuffix(GUESS)}, {reason}"
 
 
