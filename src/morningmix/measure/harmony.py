@@ -63,8 +63,10 @@ def measure_notes(
                 begin = at - len(kept)
                 middle_s = (begin + size / 2 + hop * np.arange(count)) / take.rate_hz - start_s
                 place = np.searchsorted(edges_s, middle_s, side="right") - 1
-                inside = (place >= 0) & (place < len(edges_s) - 1)
-                _add(found, frames, scipy.fft.rfft(cut[inside] * window, axis=1), place[inside], take.rate_hz / size)
+                # Their times grow, so those between the edges follow each other.
+                inside = slice(*np.searchsorted(place, (0, len(edges_s) - 1)))
+                spectra = scipy.fft.rfft(cut[inside] * window, axis=1)
+                _add(found, frames, spectra, place[inside], take.rate_hz / size)
                 kept = kept[count * hop :]
     finally:
         for reader, _ in readers:
