@@ -79,7 +79,7 @@ def test_however_many_jobs_there_are_the_scheduler_holds_a_few_hundred(address: 
         waiting = 0
         futures: list[Future[object]] = []
         for number in range(4 * MOST_WAITING):
-            futures.append(cluster.submit(partial(twice, number), 0))  # type: ignore[arg-type]
+            futures.append(cluster.submit(partial(twice, number), 0, 1.0))  # type: ignore[arg-type]
             waiting = max(waiting, sum(not future.done() for future in futures))
         assert [future.result().result for future in futures] == [2 * n for n in range(len(futures))]  # type: ignore[attr-defined]
     # One more may be between done and counted.
@@ -181,9 +181,9 @@ class Fatal(Cluster):
         super().__init__(client)
         self.left, self._died = job, died
 
-    def submit(self, call: Callable[[], Any], priority: int) -> Future[Any]:
+    def submit(self, call: Callable[[], Any], priority: int, cost: float) -> Future[Any]:
         self.left -= 1
-        return super().submit(partial(die_once, self._died, call) if self.left == 0 else call, priority)
+        return super().submit(partial(die_once, self._died, call) if self.left == 0 else call, priority, cost)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
@@ -211,7 +211,7 @@ def test_a_cluster_that_is_stopped_begins_nothing_more_and_leaves_nobody_waiting
     begun, until = tmp_path / "begun", tmp_path / "until"
     begun.mkdir()
     with connected(address) as cluster:
-        futures = [cluster.submit(partial(note_and_wait, begun, until, number), 0) for number in range(12)]
+        futures = [cluster.submit(partial(note_and_wait, begun, until, number), 0, 1.0) for number in range(12)]
         while len(list(begun.iterdir())) < 2:
             time.sleep(0.01)
         cluster.stop()

@@ -24,7 +24,7 @@ if __name__ == "__main__":
         load_early(2, ["wave"])
     from morningmix.workers.pool import Pool
     with Pool(1, [], print) as pool:
-        print(*pool.submit(loaded, 0).result().result)
+        print(*pool.submit(loaded, 0, 1.0).result().result)
 """
 
 

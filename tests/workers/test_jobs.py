@@ -45,7 +45,7 @@ class Later:
     def expect(self, priority: int) -> None:
         self.expected.append(priority)
 
-    def submit(self, call: Any, priority: int) -> Future[Done[Result]]:
+    def submit(self, call: Any, priority: int, cost: float) -> Future[Done[Result]]:  # noqa: ARG002 - the protocol
         future: Future[Done[Any]] = Future()
         self.waiting.append((priority, call, future))
         self.submitted.set()
@@ -237,8 +237,8 @@ def test_with_one_worker_one_work_follows_the_other() -> None:
 
 def test_the_first_work_has_the_lowest_number() -> None:
     class Noting(Later):
-        def submit(self, call: Any, priority: int) -> Future[Done[Result]]:
-            future = super().submit(call, priority)
+        def submit(self, call: Any, priority: int, cost: float) -> Future[Done[Result]]:
+            future = super().submit(call, priority, cost)
             future.set_result(perform(call))
             return future
 
@@ -275,8 +275,8 @@ def test_a_lane_splits_and_goes_on_when_all_works_are_done(workers: int) -> None
 
 def test_the_works_of_a_lane_go_as_early_as_the_lane() -> None:
     class Noting(Later):
-        def submit(self, call: Any, priority: int) -> Future[Done[Result]]:
-            future = super().submit(call, priority)
+        def submit(self, call: Any, priority: int, cost: float) -> Future[Done[Result]]:
+            future = super().submit(call, priority, cost)
             future.set_result(perform(call))
             return future
 

@@ -36,7 +36,7 @@ class Cluster:
 
     start_s = 0.0
 
-    def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
+    def submit(self, call: Callable[[], Result], priority: int, cost: float) -> Future[Done[Result]]:  # noqa: ARG002 - the protocol
         """Run a job on a worker."""
         self._room.acquire()
         future: Future[Done[Result]] = Future()

@@ -78,8 +78,8 @@ class Runner(Protocol):
     def start_s(self) -> float:
         """How long it takes before a first job runs: less work is better done in this process."""
 
-    def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
-        """Run a job; it raises in the future what the job raises."""
+    def submit(self, call: Callable[[], Result], priority: int, cost: float) -> Future[Done[Result]]:
+        """Run a job of about `cost` seconds of one core; it raises in the future what the job raises."""
 
     def expect(self, priority: int) -> None:
         """Soon more jobs of this priority follow; may be called from any thread."""
@@ -94,7 +94,7 @@ class Here:
     workers = 1
     start_s = 0.0
 
-    def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:  # noqa: ARG002 - the protocol
+    def submit(self, call: Callable[[], Result], priority: int, cost: float) -> Future[Done[Result]]:  # noqa: ARG002 - the protocol
         """Run a job now."""
         future: Future[Done[Result]] = Future()
         future.set_result(perform(call))
@@ -157,12 +157,13 @@ class Lane:
             for number, place in zip(
                 numbers, sorted(range(len(jobs)), key=lambda place: -jobs[place].cost), strict=True
             ):
-                futures[place] = runner.submit(jobs[place].call, self._priority)
+                futures[place] = runner.submit(jobs[place].call, self._priority, jobs[place].cost)
                 futures[place].add_done_callback(self._counts(jobs[place], number))
                 futures[place].add_done_callback(end_batch)
             if self._aside and runner.workers > 1:
                 for job in self._aside:
-                    runner.submit(job.call, self._priority + 1).add_done_callback(self._traced(job, next(_NUMBERS)))
+                    future = runner.submit(job.call, self._priority + 1, job.cost)
+                    future.add_done_callback(self._traced(job, next(_NUMBERS)))
                 self._aside = []
             for future in wait(futures.values(), return_when=FIRST_EXCEPTION).done:
                 future.result()

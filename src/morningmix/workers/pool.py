@@ -36,6 +36,10 @@ _MOST_TRIES = 2
 _PATIENCE_S = 0.5
 """How long the first lane may decide what follows a batch, before jobs of others are begun: people wait for its song,
 and another song's job would keep a worker from it for up to 3 s (measured)."""
+_KEPT_FREE = 2
+"""Workers that are held for the first lane, at most."""
+_SLOWEST = 2.0
+"""A job that takes more than twice as long as it should may take any time."""
 _START_S = 1.0
 """Until a worker has loaded what it needs (measured)."""
 _LOST = (
@@ -48,6 +52,7 @@ _LOST = (
 class _Waiting:
     priority: int
     number: int
+    cost: float = field(compare=False)
     call: Callable[[], Any] = field(compare=False)
     future: Future[Any] = field(compare=False)
     tries: int = field(default=0, compare=False)
@@ -74,19 +79,21 @@ class Pool:
         self._idle, self._alive, self._closed = 0, 0, False
         self._decided_by_s = 0.0
         """Until when the first lane may decide."""
+        self._of_first: dict[int, tuple[float, float]] = {}
+        """Jobs of the first lane that run, by number: when they should end, and when at the latest."""
 
     @property
     def start_s(self) -> float:
         """How long it takes before a first job runs."""
         return 0.0 if self._alive else _START_S
 
-    def submit(self, call: Callable[[], Result], priority: int) -> Future[Done[Result]]:
+    def submit(self, call: Callable[[], Result], priority: int, cost: float) -> Future[Done[Result]]:
         """Run a job in a worker."""
         future: Future[Done[Result]] = Future()
         with self._changed:
             if self._closed:
                 raise MachineError(_LOST)
-            heapq.heappush(self._waiting, _Waiting(priority, next(self._numbers), call, future))
+            heapq.heappush(self._waiting, _Waiting(priority, next(self._numbers), cost, call, future))
             if len(self._waiting) > self._idle and self._alive < self.workers:
                 self._start()
             self._changed.notify()
@@ -110,7 +117,8 @@ class Pool:
     def _serve(self, number: int) -> None:
         """Give jobs to one worker until the pool is closed or the worker is lost."""
         pipe: Connection | None = None
-        while (job := self._next()) is not None:
+        job: _Waiting | None = None
+        while (job := self._next(job)) is not None:
             try:
                 if not job.tries and not job.future.set_running_or_notify_cancel():
                     continue
@@ -130,19 +138,36 @@ class Pool:
         if pipe is not None:
             pipe.close()
 
-    def _next(self) -> _Waiting | None:
-        """The next job; while the first lane decides, others are not begun for a moment."""
+    def _next(self, done: _Waiting | None) -> _Waiting | None:
+        """The next job after the one before is done; those that would hold up the first lane wait for a moment."""
         with self._changed:
             self._idle += 1
+            if done is not None and done.number in self._of_first:
+                del self._of_first[done.number]
+                self._changed.notify_all()
             while not self._closed:
-                left_s = self._decided_by_s - time.monotonic()
-                if self._waiting and (self._waiting[0].priority == 0 or left_s <= 0.0):
+                left_s = self._held_up_s(self._waiting[0]) if self._waiting else None
+                if left_s is not None and left_s <= 0.0:
                     break
-                self._changed.wait(left_s if self._waiting else None)
+                self._changed.wait(left_s)
             self._idle -= 1
             if self._closed:
                 return None
-            return heapq.heappop(self._waiting)
+            job = heapq.heappop(self._waiting)
+            if job.priority == 0:
+                now_s = time.monotonic()
+                self._of_first[job.number] = (now_s + job.cost, now_s + _SLOWEST * job.cost)
+            return job
+
+    def _held_up_s(self, job: _Waiting) -> float:
+        """How long a job must wait, at most, so that it does not keep a worker from the first lane."""
+        now_s = time.monotonic()
+        if job.priority == 0 or self._idle > _KEPT_FREE:
+            return 0.0
+        ends_s, latest_s = map(max, zip(*self._of_first.values(), strict=True)) if self._of_first else (0.0, 0.0)
+        # Begun now, it would lie beside the running jobs until they end, and in the way of those that follow from then.
+        holds_up = now_s < latest_s and ends_s - now_s < job.cost / 2.0
+        return max(self._decided_by_s, latest_s if holds_up else 0.0) - now_s
 
     def _worker(self, number: int) -> Connection:
         """Pipe to a new worker process."""
@@ -165,6 +190,7 @@ class Pool:
         """Try the job of a lost worker once more, with one worker fewer."""
         with self._changed:
             self._alive -= 1
+            self._of_first.pop(job.number, None)
             if self._closed or job.tries + 1 == _MOST_TRIES:
                 lost = MachineError(_LOST)
                 lost.__cause__ = error
