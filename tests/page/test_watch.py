@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from dataclasses import replace
 from fractions import Fraction
@@ -10,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import soundfile  # an outside reader of the sound
 
 from morningmix.audio.write import IntegerWriter
 from morningmix.files.clips import write_clips
@@ -33,7 +35,7 @@ CLIP = Clip(
 
 
 def mix_of(path: Path, seconds: float) -> Path:
-    samples = np.zeros((1, round(seconds * RATE_HZ)), np.int32)
+    samples = (np.arange(round(seconds * RATE_HZ), dtype=np.int32) % 30_000 * 256)[np.newaxis]
     with IntegerWriter(path, rate_hz=RATE_HZ, channels=1, frames=samples.shape[1]) as writer:
         writer.write(samples)
     return path
@@ -80,7 +82,7 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Any:
     rehearsal = opened(folder)
     write_tracks(folder / "tracks")
     sheet = write_sheet(folder / "mixes" / "07 Thursday", folder / "tracks", "Thursday")
-    mix_of(sheet.with_name("Thursday.wav"), 1.0)
+    mix_of(sheet.with_name("Thursday.wav"), 5.0)
     (folder / "films").mkdir()
     clips = []
     for name, fits in (("stage.mp4", True), ("other.mp4", False), ("gone.mp4", True)):
@@ -93,11 +95,16 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Any:
     return client
 
 
-def test_a_clip_and_a_mix_are_handed_out_in_parts(client: Any) -> None:
+def test_a_clip_is_handed_out_in_parts(client: Any) -> None:
     part = client.get("/films/clip/0?123", headers={"Range": "bytes=2-4"})
     assert (part.status_code, part.content, part.headers["content-type"]) == (206, b"age", "video/mp4")
-    mix = client.get("/films/mix/7", headers={"Range": "bytes=0-3"})
-    assert (mix.status_code, mix.content) == (206, b"RIFF")
+
+
+def test_pieces_of_a_mix_join_to_it(client: Any) -> None:
+    wanted, _ = soundfile.read(client.folder / "mixes" / "07 Thursday" / "Thursday.wav")
+    pieces = [client.get(f"/films/mix/7/{number}?123").content for number in (0, 1)]
+    sound = np.concatenate([soundfile.read(io.BytesIO(piece))[0] for piece in pieces])
+    assert sound == pytest.approx(wanted, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -106,7 +113,8 @@ def test_a_clip_and_a_mix_are_handed_out_in_parts(client: Any) -> None:
         pytest.param("/films/clip/1", id="of another evening"),
         pytest.param("/films/clip/2", id="gone"),
         pytest.param("/films/clip/3", id="not in the list"),
-        pytest.param("/films/mix/1", id="no such song"),
+        pytest.param("/films/mix/1/0", id="no such song"),
+        pytest.param("/films/mix/7/2", id="after the end of the song"),
     ],
 )
 def test_nothing_else_is_handed_out(client: Any, address: str) -> None:
@@ -116,5 +124,10 @@ def test_nothing_else_is_handed_out(client: Any, address: str) -> None:
 
 
 def test_a_path_is_no_address(client: Any) -> None:
-    for path in ("/films/clip/..%2F..%2Frecipe.toml", "/films/clip/-1", "/films/mix/07%20Thursday", "/films/clip/0/x"):
+    for path in (
+        "/films/clip/..%2F..%2Frecipe.toml",
+        "/films/clip/-1",
+        "/films/mix/07%20Thursday/0",
+        "/films/clip/0/x",
+    ):
         assert client.get(path).status_code == 404

@@ -11,11 +11,14 @@ from starlette.requests import Request  # noqa: TID251
 from starlette.responses import FileResponse, Response  # noqa: TID251
 
 from morningmix.audio.header import read_file
+from morningmix.audio.read import read_stretch
+from morningmix.audio.write import wav_piece
 from morningmix.commands.films import FILMS, mixed_song
 from morningmix.errors import RecordingsError, UsageError
 from morningmix.files.clips import CLIPS, read_clips
 from morningmix.film.write import Shot, Song, covered
 from morningmix.page.rehearsal import Rehearsal
+from morningmix.page.sound import PIECE_S
 from morningmix.report.words import minutes
 
 
@@ -26,7 +29,7 @@ class Scene:
     number: int
     title: str
     sound: str
-    """Where the page finds the mix."""
+    """Where the page finds the mix, piece by piece."""
     begins_s: float
     """When the mix begins; negative if before the clip."""
     rate: float
@@ -87,9 +90,15 @@ def clip(rehearsal: Rehearsal, request: Request) -> Response:
     return file_answer(known[place].path)
 
 
-def mix(rehearsal: Rehearsal, request: Request) -> Response:
-    """The mix of a song, or the part of it that a browser asks for."""
-    return file_answer(mixed_song(rehearsal.home, request.path_params["number"]).mix)
+def mix_piece(rehearsal: Rehearsal, request: Request) -> Response:
+    """A piece of the mix of a song."""
+    mix = read_file(mixed_song(rehearsal.home, request.path_params["number"]).mix)
+    length = round(PIECE_S * mix.rate_hz)
+    first = request.path_params["piece"] * length
+    if first >= mix.frames:
+        raise UsageError("The song has no sound there.")
+    sound = read_stretch(mix, mix.rate_hz, first, min(first + length, mix.frames))
+    return Response(wav_piece(sound, mix.rate_hz), media_type="audio/wav")
 
 
 def file_answer(path: Path) -> Response:
@@ -101,6 +110,6 @@ def file_answer(path: Path) -> Response:
 
 ANSWERS: Mapping[str, Callable[[Rehearsal, Request], Response]] = {
     "/films/clip/{place:int}": clip,
-    "/films/mix/{number:int}": mix,
+    "/films/mix/{number:int}/{piece:int}": mix_piece,
 }
 """What is answered, by its path."""

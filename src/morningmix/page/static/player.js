@@ -8,6 +8,7 @@ import { tell } from "./asking.js";
 const PIECE_S = Number(document.body.dataset.pieceS);
 const RATE_HZ = Number(document.body.dataset.rateHz);
 const AHEAD_S = 2.5; // sound that is handed over before it is due
+const SOON_S = 0.05;
 const EDGE_S = 0.005; // fade where sound begins or ends in the middle
 const fromDb = (db) => 10 ** (db / 20);
 
@@ -30,14 +31,16 @@ function wake() {
   return context.resume();
 }
 
+const latency = () => context.outputLatency || context.baseLatency || 0;
+
 export function volume(db) {
   volumeDb = db;
   if (context) out.gain.setTargetAtTime(fromDb(db), context.currentTime, 0.02);
 }
 
 class Playing {
-  constructor({ owner, lanes, from, until, ended }) {
-    Object.assign(this, { owner, lanes, from, until, ended });
+  constructor({ owner, lanes, from, until, ended, now }) {
+    Object.assign(this, { owner, lanes, from, until, ended, now });
     this.kept = new Map();
     this.parts = [];
     this.sources = new Set();
@@ -58,7 +61,12 @@ class Playing {
     });
     await this.pieces(Math.floor(this.from / PIECE_S + 1e-9));
     if (this.over) return;
-    this.next = { at: context.currentTime + 0.05, seconds: this.from };
+    this.next = { at: context.currentTime + SOON_S, seconds: this.from };
+    if (this.now) {
+      const seconds = this.now() + SOON_S + latency();
+      this.from = Math.max(0, seconds);
+      this.next = { at: this.next.at + this.from - seconds, seconds: this.from };
+    }
     this.timer = setInterval(() => this.pump(), 100);
     await this.pump();
   }
@@ -127,10 +135,17 @@ class Playing {
     source.onended = () => { this.sources.delete(one); edge.disconnect(); };
   }
 
-  where() {
+  where(at = context?.currentTime) {
     let found = null;
-    for (const part of this.parts) if (part.at <= context.currentTime) found = part;
-    return found ? Math.min(found.seconds + context.currentTime - found.at, this.until) : this.from;
+    for (const part of this.parts) if (part.at <= at) found = part;
+    return found ? Math.min(found.seconds + at - found.at, this.until) : this.from;
+  }
+
+  // What comes out of the loudspeaker now; null until it begins.
+  heard() {
+    if (!this.parts.length) return null;
+    const at = context.currentTime - latency();
+    return this.parts[0].at <= at ? this.where(at) : null;
   }
 
   finish() {
@@ -163,10 +178,11 @@ function follow() {
   requestAnimationFrame(follow);
 }
 
-// Plays lanes from a time until another; whatever played before stops. `owner` tells whose sound it is.
-export async function play({ owner, lanes, from, until, ended }) {
+// Plays lanes from a time until another; whatever played before stops. `owner` tells whose sound it is. Where it follows
+// something else, now() says where that is, and it begins there.
+export async function play({ owner, lanes, from, until, ended, now }) {
   stop();
-  const mine = new Playing({ owner, lanes, from, until, ended });
+  const mine = new Playing({ owner, lanes, from, until, ended, now });
   current = mine;
   showAll();
   try {
