@@ -7,7 +7,7 @@ import scipy
 from film.sound_of import sound_of
 from morningmix.film.arrivals import Arrival, at_camera, between
 from morningmix.film.fine import Line
-from morningmix.film.line_up import by_the_clock
+from morningmix.film.line_up import ACCEPTED, by_the_clock
 from morningmix.film.room import SOUND_M_PER_S, Room, room_of, stood
 from morningmix.model.film import Lined
 
@@ -115,3 +115,46 @@ def test_each_input_by_itself_measures_the_clock_of_a_clip():
     assert lined.drift_ppm == pytest.approx(10.0, abs=1.0)
     assert lined.offset_s == pytest.approx(2.0 + 8.0 * 3e-6, abs=8e-6)
     assert lined.nearest_m is None
+
+
+@pytest.fixture(scope="module")
+def played() -> np.ndarray:
+    """Five sources and four singers who are silent but for hiss, ``(9, frames)``: the same beats every evening."""
+    return evening(seed=2)
+
+
+def evening(seed: int) -> np.ndarray:
+    beats = np.exp(-((np.arange(12 * RATE_HZ) / RATE_HZ * 3.0) % 1.0) * 4.0)
+    inputs = np.random.default_rng(seed).standard_normal((9, 12 * RATE_HZ))
+    inputs[:5] *= beats
+    return inputs
+
+
+def filmed(sources: np.ndarray, talk: float) -> np.ndarray:
+    """What a camera hears from its place, under talk."""
+    heard = sum(late(sound, way_s(place, CAMERA)) for sound, place in zip(sources, SOURCES, strict=True))
+    return heard + talk * np.random.default_rng(9).standard_normal(len(heard))
+
+
+DOUBTED = Lined(file="", offset_s=0.0, drift_ppm=0.0, confidence=0.45, accepted=False)
+
+
+def test_a_clip_that_is_in_doubt_is_accepted_for_its_place_in_the_room(room, played):
+    inputs = [sound_of(samples, RATE_HZ) for samples in played]
+
+    lined = by_the_clock(DOUBTED, sound_of(filmed(played[:5], talk=3.0), RATE_HZ), inputs, room)
+
+    assert lined.accepted
+    assert lined.confidence == ACCEPTED
+    assert lined.nearest_m == pytest.approx(min(way_s(place, CAMERA) for place in SOURCES) * SOUND_M_PER_S, abs=0.7)
+
+
+@pytest.mark.parametrize("playbacks", [0, 2])
+def test_another_evening_has_no_place_in_the_room_even_with_the_same_playback(room, played, playbacks):
+    inputs = [sound_of(samples, RATE_HZ) for samples in played]
+    others = np.concatenate([played[:playbacks], evening(seed=3)[playbacks:5]])
+
+    lined = by_the_clock(DOUBTED, sound_of(filmed(others, talk=0.1), RATE_HZ), inputs, room)
+
+    assert not lined.accepted
+    assert (lined.confidence, lined.nearest_m) == (0.45, None)
