@@ -80,7 +80,16 @@ async ([slider, play]) => {
   return [quickest, gain];
 }
 """
-
+TURN_BY_KEYS = """
+([slider, value, next]) => {
+  const find = (id) => document.getElementById(id);
+  find(slider).value = value;
+  find(slider).dispatchEvent(new Event("input", { bubbles: true }));
+  // Another one is held at once.
+  find(next).dispatchEvent(new PointerEvent("pointerdown", { bubbles: true }));
+  document.dispatchEvent(new PointerEvent("pointerup", { bubbles: true }));
+}
+"""
 LEFT = """
 async () => {
   const { Left } = await import("/static/left.js");
@@ -263,6 +272,31 @@ def test_a_slow_drag_is_one_change(page: Any) -> None:
     page.click("#undo")
     says(page, f"#says-{kick}", "as it is")
     page.click("#drawer-button")
+
+
+def test_no_turn_is_lost_however_slowly_the_program_answers(page: Any) -> None:
+    settled(page)
+    bass, kick = row(page, "bass"), row(page, "kick")
+    held: dict[str, Any] = {}
+    for path in ("/mix/set", "/part/mix"):
+        # The first of each is held back.
+        page.route(f"**{path}", lambda one, *, path=path: one.continue_() if path in held else held.update({path: one}))
+    # The part is asked for before a turn is written down, and comes after.
+    with page.expect_request("**/part/mix"):
+        page.evaluate("() => { import('/static/asking.js').then(({ refresh }) => { refresh('mix'); }); }")
+    with page.expect_request("**/mix/set"):
+        page.evaluate(TURN_BY_KEYS, [f"level-{kick}", -4, f"level-{bass}"])
+    old = held["/part/mix"].fetch()
+    held["/part/mix"].fulfill(response=old, body=f"{old.text()}<!-- as it was -->")
+    page.evaluate("() => new Promise((done) => setTimeout(done, 300))")
+    assert page.input_value(f"#level-{kick}") == "-4", "it is being written down"
+    # Back to where it was, before that is answered.
+    page.evaluate(TURN_BY_KEYS, [f"level-{kick}", 0, f"level-{bass}"])
+    held["/mix/set"].continue_()
+    says(page, f"#row-{kick}", "kick: as it is")
+    page.unroute_all()
+    settled(page)
+    assert "level_db = -4" not in recipe(page)
 
 
 def test_two_peoples_wishes_are_merged_heard_and_sent(page: Any) -> None:

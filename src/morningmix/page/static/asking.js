@@ -35,9 +35,12 @@ export function sayAt(control, words, isProblem = false) {
   if (!isProblem) setTimeout(() => said.remove(), Math.max(6000, 80 * words.length));
 }
 
-// Asks for a change and says at the control what was done; true where it was.
+let written = Promise.resolve(); // when every change asked for so far is made or refused
+
+// Asks for a change and says at the control what was done; true where it was. Changes are made in the order asked for.
 export async function change(control, path, values) {
-  const answer = await ask(path, values);
+  written = written.then(() => ask(path, values));
+  const answer = await written;
   sayAt(control, answer.problem || answer.says, Boolean(answer.problem));
   return !answer.problem;
 }
@@ -74,7 +77,14 @@ export async function refresh(part) {
   loading.set(part, false);
   place.setAttribute("aria-busy", "true");
   try {
-    const answer = await fetch(`/part/${part}`);
+    let answer;
+    let known;
+    // What does not know of the last change yet would take it back before somebody's eyes.
+    do {
+      known = written;
+      await known;
+      answer = await fetch(`/part/${part}`);
+    } while (known !== written);
     if (!answer.ok) {
       tell((await answer.json()).problem, true);
       return;
@@ -113,8 +123,8 @@ export async function refresh(part) {
   } finally {
     const again = loading.get(part);
     loading.delete(part);
+    place.removeAttribute("aria-busy");
     if (again) refresh(part);
-    else place.removeAttribute("aria-busy");
   }
 }
 

@@ -34,9 +34,7 @@ function words(db) {
   const how = size <= 1 ? "a touch" : size <= 3 ? "clearly" : size <= 8 ? "much" : "very much";
   return `${how} ${db > 0 ? "louder" : "softer"} (${db > 0 ? "+" : "−"}${size} dB)`;
 }
-function toneWords(db) {
-  return db ? `${db > 0 ? "more" : "less"} (${db > 0 ? "+" : "−"}${Math.abs(db)} dB)` : "as it is";
-}
+const toneWords = (db) => (db ? `${db > 0 ? "more" : "less"} (${db > 0 ? "+" : "−"}${Math.abs(db)} dB)` : "as it is");
 
 const marked = () => {
   const mark = marks.get(song);
@@ -111,7 +109,7 @@ function showScope() {
     for (const slider of row.querySelectorAll("input[type=range]")) {
       slider.disabled = scope === 2 && (slider.dataset.turns !== "level" || Boolean(row.dataset.family));
       slider.dataset.was = valueOf(row, slider.dataset.turns);
-      slider.value = slider.dataset.was;
+      slider.value = slider.asked = slider.dataset.was;
       say(slider);
     }
   }
@@ -313,7 +311,7 @@ place.addEventListener("input", ({ target }) => {
   }
   const row = target.closest("[data-row]");
   if (!row || !target.matches("input[type=range]")) return;
-  place.dataset.held = target.id;
+  hold(target);
   const { turns: part } = target.dataset;
   const db = Number(target.value);
   if (scope === 2) graph?.song === song && graph.turnPart(isMeant(row), marked(), db);
@@ -325,10 +323,15 @@ place.addEventListener("input", ({ target }) => {
   // Whoever drags it lets go of it; only keys do not say when they are done.
   if (dragged !== target) target.still = setTimeout(() => set(target), STILL_MS);
 });
+// What keys have turned a moment ago is written down before another slider is held.
+function hold(slider) {
+  if (place.dataset.held && place.dataset.held !== slider.id) set(document.getElementById(place.dataset.held));
+  place.dataset.held = slider.id;
+}
 let dragged = null;
 place.addEventListener("pointerdown", ({ target }) => {
   dragged = target.matches("[data-row] input[type=range]") ? target : null;
-  if (dragged) place.dataset.held = dragged.id;
+  if (dragged) hold(dragged);
 });
 for (const kind of ["pointerup", "pointercancel"]) {
   document.addEventListener(kind, () => {
@@ -343,20 +346,19 @@ async function set(slider) {
   clearTimeout(slider.still);
   if (place.dataset.held !== slider.id) return;
   delete place.dataset.held;
-  const row = slider.closest("[data-row]");
   const within = scope === 2 ? { from: marked()[0], to: marked()[1] } : {};
-  // It may be turned on while this is written down.
-  const { value } = slider;
-  const { was } = slider.dataset;
-  const done = value === was || await change(slider, "/mix/set", {
-    name: row.dataset.name,
+  // It may be turned on while this is written down, also back to where it was.
+  const { value, asked } = slider;
+  slider.asked = value;
+  const done = value === asked || await change(slider, "/mix/set", {
+    name: slider.closest("[data-row]").dataset.name,
     part: PARTS.indexOf(slider.dataset.turns),
     scope,
     value: Number(value),
     ...(scope ? { song } : {}),
     ...within,
   });
-  graph?.settle(slider.id, value - was, done);
+  graph?.settle(slider.id, value - slider.dataset.was, done);
   if (done) slider.dataset.was = value;
   else showScope();
   refresh("mix");
@@ -392,9 +394,7 @@ place.addEventListener("pointerup", (event) => {
 });
 place.addEventListener("pointercancel", () => { drag = null; });
 
-place.addEventListener("dressed", () => {
-  dress();
-  renew();
-});
+place.addEventListener("dressed", dress);
+place.addEventListener("dressed", renew);
 watch(show);
 dress();
