@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import cache, lru_cache
 from importlib import resources
 from importlib.resources.abc import Traversable
@@ -117,10 +117,13 @@ def role_from_name(name: str, roles: Mapping[str, RolePreset]) -> tuple[str, str
     words say that it leads.
     """
     parts = _parts(name)
+    dictionary = _dictionary(tuple(roles.values()))
+    longest = max(map(len, dictionary), default=0)
     found = [
-        (len(joined), -start, role, word, end)
-        for joined, (role, word) in _dictionary(tuple(roles.values())).items()
-        for start, end in _spans(parts, joined)
+        (len(joined), -start, *dictionary[joined], end)
+        for start in range(len(parts))
+        for end, joined in _runs(parts, start, longest)
+        if joined in dictionary
     ]
     if not found:
         return None
@@ -217,16 +220,11 @@ def _dictionary(roles: tuple[RolePreset, ...]) -> dict[str, tuple[str, str]]:
     return {"".join(_parts(word)): (preset.role, word) for preset in roles for word in preset.words}
 
 
-def _spans(parts: list[str], joined: str) -> list[tuple[int, int]]:
-    """Runs of `parts` that read `joined` when written together."""
-    spans = []
-    for start in range(len(parts)):
-        text = ""
-        for end in range(start, len(parts)):
-            text += parts[end]
-            if not joined.startswith(text):
-                break
-            if text == joined:
-                spans.append((start, end + 1))
-                break
-    return spans
+def _runs(parts: list[str], start: int, longest: int) -> Iterator[tuple[int, str]]:
+    """Where runs of `parts` from `start` on end, and how they read written together, up to that many characters."""
+    joined = ""
+    for end in range(start, len(parts)):
+        joined += parts[end]
+        if len(joined) > longest:
+            return
+        yield end + 1, joined
