@@ -124,6 +124,14 @@ def test_nobody_counts_so_slowly_that_the_hat_plays_thirty_seconds(bpm: float, t
     assert score(tmp_path, steady(bpm, 40), half_time) >= 0.95
 
 
+@pytest.mark.parametrize("bpm", [87.0, 97.0])
+def test_swung_eighths_are_no_thirty_seconds(bpm: float, tmp_path: Path) -> None:
+    beats_s = steady(bpm, 40)
+    sounds = kit(beats_s, SWING, rng=np.random.default_rng(1), jitter_s=0.008)
+    found = tempo(tmp_path, {"overhead": sounds["overhead"]})
+    assert f_measure(beats_s.tolist(), found.beats_s) >= 0.95
+
+
 def test_noise_and_random_hits_have_no_tempo(tmp_path: Path) -> None:
     rng = np.random.default_rng(4)
     hiss = stored(tmp_path / "hiss", [0.1 * rng.standard_normal(30 * RATE_HZ)])
