@@ -172,10 +172,18 @@ function showAll() {
   for (const callback of watchers) callback(current);
 }
 
+let following = false;
+
 function follow() {
-  if (!current) return;
-  showAll();
-  requestAnimationFrame(follow);
+  if (following) return;
+  following = true;
+  const draw = () => {
+    following = Boolean(current);
+    if (!following) return;
+    showAll();
+    requestAnimationFrame(draw);
+  };
+  draw();
 }
 
 // Plays lanes from a time until another; whatever played before stops. `owner` tells whose sound it is. Where it follows
