@@ -15,6 +15,7 @@ import pytest
 import soundfile  # an outside reader of what was sent
 from starlette.testclient import TestClient
 
+from morningmix.errors import RecipeError
 from morningmix.page.app import CHANGES, STEPS
 from morningmix.page.rehearsal import Rehearsal
 from page.made import RECIPE, browser, opened, problem, said, wait
@@ -66,6 +67,19 @@ def test_the_page_holds_every_step_and_loads_only_what_is_there(client: TestClie
     assert page.loads
     for path in page.loads:
         assert client.get(path).status_code == 200, path
+
+
+def test_a_step_that_cannot_be_shown_takes_no_other_with_it(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def films(_: Rehearsal) -> str:
+        raise RecipeError("01 Blue & Hour: its recall sheet cannot be read.")
+
+    monkeypatch.setitem(STEPS, "films", ("Films", films))
+    answer = client.get("/")
+    assert answer.status_code == 200
+    assert {*STEPS, "drawer"} <= set(Page(answer.text).ids)
+    assert '<p class="found">01 Blue &amp; Hour: its recall sheet cannot be read.</p>' in answer.text
 
 
 @pytest.mark.parametrize(

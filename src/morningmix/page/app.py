@@ -114,13 +114,21 @@ def _html(rehearsal: Rehearsal) -> str:
         recorded=f"{minutes(sum(take.duration_s for take in rehearsal.takes))} of recording{of}, "
         f"{count(len(longest.recordings), 'input')}.",
         steps=[
-            {"part": name, "name": says, "html": Markup(section(rehearsal))} for name, (says, section) in STEPS.items()
+            {"part": name, "name": says, "html": _step(section, rehearsal)} for name, (says, section) in STEPS.items()
         ],
         drawer=Markup(drawer.section(rehearsal)),
         is_demo=rehearsal.is_demo,
         piece_s=sound.PIECE_S,
         rate_hz=longest.rate_hz,
     )
+
+
+def _step(section: Callable[[Rehearsal], str], rehearsal: Rehearsal) -> Markup:
+    """A step, or what keeps it from being shown: the others work without it."""
+    try:
+        return Markup(section(rehearsal))
+    except MorningmixError as error:
+        return Markup('<p class="found">{}</p>').format(str(error))
 
 
 def _part(rehearsal: Rehearsal, request: Request) -> Response:
