@@ -229,14 +229,14 @@ def test_a_rehearsal_of_which_no_song_is_kept_has_no_mixes(duo: Path, tmp_path: 
 
 
 def test_the_first_song_can_be_listened_to_before_the_second_is_cleaned(tmp_path: Path) -> None:
-    write_take(tmp_path / "take", 30.0, RATE_HZ)
+    write_take(tmp_path / "take", 16.0, RATE_HZ)
     for path in (tmp_path / "take").iterdir():
         if path.stem not in ("bass", "guitar 1", "lead vocal"):
             path.unlink()
     recipe = tmp_path / "recipe.toml"
     recipe.write_text(
         'recipe = 1\n[rehearsal]\ntracks = "take"\ntitle = "Thursday"\n'
-        '[[song]]\ntitle = "a"\nstart = "0:02"\nend = "0:08"\n[[song]]\ntitle = "b"\nstart = "0:22"\nend = "0:28"\n',
+        '[[song]]\ntitle = "a"\nstart = "0:02"\nend = "0:05"\n[[song]]\ntitle = "b"\nstart = "0:11"\nend = "0:14"\n',
         encoding="utf-8",
     )
     order = Order(source=recipe, cwd=tmp_path, workers=1, trace=Path("trace.json"))

@@ -37,7 +37,7 @@ def write_rehearsal(folder: Path) -> Path:
     played = band(SONG_S, RATE_HZ, 4)
     bass = sources(8.0, RATE_HZ, 4)["bass"]
     for name, sound in played.items():
-        if name in SINGERS:
+        if name in (*SINGERS, "snare", "guitar 2"):
             continue
         heard: Sound = 2e-5 * rng.standard_normal(frames)
         for start_s in (FIRST_S, SECOND_S):
@@ -74,7 +74,7 @@ def right(start_s: float, end_s: float, first_s: float) -> bool:
 def test_songs_are_found_in_recorded_sound(tracks: Path, tmp_path: Path) -> None:
     take = find_take(tracks)
     _, store = measure_take(take, tmp_path, lane_here())
-    families = {"kick": "drums", "snare": "drums", "overhead": "drums", "bass": "bass"}
+    families = {"kick": "drums", "overhead": "drums", "bass": "bass"}
     of_inputs = [families.get(recording.files[0].removesuffix(".wav"), "guitars") for recording in take.recordings]
     activity = measure_activity(store, of_inputs)
     songs = find_songs(activity, of_inputs)
