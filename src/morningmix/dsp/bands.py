@@ -75,20 +75,20 @@ class BandMeter:
         return self._transform(self._GROUP)[:, :left]
 
     def _transform(self, group: int) -> Bands:
-        done: list[Bands] = []
-        need = self._size + (group - 1) * self._hop
-        used = 0
-        while self._kept.shape[1] - used >= need:
-            frames = np.lib.stride_tricks.sliding_window_view(self._kept[:, used : used + need], self._size, axis=1)[
-                :, :: self._hop
-            ]
+        count = max(0, (self._kept.shape[1] - self._size) // self._hop + 1) // group
+        if not count:
+            return np.zeros((len(self._starts), 0), np.float32)
+        frames = np.lib.stride_tricks.sliding_window_view(self._kept, self._size, axis=1)[:, :: self._hop]
+        done = np.empty((len(self._starts), count * group), np.float32)
+        windowed = np.empty((group, self._size), np.float32)
+        squares = np.empty((group, self._last - self._first), np.float32)
+        for first in range(0, count * group, group):
             bands = np.zeros((group, len(self._starts)), np.float32)
-            for channel in frames:
-                parts = scipy.fft.rfft(channel * self._window, axis=1).view(np.float32)
-                bands += np.add.reduceat(np.square(parts[:, self._first : self._last]), self._starts, axis=1)
-            done.append(np.ascontiguousarray(bands.T / np.float32(len(frames))))
-            used += group * self._hop
-            self._hops += group
-        if used:
-            self._kept = self._kept[:, used:].copy()
-        return np.concatenate(done, axis=1) if done else np.zeros((len(self._starts), 0), np.float32)
+            for channel in frames[:, first : first + group]:
+                spectra = scipy.fft.rfft(np.multiply(channel, self._window, out=windowed), axis=1)
+                np.square(spectra.view(np.float32)[:, self._first : self._last], out=squares)
+                bands += np.add.reduceat(squares, self._starts, axis=1)
+            np.divide(bands.T, np.float32(len(frames)), out=done[:, first : first + group])
+        self._kept = self._kept[:, count * group * self._hop :].copy()
+        self._hops += count * group
+        return done

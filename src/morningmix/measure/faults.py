@@ -45,22 +45,24 @@ class HumMeter:
     def __init__(self, rate_hz: int) -> None:
         self._factor = max(1, rate_hz // _DECIMATED_HZ)
         self._length = _WINDOW_S * rate_hz // self._factor
-        self._kept = np.zeros(0, np.float32)
+        self._kept, self._decimated = np.zeros(0, np.float32), np.zeros(0, np.float32)
         self._mean = np.full(self._factor, 1.0 / self._factor, np.float32)
         self._waves = _waves(self._length, rate_hz / self._factor)
         self._windows: list[NDArray[np.float64]] = []
 
     def update(self, mono: NDArray[np.float32]) -> None:
         """Take in the mean of the channels, ``(frames,)``."""
-        sound = np.concatenate((self._kept, mono))
-        frames = self._length * self._factor
-        whole = len(sound) // frames
-        for index in range(whole):
-            window = sound[index * frames : (index + 1) * frames].reshape(self._length, self._factor)
-            cosines, sines = ((window @ self._mean) @ self._waves).astype(np.float64).reshape(2, -1)
+        sound = np.concatenate((self._kept, mono)) if len(self._kept) else mono
+        whole = len(sound) // self._factor
+        self._decimated = np.concatenate(
+            (self._decimated, sound[: whole * self._factor].reshape(whole, self._factor) @ self._mean)
+        )
+        self._kept = sound[whole * self._factor :].copy()
+        while len(self._decimated) >= self._length:
+            window, self._decimated = self._decimated[: self._length], self._decimated[self._length :]
+            cosines, sines = (window @ self._waves).astype(np.float64).reshape(2, -1)
             powers = cosines**2 + sines**2
             self._windows.append(powers.reshape(len(MAINS_HZ), _HARMONICS, 1 + len(_BESIDE_HZ)))
-        self._kept = sound[whole * frames :]
 
     def result(self) -> Hum | None:
         """The hum found, or None."""
@@ -146,8 +148,8 @@ class DropoutMeter:
     def update(self, block: Block) -> None:
         """Take in a block ``(channels, frames)``."""
         # Every run long enough contains one of these samples, unless it crosses the ends of the block.
-        looked_at = [0, *range(self._least - 1, block.shape[1], self._least), -1]
-        if not self._run and block.shape[1] and not np.all(block[:, looked_at] == 0.0, axis=0).any():
+        looked_at = (slice(0, 1), slice(self._least - 1, None, self._least), slice(-1, None))
+        if not self._run and block.shape[1] and not any((block[:, at] == 0.0).all(axis=0).any() for at in looked_at):
             self._last = float(np.abs(block[:, -1]).max())
             return
         silent: NDArray[np.bool_] = np.all(block == 0.0, axis=0)
