@@ -25,7 +25,7 @@ from morningmix.model.measured import SumFacts
 from morningmix.model.plan import Compressor, Filter, Gate, Move, Reverb, SongPlan, TrackPlan, Trims
 from morningmix.model.recording import Recording
 from morningmix.render.families import Families, measure_gram
-from morningmix.render.master import limiter_per_hop, measure_sum
+from morningmix.render.master import limiter_per_hop, measure_part, measure_sum, sum_parts, trimmed
 from morningmix.render.output import Bits, FileFormat, Output, SongFiles
 from morningmix.units import Block, db_to_gain
 from render.made import render_families, write_master
@@ -443,6 +443,25 @@ def test_neither_blocks_nor_workers_show_in_the_files(
             paths = write_master(families, master, again, into(folder), lane=lane, block_hops=block_hops)
         written.append([path.read_bytes() for path in paths])
     assert written[0] == written[1] == written[2]
+
+
+def test_a_sum_that_is_measured_in_parts_is_that_of_the_whole(
+    families: Families, recordings: tuple[Recording, ...]
+) -> None:
+    wanted, facts = measured(families, song(recordings), replace(trims(drums=1.0), drum_peak_dbfs=-12.0))
+    # Peaks between samples count everywhere.
+    stems, threshold = trimmed(families, wanted), 0.0
+    parts = [measure_part(stems, families.rate_hz, families.frames, threshold, (hop, hop + 1), 7) for hop in range(60)]
+    whole = measure_part(stems, families.rate_hz, families.frames, threshold, (0, 60))
+    np.testing.assert_array_equal(whole[1], facts.powers)
+    np.testing.assert_array_equal(np.concatenate([sidechain_db for sidechain_db, _ in parts]), whole[0])
+    np.testing.assert_allclose(np.concatenate([powers for _, powers in parts]), whole[1], rtol=1e-6, atol=1e-15)
+
+
+def test_a_long_song_has_four_parts_that_follow_one_another(families: Families) -> None:
+    assert sum_parts(families) == [(0, 60)]
+    long = replace(families, frames=round(130.05 * families.rate_hz))
+    assert sum_parts(long) == [(0, 325), (325, 650), (650, 975), (975, 1301)]
 
 
 def test_powers_of_the_sum_are_its_loudness(families: Families, recordings: tuple[Recording, ...]) -> None:

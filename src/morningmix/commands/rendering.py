@@ -29,7 +29,16 @@ from morningmix.render.families import (
     measure_gram,
     render_family,
 )
-from morningmix.render.master import measure_sum, trimmed, write_mix, write_mp3, write_stem
+from morningmix.render.master import (
+    joined_sum,
+    measure_part,
+    sum_parts,
+    sum_threshold,
+    trimmed,
+    write_mix,
+    write_mp3,
+    write_stem,
+)
 from morningmix.render.output import Output, SongFiles
 from morningmix.report.contents import Mixed
 from morningmix.storage.cache import key, path_of, take_key
@@ -193,12 +202,22 @@ def sum_of(song: Song, folder: Path, families: Families, trims: Trims, desk: Des
     """The song with its sum measured at these trims."""
     plan = song.plan
     ceiling_dbfs = plan.ceiling_dbtp - UNDER_CEILING_DB
-    facts = lane.one(
-        Job(
-            what="measure the sum",
-            call=partial(measure_sum, families, trims, ceiling_dbfs, desk.block_hops),
-            cost=_SUM_COST * song.seconds,
-        )
+    stems, parts = trimmed(families, trims), sum_parts(families)
+    threshold = sum_threshold(trims, ceiling_dbfs)
+    facts = joined_sum(
+        families,
+        lane.all(
+            [
+                Job(
+                    what="measure the sum",
+                    call=partial(
+                        measure_part, stems, families.rate_hz, families.frames, threshold, part, desk.block_hops
+                    ),
+                    cost=_SUM_COST * song.seconds / len(parts),
+                )
+                for part in parts
+            ]
+        ),
     )
     return Ready(
         song=song,

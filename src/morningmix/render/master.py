@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,8 @@ from morningmix.render.output import Output, SongFiles
 from morningmix.storage.home import output_errors
 from morningmix.units import Block, db_to_gain
 
+_SUM_PARTS, _LEAST_PART_HOPS, _SETTLE_HOPS = 4, 300, 10
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trimmed:
@@ -36,21 +39,22 @@ class Trimmed:
     drum_curve_db: NDArray[np.float32] | None
 
     @contextmanager
-    def blocks(self, block_hops: int) -> Iterator[Iterator[Block]]:
-        """Block after block. Raises `RecordingsError`."""
-        sound = self.sound
-        longest, step = block_hops * loudness_hop_frames(sound.rate_hz), step_frames(sound.rate_hz)
-        with open_recording(recording_of([sound]), sound.rate_hz) as reader:
+    def blocks(self, block_hops: int, first_hop: int = 0, last_hop: int | None = None) -> Iterator[Iterator[Block]]:
+        """Block after block, of all of it or from one hop of 0.1 s to another. Raises `RecordingsError`."""
+        sound, hop = self.sound, loudness_hop_frames(self.sound.rate_hz)
+        longest, step = block_hops * hop, step_frames(sound.rate_hz)
+        end = sound.frames if last_hop is None else min(last_hop * hop, sound.frames)
+        with open_recording(recording_of([sound]), sound.rate_hz, first_hop * hop) as reader:
 
             def block(start: int) -> Block:
-                frames = min(longest, sound.frames - start)
+                frames = min(longest, end - start)
                 read = reader.read(frames)
                 read *= self.gain
                 if self.drum_curve_db is not None:
                     read *= expand(self.drum_curve_db, step, start, frames)
                 return read
 
-            yield (block(start) for start in range(0, sound.frames, longest))
+            yield (block(start) for start in range(first_hop * hop, end, longest))
 
 
 def trimmed(families: Families, plan: Trims) -> tuple[Trimmed, ...]:
@@ -77,20 +81,53 @@ def trimmed(families: Families, plan: Trims) -> tuple[Trimmed, ...]:
 
 def measure_sum(families: Families, trims: Trims, ceiling_dbfs: float, block_hops: int = BLOCK_HOPS) -> SumFacts:
     """Peaks and K-weighted power per control step of the trimmed sum, before the master's gain."""
-    rate_hz, frames = families.rate_hz, families.frames
+    stems, parts = trimmed(families, trims), sum_parts(families)
+    threshold = sum_threshold(trims, ceiling_dbfs)
+    return joined_sum(
+        families,
+        [measure_part(stems, families.rate_hz, families.frames, threshold, part, block_hops) for part in parts],
+    )
+
+
+def sum_parts(families: Families) -> list[tuple[int, int]]:
+    """Stretches of a song, in hops of 0.1 s, for `measure_part`."""
+    hops = -(-families.frames // loudness_hop_frames(families.rate_hz))
+    parts = min(_SUM_PARTS, max(1, hops // _LEAST_PART_HOPS))
+    return list(pairwise(hops * part // parts for part in range(parts + 1)))
+
+
+def sum_threshold(trims: Trims, ceiling_dbfs: float) -> float:
+    """Magnitude from which on true peaks matter: a little under the ceiling.
+
+    3 dB are room for what limiting makes up in gain.
+    """
+    return db_to_gain(ceiling_dbfs - trims.gain_db - 3.0)
+
+
+def measure_part(
+    stems: Sequence[Trimmed],
+    rate_hz: int,
+    frames: int,
+    threshold: float,
+    part: tuple[int, int],
+    block_hops: int = BLOCK_HOPS,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Sidechain in dBFS and K-weighted power of a part of a sum of `frames`, each ``(steps,)``, as in `SumFacts`."""
     step, hop = step_frames(rate_hz), loudness_hop_frames(rate_hz)
-    # True peaks matter from a little under the ceiling on; 3 dB are room for what limiting makes up in gain.
-    of_sum = TruePeakEnvelope(2, step, db_to_gain(ceiling_dbfs - trims.gain_db - 3.0), frames)
+    # With a second before, in which filters settle, and a hop after, because peaks lie between samples.
+    first, last = max(0, part[0] - _SETTLE_HOPS), part[1] + 1
+    start, stop = first * hop, min(last * hop, frames)
+    of_sum = TruePeakEnvelope(2, step, threshold, stop - start)
     weighting = KWeighting(rate_hz, 2)
     # Preallocated: over two hours each is 30 MB, and twice that while pieces are joined.
-    steps = -(-frames // step)
+    steps = -(-(stop - start) // step)
     stem_peaks, powers = np.zeros(steps, np.float32), np.zeros(steps, np.float32)
     block_frames = block_hops * hop
     with ExitStack() as stack:
-        readers = [stack.enter_context(one.blocks(block_hops)) for one in trimmed(families, trims)]
-        for start in range(0, frames, block_frames):
-            total = np.zeros((2, min(block_frames, frames - start)), np.float32)
-            here = slice(start // step, -(-(start + total.shape[1]) // step))
+        readers = [stack.enter_context(one.blocks(block_hops, first, last)) for one in stems]
+        for at in range(0, stop - start, block_frames):
+            total = np.zeros((2, min(block_frames, stop - start - at)), np.float32)
+            here = slice(at // step, -(-(at + total.shape[1]) // step))
             for reader in readers:
                 block = next(reader)
                 total += block
@@ -100,7 +137,19 @@ def measure_sum(families: Families, trims: Trims, ceiling_dbfs: float, block_hop
             of_sum.update(total)
     key = of_sum.result()
     np.maximum(key, stem_peaks, out=key)
-    return SumFacts(step_s=step / rate_hz, steps_per_hop=hop // step, sidechain_db=peaks_db(key), powers=powers)
+    wanted = slice((part[0] - first) * (hop // step), (part[1] - first) * (hop // step))
+    return peaks_db(key[wanted]), powers[wanted]
+
+
+def joined_sum(families: Families, parts: Sequence[tuple[NDArray[np.float32], NDArray[np.float32]]]) -> SumFacts:
+    """The sum from all its parts, in their order."""
+    step, hop = step_frames(families.rate_hz), loudness_hop_frames(families.rate_hz)
+    return SumFacts(
+        step_s=step / families.rate_hz,
+        steps_per_hop=hop // step,
+        sidechain_db=np.concatenate([sidechain_db for sidechain_db, _ in parts]),
+        powers=np.concatenate([powers for _, powers in parts]),
+    )
 
 
 def master_curve_db(facts: SumFacts, plan: MasterPlan) -> NDArray[np.float32]:
